@@ -1,0 +1,46 @@
+# Two commands do everything: `make demo` and `make test`.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+STAMP := $(VENV)/.installed
+
+.PHONY: setup demo test test-long lint lock proto clean
+
+setup: $(STAMP)
+
+$(STAMP): requirements.lock pyproject.toml
+	@$(PYTHON) -c 'import sys; sys.exit(0 if sys.version_info >= (3, 11) else "asleft needs Python 3.11 or newer, this is " + sys.version.split()[0] + "; name another with: make PYTHON=/path/to/python3 ...")'
+	@test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
+	@touch $(STAMP)
+
+demo: setup
+	@exec $(BIN)/asleft demo $(DEMO_ARGS)
+
+lint: setup
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+test: setup
+	@sh tests/install_services.sh
+	$(MAKE) lint
+	$(BIN)/python -m pytest $(TEST_ARGS)
+
+test-long: setup
+	@sh tests/install_services.sh
+	$(BIN)/python -m pytest tests/bench/long $(TEST_ARGS)
+
+# Needs uv (any recent one); run after changing the dependencies in pyproject.toml, then read the diff.
+lock:
+	uv pip compile --universal --generate-hashes --python-version 3.11 --no-emit-index-url --no-header \
+	  --all-extras --quiet -o requirements.lock pyproject.toml .build-requirements.in
+
+# Needs protoc 3.21, whose output runs on every later protobuf runtime.
+proto:
+	protoc -I agent --python_out=agent --pyi_out=agent agent/asleft/wire/block.proto
+
+clean:
+	rm -rf $(VENV) build dist .mypy_cache .ruff_cache .pytest_cache .import_linter_cache .hypothesis

@@ -1,0 +1,258 @@
+"""What goes into the judge and what comes out of it. Plain values, no behaviour beyond turning into JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+#: Raised when a change of the judge makes stored state unreadable or results incomparable.
+JUDGE_VERSION = 1
+
+
+class State(StrEnum):
+    """What the machine was doing, per sample."""
+
+    PRODUCING = "producing"
+    STOPPED = "stopped"
+    NOT_ENABLED = "not-enabled"
+    SET_UP = "set-up"
+    WORK_IN_PROGRESS = "work-in-progress"
+    UNKNOWN = "unknown"
+
+
+class Verdict(StrEnum):
+    """Of one quantity against its tolerance, guard-banded (ISO 14253-1, JCGM 106)."""
+
+    IN = "in"
+    OUT = "out"
+    UNDECIDED = "undecided"
+    NOT_OBSERVED = "not-observed"
+
+
+class Status(StrEnum):
+    """Of a valve: the NAMUR NE 107 categories, and good."""
+
+    GOOD = "good"
+    MAINTENANCE_REQUIRED = "maintenance-required"
+    OUT_OF_SPECIFICATION = "out-of-specification"
+    FUNCTION_CHECK = "function-check"
+    FAILURE = "failure"
+
+
+class Part(StrEnum):
+    """What may have moved."""
+
+    COMMAND_WIRING = "command-wiring"
+    DRIVER_SETTING = "driver-setting"
+    DRIVER = "driver"
+    SUPPLY = "supply"
+    COIL = "coil"
+    COIL_WIRING = "coil-wiring"
+    VALVE = "valve"
+    PRESSURE_SOURCE = "pressure-source"
+    CURRENT_SENSOR = "current-sensor"
+    PRESSURE_SENSOR = "pressure-sensor"
+    CONTROLLER = "controller"
+    DATA = "data"
+
+
+@dataclass(frozen=True, slots=True)
+class FastBurst:
+    """Evenly sampled coil current: start (unix s), rate (Hz), values (A), shape (n,)."""
+
+    start_s: float
+    rate_hz: float
+    current_a: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """A stretch of readings of one valve.
+
+    `time_s`: unix seconds UTC, shape (n,), strictly increasing. `channels`: name -> shape (n,), NaN where a reading
+    failed; names and units as in the wire format, command in the unit of the sheet's signal. A channel that was not
+    recorded is absent.
+    """
+
+    time_s: FloatArray
+    channels: Mapping[str, FloatArray]
+    bursts: tuple[FastBurst, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Coverage:
+    """On what a value rests."""
+
+    segments: int
+    from_s: float | None
+    to_s: float | None
+    command_min_pct: float | None
+    command_max_pct: float | None
+
+    def as_json(self) -> dict[str, Any]:
+        """As the published JSON has it."""
+        return {
+            "segments": self.segments,
+            "from": iso(self.from_s),
+            "to": iso(self.to_s),
+            "command_min": self.command_min_pct,
+            "command_max": self.command_max_pct,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class QuantityResult:
+    """One line of the sheet, as left against as found, in the quantity's unit.
+
+    `uncertainty` is expanded, for 95 %, of the value (with calibration); `change_uncertainty` of the change since
+    the measured as-left (same chain: the systematic part cancels). `tolerance_used_pct` is signed.
+    """
+
+    id: str
+    unit: str
+    as_left: float | None
+    as_found: float | None
+    uncertainty: float | None
+    change_uncertainty: float | None
+    tolerance_below: float | None
+    tolerance_above: float | None
+    tolerance_used_pct: float | None
+    verdict: Verdict
+    reason: str  # why not observed, or a qualification; empty if there is nothing to say
+    bound_below: float | None  # the value is known to be above this
+    bound_above: float | None  # the value is known to be below this
+    coverage: Coverage
+    as_left_measured: float | None = None
+    trend_per_day: float | None = None  # Theil-Sen, unit per day; None: no trend
+
+    def as_json(self) -> dict[str, Any]:
+        """As the published JSON has it."""
+        bound: dict[str, float] = {}
+        if self.bound_below is not None:
+            bound["below"] = self.bound_below
+        if self.bound_above is not None:
+            bound["above"] = self.bound_above
+        lower, upper = self.tolerance_below, self.tolerance_above
+        tolerance: float | list[float | None] | None
+        if lower is None and upper is None:
+            tolerance = None
+        elif lower is not None and upper is not None and lower == upper and np.isfinite(upper):
+            tolerance = upper
+        else:
+            tolerance = [_finite(-lower if lower is not None else None), _finite(upper)]
+        return {
+            "id": self.id,
+            "unit": self.unit,
+            "as_left": _finite(self.as_left),
+            "as_left_measured": _finite(self.as_left_measured),
+            "as_found": _finite(self.as_found),
+            "uncertainty": _finite(self.uncertainty),
+            "change_uncertainty": _finite(self.change_uncertainty),
+            "tolerance": tolerance,
+            "tolerance_used": _finite(self.tolerance_used_pct),
+            "verdict": self.verdict.value,
+            "reason": self.reason,
+            "bound": bound or None,
+            "trend_per_day": _finite(self.trend_per_day),
+            "coverage": self.coverage.as_json(),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A judged departure."""
+
+    kind: str
+    part: Part
+    alternatives: tuple[Part, ...]
+    onset_s: float | None
+    severity: int  # 1 digest, 2 this shift, 3 now
+    evidence: str  # one plain sentence
+    consequence_of: str | None = None  # kind of the finding it hangs under
+
+    def as_json(self) -> dict[str, Any]:
+        """As the published JSON has it."""
+        return {
+            "kind": self.kind,
+            "part": self.part.value,
+            "alternatives": [part.value for part in self.alternatives],
+            "onset": iso(self.onset_s),
+            "severity": self.severity,
+            "evidence": self.evidence,
+            "consequence_of": self.consequence_of,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class StateInterval:
+    """A stretch in one machine state, `basis` saying how that is known."""
+
+    state: State
+    from_s: float
+    to_s: float
+    basis: str
+
+
+@dataclass(frozen=True, slots=True)
+class ChartPoint:
+    """One point of a quantity's history: the estimate of one producing hour or N segments."""
+
+    quantity: str
+    at_s: float
+    value: float
+    standard_uncertainty: float  # repeatability of this point, k = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """Everything the judge says about one valve at one time."""
+
+    valve: str
+    sheet_revision: int
+    from_s: float | None
+    to_s: float | None
+    samples: int
+    status: Status
+    sentence: str
+    state_hours: Mapping[str, float]
+    quantities: tuple[QuantityResult, ...]
+    findings: tuple[Finding, ...]
+    remarks: tuple[str, ...] = ()
+    basis: Mapping[str, str] = field(default_factory=dict)  # "producing" -> how it is known
+    current_state: State = State.UNKNOWN
+
+    def as_json(self) -> dict[str, Any]:
+        """As the published JSON has it: numbers in stored units, null where unknown, times ISO 8601 UTC."""
+        return {
+            "valve": self.valve,
+            "sheet_revision": self.sheet_revision,
+            "from": iso(self.from_s),
+            "to": iso(self.to_s),
+            "samples": self.samples,
+            "status": self.status.value,
+            "sentence": self.sentence,
+            "states": {name: round(hours, 6) for name, hours in self.state_hours.items()},
+            "state": self.current_state.value,
+            "basis": dict(self.basis),
+            "quantities": [quantity.as_json() for quantity in self.quantities],
+            "findings": [finding.as_json() for finding in self.findings],
+            "remarks": list(self.remarks),
+        }
+
+
+def iso(time_s: float | None) -> str | None:
+    """Unix seconds as ISO 8601 UTC with milliseconds, None as None."""
+    if time_s is None or not np.isfinite(time_s):
+        return None
+    return f"{np.datetime64(round(time_s * 1000), 'ms')}Z"
+
+
+def _finite(value: float | None) -> float | None:
+    return None if value is None or not np.isfinite(value) else float(value)

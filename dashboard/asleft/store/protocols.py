@@ -1,0 +1,266 @@
+"""What a store must do. Adapters are interchangeable: one contract suite (`tests/store`) holds for all of them.
+
+Two stores, because they grow and fail differently: samples (huge, append-only, one writer) and records (small,
+transactional, several writers).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+import numpy as np
+import numpy.typing as npt
+from asleft.alarms.events import AlarmEvent
+from asleft.judge.types import ChartPoint, StateInterval
+from asleft.wire.block import Block, Burst, Gap
+
+FloatArray = npt.NDArray[np.float64]
+Int64Array = npt.NDArray[np.int64]
+
+
+# ---------------------------------------------------------------------------------------------- samples
+
+
+@dataclass(frozen=True, slots=True)
+class StreamMark:
+    """What is stored of one agent's stream."""
+
+    agent: str
+    stream: str
+    mark: int  # contiguous high-water mark: every seq up to it is stored or declared
+    declared_gap: int  # seqs at or below the mark that were declared lost
+    duplicates: int  # redeliveries seen, kept as a figure for the health page
+    last_at_ns: int  # when the recorder last heard of the stream
+
+    @property
+    def stored(self) -> int:
+        """Blocks stored, from counters (retention may have removed rows since)."""
+        return self.mark - self.declared_gap
+
+
+@dataclass(frozen=True, slots=True)
+class StoredSamples:
+    """Raw readings of one valve, oldest first: `time_ns` shape (n,), channels shape (n,) with NaN where missing."""
+
+    valve: str
+    time_ns: Int64Array
+    channels: Mapping[str, FloatArray]
+    units: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Overview:
+    """Minimum, mean and maximum of one channel per stretch: every array has shape (n,)."""
+
+    time_ns: Int64Array  # start of the stretch
+    minimum: FloatArray
+    mean: FloatArray
+    maximum: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class BlockRef:
+    """Where a block stands: enough to judge each block exactly once."""
+
+    valve: str
+    stream: str
+    seq: int
+    from_ns: int
+    to_ns: int
+
+
+class SampleReader(Protocol):
+    """Read side, used by recorder and web."""
+
+    def valves(self) -> list[str]:
+        """Ids of all valves that have samples, sorted."""
+        ...
+
+    def marks(self) -> list[StreamMark]:
+        """All streams."""
+        ...
+
+    def span(self, valve: str) -> tuple[int, int] | None:
+        """First and last sample time (ns) of a valve, None if there is none."""
+        ...
+
+    def samples(self, valve: str, from_ns: int, to_ns: int) -> StoredSamples:
+        """Raw readings with from_ns <= time < to_ns."""
+        ...
+
+    def bursts(self, valve: str, from_ns: int, to_ns: int) -> list[Burst]:
+        """Fast bursts that start in the span, oldest first."""
+        ...
+
+    def overview(self, valve: str, channel: str, from_ns: int, to_ns: int, points: int) -> Overview:
+        """At most about `points` stretches over the span, from stored per-block figures, never from raw rows."""
+        ...
+
+    def blocks_after(self, valve: str, cursor: Mapping[str, int], limit: int) -> list[tuple[BlockRef, Block]]:
+        """Up to `limit` blocks of a valve not yet in `cursor` (stream -> last judged seq), in time order.
+
+        A stream absent from the cursor counts from its beginning.
+        """
+        ...
+
+    def size_bytes(self) -> int:
+        """Bytes on disk."""
+        ...
+
+
+class SampleStore(SampleReader, Protocol):
+    """Write side: one instance, in the recorder."""
+
+    def commit(self, blocks: Sequence[Block], gaps: Sequence[Gap], now_ns: int) -> list[StreamMark]:
+        """Store what has arrived, durably, in one transaction; the marks of every stream touched.
+
+        Insert-or-ignore on (stream, seq); advances contiguous marks; stores declared gaps. Returns only when a power
+        cut could no longer undo it.
+        """
+        ...
+
+    def close(self) -> None:
+        """Release the file or connection."""
+        ...
+
+
+# ---------------------------------------------------------------------------------------------- records
+
+
+@dataclass(frozen=True, slots=True)
+class SheetRecord:
+    """One revision of one valve's sheet, as it was entered. Rows are never changed."""
+
+    valve: str
+    number: int
+    at_ns: int  # in force from
+    by: str
+    why: str
+    toml: str
+    entered_at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class JudgeStep:
+    """Everything one judge step changes, committed in one transaction."""
+
+    valve: str
+    cursor: Mapping[str, int]  # stream -> judged seq
+    judge_version: int
+    sheet_number: int
+    at_ns: int  # time of the newest sample judged
+    state: str  # serialised judge state (JSON)
+    judgement: Mapping[str, Any]  # Judgement.as_json()
+    intervals: Sequence[StateInterval] = ()
+    points: Sequence[ChartPoint] = ()
+    alarm_events: Sequence[AlarmEvent] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class JudgeCursor:
+    """Where judging of a valve stands."""
+
+    valve: str
+    cursor: Mapping[str, int]
+    judge_version: int
+    sheet_number: int
+    at_ns: int
+    state: str
+
+
+@dataclass(frozen=True, slots=True)
+class Backfill:
+    """History on its way: blocks of `valve` later than `until_ns` wait unjudged until it is complete."""
+
+    valve: str
+    until_ns: int
+    done: int
+    total: int
+    complete: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """A process's latest word about itself."""
+
+    source: str  # "recorder", "agent/<name>", "web", ...
+    at_ns: int
+    details: Mapping[str, Any] = field(default_factory=dict)
+
+
+class SheetExists(Exception):  # noqa: N818 - reads as what it says
+    """That revision of that valve is already on record with other contents."""
+
+
+class RecordStore(Protocol):
+    """Sheets, judged results, alarms and health. Several processes may use one at a time."""
+
+    def put_sheet(self, record: SheetRecord) -> bool:
+        """Append a revision; False if the identical one is already there. Raises `SheetExists`."""
+        ...
+
+    def sheets(self, valve: str) -> list[SheetRecord]:
+        """All revisions of a valve, by number."""
+        ...
+
+    def sheet_in_force(self, valve: str, at_ns: int) -> SheetRecord | None:
+        """Newest revision with at_ns <= the given time (by `at`, then number)."""
+        ...
+
+    def sheet_valves(self) -> list[str]:
+        """Ids of valves that have a sheet, sorted."""
+        ...
+
+    def judge_cursor(self, valve: str) -> JudgeCursor | None:
+        """Where judging stands; None before the first step."""
+        ...
+
+    def commit_step(self, step: JudgeStep) -> None:
+        """One transaction, all or nothing. A step that does not move the cursor forward changes nothing."""
+        ...
+
+    def judgement(self, valve: str) -> Mapping[str, Any] | None:
+        """Latest judgement (JSON form)."""
+        ...
+
+    def judgement_at(self, valve: str, at_ns: int) -> Mapping[str, Any] | None:
+        """The last judgement of an hour that ended at or before the time: what a page of yesterday showed."""
+        ...
+
+    def intervals(self, valve: str, from_ns: int, to_ns: int) -> list[StateInterval]:
+        """Machine states overlapping the span, oldest first, neighbours of one state joined."""
+        ...
+
+    def points(self, valve: str, quantity: str, from_ns: int, to_ns: int) -> list[ChartPoint]:
+        """History of one quantity, oldest first."""
+        ...
+
+    def append_alarm_events(self, events: Iterable[AlarmEvent]) -> None:
+        """Append; (alarm, seq) is unique, an identical repetition is ignored."""
+        ...
+
+    def alarm_events(self, valve: str | None = None, since_ns: int = 0) -> list[AlarmEvent]:
+        """The log, in order of time and seq."""
+        ...
+
+    def put_backfill(self, backfill: Backfill) -> None:
+        """Insert or replace the row of its valve."""
+        ...
+
+    def backfills(self) -> list[Backfill]:
+        """All, by valve."""
+        ...
+
+    def put_health(self, health: Health) -> None:
+        """Insert or replace the row of its source."""
+        ...
+
+    def health(self) -> list[Health]:
+        """All, by source."""
+        ...
+
+    def close(self) -> None:
+        """Release connections."""
+        ...

@@ -1,0 +1,17 @@
+#!/bin/sh
+# Installs what the tests need beside Python packages: a broker and a browser, from Debian's packages.
+set -eu
+missing=""
+command -v mosquitto >/dev/null 2>&1 || [ -x /usr/sbin/mosquitto ] || missing="$missing mosquitto"
+command -v chromium >/dev/null 2>&1 || missing="$missing chromium fonts-dejavu-core"
+[ -z "$missing" ] && exit 0
+if [ "$(id -u)" = 0 ]; then as_root=""; else as_root="sudo"; fi
+command -v apt-get >/dev/null 2>&1 || {
+    echo "the tests need$missing; this machine has no apt-get, install them by hand" >&2
+    exit 1
+}
+echo "installing$missing"
+export DEBIAN_FRONTEND=noninteractive
+# No broker of Debian's shall start by itself: the tests start their own, on ports they pick.
+$as_root apt-get update -qq
+$as_root apt-get install -y -qq --no-install-recommends $missing
