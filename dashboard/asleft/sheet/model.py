@@ -142,9 +142,7 @@ class Sheet:
     valve: str
     signal: Signal
     as_left: Mapping[str, float]  # quantity -> value in stored units; absent: not judged
-    tolerance: Mapping[
-        str, Tolerance
-    ]  # one for every quantity in as_left, defaults applied, and for headroom
+    tolerance: Mapping[str, Tolerance]  # one for every quantity in as_left, defaults applied, and for headroom
     press: str = ""
     name: str = ""
     controls: str = "pressure"  # or "flow"
