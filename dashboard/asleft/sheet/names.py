@@ -1,0 +1,125 @@
+"""What people read: one human name per quantity, and numbers with as many digits as the shop floor uses.
+
+Terminal, pages and reports take their words from here, so that one thing has one name everywhere.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from asleft.sheet.model import QUANTITY_UNITS, Tolerance
+
+#: Full names, for tables and sentences ("Ramp up takes 2.1 s").
+LABELS: Mapping[str, str] = {
+    "current_at_zero": "current at zero",
+    "current_at_full": "current at full",
+    "ramp_up": "ramp up",
+    "ramp_down": "ramp down",
+    "dither_frequency": "dither frequency",
+    "dither_amplitude": "dither amplitude",
+    "pressure_at_zero": "pressure at zero",
+    "pressure_at_full": "pressure at full",
+    "hysteresis": "hysteresis",
+    "coil_resistance": "coil resistance",
+    "supply_voltage": "supply voltage",
+    "headroom": "headroom",
+}
+
+#: At most two short words, for the deviation strip, where a column has little room.
+SHORT_LABELS: Mapping[str, str] = {
+    "current_at_zero": "zero current",
+    "current_at_full": "full current",
+    "ramp_up": "ramp up",
+    "ramp_down": "ramp down",
+    "dither_frequency": "dither rate",
+    "dither_amplitude": "dither size",
+    "pressure_at_zero": "zero pressure",
+    "pressure_at_full": "full pressure",
+    "hysteresis": "hysteresis",
+    "coil_resistance": "coil ohms",
+    "supply_voltage": "supply volts",
+    "headroom": "headroom",
+}
+
+#: One line each: what the number is, for help texts and tool tips.
+EXPLANATIONS: Mapping[str, str] = {
+    "current_at_zero": "coil current at 0 % command",
+    "current_at_full": "coil current at 100 % command",
+    "ramp_up": "time the driver takes from 0 to 100 % command",
+    "ramp_down": "time the driver takes from 100 to 0 % command",
+    "dither_frequency": "frequency of the ripple that keeps the spool from sticking",
+    "dither_amplitude": "size of that ripple, peak to peak",
+    "pressure_at_zero": "gauge pressure at 0 % command, arriving from above",
+    "pressure_at_full": "gauge pressure at 100 % command, arriving from below",
+    "hysteresis": "largest difference of current at equal pressure, rising against falling, in % of the current span",
+    "coil_resistance": "of the winding at 20 degC",
+    "supply_voltage": "at the driver's supply terminals",
+    "headroom": "current still to be had above the full-command current before supply and coil run out",
+}
+
+#: How units are printed.
+UNIT_SYMBOLS: Mapping[str, str] = {"ohm": "Ω", "degC": "°C"}
+
+_DECIMALS: Mapping[str, int] = {"A": 3, "s": 2, "Hz": 1, "bar": 1, "%": 1, "ohm": 2, "V": 1}
+
+
+def unit_symbol(unit: str) -> str:
+    """The unit as printed: "ohm" becomes Ω, most stay as they are."""
+    return UNIT_SYMBOLS.get(unit, unit)
+
+
+def decimals_for(quantity: str, value: float) -> int:
+    """Digits after the point for a value of this quantity: mA, 0.1 bar, 0.01 s (below 1 s: ms)."""
+    unit = QUANTITY_UNITS[quantity]
+    decimals = _DECIMALS[unit]
+    if unit == "s" and abs(value) < 1.0:
+        decimals += 1
+    return decimals
+
+
+def format_number(quantity: str, value: float | None, *, signed: bool = False) -> str:
+    """A value without its unit, "1.20"; an en dash where there is none. `signed` forces a plus sign."""
+    if value is None or math.isnan(value):
+        return "–"
+    text = f"{value:{'+' if signed else ''}.{decimals_for(quantity, value)}f}"
+    return text.replace("-0.", "0.", 1) if float(text) == 0.0 else text
+
+
+def format_quantity(quantity: str, value: float | None, *, signed: bool = False) -> str:
+    """A value with its unit, "1.20 s"; an en dash where there is none.
+
+    Raises:
+        KeyError: `quantity` is not one of `QUANTITY_UNITS`.
+    """
+    number = format_number(quantity, value, signed=signed)
+    return number if number == "–" else f"{number} {unit_symbol(QUANTITY_UNITS[quantity])}"
+
+
+def format_uncertainty(value: float | None) -> str:
+    """Two significant digits, as uncertainties are stated (JCGM 100, 7.2.6), without unit; en dash where unknown."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    if value == 0.0:
+        return "0"
+    decimals = max(0, 1 - math.floor(math.log10(abs(value))))
+    return f"{value:.{decimals}f}"
+
+
+def format_tolerance(tolerance: Tolerance) -> str:
+    """Without unit: "±0.12", "−5/+8", or where one side alone is judged "+2 only" and "−2.4 only"."""
+    below, above = tolerance.below, tolerance.above
+    if math.isinf(below) and math.isinf(above):
+        return "–"
+    if math.isinf(below):
+        return f"+{above:.3g} only"
+    if math.isinf(above):
+        return f"−{below:.3g} only"
+    if below == above:
+        return f"±{above:.3g}"
+    return f"−{below:.3g}/+{above:.3g}"
+
+
+def plain(word: str) -> str:
+    """A code word as people read it: "driver-setting" becomes "driver setting"."""
+    return word.replace("-", " ").replace("_", " ")
