@@ -126,8 +126,8 @@ class QuantityResult:
     tolerance_used_pct: float | None
     verdict: Verdict
     reason: str  # why not observed, or a qualification; empty if there is nothing to say
-    bound_below: float | None  # the value is known to be above this
-    bound_above: float | None  # the value is known to be below this
+    bound_below: float | None  # not observed, but known to be below this (a ramp not slower than 0.8 s)
+    bound_above: float | None  # not observed, but known to be above this
     coverage: Coverage
     as_left_measured: float | None = None
     trend_per_day: float | None = None  # Theil-Sen, unit per day; None: no trend
