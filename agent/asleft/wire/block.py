@@ -41,6 +41,7 @@ class Reason(StrEnum):
     OUT_OF_RANGE = "out-of-range"  # cannot be represented in the channel's counts
     MISSED_TICK = "missed-tick"  # the schedule could not keep up; nothing was read
     TORN = "torn"  # the instrument changed it while it was being read
+    UNKNOWN = "unknown"  # a reason that a newer agent knows and this reader does not
 
 
 @dataclass(frozen=True, slots=True)

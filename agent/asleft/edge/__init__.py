@@ -1,0 +1,1 @@
+"""What an edge box runs: schedule, sampler, spool, uplink, service."""
