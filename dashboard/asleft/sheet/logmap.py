@@ -1,0 +1,217 @@
+"""How to read a foreign log file: whose column is whose, in which unit, with which separators and clock.
+
+The map is a TOML file of its own, or the `[log]` table of a sheet, with the same keys:
+
+```toml
+separator = ";"                # absent: found from the header line (tab, then ; then ,)
+decimal_comma = true
+header_lines = 2               # lines above the header line, to skip
+unit_lines = 1                 # lines between the header line and the first row, to skip
+encoding = "cp1252"
+time_format = "%d.%m.%Y %H:%M:%S.%f"   # or "iso", "seconds", "milliseconds"; absent: iso or seconds, as found
+zone = "Europe/Vienna"         # of times that carry none; UTC when absent
+[column]                       # channel = its header, or a table
+time = "Zeit"
+command = { header = "AI 1", unit = "mA", scale = 0.001, offset = 4.0 }   # mA = offset + scale * number
+current = { header = "Strom", unit = "mA" }
+```
+"""
+
+from __future__ import annotations
+
+import codecs
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import timedelta, timezone, tzinfo
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from asleft.sheet.faults import Fault, SheetError
+from asleft.sheet.section import Section, parse_toml
+from asleft.sheet.units import UNITS, Unit
+
+VOLTS: Mapping[str, Unit] = {"V": Unit("V"), "mV": Unit("mV", divisor=1000.0)}
+
+#: Channel -> units its column may be in (the first is the stored one); empty: a column without unit.
+#: The command stays in the unit of the sheet's signal.
+CHANNELS: Mapping[str, Mapping[str, Unit]] = {
+    "time": {},
+    "command": {"mA": Unit("mA"), **VOLTS},
+    "current": UNITS["current"],
+    "pressure": UNITS["pressure"],
+    "supply": VOLTS,
+    "coil_voltage": VOLTS,
+    "enable": {},
+    "pump_running": {},
+    "mode": {},
+    "oil_temperature": UNITS["temperature"],
+}
+
+TIME_WORDS = ("iso", "seconds", "milliseconds")
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column: value in `unit` = `offset` + `scale` * number in the file."""
+
+    header: str
+    unit: Unit | None = None  # None: the stored unit
+    scale: float = 1.0
+    offset: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class LogMap:
+    """How to read one kind of log file. `columns` holds every channel, those not mapped under their own name."""
+
+    columns: Mapping[str, Column] = field(default_factory=lambda: {name: Column(name) for name in CHANNELS})
+    mapped: frozenset[str] = frozenset()  # channels the map names: these must be in the file
+    separator: str | None = None
+    decimal_comma: bool = False
+    header_lines: int = 0
+    unit_lines: int = 0
+    encoding: str = "utf-8"
+    time_format: str | None = None
+    zone: str = "UTC"
+
+
+def read_log_map(text: str, *, source: str = "map") -> LogMap:
+    """Read the text of a map file.
+
+    Raises:
+        SheetError: with every fault of the file.
+    """
+    faults: list[Fault] = []
+    found = take_log_map(Section(faults, source, "", parse_toml(text, source)))
+    if faults:
+        raise SheetError(faults)
+    return found
+
+
+def log_map_of_sheet(text: str, *, source: str = "sheet") -> LogMap:
+    """The map in the `[log]` table of a sheet file; the default map where there is none.
+
+    Raises:
+        SheetError: with every fault of the table.
+    """
+    faults: list[Fault] = []
+    found = take_log_map(Section(faults, source, "", parse_toml(text, source)).section("log"))
+    if faults:
+        raise SheetError(faults)
+    return found
+
+
+def take_log_map(section: Section) -> LogMap:
+    """The map in a table, noting its faults in the section's list."""
+    separator = section.text("separator", most=1) if section.raw("separator") != "\t" else "\t"
+    if separator in ('"', "", ".") or (separator or "").isalnum():
+        section.fault("separator", 'must be one character such as ";", "," or "\\t"')
+    decimal_comma = section.flag("decimal_comma") or False
+    if decimal_comma and separator == ",":
+        section.fault("separator", "cannot be the comma while decimal_comma = true")
+    encoding = section.text("encoding", most=40)
+    if encoding is not None and not _is_text_encoding(encoding):
+        section.fault("encoding", 'is no known text encoding; try "utf-8", "cp1252" or "utf-16"')
+    zone = section.text("zone", most=60)
+    if zone is not None and find_zone(zone) is None:
+        section.fault("zone", ZONE_WANTED)
+    columns, mapped = _take_columns(section.section("column"))
+    found = LogMap(
+        columns=columns,
+        mapped=mapped,
+        separator=separator,
+        decimal_comma=decimal_comma,
+        header_lines=section.integer("header_lines", 0, 10_000) or 0,
+        unit_lines=section.integer("unit_lines", 0, 100) or 0,
+        encoding=encoding or "utf-8",
+        time_format=_time_format(section),
+        zone=zone or "UTC",
+    )
+    section.close()
+    return found
+
+
+def _take_columns(table: Section) -> tuple[dict[str, Column], frozenset[str]]:
+    columns: dict[str, Column] = {}
+    mapped: set[str] = set()
+    for channel, units in CHANNELS.items():
+        columns[channel] = Column(channel)
+        if channel not in table:
+            table.raw(channel)
+            continue
+        mapped.add(channel)
+        if isinstance(table.raw(channel), str):
+            columns[channel] = Column(_header(table, channel) or channel)
+            continue
+        section = table.section(channel)
+        header = _header(section, "header") or channel
+        if units:
+            scale = section.number("scale", -1e9, 1e9)
+            if scale == 0:
+                section.fault("scale", "must not be 0")
+            columns[channel] = Column(
+                header=header,
+                unit=section.choice("unit", units),
+                scale=1.0 if scale is None else scale,
+                offset=section.number("offset", -1e9, 1e9) or 0.0,
+            )
+        else:
+            columns[channel] = Column(header)
+        section.close()
+    _refuse_shared_headers(table, columns, mapped)
+    table.close()
+    return columns, frozenset(mapped)
+
+
+def _header(section: Section, key: str) -> str | None:
+    header = section.text(key)
+    if header is not None and not header.strip():
+        section.fault(key, "must be the column's header, not blank")
+    return header.strip() if header else None
+
+
+def _refuse_shared_headers(table: Section, columns: Mapping[str, Column], mapped: set[str]) -> None:
+    owner: dict[str, str] = {}
+    for channel in columns:
+        if channel in mapped:
+            header = columns[channel].header
+            if header in owner:
+                table.fault(channel, f"is already the column of {owner[header]}")
+            owner.setdefault(header, channel)
+
+
+def _time_format(section: Section) -> str | None:
+    pattern = section.text("time_format", most=80)
+    if pattern is None or pattern in TIME_WORDS:
+        return pattern
+    directives = re.findall(r"%(.)", pattern)
+    if not {"S", "T", "X", "c", "s"} & set(directives) or set(directives) - set("aAbBcdfHIjmMpSxXyYzZUW%"):
+        section.fault(
+            "time_format",
+            'must be "iso", "seconds", "milliseconds" or a pattern down to the second, as "%d.%m.%Y %H:%M:%S.%f"',
+        )
+        return None
+    return pattern
+
+
+def _is_text_encoding(name: str) -> bool:
+    try:
+        return isinstance(b"".decode(name), str) and codecs.lookup(name) is not None
+    except (LookupError, ValueError):
+        return False
+
+
+ZONE_WANTED = 'must be the name of a time zone, as "Europe/Vienna", or a fixed offset, as "+01:00"'
+
+
+def find_zone(name: str) -> tzinfo | None:
+    """The time zone of an IANA name, "UTC", or a fixed offset "+01:00"; None if there is no such zone."""
+    fixed = re.fullmatch(r"([+-])(\d\d):?(\d\d)", name)
+    if fixed:
+        sign, hours, minutes = fixed.groups()
+        shift = timedelta(hours=int(hours), minutes=int(minutes))
+        return timezone(shift if sign == "+" else -shift) if shift < timedelta(hours=24) else None
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        return None

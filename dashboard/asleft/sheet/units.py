@@ -1,0 +1,76 @@
+"""Units people write in files, and the one unit of each dimension that everything is stored in."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from asleft.sheet.model import QUANTITY_UNITS
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """A unit of entry: stored value = (entered - `shift`) * `multiplier` / `divisor`.
+
+    Multiplier and divisor are kept apart so that 920 mA is stored as exactly what 0.92 A is.
+    """
+
+    symbol: str
+    multiplier: float = 1.0
+    divisor: float = 1.0
+    shift: float = 0.0
+
+    def to_stored(self, entered: float) -> float:
+        """A value as entered, in the stored unit."""
+        return (entered - self.shift) * self.multiplier / self.divisor
+
+    def from_stored(self, stored: float) -> float:
+        """A stored value, in this unit."""
+        return stored * self.divisor / self.multiplier + self.shift
+
+    def difference_to_stored(self, entered: float) -> float:
+        """A difference (tolerance, uncertainty) as entered, in the stored unit: the shift does not apply."""
+        return entered * self.multiplier / self.divisor
+
+    def difference_from_stored(self, stored: float) -> float:
+        """A stored difference, in this unit."""
+        return stored * self.divisor / self.multiplier
+
+
+#: Dimension -> symbol -> unit; the first of each dimension is the stored one.
+#: psi is 6894.757293168361 Pa (from the pound and the inch, both exact since 1959, and standard gravity).
+UNITS: Mapping[str, Mapping[str, Unit]] = {
+    "pressure": {
+        "bar": Unit("bar"),
+        "psi": Unit("psi", multiplier=6894.757293168361, divisor=1e5),
+        "MPa": Unit("MPa", multiplier=10.0),
+        "kPa": Unit("kPa", divisor=100.0),
+    },
+    "current": {"A": Unit("A"), "mA": Unit("mA", divisor=1000.0)},
+    "time": {"s": Unit("s"), "ms": Unit("ms", divisor=1000.0)},
+    "temperature": {"degC": Unit("degC"), "degF": Unit("degF", multiplier=5.0, divisor=9.0, shift=32.0)},
+}
+
+_DIMENSION_OF_UNIT: Mapping[str, str] = {"A": "current", "s": "time", "bar": "pressure", "degC": "temperature"}
+
+
+def stored_unit(dimension: str) -> Unit:
+    """The unit a dimension is stored in.
+
+    Raises:
+        KeyError: no such dimension.
+    """
+    return next(iter(UNITS[dimension].values()))
+
+
+def unit_of_quantity(quantity: str, entered_units: Mapping[str, str]) -> Unit:
+    """The unit a quantity is entered in, given the file's `[units]`; those without a choice keep their stored unit.
+
+    Raises:
+        KeyError: unknown quantity or unit.
+    """
+    stored = QUANTITY_UNITS[quantity]
+    dimension = _DIMENSION_OF_UNIT.get(stored)
+    if dimension is None:
+        return Unit(stored)
+    return UNITS[dimension][entered_units.get(dimension, stored)]
