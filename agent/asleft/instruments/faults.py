@@ -56,11 +56,11 @@ class Table:
 
     def number(self, key: str, low: float, high: float, default: float | None = None) -> float:
         """A finite number within low..high; needed when there is no default."""
-        value = self._get(key, default, (int, float), "a number", low)
+        value = self._get(key, default, float, "a number", low)
         if not (math.isfinite(value) and low <= value <= high):
             self.fault(key, f"is {value:g}, allowed are {low:g} to {high:g}")
             return low
-        return float(value)
+        return value
 
     def integer(self, key: str, low: int, high: int, default: int | None = None) -> int:
         """A whole number within low..high; needed when there is no default."""
@@ -101,9 +101,7 @@ class Table:
         raw = self._get(key, None, list, "a list of whole numbers", [low] * least)
         if not least <= len(raw) <= most:
             self.fault(key, f"has {len(raw)} entries, allowed are {least} to {most}")
-        good = [
-            value for value in raw if isinstance(value, int) and not isinstance(value, bool) and low <= value <= high
-        ]
+        good = [value for value in raw if type(value) is int and low <= value <= high]
         if len(good) != len(raw):
             self.fault(key, f"is {raw}, each must be a whole number from {low} to {high}")
         return tuple(good)
@@ -119,7 +117,7 @@ class Table:
     def _is(self, key: str, kind: type) -> bool:
         return isinstance(self._raw.get(key), kind)
 
-    def _get(self, key: str, default: T | None, kind: type | tuple[type, ...], needed: str, spare: Any) -> Any:
+    def _get(self, key: str, default: T | None, kind: type[T], needed: str, spare: T) -> T:
         self._asked.add(key)
         if key not in self._raw:
             if default is None:
@@ -127,6 +125,8 @@ class Table:
                 return spare
             return default
         value = self._raw[key]
+        if kind is float and type(value) is int:
+            value = float(value)
         # A bool is an int to Python, but not to whoever wrote the file.
         if not isinstance(value, kind) or (isinstance(value, bool) and kind is not bool):
             self.fault(key, f"is {value!r}, {needed} is needed")

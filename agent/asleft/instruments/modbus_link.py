@@ -93,7 +93,7 @@ class ModbusLink:
 
     def close(self) -> None:
         """Close the connection; a later read opens it again."""
-        self._client.close()
+        self._client.close()  # type: ignore[no-untyped-call]
 
     def _request(self, read: Read) -> ModbusPDU:
         ask = {
@@ -110,7 +110,7 @@ class ModbusLink:
         now_s = self._clock()
         if now_s < self._try_at_s:
             raise ReadFailed(Reason.NOT_CONNECTED, f"{self._address}: not connected, waiting before the next try")
-        if not self._client.connect():
+        if not self._client.connect():  # type: ignore[no-untyped-call]
             self._drop("cannot connect")
             raise ReadFailed(Reason.NOT_CONNECTED, f"{self._address}: cannot connect")
         self._backoff.reset()
@@ -120,7 +120,7 @@ class ModbusLink:
 
     def _drop(self, why: str) -> None:
         """Close and say why, once per loss and not once per try."""
-        self._client.close()
+        self._client.close()  # type: ignore[no-untyped-call]
         self._try_at_s = self._clock() + self._backoff.next_s()
         if self._was_connected is not False:
             logger.warning("%s: %s; readings go out marked until it answers again", self._address, why)

@@ -59,8 +59,9 @@ class Reading:
 
 
 class Instrument(Protocol):
-    """One device. None of the reading methods raises for a device that is absent, silent or refuses: the reason is
-    in the reading.
+    """One device.
+
+    The reading methods never raise for a device that is absent, silent or refuses: the reason is in the reading.
     """
 
     @property

@@ -24,7 +24,7 @@ class Prepared:
     """Makes the instrument."""
 
 
-def _modbus_tcp(table: Table, folder: Path) -> Prepared:
+def _modbus_tcp(table: Table, _folder: Path) -> Prepared:
     settings = read_modbus_settings(table)
 
     def build() -> Instrument:
