@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from itertools import pairwise
+from typing import TypeGuard
 
 from asleft.sheet.model import QUANTITY_UNITS, Characteristic, Tolerance
 from asleft.sheet.names import EXPLANATIONS
@@ -104,7 +105,7 @@ def _tolerance(section: Section, quantity: str, unit: Unit) -> Tolerance | None:
     return None
 
 
-def _is_number(value: object) -> bool:
+def _is_number(value: object) -> TypeGuard[int | float]:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 from asleft.sheet.as_left import read_as_left, read_characteristic, read_tolerances
 from asleft.sheet.conditions import read_conditions
 from asleft.sheet.equipment import check_supply, read_coil, read_instruments

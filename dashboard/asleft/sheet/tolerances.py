@@ -13,7 +13,7 @@
 | headroom | at least 10 % | low only, and absolute, see `headroom` below |
 
 A side that is not judged is infinite. Two numbers `[-a, b]` in the file give both sides, `inf` among them where one
-is not to be judged. `headroom` has no as-left value: its `below` is the least headroom to be had, in %, not a departure.
+is not to be judged. `headroom` has no as-left value: its `below` is the least headroom to be had, in %.
 """
 
 from __future__ import annotations

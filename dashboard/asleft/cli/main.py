@@ -1,0 +1,167 @@
+"""`asleft`: finds the command, loads only that command's module, and turns its errors into one readable message.
+
+A command module offers `HELP: str` (what it does, examples, exit codes, cautions), `add_arguments(parser)` and
+`run(args) -> int`. Heavy imports belong inside `run`, so that help pages come at once.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import io
+import os
+import sys
+from collections.abc import Mapping
+from difflib import get_close_matches
+from typing import NamedTuple, NoReturn, Protocol, cast
+
+from asleft.cli.errors import UserError
+
+EXIT_WRONG_INPUT = 2
+EXIT_INTERRUPTED = 130
+
+
+class Command(NamedTuple):
+    """One sub-command: where it lives, what it does in one line, and the extras it needs."""
+
+    module: str
+    summary: str
+    extras: str = "plant"
+
+
+class CommandModule(Protocol):
+    """What a command's module offers."""
+
+    HELP: str
+
+    def add_arguments(self, parser: argparse.ArgumentParser) -> None:
+        """Declare the command's arguments."""
+        ...
+
+    def run(self, args: argparse.Namespace) -> int:
+        """Do it; the exit code."""
+        ...
+
+
+COMMANDS: Mapping[str, Command] = {
+    "demo": Command(
+        "asleft.cli.demo", "Show everything at work on simulated presses, on this machine.", "plant,demo"
+    ),
+    "judge": Command("asleft.cli.judge", "Judge a data logger's file against a settings sheet."),
+    "sheet": Command("asleft.cli.sheet", "Write, check, compare and file settings sheets."),
+    "record": Command("asleft.cli.record", "Run the recorder: receive, store, judge."),
+    "web": Command("asleft.cli.web", "Serve the dashboard."),
+    "sim": Command("asleft.cli.sim", "Run simulated presses behind Modbus TCP."),
+}
+
+#: Import name -> extra that brings it.
+EXTRA_OF_MODULE: Mapping[str, str] = {
+    **dict.fromkeys(
+        ("alembic", "dash", "dash_ag_grid", "dash_mantine_components", "numcodecs", "pandas", "plotly", "scipy"),
+        "plant",
+    ),
+    **dict.fromkeys(("sqlalchemy", "tzdata", "waitress", "flask", "werkzeug"), "plant"),
+    "amqtt": "demo",
+}
+
+ABOUT = """\
+asleft - is the valve still the way it was left?
+
+Re-measures the settings of open-loop proportional hydraulic valves from
+production data: as found beside as left. It only reads; it never writes to a
+machine, needs no test cycle, and is no safety device.
+
+usage: asleft COMMAND ...        asleft COMMAND --help        asleft --version
+
+commands:
+{commands}
+first steps:
+  asleft sheet new --valve-id press-4.platen --signal 4-20mA > press-4.toml
+  asleft sheet check press-4.toml
+  asleft judge logger.csv --sheet press-4.toml
+
+exit codes: 0 done; 1 done, and something was found; 2 wrong input or
+missing part, with a message that says what is wanted; 130 interrupted.
+"""
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run one command; the exit code. Errors a user can put right go to stderr as one message, with code 2."""
+    argv = sys.argv[1:] if argv is None else argv
+    _never_fail_on_a_character()
+    if not argv or argv[0] in ("-h", "--help", "help"):
+        print(about(), end="")
+        return 0 if argv else EXIT_WRONG_INPUT
+    if argv[0] == "--version":
+        from importlib.metadata import version
+
+        print(f"asleft {version('asleft')}")
+        return 0
+    name = argv[0]
+    command = COMMANDS.get(name)
+    if command is None:
+        near = get_close_matches(name, COMMANDS, n=1)
+        hint = f"; did you mean {near[0]}?" if near else ""
+        return _refuse(
+            f"asleft: there is no command {name!r}{hint}\nCommands: {', '.join(COMMANDS)}. See asleft --help."
+        )
+    return _run(name, command, argv[1:])
+
+
+def about() -> str:
+    """The page `asleft --help` prints."""
+    width = max(map(len, COMMANDS))
+    return ABOUT.format(commands="".join(f"  {name:<{width}}  {c.summary}\n" for name, c in COMMANDS.items()))
+
+
+def _run(name: str, command: Command, argv: list[str]) -> int:
+    try:
+        module = cast("CommandModule", importlib.import_module(command.module))
+        parser = _Parser(
+            prog=f"asleft {name}",
+            description=command.summary,
+            epilog=module.HELP,
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+        module.add_arguments(parser)
+        return module.run(parser.parse_args(argv))
+    except UserError as error:
+        return _refuse(str(error))
+    except ModuleNotFoundError as error:
+        extra = EXTRA_OF_MODULE.get((error.name or "").split(".")[0])
+        if extra is None:
+            raise
+        return _refuse(
+            f"asleft {name} needs {error.name}, which is not installed here.\n"
+            f"Install it with: pip install 'asleft[{command.extras}]'"
+        )
+    except KeyboardInterrupt:
+        return EXIT_INTERRUPTED
+    except BrokenPipeError:
+        # Whoever read our output (`| head`) has enough; keep the interpreter from complaining while it shuts down.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_WRONG_INPUT
+    except SystemExit as leave:  # argparse: 0 after --help, 2 after a message of its own
+        return leave.code if isinstance(leave.code, int) else EXIT_WRONG_INPUT
+
+
+class _Parser(argparse.ArgumentParser):
+    """Says what was wrong and where the help is, without the block of usage in between."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(EXIT_WRONG_INPUT, f"{self.prog}: {message}\nSee {self.prog} --help.\n")
+
+
+def _refuse(message: str) -> int:
+    print(message, file=sys.stderr)
+    return EXIT_WRONG_INPUT
+
+
+def _never_fail_on_a_character() -> None:
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
+
+
+if __name__ == "__main__":
+    sys.exit(main())
