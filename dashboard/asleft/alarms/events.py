@@ -36,3 +36,4 @@ class AlarmEvent:
     part: str
     evidence: str
     onset_ns: int
+    until_ns: int | None = None  # of a shelving: when it ends by itself

@@ -98,10 +98,14 @@ class SampleReader(Protocol):
         """At most about `points` stretches over the span, from stored per-block figures, never from raw rows."""
         ...
 
-    def blocks_after(self, valve: str, cursor: Mapping[str, int], limit: int) -> list[tuple[BlockRef, Block]]:
+    def blocks_after(
+        self, valve: str, cursor: Mapping[str, int], limit: int, from_ns: int | None = None
+    ) -> list[tuple[BlockRef, Block]]:
         """Up to `limit` blocks of a valve not yet in `cursor` (stream -> last judged seq), in time order.
 
-        A stream absent from the cursor counts from its beginning.
+        A stream absent from the cursor counts from its beginning. Within a stream blocks come by seq, and end at its
+        mark: what lies beyond a hole waits until the hole is filled or declared. With `from_ns`, blocks that start
+        earlier are left out.
         """
         ...
 
@@ -194,6 +198,10 @@ class SheetExists(Exception):  # noqa: N818 - reads as what it says
     """That revision of that valve is already on record with other contents."""
 
 
+class AlarmEventConflict(Exception):  # noqa: N818 - reads as what it says
+    """That event of that alarm is on record with other contents: somebody was faster; read again and retry."""
+
+
 class RecordStore(Protocol):
     """Sheets, judged results, alarms and health. Several processes may use one at a time."""
 
@@ -218,7 +226,20 @@ class RecordStore(Protocol):
         ...
 
     def commit_step(self, step: JudgeStep) -> None:
-        """One transaction, all or nothing. A step that does not move the cursor forward changes nothing."""
+        """One transaction, all or nothing. A step that does not move the cursor forward changes nothing.
+
+        Forward: no stream goes back or is missing, at least one advances. Intervals join a touching one (at most 1 s
+        apart) of the same state and basis, and never overlap earlier ones; points are unique on (valve, quantity,
+        at), the latest counts. Raises `AlarmEventConflict`, and changes nothing, if an alarm event is taken.
+        """
+        ...
+
+    def reset_judging(self, valve: str, from_ns: int | None = None) -> None:
+        """Forget what was judged from `from_ns` on (None: ever), so that those blocks are judged again.
+
+        Judgements, intervals and points from then on go; sheets and alarm events stay. The cursor is gone afterwards,
+        or, with `from_ns`, holds nothing but the time before which there is nothing to do (`at_ns`, no state).
+        """
         ...
 
     def judgement(self, valve: str) -> Mapping[str, Any] | None:
@@ -238,7 +259,10 @@ class RecordStore(Protocol):
         ...
 
     def append_alarm_events(self, events: Iterable[AlarmEvent]) -> None:
-        """Append; (alarm, seq) is unique, an identical repetition is ignored."""
+        """Append; (alarm, seq) is unique, an identical repetition is ignored.
+
+        Raises `AlarmEventConflict` and appends nothing if one of them is on record with other contents.
+        """
         ...
 
     def alarm_events(self, valve: str | None = None, since_ns: int = 0) -> list[AlarmEvent]:

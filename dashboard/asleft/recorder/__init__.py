@@ -1,0 +1,1 @@
+"""Takes what agents send, commits it, acknowledges it, has it judged, and says how it is."""

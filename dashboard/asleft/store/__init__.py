@@ -1,0 +1,1 @@
+"""Where samples and records are kept: Protocols, and the adapters behind them."""

@@ -1,0 +1,149 @@
+"""A block's readings to a few bytes and back.
+
+Converter counts are stored as differences, floats with their bytes sorted by significance (shuffle), times as
+differences, shuffled; one zstd frame per block holds them all. What many blocks have in common (names, units,
+scales) is the *layout*, stored once.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+from asleft.wire.block import Block, Channel, Int32Array, Mark, Reason
+from numcodecs import Delta, Shuffle, Zstd
+
+FloatArray = npt.NDArray[np.float64]
+
+_ZSTD = Zstd(level=3)
+_SHUFFLE = Shuffle(elementsize=4)
+_COUNT_STEPS = Delta(dtype="<i2")
+_TIME_STEPS = Delta(dtype="<i4")
+
+
+class Packed(NamedTuple):
+    """A block's readings, ready to store."""
+
+    layout: str
+    marks: str | None
+    payload: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """Of one channel of one block, over the readings that did not fail."""
+
+    channel: str
+    minimum: float
+    mean: float
+    maximum: float
+    count: int
+
+
+class ChannelLayout(NamedTuple):
+    """How one channel is coded: `scale` is None for float32 values."""
+
+    name: str
+    unit: str
+    scale: float | None
+    offset: float
+
+
+def pack(block: Block) -> Packed:
+    """Readings, times and marks of a block. Raises `ValueError` if a channel has no readings or another length."""
+    parts = [_shuffled(_TIME_STEPS.encode(np.ascontiguousarray(block.offsets_us, dtype="<i4")))]
+    layout: list[list[Any]] = []
+    marks: list[list[Any]] = []
+    for index, channel in enumerate(block.channels):
+        readings = channel.counts if channel.counts is not None else channel.values
+        if readings is None or readings.shape != (block.size,):
+            raise ValueError(f"{block.valve}, channel {channel.name!r}: not {block.size} readings for as many times")
+        if channel.counts is not None:
+            layout.append([channel.name, channel.unit, channel.scale, channel.offset])
+            parts.append(_COUNT_STEPS.encode(np.ascontiguousarray(channel.counts, dtype="<i2")).tobytes())
+        else:
+            layout.append([channel.name, channel.unit, None, 0.0])
+            parts.append(_shuffled(np.ascontiguousarray(channel.values, dtype="<f4")))
+        marks.extend([index, mark.first, mark.count, mark.reason.value] for mark in channel.marks)
+    return Packed(
+        json.dumps(layout, separators=(",", ":")),
+        json.dumps(marks, separators=(",", ":")) if marks else None,
+        bytes(_ZSTD.encode(b"".join(parts))),
+    )
+
+
+def layout_from(body: str) -> tuple[ChannelLayout, ...]:
+    """The layout that `pack` wrote."""
+    return tuple(ChannelLayout(name, unit, scale, offset) for name, unit, scale, offset in json.loads(body))
+
+
+def unpack(
+    layout: Sequence[ChannelLayout], size: int, marks: str | None, payload: bytes
+) -> tuple[Int32Array, tuple[Channel, ...]]:
+    """Times (us after the block's wall clock, shape (size,)) and channels, as they were packed.
+
+    Raises `ValueError` if the payload does not hold what the layout says.
+    """
+    raw = bytes(_ZSTD.decode(payload))
+    expected = 4 * size + sum((4 if channel.scale is None else 2) * size for channel in layout)
+    if len(raw) != expected:
+        raise ValueError(f"a stored block holds {len(raw)} bytes of readings, its layout needs {expected}")
+    offsets = np.asarray(_TIME_STEPS.decode(_unshuffled(raw[: 4 * size]).view("<i4")), dtype=np.int32)
+    failed = _marks_by_channel(marks)
+    channels: list[Channel] = []
+    at = 4 * size
+    for index, (name, unit, scale, offset) in enumerate(layout):
+        if scale is None:
+            values = _unshuffled(raw[at : at + 4 * size]).view("<f4").astype(np.float64)
+            channels.append(Channel(name, unit, values=values, marks=failed.get(index, ())))
+            at += 4 * size
+        else:
+            steps = np.frombuffer(raw, "<i2", size, at)
+            counts = np.asarray(_COUNT_STEPS.decode(steps), dtype=np.int16)
+            channels.append(Channel(name, unit, None, counts, scale, offset, failed.get(index, ())))
+            at += 2 * size
+    return offsets, tuple(channels)
+
+
+def pack_burst(values: FloatArray) -> bytes:
+    """Readings of a burst, as float32."""
+    return bytes(_ZSTD.encode(_shuffled(np.ascontiguousarray(values, dtype="<f4"))))
+
+
+def unpack_burst(payload: bytes) -> FloatArray:
+    """Readings of a burst, shape (n,)."""
+    return _unshuffled(bytes(_ZSTD.decode(payload))).view("<f4").astype(np.float64)
+
+
+def figures(block: Block) -> list[Figures]:
+    """Minimum, mean, maximum and count of each channel; a channel whose readings all failed is left out."""
+    out: list[Figures] = []
+    for channel in block.channels:
+        values = channel.as_values()
+        values = values[np.isfinite(values)]
+        if values.size:
+            out.append(
+                Figures(channel.name, float(values.min()), float(values.mean()), float(values.max()), values.size)
+            )
+    return out
+
+
+def _shuffled(array: npt.NDArray[Any]) -> bytes:
+    return bytes(_SHUFFLE.encode(array)) if array.size else b""
+
+
+def _unshuffled(raw: bytes) -> npt.NDArray[np.uint8]:
+    if not raw:
+        return np.zeros(0, np.uint8)
+    return np.frombuffer(_SHUFFLE.decode(raw), np.uint8)
+
+
+def _marks_by_channel(marks: str | None) -> dict[int, tuple[Mark, ...]]:
+    found: dict[int, list[Mark]] = {}
+    for index, first, count, reason in json.loads(marks) if marks else []:
+        found.setdefault(index, []).append(Mark(first, count, Reason(reason)))
+    return {index: tuple(runs) for index, runs in found.items()}

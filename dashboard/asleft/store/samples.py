@@ -1,0 +1,202 @@
+"""The embedded sample store: SQLite, one block of about one second per row, one process writing.
+
+A commit is one transaction with `synchronous=FULL`: blocks, figures, gaps and marks together or not at all.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+
+from asleft.store.lock import FolderLock
+from asleft.store.packing import Figures, Packed, figures, pack, pack_burst
+from asleft.store.protocols import SampleReader, SampleStore, StreamMark
+from asleft.store.reader import EmbeddedReader
+from asleft.store.schema import MINUTE_NS, SAMPLES_FILE, open_for_writing
+from asleft.store.streams import StreamRow, load_stream
+from asleft.wire.block import Block, Gap
+
+_LARGEST = 2**63 - 1
+
+
+def open_samples(data_dir: Path) -> SampleStore:
+    """The embedded store of a data folder, for writing; makes the folder and the file if need be.
+
+    Raises `FolderInUse` if another process writes there, `SchemaError` for a file of another version.
+    """
+    return EmbeddedSamples(data_dir)
+
+
+def open_samples_reader(data_dir: Path) -> SampleReader:
+    """The embedded store of a data folder, for reading; it need not exist yet. Use it from any number of threads."""
+    return EmbeddedReader(data_dir)
+
+
+class EmbeddedSamples(EmbeddedReader):
+    """`SampleStore` over `samples.db`; reads go through read-only connections of their own."""
+
+    def __init__(self, data_dir: Path) -> None:
+        data_dir.mkdir(parents=True, exist_ok=True)
+        super().__init__(data_dir)
+        self._lock_file = FolderLock(data_dir)
+        try:
+            self._writer = open_for_writing(data_dir / SAMPLES_FILE)
+        except BaseException:
+            self._lock_file.release()
+            raise
+        self._one_commit = threading.Lock()
+        self._known = _Known(self._writer)
+
+    def commit(self, blocks: Sequence[Block], gaps: Sequence[Gap], now_ns: int) -> list[StreamMark]:
+        """Store what has arrived, durably, in one transaction; the marks of every stream touched.
+
+        Insert-or-ignore on (stream, seq); advances contiguous marks; stores declared gaps, less what is stored; a
+        block that arrives after its gap was declared fills it. Returns only when a power cut could no longer undo it.
+        Raises `ValueError` for a block or gap that breaks the contract, `sqlite3.Error` if the disk fails; nothing
+        of the call is stored then.
+        """
+        ready = [(block, pack(block), figures(block)) for block in blocks]
+        for gap in gaps:
+            if not 1 <= gap.first <= gap.last:
+                raise ValueError(
+                    f"gap of {gap.agent}, stream {gap.stream}: {gap.first}..{gap.last} is no run of seqs"
+                )
+        with self._one_commit:
+            self._writer.execute("BEGIN IMMEDIATE")
+            try:
+                marks = self._store(ready, gaps, now_ns)
+                self._writer.execute("COMMIT")
+            except BaseException:
+                self._known.forget()
+                if self._writer.in_transaction:
+                    self._writer.execute("ROLLBACK")
+                raise
+            return marks
+
+    def close(self) -> None:
+        """Close all connections and let another process write."""
+        with self._one_commit:
+            super().close()
+            self._writer.close()
+            self._lock_file.release()
+
+    def _store(
+        self, ready: Sequence[tuple[Block, Packed, list[Figures]]], gaps: Sequence[Gap], now_ns: int
+    ) -> list[StreamMark]:
+        streams: dict[tuple[str, str], StreamRow] = {}
+
+        def stream_of(agent: str, name: str) -> StreamRow:
+            if (agent, name) not in streams:
+                streams[agent, name] = load_stream(self._writer, agent, name)
+            return streams[agent, name]
+
+        for block, packed, block_figures in ready:
+            stream = stream_of(block.agent, block.stream)
+            if not stream.takes(block.seq) or not self._insert(stream.id, block, packed, block_figures):
+                stream.duplicates += 1
+        for gap in gaps:
+            stream_of(gap.agent, gap.stream).declare(gap)
+        return [stream.finish(now_ns) for stream in streams.values()]
+
+    def _insert(self, stream: int, block: Block, packed: Packed, block_figures: list[Figures]) -> bool:
+        """False if (stream, seq) is there already."""
+        known = self._known
+        valve = known.valve(block.valve)
+        from_ns = to_ns = block.wall_ns
+        if block.size:
+            from_ns = min(block.wall_ns + 1000 * int(block.offsets_us[0]), _LARGEST)
+            to_ns = min(block.wall_ns + 1000 * int(block.offsets_us[-1]), _LARGEST)
+        inserted = self._writer.execute(
+            "INSERT OR IGNORE INTO block (stream, seq, valve, from_ns, to_ns, wall_ns, monotonic_ns, "
+            "clock_synchronised, boot, layout, size, marks, payload) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?)",
+            (
+                *(stream, block.seq, valve, from_ns, to_ns, block.wall_ns, block.monotonic_ns),
+                *(block.clock_synchronised, known.boot(block.boot_id), known.layout(packed.layout), block.size),
+                *(packed.marks, packed.payload),
+            ),
+        )
+        if inserted.rowcount == 0:
+            return False
+        number = inserted.lastrowid
+        known.lengthen(block.valve, to_ns - from_ns)
+        rows = [(known.series(valve, one.channel), one) for one in block_figures]
+        self._writer.executemany(
+            "INSERT INTO block_figure VALUES (?,?,?,?,?,?,?)",
+            [(series, from_ns, number, one.minimum, one.mean, one.maximum, one.count) for series, one in rows],
+        )
+        self._writer.executemany(
+            "INSERT INTO minute_figure VALUES (?,?,?,?,?,?) ON CONFLICT (series, minute) DO UPDATE SET "
+            "minimum = MIN(minimum, excluded.minimum), total = total + excluded.total, "
+            "maximum = MAX(maximum, excluded.maximum), count = count + excluded.count",
+            [
+                (series, from_ns // MINUTE_NS, one.minimum, one.mean * one.count, one.maximum, one.count)
+                for series, one in rows
+            ],
+        )
+        self._writer.executemany(
+            "INSERT INTO burst (block, valve, channel, unit, start_ns, rate_hz, sequence, payload) "
+            "VALUES (?,?,?,?,?,?,?,?)",
+            [
+                (
+                    *(number, valve, burst.channel, burst.unit, burst.start_ns, burst.rate_hz),
+                    *(_signed(burst.sequence), pack_burst(burst.values)),
+                )
+                for burst in block.bursts
+            ],
+        )
+        return True
+
+
+def _signed(number: int) -> int:
+    """The instrument's count may use all 64 bits; SQLite's integers are signed."""
+    return number - 2**64 if number >= 2**63 else number
+
+
+class _Known:
+    """Row ids of names that many blocks share; made on first use, forgotten when a transaction is undone."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection = connection
+        self._ids: dict[tuple[str, object], int] = {}
+        self._longest_ns: dict[str, int] = {}
+
+    def forget(self) -> None:
+        self._ids.clear()
+        self._longest_ns.clear()
+
+    def valve(self, name: str) -> int:
+        return self._id("valve", "name", name)
+
+    def boot(self, name: str) -> int:
+        return self._id("boot", "name", name)
+
+    def layout(self, body: str) -> int:
+        return self._id("layout", "body", body)
+
+    def series(self, valve: int, channel: str) -> int:
+        key = ("series", (valve, channel))
+        if key not in self._ids:
+            self._connection.execute("INSERT OR IGNORE INTO series (valve, channel) VALUES (?,?)", (valve, channel))
+            row = self._connection.execute(
+                "SELECT id FROM series WHERE valve = ? AND channel = ?", (valve, channel)
+            ).fetchone()
+            self._ids[key] = row[0]
+        return self._ids[key]
+
+    def lengthen(self, valve: str, length_ns: int) -> None:
+        """Remember the longest block of a valve."""
+        if length_ns > self._longest_ns.get(valve, -1):
+            self._connection.execute(
+                "UPDATE valve SET longest_ns = ? WHERE name = ? AND longest_ns < ?", (length_ns, valve, length_ns)
+            )
+            self._longest_ns[valve] = length_ns
+
+    def _id(self, table: str, column: str, value: str) -> int:
+        key = (table, value)
+        if key not in self._ids:
+            self._connection.execute(f"INSERT OR IGNORE INTO {table} ({column}) VALUES (?)", (value,))
+            row = self._connection.execute(f"SELECT id FROM {table} WHERE {column} = ?", (value,)).fetchone()
+            self._ids[key] = row[0]
+        return self._ids[key]

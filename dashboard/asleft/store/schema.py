@@ -1,0 +1,155 @@
+"""Tables of the embedded sample file, and how its connections are opened.
+
+One process writes (`synchronous=FULL`: a commit that returned survives a power cut) and is the only one that
+checkpoints. Readers open the file read-only.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+SAMPLES_FILE = "samples.db"
+"""Name of the file inside the data folder."""
+SCHEMA_VERSION = 1
+"""Kept in the file's `user_version`."""
+MINUTE_NS = 60_000_000_000
+"""Length of the longer figures, which long overviews read instead of those of single blocks."""
+
+_TABLES = """
+CREATE TABLE valve (
+    id INTEGER PRIMARY KEY,
+    name TEXT NOT NULL UNIQUE,
+    longest_ns INTEGER NOT NULL DEFAULT 0      -- of any block: how far before a span its first block may start
+);
+CREATE TABLE stream (
+    id INTEGER PRIMARY KEY,
+    agent TEXT NOT NULL,
+    name TEXT NOT NULL,                        -- UUID of the spool that numbered its blocks
+    mark INTEGER NOT NULL DEFAULT 0,           -- every seq up to it is stored or declared lost
+    declared_gap INTEGER NOT NULL DEFAULT 0,   -- of those, how many are declared lost
+    duplicates INTEGER NOT NULL DEFAULT 0,
+    last_at_ns INTEGER NOT NULL DEFAULT 0,
+    UNIQUE (agent, name)
+);
+CREATE TABLE gap (                             -- disjoint runs of seqs that are declared lost and not stored
+    stream INTEGER NOT NULL REFERENCES stream (id),
+    first INTEGER NOT NULL,
+    last INTEGER NOT NULL,
+    why TEXT NOT NULL,
+    PRIMARY KEY (stream, first)
+) WITHOUT ROWID;
+CREATE TABLE layout (                          -- names, units and coding of the channels of many blocks alike
+    id INTEGER PRIMARY KEY,
+    body TEXT NOT NULL UNIQUE
+);
+CREATE TABLE boot (
+    id INTEGER PRIMARY KEY,
+    name TEXT NOT NULL UNIQUE
+);
+CREATE TABLE block (
+    id INTEGER PRIMARY KEY,
+    stream INTEGER NOT NULL REFERENCES stream (id),
+    seq INTEGER NOT NULL,
+    valve INTEGER NOT NULL REFERENCES valve (id),
+    from_ns INTEGER NOT NULL,                  -- first and last reading, wall clock as the agent read it
+    to_ns INTEGER NOT NULL,
+    wall_ns INTEGER NOT NULL,
+    monotonic_ns INTEGER NOT NULL,
+    clock_synchronised INTEGER,                -- NULL: the agent's machine does not say
+    boot INTEGER NOT NULL REFERENCES boot (id),
+    layout INTEGER NOT NULL REFERENCES layout (id),
+    size INTEGER NOT NULL,                     -- readings per channel
+    marks TEXT,                                -- failed readings; NULL where none failed
+    payload BLOB NOT NULL
+);
+CREATE UNIQUE INDEX block_by_seq ON block (stream, seq);
+CREATE INDEX block_by_time ON block (valve, from_ns);
+CREATE INDEX block_by_valve ON block (valve, stream, seq, from_ns);
+CREATE TABLE burst (
+    id INTEGER PRIMARY KEY,
+    block INTEGER NOT NULL REFERENCES block (id),
+    valve INTEGER NOT NULL REFERENCES valve (id),
+    channel TEXT NOT NULL,
+    unit TEXT NOT NULL,
+    start_ns INTEGER NOT NULL,
+    rate_hz REAL NOT NULL,
+    sequence INTEGER NOT NULL,
+    payload BLOB NOT NULL
+);
+CREATE INDEX burst_by_time ON burst (valve, start_ns);
+CREATE INDEX burst_by_block ON burst (block);
+CREATE TABLE series (                          -- one channel of one valve
+    id INTEGER PRIMARY KEY,
+    valve INTEGER NOT NULL REFERENCES valve (id),
+    channel TEXT NOT NULL,
+    UNIQUE (valve, channel)
+);
+CREATE TABLE block_figure (                    -- of the readings that did not fail; no row where all failed
+    series INTEGER NOT NULL REFERENCES series (id),
+    from_ns INTEGER NOT NULL,
+    block INTEGER NOT NULL REFERENCES block (id),
+    minimum REAL NOT NULL,
+    mean REAL NOT NULL,
+    maximum REAL NOT NULL,
+    count INTEGER NOT NULL,
+    PRIMARY KEY (series, from_ns, block)
+) WITHOUT ROWID;
+CREATE TABLE minute_figure (                   -- the same of all blocks that start in one minute
+    series INTEGER NOT NULL REFERENCES series (id),
+    minute INTEGER NOT NULL,                   -- from_ns / 60 s
+    minimum REAL NOT NULL,
+    total REAL NOT NULL,                       -- sum of the readings
+    maximum REAL NOT NULL,
+    count INTEGER NOT NULL,
+    PRIMARY KEY (series, minute)
+) WITHOUT ROWID;
+"""
+
+
+class SchemaError(Exception):
+    """A sample file this version cannot use."""
+
+
+def open_for_writing(path: Path) -> sqlite3.Connection:
+    """The one writing connection, in autocommit mode (transactions are begun by name).
+
+    Makes the file and its tables if need be. Raises `SchemaError` for a file of another version.
+    """
+    connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=30.0)
+    try:
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute("PRAGMA cache_size = -32000")
+        connection.execute("BEGIN IMMEDIATE")
+        version = connection.execute("PRAGMA user_version").fetchone()[0]
+        if version == 0:
+            for statement in _TABLES.split(";\n"):
+                connection.execute(statement)
+            connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
+        else:
+            check_version(path, version)
+        connection.execute("COMMIT")
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def open_for_reading(path: Path) -> sqlite3.Connection:
+    """A read-only connection; it never checkpoints. Raises `sqlite3.OperationalError` if there is no file yet."""
+    connection = sqlite3.connect(
+        f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None, check_same_thread=False, timeout=30.0
+    )
+    try:
+        check_version(path, connection.execute("PRAGMA user_version").fetchone()[0])
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def check_version(path: Path, version: int) -> None:
+    """Refuse a file that another version of the program laid out; 0 (not laid out yet) passes."""
+    if version not in (0, SCHEMA_VERSION):
+        raise SchemaError(f"{path}: laid out as version {version}, this program reads version {SCHEMA_VERSION}")
