@@ -1,0 +1,53 @@
+"""Brings the records store to the layout this version works with."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from alembic import command
+from alembic.config import Config
+from asleft.store.engine import reading, writing
+from sqlalchemy import Connection, Engine, inspect, text
+
+HEAD = "0001"
+"""The newest migration; a test compares it with the files."""
+_FOLDER = Path(__file__).parent / "migrations"
+
+
+class MigrationError(Exception):
+    """A records store that a newer version of the program laid out."""
+
+
+def migrate(engine: Engine) -> None:
+    """Apply what is missing, in one transaction; nothing is written where nothing is missing.
+
+    Raises `MigrationError` if the store is newer than this program.
+    """
+    with reading(engine) as connection:
+        if current(connection) == HEAD:
+            return
+    with writing(engine) as connection:
+        found = current(connection)  # another process may have been faster
+        if found == HEAD:
+            return
+        if found is not None and not (_FOLDER / "versions" / f"v{found}.py").exists():
+            raise MigrationError(
+                f"the records store is laid out as version {found}, this program knows versions up to {HEAD}: "
+                "use the program that made it, or a newer one"
+            )
+        command.upgrade(configuration(connection), "head")
+
+
+def current(connection: Connection) -> str | None:
+    """The migration the store stands at; None for an empty store."""
+    if not inspect(connection).has_table("alembic_version"):
+        return None
+    return connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
+
+
+def configuration(connection: Connection) -> Config:
+    """What alembic needs to work on an open connection."""
+    config = Config()
+    config.set_main_option("script_location", str(_FOLDER).replace("%", "%%"))
+    config.attributes["connection"] = connection
+    return config

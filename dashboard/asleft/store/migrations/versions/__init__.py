@@ -1,0 +1,1 @@
+"""One module per step of the layout, never changed once released."""

@@ -1,0 +1,130 @@
+"""Tables of the records store, portable between SQLite and PostgreSQL. The migrations build exactly these."""
+
+from __future__ import annotations
+
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    Column,
+    Float,
+    Index,
+    Integer,
+    MetaData,
+    PrimaryKeyConstraint,
+    String,
+    Table,
+    Text,
+)
+
+metadata = MetaData()
+
+_ID = String(64)
+"""Valve and agent ids."""
+
+sheet = Table(
+    "sheet",
+    metadata,
+    Column("valve", _ID, nullable=False),
+    Column("number", Integer, nullable=False),
+    Column("at_ns", BigInteger, nullable=False),
+    Column("entered_by", Text, nullable=False),
+    Column("why", Text, nullable=False),
+    Column("toml", Text, nullable=False),
+    Column("entered_at_ns", BigInteger, nullable=False),
+    PrimaryKeyConstraint("valve", "number", name="pk_sheet"),
+)
+
+judge_cursor = Table(
+    "judge_cursor",
+    metadata,
+    Column("valve", _ID, nullable=False),
+    Column("streams", Text, nullable=False),  # JSON: stream -> judged seq
+    Column("judge_version", Integer, nullable=False),
+    Column("sheet_number", Integer, nullable=False),
+    Column("at_ns", BigInteger, nullable=False),
+    Column("state", Text, nullable=False),
+    PrimaryKeyConstraint("valve", name="pk_judge_cursor"),
+)
+
+judgement = Table(
+    "judgement",
+    metadata,
+    Column("valve", _ID, nullable=False),
+    Column("at_ns", BigInteger, nullable=False),
+    Column("body", Text, nullable=False),
+    PrimaryKeyConstraint("valve", name="pk_judgement"),
+)
+
+judgement_hour = Table(
+    "judgement_hour",
+    metadata,
+    Column("valve", _ID, nullable=False),
+    Column("hour", BigInteger, nullable=False),  # at_ns / 1 h
+    Column("at_ns", BigInteger, nullable=False),
+    Column("body", Text, nullable=False),
+    PrimaryKeyConstraint("valve", "hour", name="pk_judgement_hour"),
+)
+
+state_interval = Table(
+    "state_interval",
+    metadata,
+    Column("valve", _ID, nullable=False),
+    Column("from_ns", BigInteger, nullable=False),
+    Column("to_ns", BigInteger, nullable=False),
+    Column("state", String(32), nullable=False),
+    Column("basis", Text, nullable=False),
+    PrimaryKeyConstraint("valve", "from_ns", name="pk_state_interval"),
+)
+Index("state_interval_by_end", state_interval.c.valve, state_interval.c.to_ns)
+
+chart_point = Table(
+    "chart_point",
+    metadata,
+    Column("valve", _ID, nullable=False),
+    Column("quantity", String(64), nullable=False),
+    Column("at_ns", BigInteger, nullable=False),
+    Column("value", Float(53), nullable=False),
+    Column("standard_uncertainty", Float(53), nullable=False),
+    PrimaryKeyConstraint("valve", "quantity", "at_ns", name="pk_chart_point"),
+)
+
+alarm_event = Table(
+    "alarm_event",
+    metadata,
+    Column("alarm", String(200), nullable=False),
+    Column("seq", Integer, nullable=False),
+    Column("event", String(32), nullable=False),
+    Column("at_ns", BigInteger, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("comment", Text, nullable=False),
+    Column("valve", _ID, nullable=False),
+    Column("kind", String(64), nullable=False),
+    Column("severity", Integer, nullable=False),
+    Column("part", String(64), nullable=False),
+    Column("evidence", Text, nullable=False),
+    Column("onset_ns", BigInteger, nullable=False),
+    Column("until_ns", BigInteger, nullable=True),
+    PrimaryKeyConstraint("alarm", "seq", name="pk_alarm_event"),
+)
+Index("alarm_event_by_valve", alarm_event.c.valve, alarm_event.c.at_ns)
+Index("alarm_event_by_time", alarm_event.c.at_ns)
+
+backfill = Table(
+    "backfill",
+    metadata,
+    Column("valve", _ID, nullable=False),
+    Column("until_ns", BigInteger, nullable=False),
+    Column("done", Integer, nullable=False),
+    Column("total", Integer, nullable=False),
+    Column("complete", Boolean, nullable=False),
+    PrimaryKeyConstraint("valve", name="pk_backfill"),
+)
+
+health = Table(
+    "health",
+    metadata,
+    Column("source", String(128), nullable=False),
+    Column("at_ns", BigInteger, nullable=False),
+    Column("details", Text, nullable=False),  # JSON
+    PrimaryKeyConstraint("source", name="pk_health"),
+)
