@@ -83,7 +83,7 @@ def read_log(path: Path, log_map: LogMap, *, signal_unit: str, zone: tzinfo | No
         words = CONTACT_WORDS if channel in _CONTACTS else None
         values, bad = read_numbers(table.cells(channel), decimal_comma=table.decimal_comma, words=words)
         _tell(table, channel, bad, counts, notes)
-        channels[channel] = _converted(values, column)
+        channels[channel] = converted(values, column)
 
     keep = _kept_rows(table, time_s, counts, notes)
     if not keep.all():
@@ -117,7 +117,8 @@ def _in_stored_units(table: LogTable, log_map: LogMap, signal_unit: str) -> dict
     return columns
 
 
-def _converted(values: FloatArray, column: Column) -> FloatArray:
+def converted(values: FloatArray, column: Column) -> FloatArray:
+    """A column's numbers in the stored unit: scale and offset first, then the unit."""
     if column.scale != 1.0 or column.offset != 0.0:
         values = column.offset + column.scale * values
     unit = column.unit

@@ -1,0 +1,95 @@
+"""The sheet line by line: as left, as found, uncertainty, tolerance, tolerance used, verdict; reasons below."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+
+from asleft.cli.ink import Ink
+from asleft.judge.types import QuantityResult, Verdict
+from asleft.sheet.model import QUANTITY_UNITS, Tolerance
+from asleft.sheet.names import (
+    LABELS,
+    format_number,
+    format_quantity,
+    format_tolerance,
+    format_uncertainty,
+    plain,
+    unit_symbol,
+)
+
+_HEADS = ("setting", "", "as left", "as found", "±", "tolerance", "used", "verdict")
+_LEFT_ALIGNED = frozenset({0, 1, 7})
+
+
+def settings_table(quantities: Sequence[QuantityResult], ink: Ink) -> list[str]:
+    """The table's lines, heads and a rule on top; empty without quantities."""
+    if not quantities:
+        return []
+    rows = [[ink.spell(cell) for cell in _row(quantity)] for quantity in quantities]
+    heads = [ink.spell(head) for head in _HEADS]
+    widths = [max(len(row[i]) for row in [heads, *rows]) for i in range(len(heads))]
+    gap = "  " if sum(widths) + 2 * len(widths) <= ink.width else " "
+
+    def line(cells: Sequence[str]) -> str:
+        return "  " + gap.join(
+            f"{cell:<{width}}" if i in _LEFT_ALIGNED else f"{cell:>{width}}"
+            for i, (cell, width) in enumerate(zip(cells, widths, strict=True))
+        )
+
+    out = [ink.quiet(line(heads).rstrip()), "  " + ink.quiet(ink.glyphs.rule * (len(line(heads)) - 2))]
+    for quantity, row in zip(quantities, rows, strict=True):
+        text = line(row).rstrip()
+        if quantity.verdict is Verdict.OUT:
+            text = ink.abnormal(text)
+        elif quantity.verdict is Verdict.UNDECIDED:
+            text = ink.doubtful(text)
+        out.append(text)
+    return out
+
+
+def remarks_on(quantities: Sequence[QuantityResult], ink: Ink) -> list[str]:
+    """What there is to say about single quantities: bounds, reasons, qualifications."""
+    lines: list[str] = []
+    for quantity in quantities:
+        said = "; ".join(part for part in (bound(quantity), quantity.reason.rstrip(".")) if part)
+        if said:
+            text = f"{LABELS.get(quantity.id, quantity.id)}: {said}."
+            lines += textwrap.wrap(
+                ink.spell(text), ink.width, initial_indent="  ", subsequent_indent="    ", break_on_hyphens=False
+            )
+    return lines
+
+
+def bound(quantity: QuantityResult) -> str:
+    """What is known of a value that was not observed: "not slower than 0.80 s", "above 11.9 Ω"; empty if nothing."""
+    ramp = quantity.id in ("ramp_up", "ramp_down")
+    said = []
+    if quantity.bound_below is not None:
+        said.append(f"{'not slower than' if ramp else 'below'} {format_quantity(quantity.id, quantity.bound_below)}")
+    if quantity.bound_above is not None:
+        said.append(f"{'not faster than' if ramp else 'above'} {format_quantity(quantity.id, quantity.bound_above)}")
+    return ", ".join(said)
+
+
+def _row(quantity: QuantityResult) -> list[str]:
+    used = quantity.tolerance_used_pct
+    return [
+        LABELS.get(quantity.id, quantity.id),
+        unit_symbol(QUANTITY_UNITS.get(quantity.id, quantity.unit)),
+        format_number(quantity.id, quantity.as_left),
+        format_number(quantity.id, quantity.as_found),
+        format_uncertainty(quantity.uncertainty),
+        _tolerance(quantity),
+        "–" if used is None else f"{used:+.0f} %".replace("-", "−"),
+        plain(quantity.verdict.value),
+    ]
+
+
+def _tolerance(quantity: QuantityResult) -> str:
+    below, above = quantity.tolerance_below, quantity.tolerance_above
+    if below is None or above is None:
+        return "–"
+    if quantity.id == "headroom":
+        return f"≥ {below:.3g}"
+    return format_tolerance(Tolerance(below, above))
