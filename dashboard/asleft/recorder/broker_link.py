@@ -1,0 +1,221 @@
+"""The recorder's connection to the broker: MQTT 5 with a persistent session, MQTT 3.1.1 where 5 is refused.
+
+A thin shell round paho-mqtt, whose own thread does the network. Every callback catches whatever is raised in it,
+because an exception there ends that thread while the client still says it is connected; `tend` looks after the rest.
+"""
+
+from __future__ import annotations
+
+import logging
+import random
+import threading
+import time
+from collections.abc import Sequence
+from typing import Protocol
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+log = logging.getLogger(__name__)
+
+KEEPALIVE_S = 20
+SESSION_EXPIRY_S = 7 * 24 * 3600
+RECEIVE_MAXIMUM = 200
+"""Messages the broker may have under way to us, unacknowledged."""
+HANDSHAKE_S = 3.0
+"""A broker that takes the connection and says nothing for so long does not speak the protocol version."""
+_NAMES = {mqtt.MQTTv5: "MQTT 5", mqtt.MQTTv311: "MQTT 3.1.1"}
+
+
+class Listener(Protocol):
+    """Who is told what happens; called from the network thread."""
+
+    def connected(self) -> None:
+        """A connection is up."""
+        ...
+
+    def disconnected(self) -> None:
+        """The connection is gone."""
+        ...
+
+    def message(self, topic: str, payload: bytes, packet: int) -> None:
+        """A message; it is to be acknowledged by its packet id, on this connection only."""
+        ...
+
+
+class BrokerLink:
+    """Keeps one session with a broker. Give it a listener with `start`, and call `tend` every second or so."""
+
+    def __init__(self, host: str, port: int, client_id: str, topics: Sequence[str]) -> None:
+        self.host, self.port = host, port
+        self.client_id = client_id
+        self.connected = False
+        self.reconnects = 0
+        self.callback_failures = 0
+        self.thread_failures = 0
+        self.last_error = "not connected yet"
+        self._topics = list(topics)
+        self._version = mqtt.MQTTv5
+        self._listener: Listener | None = None
+        self._client: mqtt.Client | None = None
+        self._thread: threading.Thread | None = None
+        self._changing = threading.Lock()
+        self._other_version = threading.Event()
+        self._opened_s: float | None = None  # when the socket was opened, None once the broker has answered
+
+    @property
+    def protocol(self) -> str:
+        """The protocol version in use."""
+        return _NAMES[self._version]
+
+    def start(self, listener: Listener) -> None:
+        """Begin to connect; returns at once. A broker that is not there yet is tried again until it is."""
+        self._listener = listener
+        self._begin()
+
+    def stop(self) -> None:
+        """Disconnect and end the network thread."""
+        self._end()
+
+    def tend(self) -> None:
+        """Put right what went wrong since the last call: a refused version, a silent broker, a dead thread."""
+        waited_s = 0.0 if self._opened_s is None else time.monotonic() - self._opened_s
+        if self._other_version.is_set() or waited_s > HANDSHAKE_S:
+            self._other_version.clear()
+            self._version = mqtt.MQTTv311 if self._version == mqtt.MQTTv5 else mqtt.MQTTv5
+            log.info("trying the broker with %s", self.protocol)
+            self.restart()
+        elif self._thread is not None and not self._thread.is_alive():
+            self.thread_failures += 1
+            log.error("the network thread has ended; starting another one")
+            self.restart()
+
+    def restart(self) -> None:
+        """Drop the connection and make a new one; the session at the broker stays."""
+        self._end()
+        self._begin()
+
+    def acknowledge(self, packet: int) -> None:
+        """Acknowledge a message to the broker."""
+        client = self._client
+        if client is not None:
+            client.ack(packet, 1)
+
+    def publish(self, topic: str, payload: bytes) -> None:
+        """Publish retained, at most once (QoS 0): else words of a lost connection would be said again on the next."""
+        client = self._client
+        if client is not None:
+            client.publish(topic, payload, qos=0, retain=True)
+
+    def _begin(self) -> None:
+        client = mqtt.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=self.client_id,
+            protocol=self._version,
+            manual_ack=True,
+            clean_session=None if self._version == mqtt.MQTTv5 else False,
+        )
+        client.max_queued_messages_set(100_000)
+        client.on_socket_open = self._on_socket_open
+        client.on_connect = self._on_connect
+        client.on_connect_fail = self._on_connect_fail
+        client.on_disconnect = self._on_disconnect
+        client.on_message = self._on_message
+        self._jitter(client)
+        if self._version == mqtt.MQTTv5:
+            wanted = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+            wanted.SessionExpiryInterval = SESSION_EXPIRY_S
+            wanted.ReceiveMaximum = RECEIVE_MAXIMUM
+            client.connect_async(self.host, self.port, KEEPALIVE_S, clean_start=False, properties=wanted)
+        else:
+            client.connect_async(self.host, self.port, KEEPALIVE_S)
+        with self._changing:
+            self._client = client
+            before = set(threading.enumerate())
+            client.loop_start()
+            self._thread = next((one for one in threading.enumerate() if one not in before), None)
+
+    def _end(self) -> None:
+        with self._changing:
+            client, self._client, self._thread = self._client, None, None
+        if client is None:
+            return
+        client.disconnect()
+        client.loop_stop()
+        self._down()
+        self._opened_s = None
+
+    def _jitter(self, client: mqtt.Client) -> None:
+        """Draw the next waits anew, lest two sides that wait for one another stay in anti-phase."""
+        client.reconnect_delay_set(min_delay=random.uniform(0.2, 0.8), max_delay=random.uniform(2.0, 5.0))  # type: ignore[arg-type]
+
+    def _down(self) -> None:
+        if self.connected:
+            self.connected = False
+            if self._listener is not None:
+                self._listener.disconnected()
+
+    # ------------------------------------------------------------- callbacks, in the network thread
+
+    def _on_socket_open(self, client: mqtt.Client, _userdata: object, _sock: object) -> None:
+        if client is self._client:
+            self._opened_s = time.monotonic()
+
+    def _on_connect(
+        self, client: mqtt.Client, _userdata: object, _flags: object, reason: ReasonCode, _properties: object
+    ) -> None:
+        try:
+            if client is not self._client:
+                return
+            self._opened_s = None
+            if reason.is_failure:
+                self.last_error = f"the broker refused the connection: {reason}"
+                log.error("%s", self.last_error)
+                if str(reason) == "Unsupported protocol version":
+                    self._other_version.set()
+                return
+            self.connected = True
+            self.reconnects += 1
+            self.last_error = ""
+            log.info("connected to the broker at %s:%d with %s", self.host, self.port, self.protocol)
+            client.subscribe([(topic, 1) for topic in self._topics])
+            if self._listener is not None:
+                self._listener.connected()
+        except Exception as error:  # noqa: BLE001 - see the module's text
+            self._failed("after connecting", error)
+
+    def _on_connect_fail(self, _client: mqtt.Client, _userdata: object) -> None:
+        if self.last_error != "no broker answers":
+            log.warning("no broker answers at %s:%d; trying again", self.host, self.port)
+        self.last_error = "no broker answers"
+
+    def _on_disconnect(
+        self, client: mqtt.Client, _userdata: object, _flags: object, reason: ReasonCode, _properties: object
+    ) -> None:
+        try:
+            if client is not self._client:
+                return
+            if self._opened_s is not None:  # closed before it answered: brokers do that to a version they do not know
+                self._opened_s = None
+                self._other_version.set()
+            self.last_error = f"the connection was lost: {reason}"
+            log.warning("%s", self.last_error)
+            self._down()
+            self._jitter(client)
+        except Exception as error:  # noqa: BLE001 - see the module's text
+            self._failed("after the connection was lost", error)
+
+    def _on_message(self, client: mqtt.Client, _userdata: object, message: mqtt.MQTTMessage) -> None:
+        try:
+            if client is self._client and self._listener is not None:
+                self._listener.message(message.topic, bytes(message.payload), message.mid)
+        except Exception as error:  # noqa: BLE001 - see the module's text
+            self._failed("on a message", error)
+
+    def _failed(self, when: str, error: Exception) -> None:
+        self.callback_failures += 1
+        self.last_error = f"failed {when}: {error}"
+        log.error("failed %s", when, exc_info=error)

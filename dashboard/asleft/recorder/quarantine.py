@@ -1,0 +1,67 @@
+"""Where messages go that cannot be used: kept for inspection, counted, and out of the way."""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from pathlib import Path
+
+QUARANTINE_FILE = "quarantine.db"
+"""Name of the file inside the data folder."""
+KEPT_MESSAGES = 500
+"""The newest so many are kept; the count goes on."""
+KEPT_BYTES = 256 * 1024
+"""So much of a message is kept."""
+
+
+class Quarantine:
+    """A small file of its own, so that no poisonous message can fill or harm the sample store."""
+
+    def __init__(self, data_dir: Path) -> None:
+        """Open or make the file."""
+        self._lock = threading.Lock()
+        self._connection = sqlite3.connect(
+            data_dir / QUARANTINE_FILE, isolation_level=None, check_same_thread=False, timeout=30.0
+        )
+        self._connection.execute("PRAGMA synchronous = FULL")
+        # AUTOINCREMENT: numbers are never used again, so that the highest one is the count.
+        self._connection.execute(
+            "CREATE TABLE IF NOT EXISTS message (id INTEGER PRIMARY KEY AUTOINCREMENT, at_ns INTEGER NOT NULL, "
+            "topic TEXT NOT NULL, why TEXT NOT NULL, size INTEGER NOT NULL, payload BLOB NOT NULL)"
+        )
+
+    def put(self, topic: str, payload: bytes, why: str, at_ns: int) -> None:
+        """Keep a message durably. Raises `sqlite3.Error` if the disk fails."""
+        with self._lock:
+            self._connection.execute("BEGIN IMMEDIATE")
+            try:
+                added = self._connection.execute(
+                    "INSERT INTO message (at_ns, topic, why, size, payload) VALUES (?,?,?,?,?)",
+                    (at_ns, topic, why, len(payload), payload[:KEPT_BYTES]),
+                )
+                self._connection.execute(
+                    "DELETE FROM message WHERE id <= ?", ((added.lastrowid or 0) - KEPT_MESSAGES,)
+                )
+                self._connection.execute("COMMIT")
+            except BaseException:
+                if self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
+                raise
+
+    def count(self) -> int:
+        """How many messages have ever been put here."""
+        with self._lock:
+            row = self._connection.execute("SELECT seq FROM sqlite_sequence WHERE name = 'message'").fetchone()
+            return 0 if row is None else int(row[0])
+
+    def newest(self, limit: int = 20) -> list[tuple[int, str, str, int, bytes]]:
+        """The newest messages: time, topic, why, size as received, payload as kept."""
+        with self._lock:
+            return self._connection.execute(
+                "SELECT at_ns, topic, why, size, payload FROM message ORDER BY id DESC LIMIT ?", (limit,)
+            ).fetchall()
+
+    def close(self) -> None:
+        """Close the file."""
+        with self._lock:
+            self._connection.close()
