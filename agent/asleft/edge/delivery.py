@@ -1,0 +1,177 @@
+"""Sends what the spool holds and takes the recorder's acknowledgements, through any number of connections."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Callable
+from typing import Protocol
+
+from asleft.edge.spool import Spool
+from asleft.edge.uplink import SessionLost
+from asleft.edge.uplink_core import AckOutcome, UplinkCore
+from asleft.instruments.backoff import Backoff
+from asleft.wire.block import AgentState
+from asleft.wire.codec import WireError, decode_ack, encode_state
+
+logger = logging.getLogger(__name__)
+
+STATE_EVERY_S = 5.0
+"""How often the agent says how it is, at least."""
+
+_PUMP_S = 0.05
+_AT_ONCE = 50
+_SILENCE_S = 30.0
+_FIRST_WAIT_S = 0.5
+_MOST_WAIT_S = 10.0
+
+
+class Session(Protocol):
+    """What delivery needs of a connection; see `asleft.edge.uplink.BrokerSession`."""
+
+    last_taken_s: float
+    refused: str
+
+    @property
+    def in_flight(self) -> int:
+        """Blocks handed over that the broker has not yet taken."""
+        ...
+
+    def open(self) -> None:
+        """Connect. Raises `SessionLost`."""
+        ...
+
+    def pump(self, timeout_s: float) -> None:
+        """Do the network's work. Raises `SessionLost`."""
+        ...
+
+    def send_upload(self, payload: bytes) -> None:
+        """Hand over a block or gap. Raises `SessionLost`."""
+        ...
+
+    def send_state(self, payload: bytes) -> None:
+        """Publish the state. Raises `SessionLost`."""
+        ...
+
+    def close(self, last_state: bytes | None = None) -> None:
+        """Say goodbye."""
+        ...
+
+
+class SessionMaker(Protocol):
+    """Makes a connection that is not open yet."""
+
+    def __call__(self, will: bytes, on_ack: Callable[[bytes], None], *, mqtt5: bool) -> Session:
+        """`will` is published for us when we vanish, `on_ack` takes acknowledgements' bytes."""
+        ...
+
+
+class Delivery:
+    """Runs until `stop` is set. `state` gives the agent's word about itself, online or not."""
+
+    def __init__(
+        self,
+        spool: Spool,
+        make_session: SessionMaker,
+        state: Callable[[bool], AgentState],
+        stop: threading.Event,
+        random: Callable[[], float],
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._spool = spool
+        self._make_session = make_session
+        self._state = state
+        self._stop = stop
+        self._clock = clock
+        self._backoff = Backoff(_FIRST_WAIT_S, _MOST_WAIT_S, random)
+        self._core = UplinkCore(spool.stream, spool.acknowledged, random)
+        self._mqtt5 = True
+        self._was_connected: bool | None = None
+        self.connections = 0
+        """Connections made since the start."""
+        self.alive_at_s = clock()
+        """Last sign of life of this thread, for a watchdog."""
+        self.alarm = ""
+        """An acknowledgement or a refusal that needs a person; empty when there is none."""
+
+    @property
+    def go_backs(self) -> int:
+        """Times everything unacknowledged was sent again for lack of progress."""
+        return self._core.go_backs
+
+    def run(self) -> None:
+        """Connect, deliver, and after a loss wait a jittered while and connect again."""
+        while not self._stop.is_set():
+            self.alive_at_s = self._clock()
+            try:
+                self._one_connection()
+            except SessionLost as lost:
+                if lost.speech:
+                    self._mqtt5 = not self._mqtt5
+                if self._was_connected is not False:
+                    logger.warning("%s; blocks wait in the spool", lost)
+                self._was_connected = False
+            except Exception:
+                logger.exception("delivery failed, connecting anew")
+            self._core.disconnected()
+            self._stop.wait(self._backoff.next_s())
+
+    def _one_connection(self) -> None:
+        session = self._make_session(encode_state(self._state(False)), self._on_ack, mqtt5=self._mqtt5)
+        last_state = None
+        try:
+            session.open()
+            self._backoff.reset()
+            self.connections += 1
+            logger.info("connected to the broker with MQTT %s", "5" if self._mqtt5 else "3.1.1")
+            self._was_connected = True
+            self._deliver(session)
+            last_state = encode_state(self._state(False))
+        finally:
+            session.close(last_state)
+
+    def _deliver(self, session: Session) -> None:
+        self._core.connected(self._clock())
+        state_due_s = self._clock()
+        while not self._stop.is_set():
+            now_s = self.alive_at_s = self._clock()
+            if now_s >= state_due_s:
+                session.send_state(encode_state(self._state(True)))
+                state_due_s = now_s + STATE_EVERY_S
+            sent = self._send(session, now_s)
+            session.pump(0.0 if sent else _PUMP_S)
+            if session.refused:
+                self.alarm = f"the broker does not accept blocks: {session.refused}"
+            if session.in_flight and self._clock() - session.last_taken_s > _SILENCE_S:
+                raise SessionLost(f"the broker has taken nothing for {_SILENCE_S:g} s")
+
+    def _send(self, session: Session, now_s: float) -> bool:
+        span = self._core.plan(self._spool.highest_seq, session.in_flight, now_s)
+        if span is None:
+            return False
+        items = self._spool.items(span.first, span.last, _AT_ONCE)
+        for item in items:
+            session.send_upload(item.payload)
+            self._core.sent(item.last, now_s)
+        return bool(items)
+
+    def _on_ack(self, payload: bytes) -> None:
+        if not payload:
+            return  # a retained message that was cleared
+        try:
+            ack = decode_ack(payload)
+        except WireError as error:
+            self.alarm = f"an acknowledgement makes no sense: {error}"
+            return
+        outcome = self._core.acknowledged(ack, self._spool.highest_seq, self._clock())
+        if outcome in (AckOutcome.FOREIGN, AckOutcome.IMPOSSIBLE):
+            what = f"of stream {ack.stream}" if outcome is AckOutcome.FOREIGN else f"of {ack.mark}, never generated"
+            self.alarm = f"{outcome} acknowledgement {what}"
+            logger.error("%s: ignored", self.alarm)
+            return
+        if outcome is AckOutcome.LOWERED:
+            logger.warning("the recorder has only %d blocks: sending again from there", ack.mark)
+        if outcome in (AckOutcome.RAISED, AckOutcome.LOWERED):
+            self._spool.acknowledge(self._core.mark)
+            self.alarm = ""

@@ -1,0 +1,178 @@
+"""Reads the valves of one instrument at an even pace and hands complete blocks on: one thread for each instrument."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from asleft.edge import clock
+from asleft.edge.assembler import BlockAssembler
+from asleft.edge.schedule import Schedule
+from asleft.instruments.protocol import Instrument
+from asleft.wire.block import Block, Burst
+
+logger = logging.getLogger(__name__)
+
+LONGEST_STALL_S = 10.0
+"""Ticks missed in one go for longer than this (a suspended machine) are counted but not sent one by one."""
+
+_PAUSE_AFTER_FAULT_S = 1.0
+
+
+@dataclass(slots=True)
+class SamplerCounters:
+    """Figures since the start. Written by one thread, read by others."""
+
+    ticks: int = 0
+    missed_ticks: int = 0
+    failed_readings: int = 0
+    faults: int = 0
+    last_fault: str = ""
+    failing: dict[str, str] = field(default_factory=dict)
+    """Valves whose latest reading failed, with the reason."""
+
+
+class Sampler:
+    """Samples one instrument until `stop` is set. `sink` takes blocks without stream and seq and must not block."""
+
+    def __init__(
+        self,
+        instrument: Instrument,
+        agent: str,
+        boot_id: str,
+        period_ns: int,
+        block_size: int,
+        sink: Callable[[Block], None],
+        stop: threading.Event,
+    ) -> None:
+        self._instrument = instrument
+        self._period_ns = period_ns
+        self._sink = sink
+        self._stop = stop
+        self._assemblers = [BlockAssembler(agent, boot_id, form, block_size) for form in instrument.valves]
+        self._burst_lock = threading.Lock()
+        self._bursts: list[tuple[int, Burst]] = []
+        self._synchronised: bool | None = None
+        self.counters = SamplerCounters()
+
+    @property
+    def name(self) -> str:
+        """Of the instrument."""
+        return self._instrument.name
+
+    def add_burst(self, index: int, burst: Burst) -> None:
+        """Let a burst travel with the next block of valve number `index`. Callable from another thread."""
+        with self._burst_lock:
+            self._bursts.append((index, burst))
+
+    def run(self) -> None:
+        """Sample until stopped; a fault of the program or a file is logged, counted, and sampling begins again."""
+        while not self._stop.is_set():
+            try:
+                self._instrument.open()
+                self._sample()
+            except Exception as error:
+                self.counters.faults += 1
+                self.counters.last_fault = f"{self.name}: {error}"
+                logger.exception("sampling of %s failed, trying again", self.name)
+                self._stop.wait(_PAUSE_AFTER_FAULT_S)
+        self._finish()
+
+    def _sample(self) -> None:
+        schedule = Schedule(clock.monotonic_ns(), self._period_ns)
+        most_missed = int(LONGEST_STALL_S * 1e9 / self._period_ns)
+        last = -1
+        while not self._stop.is_set():
+            now_ns = clock.monotonic_ns()
+            tick = schedule.next_tick(last, now_ns)
+            missed = tick - last - 1
+            if missed:
+                self.counters.missed_ticks += missed
+                if missed <= most_missed:
+                    self._mark_missed(schedule, last + 1, tick)
+                else:
+                    logger.warning("%s: nothing was read for %d ticks", self.name, missed)
+                    self._flush()
+            wait_s = (schedule.due_ns(tick) - now_ns) / 1e9
+            # Waiting on the event and not sleeping: a stop must not have to wait for a slow pace.
+            if wait_s > 0 and self._stop.wait(wait_s):
+                return
+            self._read_all()
+            self.counters.ticks += 1
+            last = tick
+
+    def _read_all(self) -> None:
+        for index, assembler in enumerate(self._assemblers):
+            before_ns = clock.monotonic_ns()
+            reading = self._instrument.read_once(index)
+            after_ns = clock.monotonic_ns()
+            half_ns = (after_ns - before_ns) // 2
+            # The instrument took its reading between question and answer: the middle is off by half of that at most.
+            block = assembler.add(clock.wall_ns() - half_ns, after_ns - half_ns, reading, self._synchronised)
+            if reading.failed:
+                self.counters.failed_readings += len(reading.failed)
+            if block is not None:
+                self._emit(index, block)
+
+    def _mark_missed(self, schedule: Schedule, first: int, behind: int) -> None:
+        ahead_ns = clock.wall_ns() - clock.monotonic_ns()
+        for tick in range(first, behind):
+            due_ns = schedule.due_ns(tick)
+            for index, assembler in enumerate(self._assemblers):
+                block = assembler.add_missed(due_ns + ahead_ns, due_ns)
+                if block is not None:
+                    self._emit(index, block)
+
+    def _emit(self, index: int, block: Block) -> None:
+        failing = sorted({mark.reason.value for channel in block.channels for mark in channel.marks})
+        others = {valve: why for valve, why in self.counters.failing.items() if valve != block.valve}
+        # Replaced, never changed: another thread may be walking through it.
+        self.counters.failing = {**others, block.valve: ", ".join(failing)} if failing else others
+        self._sink(block)
+        if index == 0:  # once a block is often enough to ask the system
+            self._synchronised = clock.clock_synchronised()
+        with self._burst_lock:
+            bursts, self._bursts = self._bursts, []
+        for which, burst in bursts:
+            if not self._assemblers[which].add_burst(burst):
+                logger.warning("%s: more bursts of %s than a block can hold, one given up", self.name, block.valve)
+
+    def _flush(self) -> None:
+        for index, assembler in enumerate(self._assemblers):
+            block = assembler.flush()
+            if block is not None:
+                self._emit(index, block)
+
+    def _finish(self) -> None:
+        try:
+            self._flush()
+        finally:
+            self._instrument.close()
+
+
+class BurstPoller:
+    """Looks for new bursts of one instrument, on a thread (and connection) of its own."""
+
+    def __init__(self, instrument: Instrument, sampler: Sampler, every_s: float, stop: threading.Event) -> None:
+        self._instrument = instrument
+        self._sampler = sampler
+        self._every_s = every_s
+        self._stop = stop
+        self.taken = 0
+        """Bursts taken since the start."""
+
+    def run(self) -> None:
+        """Look every so often until stopped."""
+        with_bursts = [index for index, form in enumerate(self._instrument.valves) if form.has_bursts]
+        while not self._stop.wait(self._every_s):
+            for index in with_bursts:
+                try:
+                    bursts = self._instrument.read_bursts(index)
+                except Exception:
+                    logger.exception("reading bursts of %s failed, trying again", self._instrument.name)
+                    continue
+                for burst in bursts:
+                    self._sampler.add_burst(index, burst)
+                self.taken += len(bursts)
