@@ -1,4 +1,4 @@
-"""Fast stretches of coil current as an instrument with its own buffer takes them: dither and PWM ripple made visible."""
+"""Fast stretches of coil current as an instrument with its own buffer takes them: dither and PWM ripple show."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _POINTS = 64
 
 @dataclass(frozen=True, slots=True)
 class FastBurst:
-    """Coil current, evenly sampled: start (unix s), rate (Hz), converter counts (n,); value = offset + scale count."""
+    """Coil current, evenly sampled from `start_s` (unix s); counts (n,), value = offset + scale * count."""
 
     start_s: float
     rate_hz: float

@@ -42,6 +42,11 @@ def _at(day: date, clock: time, minutes: float = 0.0) -> float:
     return datetime.combine(day, clock, ZONE).timestamp() + minutes * 60.0
 
 
+def midnight_s(day: date) -> float:
+    """Unix seconds at which the local `day` begins."""
+    return _at(day, time(0))
+
+
 def _events(press: str, day: date) -> list[Stretch]:
     """What interrupts production on a working day, in order, not overlapping."""
     chance = random.Random(f"{press} {day.isoformat()}")

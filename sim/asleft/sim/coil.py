@@ -46,7 +46,7 @@ def steady_temperature_degc(
     gain = rise_k * COPPER_PER_K
     if gain >= 0.9:
         raise ValueError(
-            f"the coil would run away: {mean_square_a2:.3g} A^2 through {at_20_ohm:.3g} ohm at {thermal_k_per_w:.3g} K/W"
+            f"the coil would run away: {mean_square_a2:.3g} A^2, {at_20_ohm:.3g} ohm, {thermal_k_per_w:.3g} K/W"
         )
     return (ambient_degc + rise_k * (1.0 - COPPER_PER_K * REFERENCE_DEGC)) / (1.0 - gain)
 
@@ -64,7 +64,7 @@ def ripple_a(voltage_v: float, ohm: float, henry: float, duty: float, frequency_
 def ripple_wave_a(
     phase: FloatArray, voltage_v: float, ohm: float, henry: float, duty: float, frequency_hz: float
 ) -> FloatArray:
-    """Ripple round its mean (A) at `phase` (periods, any real), same ideal circuit as `ripple_a`; shape of `phase`."""
+    """Ripple round its mean (A) at `phase` (periods, any real) of the circuit of `ripple_a`; shape of `phase`."""
     periods = 1.0 / (frequency_hz * henry / ohm)
     full_a = voltage_v / ohm
     lowest = full_a * np.expm1(duty * periods) / np.expm1(periods)

@@ -1,4 +1,4 @@
-"""From values to the integers a converter delivers: noise, aliased dither, rounding, ends of range, a stuck reading."""
+"""From values to a converter's integers: noise, aliased dither, rounding, ends of range, a stuck reading."""
 
 from __future__ import annotations
 
@@ -96,7 +96,7 @@ class Converter:
         return counts.astype(np.int16)
 
     def _alias(self, chunk: Chunk, lane: int, dither_a: float) -> FloatArray | float:
-        """What is left of the dither behind the current reading's filter, sampled far too slowly to look like dither."""
+        """What the current reading's filter leaves of the dither, sampled far too slowly to look like dither."""
         model = self.model
         share = fundamental_share(model.dither_shape, model.dither_frequency_hz, model.coil_time_constant_s)
         through = 1.0 / np.hypot(1.0, model.dither_frequency_hz / model.current_sensor.low_pass_hz)

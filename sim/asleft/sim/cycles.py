@@ -1,4 +1,4 @@
-"""What a press does: one production cycle, a sweep, jogging; as a plan that knows nothing of the valve's condition."""
+"""What a press does: production cycles and sweeps, as plans that know nothing of the valve's condition."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ class Step:
     """One commanded level of a cycle.
 
     `level` is demand 0..1; `hold_s` the time at the level after the ramp has passed; `load_bar` what the load alone
-    would make of the pressure (`RIGID_BAR`: the valve is in control); `pressing` marks the phase for the mode channel.
+    would make of the pressure (`RIGID_BAR`: the valve is in control); `pressing` marks the mode channel's phase.
     """
 
     level: float
@@ -42,7 +42,7 @@ class CyclePlan:
                 raise ValueError(f"hold_s of step {number} of a cycle must be above 0 s, not {step.hold_s}")
 
 
-#: Rest, approach (the load makes the pressure), pressing, holding at full, decompression in two strokes, return.
+#: Rest, approach (the load makes the pressure), pressing, holding at full, decompression in two strokes.
 PRESSING_CYCLE = CyclePlan(
     (
         Step(0.0, 1.6, REST_BAR),
@@ -50,6 +50,7 @@ PRESSING_CYCLE = CyclePlan(
         Step(0.70, 2.2, RIGID_BAR, pressing=True),
         Step(1.0, 2.6, RIGID_BAR, pressing=True),
         Step(0.40, 1.6, RIGID_BAR, pressing=True),
+        Step(0.0, 1.4, RIGID_BAR, pressing=True),
     )
 )
 
@@ -61,6 +62,7 @@ CUSHION_CYCLE = CyclePlan(
         Step(1.0, 1.8, RIGID_BAR, pressing=True),
         Step(0.60, 1.6, RIGID_BAR, pressing=True),
         Step(0.25, 1.6, RIGID_BAR, pressing=True),
+        Step(0.0, 1.4, RIGID_BAR, pressing=True),
     )
 )
 
@@ -71,6 +73,7 @@ EJECTING_CYCLE = CyclePlan(
         Step(0.50, 1.5, 25.0),
         Step(1.0, 4.0, RIGID_BAR, pressing=True),
         Step(0.70, 2.0, RIGID_BAR, pressing=True),
+        Step(0.0, 1.4, RIGID_BAR, pressing=True),
     )
 )
 
@@ -81,6 +84,7 @@ CLAMPING_CYCLE = CyclePlan(
         Step(0.25, 1.6, 14.0),
         Step(0.50, 2.0, RIGID_BAR, pressing=True),
         Step(1.0, 3.0, RIGID_BAR, pressing=True),
+        Step(0.0, 1.4, RIGID_BAR, pressing=True),
     )
 )
 

@@ -162,7 +162,7 @@ class March:
 
 
 def lane_keys(models: Sequence[ValveModel], starts_s: Sequence[float], seed: int) -> list[str]:
-    """One name per lane for its random numbers; the k-th repeat of the same valve and start gets numbers of its own."""
+    """One name per lane for its random numbers; a repeat of the same valve and start gets numbers of its own."""
     seen: dict[str, int] = {}
     keys = []
     for model, start_s in zip(models, starts_s, strict=True):

@@ -80,7 +80,8 @@ class Sensor:
     @property
     def scale(self) -> float:
         """Value of one count, in the channel's unit."""
-        return (self.high - self.low) / (2**self.bits - 1)
+        full_scale: int = (1 << self.bits) - 1
+        return (self.high - self.low) / full_scale
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +166,7 @@ class ValveModel:
     @property
     def at_zero(self) -> float:
         """Command signal at 0 %, in its unit."""
-        return SIGNAL_ENDS[self.signal][0]
+        return float(SIGNAL_ENDS[self.signal][0])
 
     @property
     def at_full(self) -> float:
