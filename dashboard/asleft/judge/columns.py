@@ -1,0 +1,73 @@
+"""Samples as one matrix: a row per channel the judge uses, a column per sample time."""
+
+from __future__ import annotations
+
+import base64
+import zlib
+
+import numpy as np
+from asleft.judge.types import FloatArray, Samples
+from asleft.sheet.model import Signal
+
+#: Row numbers.
+TIME, DEMAND, CURRENT, PRESSURE, SUPPLY, OIL, MODE, COIL_V, ENABLE, PUMP, STATE, ENABLED, CLOCK = range(13)
+ROWS = 13
+
+_CHANNEL_ROW = {
+    "current": CURRENT,
+    "pressure": PRESSURE,
+    "supply": SUPPLY,
+    "oil_temperature": OIL,
+    "mode": MODE,
+    "coil_voltage": COIL_V,
+    "enable": ENABLE,
+    "pump_running": PUMP,
+}
+
+
+def columns_of(samples: Samples, signal: Signal) -> FloatArray:
+    """Matrix of shape (ROWS, n), NaN where a channel is absent or a reading failed. Demand: 1 = full command."""
+    out = np.full((ROWS, samples.time_s.size), np.nan)
+    out[TIME] = samples.time_s
+    command = samples.channels.get("command")
+    if command is not None:
+        out[DEMAND] = (command - signal.at_zero) / (signal.at_full - signal.at_zero)
+    for name, row in _CHANNEL_ROW.items():
+        values = samples.channels.get(name)
+        if values is not None:
+            out[row] = values
+    return out
+
+
+def resolution(values: FloatArray) -> float:
+    """Smallest step between distinct readings (a converter's step), 0 if there are fewer than two."""
+    distinct = np.unique(values[np.isfinite(values)])
+    if distinct.size < 2:
+        return 0.0
+    steps = np.diff(distinct)
+    return float(steps[steps > 1e-9 * max(abs(float(distinct[-1])), abs(float(distinct[0])))].min(initial=np.inf))
+
+
+def noise_of(values: FloatArray) -> float:
+    """Standard deviation of one sample's noise from first differences, robust to the moves of the signal.
+
+    1.4826 MAD of the differences / sqrt 2; at least a converter step / sqrt 12, so that it is never zero.
+    """
+    finite = values[np.isfinite(values)]
+    if finite.size < 3:
+        return 0.0
+    difference = np.abs(np.diff(finite))
+    step = resolution(finite)
+    floor = step / np.sqrt(12.0) if np.isfinite(step) else 0.0
+    return float(max(1.4826 * np.median(difference) / np.sqrt(2.0), floor))
+
+
+def pack_matrix(matrix: FloatArray) -> str:
+    """Exact text of a (ROWS, n) matrix."""
+    return base64.b64encode(zlib.compress(np.ascontiguousarray(matrix, dtype="<f8").tobytes(), 1)).decode("ascii")
+
+
+def unpack_matrix(text: str) -> FloatArray:
+    """Inverse of `pack_matrix`."""
+    flat = np.frombuffer(zlib.decompress(base64.b64decode(text)), dtype="<f8")
+    return flat.reshape(ROWS, -1).astype(np.float64)

@@ -1,0 +1,293 @@
+"""As found: every quantity of the sheet from dwells, strokes and bursts, or why it is not observed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from asleft.judge.clipping import Clip, split_clipped
+from asleft.judge.currents import CurrentLine, Level, current_line, levels_of, usable
+from asleft.judge.decide import Estimate
+from asleft.judge.dither import DitherBurst
+from asleft.judge.features import Dwell, Stroke
+from asleft.judge.pressure import (
+    LevelKey,
+    LevelPressure,
+    end_estimate,
+    in_control,
+    learn_control,
+    oil_outside,
+    steady,
+)
+from asleft.judge.ramps import Combined, combine
+from asleft.sheet.model import MadeBy, Sheet
+
+
+@dataclass(frozen=True, slots=True)
+class NotObserved:
+    """Why a quantity cannot be seen, and what is known of it all the same."""
+
+    reason: str
+    below: float | None = None  # known to be below this
+    above: float | None = None
+
+
+Found = Estimate | NotObserved
+
+
+@dataclass(slots=True)
+class AsFound:
+    """Everything estimated from one set of features."""
+
+    quantities: dict[str, Found] = field(default_factory=dict)
+    line: CurrentLine | None = None
+    levels: list[Level] = field(default_factory=list)
+    clip: Clip | None = None
+    combined: Combined | None = None
+    control: Mapping[LevelKey, LevelPressure] = field(default_factory=dict)
+    judged_pressure: list[Dwell] = field(default_factory=list)  # steady and in control
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What the estimates rest on: features, the valve's scale, and which channels exist."""
+
+    dwells: Sequence[Dwell]
+    strokes: Sequence[Stroke]
+    bursts: Sequence[DitherBurst]
+    has_current: bool
+    has_pressure: bool
+    has_supply: bool
+    resolution_a: float
+    demand_noise: float
+    control: Mapping[LevelKey, LevelPressure] | None  # learnt when left; None: judge by this data itself
+
+
+_LATER = "this release does not measure it"
+
+
+def estimate(sheet: Sheet, seen: Seen) -> AsFound:
+    """As found for every quantity the sheet gives; never raises for poor data, says what is missing instead."""
+    out = AsFound()
+    _currents(sheet, seen, out)
+    _ramps(sheet, seen, out)
+    _pressures(sheet, seen, out)
+    _supply(seen, out)
+    _dither(seen, out)
+    for name in ("hysteresis", "coil_resistance"):
+        out.quantities[name] = NotObserved(_LATER)
+    return out
+
+
+def instrument_u(sheet: Sheet, channel: str) -> float:
+    """Standard uncertainty of a channel's calibration, 0 if the sheet does not give it."""
+    instrument = sheet.instruments.get(channel)
+    if instrument is None or instrument.expanded_uncertainty is None:
+        return 0.0
+    return instrument.expanded_uncertainty / 2.0
+
+
+def _both(out: AsFound, names: tuple[str, str], found: NotObserved) -> None:
+    for name in names:
+        out.quantities[name] = found
+
+
+def _currents(sheet: Sheet, seen: Seen, out: AsFound) -> None:
+    names = ("current_at_zero", "current_at_full")
+    if not seen.has_current:
+        _both(out, names, NotObserved("no current reading on this valve"))
+        return
+    good = [d for d in seen.dwells if usable(d, sheet)]
+    out.levels = levels_of(good, seen.resolution_a)
+    left0, left1 = sheet.as_left.get(names[0]), sheet.as_left.get(names[1])
+    if not out.levels:
+        _both(out, names, NotObserved("no settled stretches of the current"))
+        return
+    span = (left1 - left0) if left0 is not None and left1 is not None else out.levels[-1].current_a
+    tolerance = sheet.tolerance[names[1]].below if names[1] in sheet.tolerance else 0.02 * span
+    demand_se = seen.demand_noise / math.sqrt(50.0)
+    kept, out.clip = split_clipped(out.levels, span, tolerance, demand_se)
+    out.line = line = current_line(kept, demand_se)
+    if line is None:
+        _both(out, names, NotObserved("the command did not rest at two separated levels"))
+        return
+    systematic = _current_systematic(sheet, span, good)
+    for name, value, se in (
+        (names[0], line.at_zero_a, line.se_zero_a),
+        (names[1], line.at_full_a, line.se_full_a),
+    ):
+        if name == names[1] and out.clip is not None:
+            start = f"clipped at {out.clip.limit_a:.3f} A from {100 * out.clip.demand:.0f} % command"
+            note = f"{start}; taken from lower levels"
+        else:
+            note = ""
+        out.quantities[name] = Estimate(
+            value=value,
+            repeatability=se,
+            dof=line.dof,
+            systematic=systematic,
+            segments=sum(level.dwells for level in kept),
+            from_s=min(level.from_s for level in kept),
+            to_s=max(level.to_s for level in kept),
+            command_min_pct=100.0 * kept[0].demand,
+            command_max_pct=100.0 * kept[-1].demand,
+            note=note,
+        )
+
+
+def _current_systematic(sheet: Sheet, span_a: float, dwells: Sequence[Dwell]) -> float:
+    """Calibration of current and command readings, and dither that may have aliased into unfiltered slow samples."""
+    total = instrument_u(sheet, "current") ** 2
+    command = instrument_u(sheet, "command") / abs(sheet.signal.at_full - sheet.signal.at_zero)
+    total += (span_a * command) ** 2
+    instrument = sheet.instruments.get("current")
+    dither = sheet.as_left.get("dither_amplitude")
+    if dither and (instrument is None or instrument.low_pass_hz is None):
+        total += (dither / (2.0 * math.sqrt(2.0)) / math.sqrt(max(len(dwells), 1))) ** 2
+    return math.sqrt(total)
+
+
+def _ramps(sheet: Sheet, seen: Seen, out: AsFound) -> None:
+    names = ("ramp_up", "ramp_down")
+    if not seen.has_current:
+        _both(out, names, NotObserved("no current reading on this valve"))
+        return
+    clip_demand = out.clip.demand - 0.02 if out.clip is not None else math.inf
+    strokes = [
+        s for s in seen.strokes if s.aside < 0.5 and s.high_demand < clip_demand and s.chi2 < 100.0 and s.h00 == s.h00
+    ]
+    out.combined = combined = combine(strokes)
+    for k, name in enumerate(names):
+        out.quantities[name] = _ramp(sheet, name, k, strokes, combined)
+
+
+def _ramp(sheet: Sheet, name: str, k: int, strokes: Sequence[Stroke], combined: Combined | None) -> Found:
+    """One ramp. Not observed, with a bound, when the command itself is the slower one."""
+    way = "rises" if k == 0 else "falls"
+    steep = [(s.steepest_up, s.steepest_down)[k] for s in strokes]
+    moves = [s for s, slope in zip(strokes, steep, strict=True) if slope > 0.0 and _size(s, k) > 0.1]
+    if combined is None or not moves:
+        return NotObserved(f"no settled stroke in which the command {way}")
+    value, sd = float(combined.theta[k]), float(math.sqrt(max(combined.covariance[k, k], 0.0)))
+    carriers = [s for s in moves if (s.active_up_s, s.active_down_s)[k] > 0.0 and (s.h00, s.h11)[k] > 0.0]
+    own = float(np.median([1.0 / (s.steepest_up, s.steepest_down)[k] for s in moves]))  # s over the full span
+    stepped = own < 0.12
+    tolerance = sheet.tolerance.get(name)
+    wide = max(0.3 * max(value, 0.0), 2.0 * tolerance.above if tolerance else 0.1)
+    following = not stepped and (not carriers or value < 1.03 * own or sd > wide)
+    if following:
+        who = (
+            "the controller makes its own"
+            if sheet.signal.made_by is MadeBy.CONTROLLER_RAMPS
+            else "the command never outruns it"
+        )
+        return NotObserved(f"{who}; not slower than {own:.2g} s", below=own)
+    if sd > wide or not carriers:
+        return NotObserved("stretches too short against the lag")
+    return Estimate(
+        value=max(value, 0.0),
+        repeatability=sd,
+        dof=float(max(2 * len(carriers) - 4, 1)),
+        systematic=0.0,
+        segments=len(carriers),
+        from_s=min(s.from_s for s in carriers),
+        to_s=max(s.to_s for s in carriers),
+        command_min_pct=100.0 * max(min(s.low_demand for s in carriers), 0.0),
+        command_max_pct=100.0 * max(s.high_demand for s in carriers),
+    )
+
+
+def _size(stroke: Stroke, k: int) -> float:
+    """How far the command went up (k = 0) or down (k = 1) in a stroke."""
+    return stroke.high_demand - stroke.from_demand if k == 0 else stroke.from_demand - stroke.low_demand
+
+
+def _pressures(sheet: Sheet, seen: Seen, out: AsFound) -> None:
+    names = ("pressure_at_zero", "pressure_at_full")
+    if sheet.controls != "pressure":
+        _both(out, names, NotObserved("the valve controls flow: pressure is not its doing"))
+        return
+    if not seen.has_pressure:
+        _both(out, names, NotObserved("no pressure reading on this valve"))
+        return
+    settled = steady(seen.dwells, sheet)
+    tolerance = max((sheet.tolerance[n].below for n in names if n in sheet.tolerance), default=0.0)
+    control = seen.control if seen.control is not None else learn_control(settled, sheet, tolerance, accept=0.15)
+    out.control = control
+    out.judged_pressure = [d for d in settled if in_control(d, sheet, control)]
+    systematic = instrument_u(sheet, "pressure")
+    for name, at_full in zip(names, (False, True), strict=True):
+        found = end_estimate(out.judged_pressure, sheet, at_full=at_full, instrument_u_bar=systematic)
+        out.quantities[name] = (
+            found if found is not None else NotObserved(_no_pressure(sheet, seen, settled, out, at_full=at_full))
+        )
+
+
+def _no_pressure(sheet: Sheet, seen: Seen, settled: Sequence[Dwell], out: AsFound, *, at_full: bool) -> str:
+    producing = [d for d in seen.dwells if d.producing > 0.5]
+    if not producing:
+        return "not producing"
+    if oil_outside(producing, sheet):
+        return "oil outside its temperature window"
+    if not settled:
+        return "pressure never settled"
+    if not out.judged_pressure:
+        return "the valve was not in control of the pressure"
+    return (
+        "full command not visited from below"
+        if at_full
+        else "zero command not visited from above, with the valve in control"
+    )
+
+
+def _supply(seen: Seen, out: AsFound) -> None:
+    rows = [d for d in seen.dwells if d.producing > 0.5 and np.isfinite(d.supply_v)]
+    if not seen.has_supply or not rows:
+        out.quantities["supply_voltage"] = NotObserved(
+            "supply not recorded" if not seen.has_supply else "not producing"
+        )
+        return
+    values = np.array([d.supply_v for d in rows])
+    n = values.size
+    out.quantities["supply_voltage"] = Estimate(
+        value=float(values.mean()),
+        repeatability=float(values.std(ddof=1) / math.sqrt(n)) if n > 1 else 0.01 * float(values.mean()),
+        dof=float(max(n - 1, 1)),
+        segments=n,
+        from_s=rows[0].from_s,
+        to_s=rows[-1].to_s,
+        command_min_pct=100.0 * min(d.demand for d in rows),
+        command_max_pct=100.0 * max(d.demand for d in rows),
+    )
+
+
+def _dither(seen: Seen, out: AsFound) -> None:
+    names = ("dither_frequency", "dither_amplitude")
+    if not seen.bursts:
+        _both(out, names, NotObserved("no fast bursts of the current"))
+        return
+    lost = [b for b in seen.bursts if b.amplitude_a == 0.0]
+    live = [b for b in seen.bursts if b.amplitude_a > 0.0]
+    if len(live) < len(lost):
+        out.quantities[names[0]] = NotObserved("no dither in the bursts")
+        live = list(seen.bursts)
+    for name, values in (
+        (names[0], [b.frequency_hz for b in live]),
+        (names[1], [b.amplitude_a for b in live]),
+    ):
+        if name in out.quantities:
+            continue
+        array = np.array(values)
+        n = array.size
+        middle = float(np.median(array))
+        spread = float(array.std(ddof=1)) if n > 1 else 0.02 * middle
+        out.quantities[name] = Estimate(
+            value=middle,
+            repeatability=max(spread / math.sqrt(n) * 1.2533, 1e-6),
+            dof=float(max(n - 1, 1)),
+            segments=n,
+            from_s=live[0].at_s,
+            to_s=live[-1].at_s,
+        )

@@ -1,0 +1,88 @@
+"""What segments leave behind: dwells and strokes as rows of numbers, small enough to keep and to serialise."""
+
+from __future__ import annotations
+
+import base64
+import zlib
+from typing import NamedTuple
+
+import numpy as np
+
+NAN = float("nan")
+
+
+class Dwell(NamedTuple):
+    """A stretch (at most some seconds) where demand and current have settled. NaN where a channel is absent."""
+
+    from_s: float
+    to_s: float
+    n: float
+    demand: float  # mean, 1 = full command
+    demand_se: float
+    current_a: float  # mean
+    current_se_a: float  # of the mean, autocorrelation allowed for
+    current_sd_a: float  # of the samples
+    pressure_bar: float  # mean of the last part
+    pressure_se_bar: float
+    pressure_moves_bar: float  # change over the last part
+    arrival: float  # +1 from below, -1 from above, 0 not known
+    producing: float  # 1 if the machine was producing throughout
+    oil_degc: float
+    supply_v: float
+    mode: float
+    flat: float  # 1 if the current has no trend left
+    coil_v: float
+    clock_s: float  # producing time of the valve so far
+
+
+class Stroke(NamedTuple):
+    """A command move from one settled level to another, and what it says of ramps.
+
+    Least squares on (ramp_up, ramp_down, lag, delay): the point of linearisation, the gradient and the upper triangle
+    of the information matrix there, all per unit variance, so that strokes add up (see `ramps.combine`).
+    """
+
+    from_s: float
+    to_s: float
+    from_demand: float
+    to_demand: float
+    low_demand: float
+    high_demand: float
+    active_up_s: float  # how long the limiter held the demand back
+    active_down_s: float
+    steepest_up: float  # of the command itself, 1/s, 0 if it does not rise
+    steepest_down: float
+    chi2: float  # reduced, against the noise seen in dwells
+    t0: float
+    t1: float
+    t2: float
+    t3: float
+    g0: float
+    g1: float
+    g2: float
+    g3: float
+    h00: float
+    h01: float
+    h02: float
+    h03: float
+    h11: float
+    h12: float
+    h13: float
+    h22: float
+    h23: float
+    h33: float
+    aside: float  # 1 if set aside: the first after enabling
+    clock_s: float  # producing time of the valve so far
+
+
+def pack(rows: list[Dwell] | list[Stroke], width: int) -> str:
+    """Rows as text: float64 little-endian, deflated, base64. Exact."""
+    array = np.asarray(rows, dtype="<f8").reshape(-1, width)
+    return base64.b64encode(zlib.compress(array.T.tobytes(), 1)).decode("ascii")
+
+
+def unpack_rows(text: str, width: int) -> list[list[float]]:
+    """Inverse of `pack`, as lists of floats."""
+    flat = np.frombuffer(zlib.decompress(base64.b64decode(text)), dtype="<f8")
+    rows: list[list[float]] = flat.reshape(width, -1).T.tolist()
+    return rows

@@ -1,0 +1,156 @@
+"""What the judge learns of lag and ramps while it goes, to start the next fit well. Small, serialisable."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+from asleft.judge.features import Stroke
+from asleft.judge.path import MIN_RAMP_S
+from asleft.judge.ramps import Prior, StrokeFit, fit_stroke
+from asleft.judge.types import FloatArray
+
+
+class FitScale(Protocol):
+    """The part of a valve's scale a fit needs."""
+
+    @property
+    def interval_s(self) -> float:
+        """Sample interval."""
+        ...
+
+
+_LAG_START_S = 0.02
+_LAG_VAR = 0.05**2
+_DELAY_VAR = 0.05**2
+#: The lag may wander this much (relative) however often it was measured: temperature, filter settings.
+_LAG_DRIFT = 0.25
+
+
+@dataclass(slots=True)
+class Learner:
+    """Latest ramp times and the accumulated lag and delay; `left_up_s`, `left_down_s` are the sheet's (or 0)."""
+
+    left_up_s: float
+    left_down_s: float
+    up_s: float = field(default=-1.0)
+    down_s: float = field(default=-1.0)
+    lag_s: float = _LAG_START_S
+    lag_weight: float = 1.0 / _LAG_VAR
+    delay_s: float = 0.0
+    delay_weight: float = 1.0 / _DELAY_VAR
+    noise_a: float = 1e-3  # of one current sample, followed from dwells
+
+    def __post_init__(self) -> None:
+        """Begin at the sheet's ramps."""
+        if self.up_s < 0:
+            self.up_s = max(self.left_up_s, MIN_RAMP_S)
+        if self.down_s < 0:
+            self.down_s = max(self.left_down_s, MIN_RAMP_S)
+
+    def allowance_s(self, size: float) -> float:
+        """How long after a move of `size` (share of span) the current may still be on its way."""
+        ramp = max(self.left_up_s, self.left_down_s, self.up_s, self.down_s)
+        return 1.1 * ramp * size + 6.0 * self.lag_s
+
+    def prior(self, interval_s: float) -> Prior:
+        """Of lag and delay for the next fit."""
+        lag_var = 1.0 / self.lag_weight + (_LAG_DRIFT * self.lag_s) ** 2
+        delay_var = 1.0 / self.delay_weight + interval_s**2 / 4.0
+        return Prior(self.lag_s, lag_var, self.delay_s, delay_var)
+
+    def fit(
+        self,
+        path_t: Sequence[float],
+        path_u: Sequence[float],
+        time_s: FloatArray,
+        current_a: FloatArray,
+        scale: FitScale,
+    ) -> StrokeFit:
+        """Fit a stroke from what is known; from the data's own rise time too if that tells a different story."""
+        prior = self.prior(scale.interval_s)
+        base = float(time_s[0])
+        shifted = [t - base for t in path_t]
+        starts = [np.array([self.up_s, self.down_s, self.lag_s, self.delay_s])]
+        rough = _rough_ramp_s(time_s, current_a, path_t, path_u)
+        if rough is not None:
+            rising = path_u[-1] > path_u[0]
+            known = self.up_s if rising else self.down_s
+            if not 0.7 * known - 0.03 < rough < 1.4 * known + 0.03:
+                other = starts[0].copy()
+                other[0 if rising else 1] = rough
+                starts.append(other)
+        fits = [
+            fit_stroke(
+                shifted,
+                path_u,
+                time_s - base,
+                current_a,
+                start=start,
+                prior=prior,
+                noise_a=self.noise_a,
+                interval_s=scale.interval_s,
+            )
+            for start in starts
+        ]
+        return min(fits, key=lambda fit: fit.chi2)
+
+    def hear(self, sample_sd_a: float, span_a: float) -> None:
+        """Follow the noise of the current from the scatter of a settled dwell."""
+        self.noise_a = max(0.9 * self.noise_a + 0.1 * sample_sd_a, 1e-4 * span_a)
+
+    def learn(self, stroke: Stroke) -> None:
+        """Take a stroke in. Strokes that the model does not explain teach nothing about lag."""
+        if stroke.active_up_s > 0.02 and stroke.h00 > 0:
+            self.up_s = _blend(self.up_s, stroke.t0, stroke.h00)
+        if stroke.active_down_s > 0.02 and stroke.h11 > 0:
+            self.down_s = _blend(self.down_s, stroke.t1, stroke.h11)
+        if stroke.chi2 < 4.0 and stroke.aside < 0.5:
+            cap = 1e8  # a lag known to 0.1 ms is known well enough
+            self.lag_s, self.lag_weight = _average(self.lag_s, self.lag_weight, stroke.t2, stroke.h22, cap)
+            self.delay_s, self.delay_weight = _average(self.delay_s, self.delay_weight, stroke.t3, stroke.h33, cap)
+
+
+def _blend(old: float, new: float, information: float) -> float:
+    """Follow a ramp time quickly but not from one poor stroke: weight 0.5 for a stroke good to 1 %."""
+    relative = 1.0 / (np.sqrt(information) * max(new, 1e-3))
+    weight = 0.5 / (1.0 + (relative / 0.03) ** 2)
+    return float(old + weight * (new - old))
+
+
+def _average(value: float, weight: float, new: float, information: float, cap: float) -> tuple[float, float]:
+    total = min(weight + information, cap)
+    share = information / (weight + information)
+    return float(value + share * (new - value)), float(total)
+
+
+def _rough_ramp_s(
+    time_s: FloatArray, current_a: FloatArray, path_t: Sequence[float], path_u: Sequence[float]
+) -> float | None:
+    """Time over the full span from the 20-80 % crossing of the current, if clearly slower than the command's."""
+    size = abs(path_u[-1] - path_u[0])
+    if size < 0.05:
+        return None
+    measured = _crossing_s(time_s, current_a)
+    command = _crossing_s(np.asarray(path_t), np.asarray(path_u))
+    if measured is None or command is None or measured < 1.15 * command + 0.01:
+        return None
+    return measured / 0.6 / size
+
+
+def _crossing_s(time_s: FloatArray, values: FloatArray) -> float | None:
+    """From the last sample under 20 % to the first over 80 % of the change between the ends."""
+    edge = max(values.size // 12, 1)
+    first, last = float(values[:edge].mean()), float(values[-edge:].mean())
+    if first == last:
+        return None
+    share = (values - first) / (last - first)
+    above = np.flatnonzero(share > 0.8)
+    if above.size == 0:
+        return None
+    below = np.flatnonzero(share[: above[0] + 1] < 0.2)
+    if below.size == 0:
+        return None
+    return float(time_s[above[0]] - time_s[below[-1]])

@@ -1,0 +1,207 @@
+"""The judge's memory of one valve between calls, and its text form. Bounded: minutes of segments, some history."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from asleft.judge.charts import Chart
+from asleft.judge.columns import ROWS, pack_matrix, unpack_matrix
+from asleft.judge.dither import DitherBurst
+from asleft.judge.features import Dwell, Stroke, pack, unpack_rows
+from asleft.judge.learner import Learner
+from asleft.judge.pressure import LevelKey, LevelPressure
+from asleft.judge.segments import Carry, Scale
+from asleft.judge.states import StateCarry
+from asleft.judge.types import JUDGE_VERSION, Finding, FloatArray, Part
+from asleft.judge.watch import Stretch, WatchCarry
+
+
+def _empty() -> FloatArray:
+    return np.empty((ROWS, 0))
+
+
+@dataclass(slots=True)
+class JudgeState:
+    """Everything remembered of one valve under one revision of its sheet."""
+
+    sheet_number: int
+    learner: Learner
+    horizon_s: float | None  # of producing time that as-found rests on; None: everything (a log)
+    scale: Scale | None = None
+    resolution_a: float = 0.0
+    waiting: FloatArray = field(default_factory=_empty)  # samples before the scale is known
+    rest: FloatArray = field(default_factory=_empty)  # samples not yet averaged (slow ramps)
+    tail: FloatArray = field(default_factory=_empty)
+    carry: Carry = field(default_factory=Carry)
+    states: StateCarry = field(default_factory=StateCarry)
+    watch: WatchCarry = field(default_factory=WatchCarry)
+    clock_s: float = 0.0
+    dwells: list[Dwell] = field(default_factory=list)
+    strokes: list[Stroke] = field(default_factory=list)
+    bursts: list[DitherBurst] = field(default_factory=list)
+    stretches: list[Stretch] = field(default_factory=list)
+    control: dict[LevelKey, LevelPressure] | None = None
+    charts: dict[str, Chart] = field(default_factory=dict)
+    point_from_s: float = 0.0  # producing clock at which the open point begins
+    hours: dict[str, float] = field(default_factory=dict)
+    samples: int = 0
+    from_s: float | None = None
+    to_s: float | None = None
+    failed: list[tuple[float, int, int]] = field(default_factory=list)  # (time, failed readings, all readings)
+    missing: dict[str, int] = field(default_factory=dict)
+    findings: dict[str, Finding] = field(default_factory=dict)
+    vented_left_bar: float | None = None
+    vented_now_bar: float | None = None
+    vented_since_s: float | None = None
+    channels: tuple[str, ...] = ()
+    basis: dict[str, str] = field(default_factory=dict)
+    last_state: int = 4
+
+
+def dumps(state: JudgeState) -> str:
+    """Text form; `loads` gives back an equal state, floats exact."""
+    return json.dumps(
+        {
+            "version": JUDGE_VERSION,
+            "sheet_number": state.sheet_number,
+            "learner": dataclasses.asdict(state.learner),
+            "horizon_s": state.horizon_s,
+            "scale": dataclasses.asdict(state.scale) if state.scale else None,
+            "resolution_a": state.resolution_a,
+            "waiting": pack_matrix(state.waiting),
+            "rest": pack_matrix(state.rest),
+            "tail": pack_matrix(state.tail),
+            "carry": dataclasses.asdict(state.carry),
+            "states": dataclasses.asdict(state.states),
+            "watch": state.watch.as_json(),
+            "clock_s": state.clock_s,
+            "dwells": pack(state.dwells, len(Dwell._fields)),
+            "strokes": pack(state.strokes, len(Stroke._fields)),
+            "bursts": [dataclasses.astuple(b) for b in state.bursts],
+            "stretches": [dataclasses.asdict(s) for s in state.stretches],
+            "control": None
+            if state.control is None
+            else [[*key, level.pressure_bar, level.dwells, level.in_control] for key, level in state.control.items()],
+            "charts": {name: dataclasses.asdict(chart) for name, chart in state.charts.items()},
+            "point_from_s": state.point_from_s,
+            "hours": state.hours,
+            "samples": state.samples,
+            "from_s": state.from_s,
+            "to_s": state.to_s,
+            "failed": state.failed,
+            "missing": state.missing,
+            "findings": [_finding_out(f) for f in state.findings.values()],
+            "vented": [state.vented_left_bar, state.vented_now_bar, state.vented_since_s],
+            "channels": state.channels,
+            "basis": state.basis,
+            "last_state": state.last_state,
+        }
+    )
+
+
+def loads(text: str) -> JudgeState:
+    """State from its text form.
+
+    Raises:
+        ValueError: the text was written by another version of the judge.
+    """
+    raw: dict[str, Any] = json.loads(text)
+    if raw["version"] != JUDGE_VERSION:
+        raise ValueError(
+            f"judge state of version {raw['version']}, this judge is version {JUDGE_VERSION}: judge again"
+        )
+    control = raw["control"]
+    return JudgeState(
+        sheet_number=raw["sheet_number"],
+        learner=Learner(**raw["learner"]),
+        horizon_s=raw["horizon_s"],
+        scale=Scale(**raw["scale"]) if raw["scale"] else None,
+        resolution_a=raw["resolution_a"],
+        waiting=unpack_matrix(raw["waiting"]),
+        rest=unpack_matrix(raw["rest"]),
+        tail=unpack_matrix(raw["tail"]),
+        carry=Carry(**raw["carry"]),
+        states=StateCarry(**raw["states"]),
+        watch=WatchCarry(**raw["watch"]),
+        clock_s=raw["clock_s"],
+        dwells=[Dwell(*row) for row in unpack_rows(raw["dwells"], len(Dwell._fields))],
+        strokes=[Stroke(*row) for row in unpack_rows(raw["strokes"], len(Stroke._fields))],
+        bursts=[DitherBurst(*b) for b in raw["bursts"]],
+        stretches=[Stretch(**s) for s in raw["stretches"]],
+        control=None if control is None else {(k[0], k[1]): LevelPressure(k[2], k[3], k[4]) for k in control},
+        charts={name: _chart_in(chart) for name, chart in raw["charts"].items()},
+        point_from_s=raw["point_from_s"],
+        hours=raw["hours"],
+        samples=raw["samples"],
+        from_s=raw["from_s"],
+        to_s=raw["to_s"],
+        failed=[(f[0], f[1], f[2]) for f in raw["failed"]],
+        missing=raw["missing"],
+        findings={f["kind"]: _finding_in(f) for f in raw["findings"]},
+        vented_left_bar=raw["vented"][0],
+        vented_now_bar=raw["vented"][1],
+        vented_since_s=raw["vented"][2],
+        channels=tuple(raw["channels"]),
+        basis=raw["basis"],
+        last_state=raw["last_state"],
+    )
+
+
+def copy_of(state: JudgeState) -> JudgeState:
+    """A state that can be changed without touching the original (lists and small records copied, arrays shared)."""
+    return dataclasses.replace(
+        state,
+        learner=dataclasses.replace(state.learner),
+        watch=state.watch.copy(),
+        dwells=list(state.dwells),
+        strokes=list(state.strokes),
+        bursts=list(state.bursts),
+        stretches=[dataclasses.replace(s) for s in state.stretches],
+        control=None if state.control is None else dict(state.control),
+        charts={k: dataclasses.replace(c, points=list(c.points)) for k, c in state.charts.items()},
+        hours=dict(state.hours),
+        failed=list(state.failed),
+        missing=dict(state.missing),
+        findings=dict(state.findings),
+        basis=dict(state.basis),
+    )
+
+
+def _chart_in(raw: dict[str, Any]) -> Chart:
+    left = raw["left"]
+    return Chart(
+        left=None if left is None else (left[0], left[1]),
+        points=[(p[0], p[1], p[2]) for p in raw["points"]],
+        high=raw["high"],
+        low=raw["low"],
+        high_since_s=raw["high_since_s"],
+        low_since_s=raw["low_since_s"],
+    )
+
+
+def _finding_out(finding: Finding) -> dict[str, Any]:
+    return {
+        "kind": finding.kind,
+        "part": finding.part.value,
+        "alternatives": [p.value for p in finding.alternatives],
+        "onset_s": finding.onset_s,
+        "severity": finding.severity,
+        "evidence": finding.evidence,
+        "consequence_of": finding.consequence_of,
+    }
+
+
+def _finding_in(raw: dict[str, Any]) -> Finding:
+    return Finding(
+        raw["kind"],
+        Part(raw["part"]),
+        tuple(Part(p) for p in raw["alternatives"]),
+        raw["onset_s"],
+        raw["severity"],
+        raw["evidence"],
+        raw["consequence_of"],
+    )

@@ -1,0 +1,89 @@
+"""Points of history: every ten minutes of production the estimates become one point per quantity.
+
+At the first adequate point after a revision the value is kept as *as left (measured)*, and the levels at which the
+valve controls the pressure are learnt. Neither is learnt again. A point also closes at a gap of over an hour, if four
+minutes of production are in it, so that history recorded in windows gives one point per window.
+"""
+
+from __future__ import annotations
+
+import math
+
+from asleft.judge.charts import Chart
+from asleft.judge.decide import Estimate
+from asleft.judge.dither import DitherBurst
+from asleft.judge.estimates import Seen, estimate
+from asleft.judge.features import Dwell, Stroke
+from asleft.judge.memory import JudgeState
+from asleft.judge.pressure import learn_control, steady
+from asleft.judge.types import ChartPoint
+from asleft.sheet.model import Sheet
+
+POINT_S = 600.0
+_SHORT_POINT_S = 240.0
+#: A dead zone of a quarter of the tolerance: a change within it is in control by decision.
+DEAD_ZONE = 0.25
+
+
+def close_points(sheet: Sheet, state: JudgeState, *, at_gap: bool) -> list[ChartPoint]:
+    """Close every point that is complete; at a gap also a short one."""
+    out: list[ChartPoint] = []
+    while state.dwells:
+        until = state.point_from_s + POINT_S
+        if state.dwells[-1].clock_s >= until:
+            out += _close(sheet, state, until)
+        elif at_gap and state.dwells[-1].clock_s - state.point_from_s >= _SHORT_POINT_S:
+            out += _close(sheet, state, math.inf)
+        else:
+            if at_gap:
+                state.point_from_s = state.clock_s
+            break
+    return out
+
+
+def _close(sheet: Sheet, state: JudgeState, until: float) -> list[ChartPoint]:
+    dwells = [d for d in state.dwells if state.point_from_s <= d.clock_s < until]
+    strokes = [s for s in state.strokes if state.point_from_s <= s.clock_s < until]
+    state.point_from_s = until if math.isfinite(until) else state.clock_s
+    if not dwells:
+        return []
+    first, last = dwells[0].from_s, dwells[-1].to_s
+    bursts = [b for b in state.bursts if first - 60.0 <= b.at_s <= last + 60.0]
+    if state.control is None and "pressure" in state.channels:
+        settled = steady(dwells, sheet)
+        tolerance = max(
+            (sheet.tolerance[n].below for n in ("pressure_at_zero", "pressure_at_full") if n in sheet.tolerance),
+            default=0.0,
+        )
+        if len(settled) >= 6:
+            state.control = learn_control(settled, sheet, tolerance, accept=0.05)
+    seen = seen_of(state, dwells, strokes, bursts)
+    found = estimate(sheet, seen)
+    out = []
+    for name, value in found.quantities.items():
+        if not isinstance(value, Estimate) or name not in sheet.as_left:
+            continue
+        tolerance_q = sheet.tolerance[name]
+        width = min(tolerance_q.below, tolerance_q.above)
+        chart = state.charts.setdefault(name, Chart())
+        chart.add(last, value.value, value.repeatability, DEAD_ZONE * width)
+        if chart.left is None and value.expanded_change() <= max(0.5 * width, 1e-12):
+            chart.left = (value.value, value.repeatability)
+        out.append(ChartPoint(name, last, value.value, value.repeatability))
+    return out
+
+
+def seen_of(state: JudgeState, dwells: list[Dwell], strokes: list[Stroke], bursts: list[DitherBurst]) -> Seen:
+    """The basis of estimates from some features of a state."""
+    scale = state.scale
+    return Seen(
+        dwells=dwells,
+        strokes=strokes,
+        bursts=bursts,
+        has_current=scale.has_current if scale is not None else "current" in state.channels,
+        has_pressure="pressure" in state.channels,
+        has_supply="supply" in state.channels,
+        resolution_a=state.resolution_a,
+        demand_noise=scale.demand_noise if scale is not None else 1e-3,
+        control=state.control,
+    )

@@ -1,0 +1,150 @@
+"""From a state to the judgement: quantities with verdicts, findings, status, sentence, remarks."""
+
+from __future__ import annotations
+
+import math
+
+from asleft.judge.charts import trend_per_day
+from asleft.judge.decide import Estimate, expanded_uncertainty, tolerance_used_pct, verdict
+from asleft.judge.estimates import AsFound, Found, NotObserved, estimate
+from asleft.judge.faults import FAULTS, worst
+from asleft.judge.findings import Scene, find
+from asleft.judge.memory import JudgeState
+from asleft.judge.points import seen_of
+from asleft.judge.sentence import sentence
+from asleft.judge.states import CODES
+from asleft.judge.types import Coverage, Judgement, QuantityResult, State, Status, Verdict
+from asleft.sheet.model import QUANTITY_UNITS, Sheet
+from asleft.sheet.names import LABELS, format_quantity
+
+_NOTHING = Coverage(0, None, None, None, None)
+#: Share of failed readings over the horizon from which missing data is a finding.
+_MISSING_SHARE = 0.01
+
+
+def summarise(sheet: Sheet, state: JudgeState) -> Judgement:
+    """The judgement now. Remembers the findings in `state`, so that each keeps its onset."""
+    dwells, strokes = state.dwells, state.strokes
+    if state.horizon_s is not None and dwells:
+        since = dwells[-1].clock_s - state.horizon_s
+        dwells = [d for d in dwells if d.clock_s >= since]
+        strokes = [s for s in strokes if s.clock_s >= since]
+    seen = seen_of(state, dwells, strokes, state.bursts)
+    found = estimate(sheet, seen)
+    results = {
+        name: _result(sheet, state, name, found)
+        for name in QUANTITY_UNITS
+        if name in sheet.as_left or name == "headroom"
+    }
+    scene = Scene(
+        sheet=sheet,
+        seen=seen,
+        found=found,
+        results=results,
+        charts=state.charts,
+        stretches=state.stretches,
+        missing=_missing(state),
+        samples=state.samples,
+        vented_shift_bar=None
+        if state.vented_left_bar is None or state.vented_now_bar is None
+        else state.vented_now_bar - state.vented_left_bar,
+    )
+    findings = find(scene, state.findings)
+    state.findings = {finding.kind: finding for finding in findings}
+    now = CODES[state.last_state]
+    statuses = [FAULTS[f.kind].status if f.severity > 1 else Status.MAINTENANCE_REQUIRED for f in findings]
+    if now is State.SET_UP:
+        statuses.append(Status.FUNCTION_CHECK)
+    return Judgement(
+        valve=sheet.valve,
+        sheet_revision=sheet.revision.number,
+        from_s=state.from_s,
+        to_s=state.to_s,
+        samples=state.samples,
+        status=worst(statuses),
+        sentence=sentence(sheet, results, findings, now),
+        state_hours=dict(state.hours),
+        quantities=tuple(results.values()),
+        findings=tuple(findings),
+        remarks=_remarks(sheet, state),
+        basis=dict(state.basis),
+        current_state=now,
+    )
+
+
+def _result(sheet: Sheet, state: JudgeState, name: str, found: AsFound) -> QuantityResult:
+    left = sheet.as_left.get(name)
+    tolerance = sheet.tolerance.get(name)
+    value: Found = found.quantities.get(name, NotObserved("this release does not measure it"))
+    chart = state.charts.get(name)
+    measured = chart.left if chart is not None else None
+    below = tolerance.below if tolerance is not None else None
+    above = tolerance.above if tolerance is not None else None
+    left_measured = measured[0] if measured is not None else None
+    if isinstance(value, NotObserved) or left is None or tolerance is None:
+        reason = value.reason if isinstance(value, NotObserved) else "not in the sheet"
+        bounds = (value.below, value.above) if isinstance(value, NotObserved) else (None, None)
+        return QuantityResult(
+            name, QUANTITY_UNITS[name], left, None, None, None, below, above, None, Verdict.NOT_OBSERVED, reason,
+            bounds[0], bounds[1], _NOTHING, left_measured,
+        )  # fmt: skip
+    expanded = value.expanded()
+    deviation = value.value - left
+    change_u = None
+    if measured is not None:
+        change_u = expanded_uncertainty(math.hypot(value.repeatability, measured[1]), value.dof, 0.0)
+    result = verdict(deviation, expanded, tolerance)
+    return QuantityResult(
+        id=name,
+        unit=QUANTITY_UNITS[name],
+        as_left=left,
+        as_found=value.value,
+        uncertainty=expanded,
+        change_uncertainty=change_u,
+        tolerance_below=below,
+        tolerance_above=above,
+        tolerance_used_pct=tolerance_used_pct(deviation, tolerance),
+        verdict=result,
+        reason=_reason(value, result),
+        bound_below=None,
+        bound_above=None,
+        coverage=Coverage(value.segments, value.from_s, value.to_s, value.command_min_pct, value.command_max_pct),
+        as_left_measured=left_measured,
+        trend_per_day=trend_per_day(chart.points) if chart is not None else None,
+    )
+
+
+def _reason(value: Estimate, result: Verdict) -> str:
+    parts = [value.note] if value.note else []
+    if result is Verdict.UNDECIDED:
+        parts.append("the uncertainty reaches over the tolerance")
+    return "; ".join(parts)
+
+
+def _missing(state: JudgeState) -> dict[str, int]:
+    if state.missing:
+        return state.missing
+    failed = sum(f[1] for f in state.failed)
+    total = sum(f[2] for f in state.failed)
+    if state.horizon_s is None or total == 0 or failed <= _MISSING_SHARE * total:
+        return {}
+    return {"failed": failed}
+
+
+def _remarks(sheet: Sheet, state: JudgeState) -> tuple[str, ...]:
+    out = []
+    if not any(i.expanded_uncertainty is not None for i in sheet.instruments.values()):
+        out.append("Uncertainties are repeatability only: the sheet has no instrument entries.")
+    for name, chart in state.charts.items():
+        left = sheet.as_left.get(name)
+        if chart.left is None or left is None:
+            continue
+        tolerance = sheet.tolerance[name]
+        off = chart.left[0] - left
+        limit = tolerance.above if off > 0 else tolerance.below
+        if math.isfinite(limit) and abs(off) - 2.0 * chart.left[1] > 0.5 * limit:
+            out.append(
+                f"{LABELS[name].capitalize()} was entered as {format_quantity(name, left)} but measured "
+                f"{format_quantity(name, chart.left[0])} when left."
+            )
+    return tuple(out)

@@ -1,0 +1,313 @@
+"""Conditions seen sample by sample, whatever the segments say: a failed signal, a lost or unwanted current, a pin.
+
+Each condition must hold for a time before it counts, and is remembered as a stretch with a beginning and an end.
+The current is compared with a corridor that is right for any ramp up to three times as slow as the slower of as left
+and as found: inside it, a slow ramp is the ramp check's business.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from asleft.judge.columns import CURRENT, DEMAND, ENABLE, ENABLED, PRESSURE, STATE, SUPPLY, TIME
+from asleft.judge.states import NOT_ENABLED, PRODUCING, STOPPED
+from asleft.judge.types import FloatArray
+from asleft.sheet.model import Sheet, SignalKind
+
+BoolArray = npt.NDArray[np.bool_]
+
+#: How long a condition must hold before it is one (s).
+HOLD_S: Mapping[str, float] = {
+    "command-failed": 0.5,
+    "command-clipped": 1.0,
+    "current-lost": 0.5,
+    "current-unwanted": 0.5,
+    "pressure-unwanted": 0.5,
+}
+_STUCK_S = 5.0
+_PINNED_S = 1.0
+
+
+@dataclass(slots=True)
+class Stretch:
+    """A condition from its beginning to the last sample at which it held (unix s)."""
+
+    kind: str
+    from_s: float
+    to_s: float
+    detail: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class WatchCarry:
+    """Open conditions and running values between calls."""
+
+    since: dict[str, float] = field(default_factory=dict)
+    high: float = 0.0  # corridor of demand
+    low: float = 0.0
+    last_s: float = float("-inf")
+    quiet_since_s: float = float("-inf")  # since when the machine is stopped or not enabled
+    lowest_quiet_bar: float = float("inf")
+    same_value: dict[str, float] = field(default_factory=dict)
+    same_since: dict[str, float] = field(default_factory=dict)
+    same_low: dict[str, float] = field(default_factory=dict)
+    same_high: dict[str, float] = field(default_factory=dict)
+    off_rises: int = 0  # demand rises while an inferred enable is off
+    was_low: bool = True
+
+    def copy(self) -> WatchCarry:
+        """An independent copy."""
+        return dataclasses.replace(
+            self,
+            since=dict(self.since),
+            same_value=dict(self.same_value),
+            same_since=dict(self.same_since),
+            same_low=dict(self.same_low),
+            same_high=dict(self.same_high),
+        )
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain values."""
+        return {name: getattr(self, name) for name in self.__slots__}
+
+
+def watch(
+    columns: FloatArray, sheet: Sheet, carry: WatchCarry, slowest_s: tuple[float, float], lag_s: float
+) -> list[Stretch]:
+    """New stretches in new samples (shape (ROWS, n)); `carry` is updated in place.
+
+    `slowest_s`: slower of as-left and as-found ramp up and ramp down.
+    """
+    if columns.shape[1] == 0:
+        return []
+    time_s = columns[TIME]
+    if time_s[0] - carry.last_s > 1.5:
+        carry.since.clear()
+        carry.same_since.clear()
+        carry.high = float(np.nan_to_num(columns[DEMAND, 0]))
+        carry.low = carry.high
+    high, low = _corridor(columns, carry, slowest_s, lag_s)
+    out: list[Stretch] = []
+    for kind, mask, detail_row in (
+        ("command-failed", _command_failed(columns, sheet), DEMAND),
+        ("command-clipped", _command_clipped(columns, sheet), DEMAND),
+        ("current-lost", _current_lost(columns, sheet, low, carry), CURRENT),
+        ("current-unwanted", _current_unwanted(columns, sheet, high), CURRENT),
+        ("pressure-unwanted", _pressure_unasked(columns, sheet, carry), PRESSURE),
+    ):
+        if mask is not None:
+            out += _stretches(kind, mask, columns, carry, detail_row)
+    for name, row in (("command", DEMAND), ("current", CURRENT), ("pressure", PRESSURE), ("supply", SUPPLY)):
+        out += _pinned(name, row, columns, sheet, carry)
+    carry.last_s = float(time_s[-1])
+    return out
+
+
+def _stretches(kind: str, mask: BoolArray, columns: FloatArray, carry: WatchCarry, row: int) -> list[Stretch]:
+    time_s = columns[TIME]
+    cut = np.flatnonzero(np.diff(mask)) + 1
+    edges = [0, *cut.tolist(), mask.size]
+    out = []
+    for a, b in itertools.pairwise(edges):
+        if not mask[a]:
+            carry.since.pop(kind, None)
+            continue
+        begin = carry.since.get(kind, float(time_s[a])) if a == 0 else float(time_s[a])
+        carry.since[kind] = begin
+        if time_s[b - 1] - begin >= HOLD_S[kind]:
+            values = columns[row, a:b]
+            typical = float(np.nanmedian(values)) if np.isfinite(values).any() else float("nan")
+            out.append(Stretch(kind, begin, float(time_s[b - 1]), {"value": typical}))
+    return out
+
+
+def _corridor(
+    columns: FloatArray, carry: WatchCarry, slowest_s: tuple[float, float], lag_s: float
+) -> tuple[FloatArray, FloatArray]:
+    """Highest and lowest demand the current may still be answering, shape (n,) each."""
+    time_s, demand = columns[TIME], columns[DEMAND]
+    rise = 1.0 / max(3.0 * slowest_s[0], 10.0 * lag_s, 0.05)
+    fall = 1.0 / max(3.0 * slowest_s[1], 10.0 * lag_s, 0.05)
+    step = np.diff(time_s, prepend=time_s[0] if carry.last_s < time_s[0] - 1.5 else carry.last_s)
+    high, low = carry.high, carry.low
+    highs, lows = [], []
+    for u, dt in zip(demand.tolist(), step.tolist(), strict=True):
+        if u == u:  # a failed reading (NaN) leaves the corridor as it is
+            high = max(u, high - fall * dt)
+            low = min(u, low + rise * dt)
+        highs.append(high)
+        lows.append(low)
+    carry.high, carry.low = high, low
+    return np.array(highs), np.array(lows)
+
+
+def _command_failed(columns: FloatArray, sheet: Sheet) -> BoolArray | None:
+    """NAMUR NE 43: at or under 3.6 mA or at or over 21 mA the signal has failed. Only a live zero can show it."""
+    if sheet.signal.kind is not SignalKind.MA_4_20:
+        return None
+    reading = sheet.signal.at_zero + columns[DEMAND] * (sheet.signal.at_full - sheet.signal.at_zero)
+    active = (columns[STATE] != STOPPED) & (columns[STATE] != NOT_ENABLED)
+    failed: BoolArray = ((reading <= 3.6) | (reading >= 21.0)) & active
+    return failed
+
+
+def _command_clipped(columns: FloatArray, sheet: Sheet) -> BoolArray:
+    """Sustained beyond 3.8 / 20.5 mA (NE 43), or 2 % outside any other range; at the ends is normal operation."""
+    demand = columns[DEMAND]
+    if sheet.signal.kind is SignalKind.MA_4_20:
+        reading = 4.0 + demand * 16.0
+        beyond = ((reading < 3.8) & (reading > 3.6)) | ((reading > 20.5) & (reading < 21.0))
+    else:
+        beyond = (demand < -0.02) | (demand > 1.02)
+    sustained: BoolArray = beyond & (columns[STATE] == PRODUCING)
+    return sustained
+
+
+def _ends(sheet: Sheet) -> tuple[float, float] | None:
+    zero, full = sheet.as_left.get("current_at_zero"), sheet.as_left.get("current_at_full")
+    return None if zero is None or full is None else (zero, full)
+
+
+def _current_lost(columns: FloatArray, sheet: Sheet, low: FloatArray, carry: WatchCarry) -> BoolArray | None:
+    """Enabled, commanded, and under a fifth of what must flow; with an inferred enable the command rises twice."""
+    ends = _ends(sheet)
+    if ends is None or not np.isfinite(columns[CURRENT]).any():
+        return None
+    off = sheet.signal.off_below_pct / 100.0
+    must = ends[0] + np.maximum(low, 0.0) * (ends[1] - ends[0])
+    commanded = (low > off) & (must > 0.05 * ends[1])
+    none_flows = columns[CURRENT] < 0.2 * must
+    if np.isfinite(columns[ENABLE]).any():  # the enable channel itself says that the driver is on
+        gone: BoolArray = commanded & none_flows & (columns[ENABLED] > 0.5)
+        return gone
+    demand, enabled = columns[DEMAND], columns[ENABLED] > 0.5
+    lost = np.zeros(demand.size, dtype=bool)
+    rises, was_low = carry.off_rises, carry.was_low
+    for k, (u, on) in enumerate(zip(demand.tolist(), enabled.tolist(), strict=True)):
+        if on:
+            rises, was_low = 0, u < 0.15
+            continue
+        if u > 0.3 and was_low:
+            rises, was_low = rises + 1, False
+        elif u < 0.15:
+            was_low = True
+        lost[k] = rises >= 2 and u > 0.15
+    carry.off_rises, carry.was_low = rises, was_low
+    unanswered: BoolArray = lost & none_flows
+    return unanswered
+
+
+def _current_unwanted(columns: FloatArray, sheet: Sheet, high: FloatArray) -> BoolArray | None:
+    """Current nobody asked for: a fifth of span above the corridor, or flowing while the driver is not enabled."""
+    ends = _ends(sheet)
+    if ends is None or not np.isfinite(columns[CURRENT]).any():
+        return None
+    zero, full = ends
+    margin = 0.2 * (full - zero)
+    off = sheet.signal.off_below_pct / 100.0
+    asked = np.where((off > 0.0) & (high < off), 0.0, zero + np.clip(high, 0.0, 1.0) * (full - zero))
+    unwanted = columns[CURRENT] > asked + margin
+    if np.isfinite(columns[ENABLE]).any():
+        disabled = columns[ENABLED] < 0.5
+        unwanted = np.where(disabled, (columns[CURRENT] > max(0.5 * zero, 0.1 * full)) & (high < 2.0), unwanted)
+    result: BoolArray = unwanted.astype(bool)
+    return result
+
+
+def _pressure_unasked(columns: FloatArray, sheet: Sheet, carry: WatchCarry) -> BoolArray | None:
+    """Pressure that rises by a tenth of full pressure while the machine is stopped or the driver not enabled."""
+    full = sheet.as_left.get("pressure_at_full")
+    pressure = columns[PRESSURE]
+    if full is None or sheet.controls != "pressure" or not np.isfinite(pressure).any():
+        return None
+    quiet = (columns[STATE] == STOPPED) | (columns[STATE] == NOT_ENABLED)
+    out = np.zeros(quiet.size, dtype=bool)
+    if not quiet.any():
+        carry.lowest_quiet_bar = float("inf")
+        return out
+    lowest = carry.lowest_quiet_bar
+    for k, (p, still) in enumerate(zip(pressure.tolist(), quiet.tolist(), strict=True)):
+        if not still or p != p:
+            lowest = lowest if still else float("inf")
+            continue
+        lowest = min(lowest, p)
+        out[k] = p > lowest + 0.1 * full
+    carry.lowest_quiet_bar = lowest
+    return out
+
+
+def _pinned(name: str, row: int, columns: FloatArray, sheet: Sheet, carry: WatchCarry) -> list[Stretch]:
+    """A reading at the end of its instrument's range for 1 s, or exactly constant for 5 s while the command moves."""
+    values = columns[row]
+    finite = np.isfinite(values)
+    if not finite.any():
+        return []
+    out: list[Stretch] = []
+    instrument = sheet.instruments.get(name)
+    if instrument is not None and instrument.range_high is not None:
+        reading = values
+        if name == "command":
+            reading = sheet.signal.at_zero + values * (sheet.signal.at_full - sheet.signal.at_zero)
+        span = instrument.range_high - (instrument.range_low or 0.0)
+        at_end = finite & (reading >= instrument.range_high - 0.001 * span)
+        for stretch in _runs(f"pinned:{name}", at_end, columns, carry, _PINNED_S):
+            stretch.detail["value"] = instrument.range_high
+            out.append(stretch)
+    if name in {"command", "supply"}:
+        return out
+    active = finite & ((columns[STATE] == PRODUCING) if name == "pressure" else (columns[ENABLED] > 0.5))
+    out += _stuck(name, values, active, columns, carry)
+    return out
+
+
+def _runs(kind: str, mask: BoolArray, columns: FloatArray, carry: WatchCarry, hold_s: float) -> list[Stretch]:
+    time_s = columns[TIME]
+    edges = [0, *(np.flatnonzero(np.diff(mask)) + 1).tolist(), mask.size]
+    out = []
+    for a, b in itertools.pairwise(edges):
+        if not mask[a]:
+            carry.since.pop(kind, None)
+            continue
+        begin = carry.since.get(kind, float(time_s[a])) if a == 0 else float(time_s[a])
+        carry.since[kind] = begin
+        if time_s[b - 1] - begin >= hold_s:
+            out.append(Stretch(kind, begin, float(time_s[b - 1])))
+    return out
+
+
+def _stuck(name: str, values: FloatArray, active: BoolArray, columns: FloatArray, carry: WatchCarry) -> list[Stretch]:
+    time_s, demand = columns[TIME], columns[DEMAND]
+    changes = np.flatnonzero((np.diff(values) != 0) | ~active[1:]) + 1
+    edges = [0, *changes.tolist(), values.size]
+    out: list[Stretch] = []
+    kind = f"stuck:{name}"
+    for number in _long_runs(edges, time_s, carry.same_since.get(kind)):
+        a, b = edges[number], edges[number + 1]
+        carried = a == 0 and carry.same_value.get(kind) == values[0] and kind in carry.same_since
+        begin = carry.same_since[kind] if carried else float(time_s[a])
+        lowest, highest = float(np.nanmin(demand[a:b])), float(np.nanmax(demand[a:b]))
+        if carried:
+            lowest, highest = min(lowest, carry.same_low[kind]), max(highest, carry.same_high[kind])
+        if active[a] and time_s[b - 1] - begin >= _STUCK_S and highest - lowest > 0.2:
+            out.append(Stretch(kind, begin, float(time_s[b - 1]), {"value": float(values[a])}))
+        if b == values.size:
+            carry.same_value[kind], carry.same_since[kind] = float(values[-1]), begin
+            carry.same_low[kind], carry.same_high[kind] = lowest, highest
+    return out
+
+
+def _long_runs(edges: list[int], time_s: FloatArray, since_s: float | None) -> list[int]:
+    """Numbers of the runs worth a look: the first (it may go on from before), the last, and any over the limit."""
+    starts = np.asarray(edges[:-1])
+    ends = np.asarray(edges[1:]) - 1
+    long = np.flatnonzero(time_s[ends] - time_s[starts] >= _STUCK_S).tolist()
+    numbers = {*long, len(edges) - 2}
+    if since_s is not None:
+        numbers.add(0)
+    return sorted(numbers)
