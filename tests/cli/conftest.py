@@ -43,7 +43,7 @@ def sheet() -> Sheet:
 def quantity():
     """Makes one line of a judgement with sensible defaults."""
 
-    def make(id: str = "ramp_up", **values: object) -> QuantityResult:
+    def make(name: str = "ramp_up", **values: object) -> QuantityResult:
         usual: dict[str, object] = {
             "unit": "s",
             "as_left": 1.2,
@@ -59,7 +59,7 @@ def quantity():
             "bound_above": None,
             "coverage": Coverage(9, 0.0, 600.0, 0.0, 100.0),
         }
-        return QuantityResult(id=id, **{**usual, **values})  # type: ignore[arg-type]
+        return QuantityResult(id=name, **{**usual, **values})  # type: ignore[arg-type]
 
     return make
 

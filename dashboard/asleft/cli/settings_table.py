@@ -14,6 +14,7 @@ from asleft.sheet.names import (
     format_quantity,
     format_tolerance,
     format_uncertainty,
+    format_used,
     plain,
     unit_symbol,
 )
@@ -52,7 +53,10 @@ def remarks_on(quantities: Sequence[QuantityResult], ink: Ink) -> list[str]:
     """What there is to say about single quantities: bounds, reasons, qualifications."""
     lines: list[str] = []
     for quantity in quantities:
-        said = "; ".join(part for part in (bound(quantity), quantity.reason.rstrip(".")) if part)
+        known, reason = bound(quantity), quantity.reason.rstrip(".")
+        if known and known.rsplit(" ", 2)[0] in reason:
+            known = ""  # the reason gives the bound in its own words
+        said = "; ".join(part for part in (known, reason) if part)
         if said:
             text = f"{LABELS.get(quantity.id, quantity.id)}: {said}."
             lines += textwrap.wrap(
@@ -73,7 +77,6 @@ def bound(quantity: QuantityResult) -> str:
 
 
 def _row(quantity: QuantityResult) -> list[str]:
-    used = quantity.tolerance_used_pct
     return [
         LABELS.get(quantity.id, quantity.id),
         unit_symbol(QUANTITY_UNITS.get(quantity.id, quantity.unit)),
@@ -81,7 +84,7 @@ def _row(quantity: QuantityResult) -> list[str]:
         format_number(quantity.id, quantity.as_found),
         format_uncertainty(quantity.uncertainty),
         _tolerance(quantity),
-        "–" if used is None else f"{used:+.0f} %".replace("-", "−"),
+        format_used(quantity.tolerance_used_pct),
         plain(quantity.verdict.value),
     ]
 

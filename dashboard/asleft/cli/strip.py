@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 from asleft.cli.ink import Ink
 from asleft.judge.types import QuantityResult, Verdict
-from asleft.sheet.names import LABELS
+from asleft.sheet.names import LABELS, format_used
 
 SCALE_PCT = 150.0
 _LABEL_WIDTH = max(map(len, LABELS.values())) + 2
@@ -79,7 +79,7 @@ def _line(quantity: QuantityResult, half: int, ink: Ink) -> str:
         start = middle - len(glyphs.not_observed) // 2
         cells[start : start + len(glyphs.not_observed)] = glyphs.not_observed
         return f"  {label}{''.join(cells)}".rstrip()
-    figure = ink.spell(f"{f'{centre:+.0f} %':>{_FIGURE_WIDTH - 1}}".replace("-", "−"))
+    figure = ink.spell(f"{format_used(centre):>{_FIGURE_WIDTH - 1}}")
 
     def cell(percent: float) -> int:
         return middle + round(percent / 50 * half)

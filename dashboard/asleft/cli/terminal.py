@@ -52,6 +52,11 @@ def page(judgement: Judgement, ink: Ink, *, sheet: Sheet, zone: tzinfo = UTC, no
     return "\n\n".join("\n".join(part) for part in parts if part) + "\n"
 
 
+def valve_name(sheet: Sheet) -> str:
+    """The label with the id behind it, or the id alone where there is no label."""
+    return f"{sheet.label} ({sheet.valve})" if sheet.label != sheet.valve else sheet.valve
+
+
 def moment(time_s: float | None, zone: tzinfo) -> str:
     """Unix seconds as "14 Nov 2026 03:10:22 UTC"; "an unknown time" for None."""
     if time_s is None:
@@ -74,8 +79,7 @@ def duration(hours: float) -> str:
 
 
 def _whose(judgement: Judgement, sheet: Sheet, ink: Ink, zone: tzinfo) -> list[str]:
-    name = f"{sheet.label} ({judgement.valve})" if sheet.label != judgement.valve else judgement.valve
-    facts = f"{name}, sheet revision {judgement.sheet_revision}, status: {plain(judgement.status.value)}"
+    facts = f"{valve_name(sheet)}, sheet revision {judgement.sheet_revision}, status: {plain(judgement.status.value)}"
     if judgement.from_s is None or judgement.to_s is None:
         seen = "nothing seen"
     else:

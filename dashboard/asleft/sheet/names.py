@@ -97,11 +97,14 @@ def format_quantity(quantity: str, value: float | None, *, signed: bool = False)
 
 
 def format_uncertainty(value: float | None) -> str:
-    """Two significant digits, as uncertainties are stated (JCGM 100, 7.2.6), without unit; en dash where unknown."""
+    """Two significant digits, as uncertainties are stated (JCGM 100, 7.2.6), without unit; en dash where unknown.
+
+    Below a millionth (readings that never moved by a count) it says only that.
+    """
     if value is None or not math.isfinite(value):
         return "–"
-    if value == 0.0:
-        return "0"
+    if abs(value) < 1e-6:
+        return "<0.000001" if value else "0"
     decimals = max(0, 1 - math.floor(math.log10(abs(value))))
     return f"{value:.{decimals}f}"
 
@@ -118,6 +121,14 @@ def format_tolerance(tolerance: Tolerance) -> str:
     if below == above:
         return f"±{above:.3g}"
     return f"−{below:.3g}/+{above:.3g}"
+
+
+def format_used(percent: float | None) -> str:
+    """Tolerance used with its sign, "+43 %", "−6 %", "0 %"; en dash where unknown."""
+    if percent is None or not math.isfinite(percent):
+        return "–"
+    whole = round(percent)
+    return f"{whole:+d} %".replace("-", "−") if whole else "0 %"
 
 
 def plain(word: str) -> str:

@@ -1,0 +1,124 @@
+"""`asleft sheet new|check|diff|put`: the settings sheet from the first line to the record."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+HELP = """\
+what it does
+  A sheet is the commissioned settings of one valve, in one revision: how it
+  was left, in what tolerance, since when, by whom and why. It is a TOML text
+  file; [valve] id, [signal] kind and one setting under [as_left] are enough.
+
+commands
+  new    print the text of a new sheet, to be filled in
+  check  report every fault of a sheet at once, or what it says
+  diff   what differs between two sheets
+  put    file a sheet in the records of a recorder; never changed afterwards
+
+examples
+  asleft sheet new --valve-id press-4.platen --press "Press 4" > press-4.toml
+  asleft sheet new --valve-id press-4.platen --set ramp_up=1.2 --set ramp_down=2
+  asleft sheet check press-4.toml
+  asleft sheet diff press-4-rev3.toml press-4-rev4.toml
+  asleft sheet put press-4.toml --data /var/lib/asleft --by kl --why "pump replaced"
+
+exit codes
+  0  done (diff: no difference)
+  1  diff: the sheets differ
+  2  a sheet has faults, or cannot be filed; the message names key, value, limit
+
+cautions
+  A sheet describes settings; it changes none. A valve set as the sheet says is
+  not thereby safe: isolate, lock out, support and bleed before you touch it.
+"""
+
+NEW_HELP = """\
+Prints a commented sheet. What you give is filled in; the rest stands as
+comments, each with its unit and meaning: take the # away where you set a value.
+
+settings for --set (in A, s, Hz, bar, %, ohm at 20 degC, V):
+  current_at_zero current_at_full ramp_up ramp_down dither_frequency
+  dither_amplitude pressure_at_zero pressure_at_full hysteresis
+  coil_resistance supply_voltage
+
+example
+  asleft sheet new --valve-id press-4.platen --press "Press 4" \\
+    --signal 4-20mA --set current_at_zero=0.18 --set current_at_full=0.92 \\
+    --at now --by kl --out press-4.toml
+"""
+
+PUT_HELP = """\
+Files the sheet in DIR/records.db, where the recorder finds it at its next
+step. Revisions are only added: a sheet already filed is never changed; a
+changed one needs a higher [revision] number. The sheet must say since when it
+holds ([revision] at), and that may not lie before the revision on record.
+Filing the very same sheet again changes nothing.
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the sub-commands of `asleft sheet`."""
+    commands = parser.add_subparsers(dest="action", required=True, metavar="new|check|diff|put")
+
+    def add(name: str, summary: str, epilog: str | None = None) -> argparse.ArgumentParser:
+        return commands.add_parser(
+            name,
+            help=summary,
+            description=summary,
+            epilog=epilog,
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+
+    new = add("new", "Print the text of a new sheet, to be filled in.", NEW_HELP)
+    new.add_argument("--valve-id", required=True, metavar="ID", help="a-z, 0-9, - and dots; never used again")
+    new.add_argument("--press", default="", help='where the valve is, as "Press 4"')
+    new.add_argument("--name", default="", help='which valve on that press, as "platen pressure"')
+    new.add_argument("--controls", default="pressure", choices=("pressure", "flow"), help="what the valve controls")
+    new.add_argument(
+        "--signal",
+        default="4-20mA",
+        choices=("4-20mA", "0-10V", "0-5V", "mA", "V"),
+        help="the command signal; mA or V alone for a range whose ends you fill in",
+    )
+    new.add_argument(
+        "--made-by",
+        default="fixed steps",
+        choices=("fixed steps", "controller ramps", "closed loop outside"),
+        help="who shapes the command",
+    )
+    new.add_argument("--set", action="append", default=[], metavar="SETTING=VALUE", help="a setting; may be repeated")
+    new.add_argument("--number", type=int, default=1, help="of the revision (default 1)")
+    new.add_argument("--at", metavar="TIME", help='since when it holds, as 2026-03-02T08:10:00Z, or "now"')
+    new.add_argument("--by", default="", help="who set the valve")
+    new.add_argument("--why", default="first commissioning", help="why it was set")
+    new.add_argument(
+        "--out", type=Path, metavar="FILE", help="write here (a file that is there is kept) instead of printing"
+    )
+
+    check = add("check", "Report every fault of a sheet at once, or what it says.")
+    check.add_argument("sheets", nargs="+", type=Path, metavar="SHEET.toml")
+
+    diff = add("diff", "Say what differs between two sheets (exit code 1 if anything does).")
+    diff.add_argument("old", type=Path, metavar="OLD.toml")
+    diff.add_argument("new", type=Path, metavar="NEW.toml")
+
+    put = add("put", "File a sheet in the records of a recorder.", PUT_HELP)
+    put.add_argument("sheet", type=Path, metavar="SHEET.toml")
+    put.add_argument("--data", type=Path, required=True, metavar="DIR", help="the recorder's data folder")
+    put.add_argument("--by", help="who files it; the sheet's own entry if not given")
+    put.add_argument("--why", help="why; the sheet's own entry if not given")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Do the chosen one; its exit code."""
+    from asleft.cli import sheet_actions, sheet_filing
+
+    if args.action == "new":
+        return sheet_actions.new(args)
+    if args.action == "check":
+        return sheet_actions.check(args.sheets)
+    if args.action == "diff":
+        return sheet_actions.diff(args.old, args.new)
+    return sheet_filing.put(args.sheet, args.data, args.by, args.why)
