@@ -1,0 +1,76 @@
+"""Puts the dashboard together: one application over one `Source`."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
+from asleft.store.protocols import RecordStore, SampleReader
+from asleft.web import secure
+from asleft.web.pages import health, presses, shell, valve
+from asleft.web.source import Source
+from asleft.web.when import PlantTime
+from dash import Dash
+
+ASSETS = Path(__file__).parent / "assets"
+
+_INDEX = """<!DOCTYPE html>
+<html lang="en">
+    <head>
+        {%metas%}
+        <title>{%title%}</title>
+        <link rel="icon" type="image/svg+xml" href="/assets/mark.svg">
+        {%css%}
+    </head>
+    <body>
+        {%app_entry%}
+        <noscript>This dashboard needs JavaScript, from this machine only.</noscript>
+        {%config%}
+        {%scripts%}
+        {%renderer%}
+    </body>
+</html>"""
+
+
+def create_app(
+    samples: SampleReader,
+    records: RecordStore,
+    *,
+    zone: str = "Europe/Madrid",
+    clock_ns: Callable[[], int] = time.time_ns,
+) -> Dash:
+    """The application, reading the two stores. Raises `UnknownZoneError` for a zone that does not exist."""
+    source = Source(samples, records, PlantTime.named(zone), clock_ns)
+    app = Dash(
+        __name__,
+        assets_folder=str(ASSETS),
+        assets_ignore=r".*\.txt",
+        index_string=_INDEX,
+        title="Asleft",
+        update_title="",
+        serve_locally=True,
+        suppress_callback_exceptions=True,
+        add_log_handler=False,
+        use_async=False,
+        enable_mcp=False,
+        meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
+    )
+    app.layout = lambda: shell.layout(source)
+    own_version = installed_version()
+    shell.register(app, source, own_version)
+    presses.register(app, source)
+    valve.register(app, source)
+    health.register(app, source, own_version)
+    secure.protect(app.server, app.csp_hashes())
+    secure.compress(app.server)
+    return app
+
+
+def installed_version() -> str:
+    """Of the distribution these pages come from."""
+    try:
+        return version("asleft")
+    except PackageNotFoundError:
+        return "not installed"

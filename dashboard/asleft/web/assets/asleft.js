@@ -1,0 +1,125 @@
+/* What the browser does by itself: put server-drawn parts in place, extend the live plot, keep the clock,
+   follow links without loading the page anew, and say when the server no longer answers. */
+(function () {
+  "use strict";
+
+  const SILENT_MS = 9000;
+  const state = { heard: Date.now(), offset: 0, zone: "UTC", format: null, moved: false };
+
+  function openFolds(element) {
+    return Array.from(element.querySelectorAll("details[open][data-key]"), (fold) => fold.dataset.key);
+  }
+
+  function scrolls(element) {
+    return Array.from(element.querySelectorAll(".scroll"), (box) => box.scrollLeft);
+  }
+
+  /* Replace the contents of an element, keeping open folds, sideways scrolling and the keyboard's place. */
+  function put(element, text) {
+    const folds = openFolds(element);
+    const places = scrolls(element);
+    const active = element.contains(document.activeElement) ? document.activeElement : null;
+    const focused = active && active.id ? "#" + CSS.escape(active.id) : null;
+    const fold = active && active.tagName === "SUMMARY" ? active.parentElement.dataset.key : null;
+    element.innerHTML = text;
+    folds.forEach((key) => {
+      const again = element.querySelector('details[data-key="' + CSS.escape(key) + '"]');
+      if (again) again.open = true;
+    });
+    element.querySelectorAll(".scroll").forEach((box, index) => { box.scrollLeft = places[index] || 0; });
+    let target = focused ? element.querySelector(focused) : null;
+    if (!target && fold) target = element.querySelector('details[data-key="' + CSS.escape(fold) + '"] > summary');
+    if (target) target.focus({ preventScroll: true });
+  }
+
+  function whenThere(id, action, tries) {
+    const element = document.getElementById(id);
+    if (element) action(element);
+    else if (tries > 0) requestAnimationFrame(() => whenThere(id, action, tries - 1));
+  }
+
+  function paint(parts) {
+    state.heard = Date.now();
+    Object.entries(parts || {}).forEach(([id, text]) => whenThere(id, (element) => put(element, text), 60));
+  }
+
+  /* New points at the right, the window moved on, unless the reader has zoomed in. */
+  function extend(batch) {
+    state.heard = Date.now();
+    if (!batch || !window.Plotly) return;
+    const holder = document.getElementById(batch.graph);
+    const plot = holder && holder.querySelector(".js-plotly-plot");
+    if (!plot || !plot.layout || !plot.layout.meta) return;
+    if (!plot.layout.meta.live || plot.layout.meta.span !== batch.span) return;
+    if (plot.data.length !== batch.traces.length) return;
+    window.Plotly.extendTraces(plot, batch.points, batch.traces, batch.keep);
+    const shown = plot.layout.xaxis.range.map((end) => (typeof end === "number" ? end : Date.parse(end + "Z")));
+    const width = batch.range[1] - batch.range[0];
+    if (Math.abs(shown[1] - shown[0] - width) < 0.1 * width) {
+      window.Plotly.relayout(plot, { "xaxis.range": batch.range });
+    }
+  }
+
+  function tick(data) {
+    if (data && data.zone !== state.zone) {
+      state.offset = data.now_ms - Date.now();
+      state.zone = data.zone;
+      state.format = new Intl.DateTimeFormat("en-GB", {
+        timeZone: data.zone, weekday: "short", day: "numeric", month: "short", year: "numeric",
+        hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23",
+      });
+    }
+    const clock = document.getElementById("clock");
+    if (clock && state.format) {
+      clock.textContent = state.format.format(new Date(Date.now() + state.offset)).replace(/,/g, "");
+    }
+    const note = document.getElementById("stale");
+    if (!note || !state.format) return;
+    const silent = Date.now() - state.heard > SILENT_MS && document.visibilityState === "visible";
+    const words = silent
+      ? "No answer from the dashboard's server since " +
+        new Intl.DateTimeFormat("en-GB", { timeZone: state.zone, hour: "2-digit", minute: "2-digit",
+          second: "2-digit", hourCycle: "h23" }).format(new Date(state.heard + state.offset)) +
+        ". What you see is that old; it goes on by itself."
+      : "";
+    if (note.textContent !== words) note.textContent = words;
+  }
+
+  function title(text) {
+    state.heard = Date.now();
+    if (text) document.title = text;
+    if (state.moved) {
+      state.moved = false;
+      const main = document.getElementById("main");
+      if (main) main.focus({ preventScroll: true });
+    }
+  }
+
+  /* Links within these pages change the address and leave the rest to the pages. */
+  document.addEventListener("click", (event) => {
+    if (event.defaultPrevented || event.button !== 0) return;
+    if (event.metaKey || event.ctrlKey || event.shiftKey || event.altKey) return;
+    const link = event.target.closest ? event.target.closest("a[href]") : null;
+    if (!link || link.target || link.origin !== window.location.origin) return;
+    const to = new URL(link.href);
+    const here = window.location;
+    if (to.pathname === here.pathname && to.search === here.search && to.hash) return;
+    event.preventDefault();
+    const elsewhere = to.pathname !== here.pathname;
+    window.history.pushState({}, "", to.pathname + to.search + to.hash);
+    window.dispatchEvent(new PopStateEvent("popstate"));
+    if (elsewhere) {
+      state.moved = true;
+      window.scrollTo(0, 0);
+    }
+  });
+
+  /* The framework calls a function for its result; ours have none, so they report the time. */
+  function noted(action) {
+    return (...given) => { action(...given); return Date.now(); };
+  }
+
+  window.dash_clientside = Object.assign({}, window.dash_clientside, {
+    asleft: { paint: noted(paint), extend: noted(extend), tick: noted(tick), title: noted(title) },
+  });
+})();

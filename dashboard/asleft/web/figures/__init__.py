@@ -1,0 +1,1 @@
+"""From view models to figures, as plain dictionaries."""

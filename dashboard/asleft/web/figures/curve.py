@@ -1,0 +1,70 @@
+"""Pressure against current: dots of production over the commissioned curve and its tolerance."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from asleft.web import palette
+from asleft.web.figures.base import Figure, axis, layout, numbers
+from asleft.web.views.curve import CurveView
+
+FloatArray = npt.NDArray[np.float64]
+
+
+def curve_figure(view: CurveView) -> Figure:
+    """The figure; rising and falling differ in shape, in fill and in the legend's words."""
+    traces: list[dict[str, Any]] = []
+    if view.left_a.size:
+        if view.tolerance_bar is not None:
+            low = np.minimum(view.left_rising_bar, view.left_falling_bar) - view.tolerance_bar
+            high = np.maximum(view.left_rising_bar, view.left_falling_bar) + view.tolerance_bar
+            edge = {"width": 0}
+            traces.append(
+                _trace(view.left_a, low, "lines", "tolerance", line=edge, showlegend=False, hoverinfo="skip")
+            )
+            traces.append(
+                _trace(
+                    view.left_a,
+                    high,
+                    "lines",
+                    "tolerance",
+                    line=edge,
+                    fill="tonexty",
+                    fillcolor=palette.BAND,
+                    hoverinfo="skip",
+                )
+            )
+        rising = {"color": palette.EXPECTED, "width": 1.6}
+        falling = {"color": palette.EXPECTED, "width": 1.6, "dash": "4px,3px"}
+        traces.append(_trace(view.left_a, view.left_rising_bar, "lines", "as left, rising", line=rising))
+        traces.append(_trace(view.left_a, view.left_falling_bar, "lines", "as left, falling", line=falling))
+    up = {"symbol": "triangle-up", "size": 8, "color": palette.TEXT, "opacity": 0.75}
+    down = {"symbol": "triangle-down-open", "size": 8, "color": palette.MEASURED, "line": {"width": 1.3}}
+    traces.append(_trace(view.rising_a, view.rising_bar, "markers", "found, rising", marker=up))
+    traces.append(_trace(view.falling_a, view.falling_bar, "markers", "found, falling", marker=down))
+    return {
+        "data": traces,
+        "layout": layout(
+            height=400,
+            hovermode="closest",
+            showlegend=True,
+            legend={"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom", "font": {"size": 12}},
+            margin={"l": 54, "r": 14, "t": 56, "b": 44},
+            uirevision="curve",
+            xaxis=axis(title={"text": "coil current, A", "font": {"size": 12}}, fixedrange=False, nticks=7),
+            yaxis=axis(title={"text": "pressure, bar", "font": {"size": 12}}, rangemode="tozero", nticks=6),
+        ),
+    }
+
+
+def _trace(x: FloatArray, y: FloatArray, mode: str, name: str, **more: object) -> dict[str, Any]:
+    return {
+        "type": "scatter",
+        "mode": mode,
+        "name": name,
+        "x": numbers(x, 4),
+        "y": numbers(y, 2),
+        **more,
+    }

@@ -1,0 +1,89 @@
+"""The health page as one piece of HTML."""
+
+from __future__ import annotations
+
+from asleft.web.fragments.progress import progress_bar
+from asleft.web.markup import Child, Markup, el, join, table
+from asleft.web.views.health import AgentView, HealthView
+
+
+def health_body(view: HealthView) -> Markup:
+    """Sentence, agents, judging, the rest."""
+    return join(
+        el("h1", view.headline),
+        el(
+            "p",
+            "A block is about one second of one valve. It counts as delivered once it is on the recorder's disk; "
+            "until then the agent keeps it.",
+            class_="sub",
+        ),
+        progress_bar(view.progress) if view.progress else None,
+        el("section", el("h2", "Delivery"), *_agents(view.agents)),
+        el("section", el("h2", "Judging"), _judged(view)),
+        el("section", el("h2", "Store and versions"), _facts(view)),
+    )
+
+
+def _agents(agents: list[AgentView]) -> list[Markup]:
+    if not agents:
+        return [
+            el("p", "No agent has sent anything yet. Start one with ", el("code", "asleft-agent agent.toml"), ".")
+        ]
+    rows: list[list[Child]] = []
+    for agent in agents:
+        d = agent.delivery
+        rows.append(
+            [
+                agent.name,
+                {True: "online", False: "offline", None: "unknown"}[agent.online],
+                agent.heard,
+                agent.lag,
+                _count(d.generated),
+                _count(d.stored),
+                _count(d.declared_gap),
+                _count(d.unacknowledged),
+                _count(d.duplicates),
+                {True: "balanced", False: "does not balance", None: "unknown"}[d.balanced],
+                agent.version,
+            ]
+        )
+    words = [
+        el(
+            "p",
+            el("b", agent.name),
+            ": ",
+            agent.delivery.words,
+            class_="wrong" if agent.delivery.balanced is False else None,
+        )
+        for agent in agents
+    ]
+    head = [
+        "agent",
+        "link",
+        "last heard",
+        "lag",
+        "generated",
+        "stored",
+        "declared lost",
+        "on their way",
+        "sent twice",
+        "count",
+        "version",
+    ]
+    return [*words, table("Blocks by agent", head, rows, numeric=frozenset(range(2, 9)))]
+
+
+def _judged(view: HealthView) -> Markup:
+    if not view.judged:
+        return el("p", "No valve yet.")
+    rows: list[list[Child]] = [[row.label, row.valve, row.newest, row.lag, row.history] for row in view.judged]
+    return table("Judging by valve", ["valve", "id", "newest sample", "judged", "history"], rows)
+
+
+def _facts(view: HealthView) -> Markup:
+    pairs = [item for fact in view.facts for item in (el("dt", fact.what), el("dd", fact.value))]
+    return el("dl", *pairs, class_="facts")
+
+
+def _count(value: int | None) -> str:
+    return "–" if value is None else f"{value:,}"

@@ -1,0 +1,1 @@
+"""Layouts and the thin callbacks that belong to them."""

@@ -1,0 +1,18 @@
+"""An address with nothing behind it."""
+
+from __future__ import annotations
+
+from dash import html
+from dash.development.base_component import Component
+
+
+def layout(words: str) -> Component:
+    """Says so, and where to go on."""
+    return html.Div(
+        [
+            html.H1(words),
+            html.P("It may have been mistyped, or the valve has sent nothing yet and has no sheet.", className="sub"),
+            html.P(html.A("All presses", href="/", className="go")),
+        ],
+        className="missing",
+    )

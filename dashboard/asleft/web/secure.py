@@ -1,0 +1,99 @@
+"""What every answer carries: a policy that lets nothing come from outside, and gzip."""
+
+from __future__ import annotations
+
+import gzip
+from collections import OrderedDict
+from collections.abc import Sequence
+from threading import Lock
+
+from flask import Flask, Response, request
+
+_WORTH_BYTES = 600
+_KEEP_BYTES = 50_000  # answers larger than this are files that do not change: compress once
+_KEEP = 64
+_LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
+
+
+def policy(script_hashes: Sequence[str]) -> str:
+    """The Content-Security-Policy. Plots set styles on their elements, hence 'unsafe-inline' for styles alone."""
+    return "; ".join(
+        (
+            "default-src 'none'",
+            " ".join(("script-src 'self'", *script_hashes)),
+            "style-src 'self' 'unsafe-inline'",
+            "img-src 'self' data:",
+            "font-src 'self'",
+            "connect-src 'self'",
+            "base-uri 'none'",
+            "form-action 'self'",
+            "frame-ancestors 'none'",
+        )
+    )
+
+
+def protect(server: Flask, script_hashes: Sequence[str]) -> None:
+    """Headers on every answer; and only requests addressed to this machine, so that no foreign name leads here."""
+    headers = {
+        "Content-Security-Policy": policy(script_hashes),
+        "X-Content-Type-Options": "nosniff",
+        "Referrer-Policy": "same-origin",
+        "X-Frame-Options": "DENY",
+    }
+
+    @server.before_request
+    def _addressed_here() -> Response | None:
+        host = request.host.rsplit(":", 1)[0] if not request.host.endswith("]") else request.host
+        if host.strip("[]") in _LOOPBACK:
+            return None
+        return Response("This dashboard answers on the machine itself only.\n", 421, mimetype="text/plain")
+
+    @server.after_request
+    def _headers(response: Response) -> Response:
+        for name, value in headers.items():
+            response.headers.setdefault(name, value)
+        return response
+
+
+def compress(server: Flask) -> None:
+    """Pack what is text and worth it, keeping the packed form of large files."""
+    kept: OrderedDict[tuple[str, int, str], bytes] = OrderedDict()
+    lock = Lock()
+
+    @server.after_request
+    def _pack(response: Response) -> Response:
+        if not _packable(response):
+            return response
+        response.direct_passthrough = False
+        body = response.get_data()
+        if len(body) < _WORTH_BYTES:
+            return response
+        key = (request.full_path, len(body), response.headers.get("Last-Modified", ""))
+        with lock:
+            packed = kept.get(key)
+        if packed is None:
+            large = len(body) > _KEEP_BYTES and request.method == "GET" and bool(key[2])
+            packed = gzip.compress(body, 9 if large else 5)
+            if large:
+                with lock:
+                    kept[key] = packed
+                    while len(kept) > _KEEP:
+                        kept.popitem(last=False)
+        response.set_data(packed)
+        response.headers["Content-Encoding"] = "gzip"
+        response.headers["Vary"] = "Accept-Encoding"
+        etag, weak = response.get_etag()
+        if etag and not weak:
+            response.set_etag(etag, weak=True)
+        return response
+
+
+def _packable(response: Response) -> bool:
+    kind = response.mimetype or ""
+    text = kind.startswith("text/") or kind in ("application/json", "application/javascript", "image/svg+xml")
+    return (
+        text
+        and response.status_code == 200
+        and "Content-Encoding" not in response.headers
+        and "gzip" in request.headers.get("Accept-Encoding", "")
+    )

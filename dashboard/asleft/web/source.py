@@ -1,0 +1,47 @@
+"""Where the pages get everything from: the two stores, the plant's time, and sheets read once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from threading import Lock
+
+from asleft.sheet.model import Sheet
+from asleft.sheet.reader import read_sheet
+from asleft.store.protocols import RecordStore, SampleReader, SheetRecord
+from asleft.web.when import PlantTime
+
+
+@dataclass
+class Source:
+    """Read access for the pages. `clock_ns` is unix ns; the pages ask no other clock."""
+
+    samples: SampleReader
+    records: RecordStore
+    time: PlantTime
+    clock_ns: Callable[[], int]
+    _sheets: dict[tuple[str, int, str], Sheet] = field(default_factory=dict, repr=False)
+    _lock: Lock = field(default_factory=Lock, repr=False)
+
+    def now_ns(self) -> int:
+        """The present, unix ns."""
+        return self.clock_ns()
+
+    def valves(self) -> list[str]:
+        """All valves with samples or a sheet, sorted."""
+        return sorted({*self.samples.valves(), *self.records.sheet_valves()})
+
+    def sheet(self, valve: str, at_ns: int) -> Sheet | None:
+        """The sheet in force for a valve; None if it has none."""
+        record = self.records.sheet_in_force(valve, at_ns)
+        return None if record is None else self.parsed(record)
+
+    def parsed(self, record: SheetRecord) -> Sheet:
+        """A stored revision as values, kept: stored revisions never change."""
+        key = (record.valve, record.number, record.toml)
+        with self._lock:
+            sheet = self._sheets.get(key)
+            if sheet is None:
+                sheet = read_sheet(record.toml, source=f"{record.valve}, revision {record.number}")
+                self._sheets[key] = sheet
+        return sheet

@@ -1,0 +1,1 @@
+"""From the stores to view models: plain values, no components, no pictures."""

@@ -1,0 +1,141 @@
+"""Pressure against current: steady stretches of production, rising and falling, over the curve of commissioning."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from asleft.judge.types import State
+from asleft.sheet.model import Sheet
+from asleft.web.source import Source
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+LOOK_BACK_NS = 7 * 86_400 * 10**9
+WINDOW_NS = 600 * 10**9
+STEADY_NS = 250_000_000
+STEADY_SPAN = 0.02  # of the current span, and of full pressure: more movement than this is not steady
+MOVED_SPAN = 0.03  # of the current span: less is no change of direction
+MOST_DOTS = 300
+
+
+@dataclass(frozen=True)
+class CurveView:
+    """Dots of production over the commissioned curve. All arrays in A and bar."""
+
+    rising_a: FloatArray
+    rising_bar: FloatArray
+    falling_a: FloatArray
+    falling_bar: FloatArray
+    left_a: FloatArray
+    left_rising_bar: FloatArray
+    left_falling_bar: FloatArray
+    tolerance_bar: float | None
+    basis: str  # of the curve
+    seen: str  # of the dots
+
+    @property
+    def empty(self) -> bool:
+        """Neither dots nor a curve."""
+        return not (self.rising_a.size or self.falling_a.size or self.left_a.size)
+
+
+def curve_view(source: Source, valve: str) -> CurveView | None:
+    """From raw readings of the last ten minutes of production; None where the valve has no current or pressure."""
+    now = source.now_ns()
+    sheet = source.sheet(valve, now)
+    producing = _last_production(source, valve, now)
+    left_a, rising, falling, basis = _as_left(sheet)
+    tolerance = sheet.tolerance["pressure_at_full"].above if sheet and "pressure_at_full" in sheet.tolerance else None
+    none = np.empty(0)
+    if producing is None:
+        if not left_a.size:
+            return None
+        return CurveView(
+            none, none, none, none, left_a, rising, falling, tolerance, basis, "No production in the last week."
+        )
+    from_ns, to_ns = producing
+    stored = source.samples.samples(valve, from_ns, to_ns)
+    current, pressure = stored.channels.get("current"), stored.channels.get("pressure")
+    if current is None or pressure is None:
+        return None
+    at_a, at_bar, up = steady_dots(stored.time_ns, current, pressure)
+    seen = (
+        f"Production from {source.time.moment(from_ns, now)} to {source.time.moment(to_ns, now)}, steady stretches."
+    )
+    return CurveView(at_a[up], at_bar[up], at_a[~up], at_bar[~up], left_a, rising, falling, tolerance, basis, seen)
+
+
+def steady_dots(
+    time_ns: npt.NDArray[np.int64], current_a: FloatArray, pressure_bar: FloatArray
+) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Mean current and pressure of quarter seconds in which neither moves, and whether the current last rose.
+
+    Returns three arrays of one shape (k,), k <= `MOST_DOTS`, evenly chosen.
+    """
+    ok = np.isfinite(current_a) & np.isfinite(pressure_bar)
+    time_ns, current_a, pressure_bar = time_ns[ok], current_a[ok], pressure_bar[ok]
+    if time_ns.size < 2:
+        return np.empty(0), np.empty(0), np.empty(0, bool)
+    starts = np.flatnonzero(np.diff(time_ns // STEADY_NS, prepend=-1))
+    counts = np.diff(np.append(starts, time_ns.size))
+    mean_a = np.add.reduceat(current_a, starts) / counts
+    mean_bar = np.add.reduceat(pressure_bar, starts) / counts
+    range_a = np.maximum.reduceat(current_a, starts) - np.minimum.reduceat(current_a, starts)
+    range_bar = np.maximum.reduceat(pressure_bar, starts) - np.minimum.reduceat(pressure_bar, starts)
+    span_a = max(float(np.ptp(mean_a)), 1e-6)
+    most_bar = max(float(np.max(np.abs(mean_bar))), 1e-6)
+    up = _direction(mean_a, MOVED_SPAN * span_a)
+    # Neighbours must agree too: a quarter second may fall wholly within a slow approach.
+    slope = np.abs(np.gradient(mean_bar)) if mean_bar.size > 1 else np.zeros(1)
+    steady = (counts >= 3) & (range_bar < STEADY_SPAN * most_bar) & (slope < STEADY_SPAN / 4 * most_bar)
+    steady &= range_a < max(STEADY_SPAN * span_a * 2, 3 * float(np.median(range_a)))
+    steady &= np.abs(np.gradient(mean_a)) < STEADY_SPAN * span_a if mean_a.size > 1 else True
+    index = np.flatnonzero(steady)
+    if index.size > MOST_DOTS:
+        index = index[np.linspace(0, index.size - 1, MOST_DOTS).round().astype(int)]
+    return mean_a[index], mean_bar[index], up[index]
+
+
+def _direction(mean_a: FloatArray, least_a: float) -> BoolArray:
+    """True where the last movement of at least `least_a` went up."""
+    up = np.zeros(mean_a.size, dtype=bool)
+    reference, rising = float(mean_a[0]), True
+    for index, value in enumerate(mean_a):
+        if value - reference > least_a:
+            rising, reference = True, float(value)
+        elif reference - value > least_a:
+            rising, reference = False, float(value)
+        elif rising:
+            reference = max(reference, float(value))
+        else:
+            reference = min(reference, float(value))
+        up[index] = rising
+    return up
+
+
+def _last_production(source: Source, valve: str, now_ns: int) -> tuple[int, int] | None:
+    intervals = source.records.intervals(valve, now_ns - LOOK_BACK_NS, now_ns)
+    producing = [i for i in intervals if i.state is State.PRODUCING]
+    if not producing:
+        return None
+    to_ns = round(producing[-1].to_s * 1e9)
+    return to_ns - WINDOW_NS, to_ns + 1
+
+
+def _as_left(sheet: Sheet | None) -> tuple[FloatArray, FloatArray, FloatArray, str]:
+    none = np.empty(0)
+    if sheet is None:
+        return none, none, none, "No sheet, so no curve to compare with."
+    if sheet.characteristic is not None:
+        c = sheet.characteristic
+        basis = "Curve recorded at commissioning."
+        return np.array(c.current_a), np.array(c.rising_bar), np.array(c.falling_bar), basis
+    ends = ("current_at_zero", "current_at_full", "pressure_at_zero", "pressure_at_full")
+    if all(name in sheet.as_left for name in ends):
+        i0, i1, p0, p1 = (sheet.as_left[name] for name in ends)
+        line = np.array([p0, p1])
+        return np.array([i0, i1]), line, line, "No curve in the sheet: a straight line between its two pressures."
+    return none, none, none, "The sheet holds no curve."

@@ -1,0 +1,208 @@
+"""All presses at a glance: the opening sentence, what changed since yesterday, every valve, worst first."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from urllib.parse import quote
+
+from asleft.web.source import Source
+from asleft.web.svg import StripMark
+from asleft.web.views.valves import (
+    Json,
+    Liveness,
+    ValveName,
+    findings_of,
+    liveness,
+    onset_ns,
+    sentence_of,
+    state_words,
+    status_of,
+    strip_marks,
+    valve_name,
+)
+from asleft.web.words import STATUS_ORDER, STATUS_WORDS, kind_words, number, plural, sentence_case
+
+DAY_NS = 86_400 * 10**9
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """History being judged, over all valves."""
+
+    done: int
+    total: int
+
+    @property
+    def words(self) -> str:
+        """What the bar says."""
+        return f"History is being judged: {self.done} of {self.total} windows. As-found values appear as it proceeds."
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One difference from a day ago."""
+
+    valve: ValveName
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One valve in the list."""
+
+    name: ValveName
+    href: str
+    status: str
+    status_words: str  # with since when
+    sentence: str
+    strip: list[StripMark]
+    liveness: Liveness
+    state: str
+    weight: tuple[int, int, float, str]  # sorts worst first
+
+
+@dataclass(frozen=True, slots=True)
+class PressesView:
+    """The whole page."""
+
+    headline: str
+    subline: str
+    changes: list[Change]
+    rows: list[Row]
+    progress: Progress | None
+
+    @property
+    def empty(self) -> bool:
+        """Nothing to show yet."""
+        return not self.rows
+
+
+def presses_view(source: Source) -> PressesView:
+    """Reads everything the page shows, once per valve."""
+    now = source.now_ns()
+    backfills = {b.valve: b for b in source.records.backfills()}
+    waiting = {valve for valve, b in backfills.items() if not b.complete}
+    rows: list[Row] = []
+    changes: list[Change] = []
+    for valve in source.valves():
+        sheet = source.sheet(valve, now)
+        judgement = source.records.judgement(valve)
+        name = valve_name(valve, sheet)
+        rows.append(
+            Row(
+                name=name,
+                href=valve_href(valve),
+                status=status_of(judgement),
+                status_words=_since_words(source, judgement, now),
+                sentence=sentence_of(judgement, sheet, waiting=valve in waiting),
+                strip=strip_marks(judgement, all_columns=True),
+                liveness=liveness(source, valve, now),
+                state=state_words(judgement),
+                weight=_weight(judgement, name),
+            )
+        )
+        if valve not in waiting:
+            before = source.records.judgement_at(valve, now - DAY_NS)
+            changes += [Change(name, words) for words in changes_between(before, judgement)]
+    rows.sort(key=lambda row: row.weight)
+    return PressesView(
+        headline=headline(rows),
+        subline=_subline(rows, changes),
+        changes=changes,
+        rows=rows,
+        progress=progress_of([(b.done, b.total) for b in backfills.values() if not b.complete]),
+    )
+
+
+def valve_href(valve: str) -> str:
+    """The address of a valve's page."""
+    return f"/valve/{quote(valve, safe='')}"
+
+
+def progress_of(pending: Sequence[tuple[int, int]]) -> Progress | None:
+    """Sum over the valves still waiting, None when all is done."""
+    return Progress(sum(d for d, _ in pending), sum(t for _, t in pending)) if pending else None
+
+
+def headline(rows: Sequence[Row]) -> str:
+    """What a colleague would say first: how many are as they were left, and what is worst."""
+    if not rows:
+        return "No valve yet."
+    judged = [row for row in rows if row.status not in ("not-judged", "function-check")]
+    if not judged:
+        return f"{number(len(rows), first=True)} {plural(len(rows), 'valve')}, none judged yet."
+    good = sum(row.status == "good" for row in judged)
+    if good == len(judged):
+        if good == 1:
+            return "The valve is as it was left."
+        return f"All {number(good)} valves are as they were left."
+    verb = "is as it was" if good == 1 else "are as they were"
+    opening = f"{number(good, first=True)} of {number(len(rows))} {plural(len(rows), 'valve')} {verb} left."
+    worst = rows[0]
+    where = ", ".join(part for part in (worst.name.press, worst.name.name) if part)
+    return f"{opening} {where}: {lower_first(first_sentence(worst.sentence))}"
+
+
+def changes_between(before: Json | None, now: Json | None) -> list[str]:
+    """What is different in one valve; nothing can be said where either is missing."""
+    if before is None or now is None:
+        return []
+    old = {str(f["kind"]) for f in findings_of(before)}
+    new = {str(f["kind"]) for f in findings_of(now) if f.get("consequence_of") is None}
+    gone = {str(f["kind"]) for f in findings_of(before) if f.get("consequence_of") is None} - {
+        str(f["kind"]) for f in findings_of(now)
+    }
+    changes = [f"new: {kind_words(kind)}" for kind in sorted(new - old)]
+    changes += [f"gone: {kind_words(kind)}" for kind in sorted(gone)]
+    if not changes and status_of(before) != status_of(now):
+        was, is_ = STATUS_WORDS.get(status_of(before), ""), STATUS_WORDS.get(status_of(now), "")
+        changes.append(f"{was} yesterday, {is_} now")
+    return changes
+
+
+def first_sentence(text: str) -> str:
+    """Up to the first full stop that ends a sentence (a decimal point does not)."""
+    for index, (char, following) in enumerate(pairwise(text + " ")):
+        if char == "." and following == " ":
+            return text[: index + 1]
+    return text
+
+
+def lower_first(text: str) -> str:
+    """First letter lower case, so that a sentence can follow a colon."""
+    return text[:1].lower() + text[1:]
+
+
+def _since_words(source: Source, judgement: Json | None, now_ns: int) -> str:
+    words = STATUS_WORDS.get(status_of(judgement), status_of(judgement))
+    onset = onset_ns(judgement)
+    return words if onset is None else f"{words} since {source.time.moment(onset, now_ns)}"
+
+
+def _subline(rows: Sequence[Row], changes: Sequence[Change]) -> str:
+    if not rows:
+        return ""
+    parts = ["Since yesterday: nothing new."] if not changes else []
+    busy = sum(row.status == "function-check" for row in rows)
+    if busy:
+        parts.append(f"{sentence_case(number(busy))} {plural(busy, 'valve is', 'valves are')} being worked on.")
+    blind = sum(any(mark.verdict == "not-observed" for mark in row.strip) for row in rows)
+    if blind:
+        parts.append(
+            f"{number(blind, first=True)} {plural(blind, 'valve has', 'valves have')} quantities that production "
+            "cannot show."
+        )
+    silent = sum(not row.liveness.live for row in rows)
+    if silent:
+        parts.append(f"{number(silent, first=True)} {plural(silent, 'sends', 'send')} no data now.")
+    return " ".join(parts)
+
+
+def _weight(judgement: Json | None, name: ValveName) -> tuple[int, int, float, str]:
+    status = status_of(judgement)
+    rank = STATUS_ORDER.index(status) if status in STATUS_ORDER else len(STATUS_ORDER)
+    severity = max((int(f.get("severity", 0)) for f in findings_of(judgement)), default=0)
+    used = max((abs(m.used_pct) for m in strip_marks(judgement, all_columns=False) if m.used_pct), default=0.0)
+    return rank, -severity, -min(used, 1000.0) if status != "good" else 0.0, f"{name.press} {name.name}"

@@ -1,0 +1,288 @@
+"""One valve: what is said of it, its sheet as left against as found, its findings and what hangs under them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, cast
+
+from asleft.sheet.model import QUANTITY_UNITS, Sheet, Tolerance
+from asleft.sheet.names import (
+    LABELS,
+    decimals_for,
+    format_number,
+    format_quantity,
+    format_tolerance,
+    format_uncertainty,
+    unit_symbol,
+)
+from asleft.web.source import Source
+from asleft.web.svg import StripMark
+from asleft.web.views.presses import Progress, progress_of
+from asleft.web.views.valves import (
+    Json,
+    Liveness,
+    ValveName,
+    findings_of,
+    liveness,
+    onset_ns,
+    sentence_of,
+    state_words,
+    status_of,
+    strip_marks,
+    tolerance_sides,
+    valve_name,
+)
+from asleft.web.when import age, parse_iso_ns
+from asleft.web.words import (
+    LOOK_FIRST,
+    MADE_SAFE,
+    SEVERITY_WORDS,
+    STATE_WORDS,
+    STATUS_WORDS,
+    VERDICT_WORDS,
+    kind_words,
+    part_words,
+    sentence_case,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class SheetLine:
+    """One quantity of the sheet, ready to print."""
+
+    quantity: str
+    label: str
+    as_left: str
+    as_found: str
+    uncertainty: str
+    tolerance: str
+    used: str
+    verdict: str  # code
+    verdict_words: str
+    remark: str  # why not observed, the bound, or a qualification
+
+
+@dataclass(frozen=True, slots=True)
+class FindingView:
+    """One finding, with what hangs under it."""
+
+    title: str
+    severity: int
+    severity_words: str
+    since: str
+    evidence: str
+    parts: str
+    look_first: str
+    consequences: list[str]
+    onset_ns: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class ValveView:
+    """The upper part of the page."""
+
+    name: ValveName
+    status: str
+    status_words: str
+    sentence: str
+    since: str
+    state: str
+    basis: str
+    hours: str
+    sheet_words: str
+    judged_until: str
+    liveness: Liveness
+    strip: list[StripMark]
+    lines: list[SheetLine]
+    findings: list[FindingView]
+    remarks: list[str]
+    progress: Progress | None
+
+
+def valve_view(source: Source, valve: str) -> ValveView | None:
+    """What is known of a valve; None if no store has ever heard of it."""
+    now = source.now_ns()
+    sheet = source.sheet(valve, now)
+    if sheet is None and source.samples.span(valve) is None:
+        return None
+    judgement = source.records.judgement(valve)
+    pending = [(b.done, b.total) for b in source.records.backfills() if b.valve == valve and not b.complete]
+    onset = onset_ns(judgement)
+    status = status_of(judgement)
+    return ValveView(
+        name=valve_name(valve, sheet),
+        status=status,
+        status_words=STATUS_WORDS.get(status, status),
+        sentence=sentence_of(judgement, sheet, waiting=bool(pending)),
+        since=f"since {source.time.moment(onset, now)}" if onset is not None else "",
+        state=state_words(judgement),
+        basis=_basis_words(judgement),
+        hours=_hours_words(judgement),
+        sheet_words=_sheet_words(source, sheet, now),
+        judged_until=_judged_words(source, judgement, now),
+        liveness=liveness(source, valve, now),
+        strip=strip_marks(judgement, all_columns=False),
+        lines=sheet_lines(judgement, sheet),
+        findings=finding_views(source, judgement, now),
+        remarks=[str(r) for r in (judgement or {}).get("remarks", ())],
+        progress=progress_of(pending),
+    )
+
+
+def sheet_lines(judgement: Json | None, sheet: Sheet | None) -> list[SheetLine]:
+    """The table as left | as found, worst first within nothing: always in the order every screen uses."""
+    if judgement is None:
+        return [] if sheet is None else [_entered_line(sheet, q) for q in QUANTITY_UNITS if q in sheet.as_left]
+    by_id = {str(q["id"]): q for q in judgement.get("quantities", ())}
+    return [_line(q, by_id[q]) for q in QUANTITY_UNITS if q in by_id]
+
+
+def finding_views(source: Source, judgement: Json | None, now_ns: int) -> list[FindingView]:
+    """Leading findings, each with its consequences under it."""
+    found = findings_of(judgement)
+    kinds = {str(f["kind"]) for f in found}
+    views = []
+    for finding in found:
+        kind = str(finding["kind"])
+        if finding.get("consequence_of") in kinds and finding.get("consequence_of") != kind:
+            continue
+        onset = parse_iso_ns(cast("str | None", finding.get("onset")))
+        severity = int(finding.get("severity", 1))
+        part = str(finding.get("part", ""))
+        views.append(
+            FindingView(
+                title=sentence_case(kind_words(kind)),
+                severity=severity,
+                severity_words=SEVERITY_WORDS.get(severity, ""),
+                since=source.time.moment(onset, now_ns) if onset is not None else "onset unknown",
+                evidence=str(finding.get("evidence", "")),
+                parts=_parts_words(part, [str(a) for a in finding.get("alternatives", ())]),
+                look_first=MADE_SAFE + LOOK_FIRST[part] if part in LOOK_FIRST else "",
+                consequences=[
+                    f"{sentence_case(kind_words(str(f['kind'])))}: {f.get('evidence', '')}"
+                    for f in found
+                    if f.get("consequence_of") == kind and f is not finding
+                ],
+                onset_ns=onset,
+            )
+        )
+    return views
+
+
+def _parts_words(part: str, alternatives: list[str]) -> str:
+    words = f"Likely {part_words(part)}"
+    if alternatives:
+        words += f", or {' or '.join(part_words(a) for a in alternatives)}: the channels recorded cannot tell"
+    return words + "."
+
+
+def _line(quantity: str, found: Json) -> SheetLine:
+    verdict = str(found.get("verdict", "not-observed"))
+    used = cast("float | None", found.get("tolerance_used"))
+    below, above = tolerance_sides(found)
+    observed = verdict != "not-observed"
+    return SheetLine(
+        quantity=quantity,
+        label=LABELS[quantity],
+        as_left=format_quantity(quantity, cast("float | None", found.get("as_left"))),
+        as_found=format_quantity(quantity, cast("float | None", found.get("as_found"))) if observed else "–",
+        uncertainty=_uncertainty_words(found) if observed else "–",
+        tolerance=_tolerance_words(below, above),
+        used=f"{used:+.0f} %".replace("-", "−") if used is not None and observed else "–",
+        verdict=verdict,
+        verdict_words=VERDICT_WORDS.get(verdict, verdict),
+        remark=_remark(quantity, found),
+    )
+
+
+def _entered_line(sheet: Sheet, quantity: str) -> SheetLine:
+    tolerance = sheet.tolerance.get(quantity)
+    return SheetLine(
+        quantity=quantity,
+        label=LABELS[quantity],
+        as_left=format_quantity(quantity, sheet.as_left[quantity]),
+        as_found="–",
+        uncertainty="–",
+        tolerance=format_tolerance(tolerance) if tolerance is not None else "–",
+        used="–",
+        verdict="not-observed",
+        verdict_words="not judged yet",
+        remark="",
+    )
+
+
+def _uncertainty_words(found: Json) -> str:
+    spread = cast("float | None", found.get("uncertainty"))
+    text = format_uncertainty(spread)
+    return text if text == "–" else f"±{text}"
+
+
+def _tolerance_words(below: float | None, above: float | None) -> str:
+    if below is None and above is None:
+        return "–"
+    infinite = float("inf")
+    return format_tolerance(Tolerance(infinite if below is None else below, infinite if above is None else above))
+
+
+def _remark(quantity: str, found: Json) -> str:
+    parts = []
+    reason = str(found.get("reason") or "")
+    if reason:
+        parts.append(reason)
+    bound = cast("dict[str, Any]", found.get("bound") or {})
+    words = bound_words(quantity, bound)
+    # The judge may already have put the bound into its reason.
+    if words and not any(text in reason for text in ("not slower than", "not faster than", "at least", "at most")):
+        parts.append(words)
+    trend = cast("float | None", found.get("trend_per_day"))
+    if trend:
+        symbol = unit_symbol(QUANTITY_UNITS[quantity])
+        digits = decimals_for(quantity, trend) + 1
+        parts.append(f"moves by {trend:+.{digits}f} {symbol} a day".replace("-", "−"))
+    return "; ".join(parts)
+
+
+def bound_words(quantity: str, bound: dict[str, Any]) -> str:
+    """Such as "not slower than 0.8 s"; `above` is a value it is known to stay below, `below` one it exceeds."""
+    words = []
+    ramp = quantity in ("ramp_up", "ramp_down")
+    if bound.get("above") is not None:
+        text = format_quantity(quantity, float(bound["above"]))
+        words.append(f"not slower than {text}" if ramp else f"at most {text}")
+    if bound.get("below") is not None:
+        text = format_quantity(quantity, float(bound["below"]))
+        words.append(f"not faster than {text}" if ramp else f"at least {text}")
+    return ", ".join(words)
+
+
+def _basis_words(judgement: Json | None) -> str:
+    basis = cast("dict[str, str]", (judgement or {}).get("basis") or {})
+    return "; ".join(f"{STATE_WORDS.get(state, state)}: {how}" for state, how in basis.items())
+
+
+def _hours_words(judgement: Json | None) -> str:
+    hours = cast("dict[str, float]", (judgement or {}).get("states") or {})
+    shown = [f"{STATE_WORDS.get(state, state)} {age(value * 3600)}" for state, value in hours.items() if value > 0]
+    return ", ".join(shown)
+
+
+def _sheet_words(source: Source, sheet: Sheet | None, now_ns: int) -> str:
+    if sheet is None:
+        return "no sheet"
+    revision = sheet.revision
+    words = f"sheet {revision.number}"
+    if revision.at is not None:
+        words += f" of {source.time.moment(round(revision.at.timestamp()) * 10**9, now_ns).rsplit(' ', 1)[0]}"
+    if revision.why:
+        words += f", “{revision.why}”"
+    return words
+
+
+def _judged_words(source: Source, judgement: Json | None, now_ns: int) -> str:
+    until = parse_iso_ns(cast("str | None", (judgement or {}).get("to")))
+    return "" if until is None else f"judged until {source.time.moment(until, now_ns)}"
+
+
+def number_words(quantity: str, value: float | None) -> str:
+    """A value for a data table, without its unit."""
+    return format_number(quantity, value)

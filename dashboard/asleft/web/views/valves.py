@@ -1,0 +1,149 @@
+"""What every page says of one valve: names, status, liveness, and its strip."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, cast
+
+from asleft.sheet.model import QUANTITY_UNITS, Sheet
+from asleft.sheet.names import LABELS, SHORT_LABELS, format_quantity
+from asleft.web.source import Source
+from asleft.web.svg import StripMark, Verdict
+from asleft.web.when import age, parse_iso_ns
+from asleft.web.words import STATE_WORDS, VERDICT_WORDS
+
+#: Younger data than this is "live": blocks come about once a second, and the network may take a few.
+LIVE_WITHIN_S = 6.0
+
+Json = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Liveness:
+    """How old the newest sample is, in words."""
+
+    live: bool
+    word: str  # "live", "silent", "no data"
+    age: str  # "0.8 s old", "since 14:03"
+    age_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class ValveName:
+    """What a valve is called."""
+
+    id: str
+    name: str  # which valve on its press, or the id where the sheet does not say
+    press: str
+
+    @property
+    def spoken(self) -> str:
+        """As in "clamp pressure of Press 2"."""
+        return f"{self.name} of {self.press}" if self.press else self.name
+
+
+def valve_name(valve: str, sheet: Sheet | None) -> ValveName:
+    """Labels from the sheet, the id where there is none."""
+    if sheet is None:
+        return ValveName(valve, valve, "")
+    return ValveName(valve, sheet.name or (sheet.press and valve) or valve, sheet.press)
+
+
+def liveness(source: Source, valve: str, now_ns: int) -> Liveness:
+    """From the newest stored sample."""
+    span = source.samples.span(valve)
+    if span is None:
+        return Liveness(False, "no data", "never seen", None)
+    seconds = (now_ns - span[1]) / 1e9
+    if seconds <= LIVE_WITHIN_S:
+        return Liveness(True, "live", f"{age(seconds)} old", seconds)
+    return Liveness(False, "silent", f"since {source.time.moment(span[1], now_ns)}", seconds)
+
+
+def status_of(judgement: Json | None) -> str:
+    """The status, "not-judged" where there is no judgement."""
+    return "not-judged" if judgement is None else str(judgement.get("status", "not-judged"))
+
+
+def state_words(judgement: Json | None) -> str:
+    """What the machine is doing, in words; empty where not judged."""
+    if judgement is None:
+        return ""
+    state = str(judgement.get("state", "unknown"))
+    return STATE_WORDS.get(state, state)
+
+
+def findings_of(judgement: Json | None) -> list[Json]:
+    """The findings, heaviest first, then the earliest."""
+    found = cast("list[Json]", list(judgement.get("findings", ())) if judgement else [])
+    return sorted(found, key=lambda f: (-int(f.get("severity", 0)), str(f.get("onset") or "9")))
+
+
+def onset_ns(judgement: Json | None) -> int | None:
+    """Since when the leading finding stands."""
+    for finding in findings_of(judgement):
+        if finding.get("consequence_of") is None:
+            return parse_iso_ns(cast("str | None", finding.get("onset")))
+    return None
+
+
+def sentence_of(judgement: Json | None, sheet: Sheet | None, *, waiting: bool) -> str:
+    """The judge's sentence, or why there is none and what to do."""
+    if judgement is not None:
+        return str(judgement.get("sentence", ""))
+    if sheet is None:
+        return "No sheet yet: stored, not judged. Enter one with “asleft sheet put FILE”."
+    if waiting:
+        return "Its history is being judged; the first sentence follows."
+    return "Not judged yet: waiting for the first stretch of production."
+
+
+def strip_marks(judgement: Json | None, *, all_columns: bool) -> list[StripMark]:
+    """One mark per quantity, in the order every screen uses. With `all_columns` also those not in the sheet."""
+    by_id = {str(q["id"]): q for q in (judgement or {}).get("quantities", ())}
+    marks = []
+    for quantity in QUANTITY_UNITS:
+        found = by_id.get(quantity)
+        if found is not None:
+            marks.append(_mark(quantity, found))
+        elif all_columns:
+            marks.append(StripMark(quantity, SHORT_LABELS[quantity], None, None, "absent", "not in the sheet"))
+    return marks
+
+
+def strip_words(marks: Sequence[StripMark]) -> str:
+    """A strip read out."""
+    shown = [f"{LABELS[m.quantity]} {m.text}" for m in marks if m.verdict != "absent"]
+    return "Deviation in percent of tolerance: " + ("; ".join(shown) if shown else "nothing judged yet") + "."
+
+
+def tolerance_sides(quantity: Json) -> tuple[float | None, float | None]:
+    """Permitted departures (below, above), both >= 0, None where a side is not judged."""
+    tolerance = quantity.get("tolerance")
+    if tolerance is None:
+        return None, None
+    if isinstance(tolerance, (list, tuple)):
+        low, high = tolerance
+        return (None if low is None else abs(float(low))), (None if high is None else float(high))
+    return float(tolerance), float(tolerance)
+
+
+def _mark(quantity: str, found: Json) -> StripMark:
+    verdict = cast("Verdict", str(found.get("verdict", "not-observed")))
+    used = cast("float | None", found.get("tolerance_used"))
+    label = SHORT_LABELS[quantity]
+    if used is None or not math.isfinite(used) or verdict == "not-observed":
+        reason = str(found.get("reason") or "")
+        return StripMark(
+            quantity, label, None, None, "not-observed", f"not observed{': ' + reason if reason else ''}"
+        )
+    below, above = tolerance_sides(found)
+    side = above if used >= 0 else below
+    side = side or (above or below)
+    spread = cast("float | None", found.get("uncertainty"))
+    uncertainty = spread / side * 100 if spread is not None and side else None
+    value = format_quantity(quantity, cast("float | None", found.get("as_found")))
+    text = f"{used:+.0f} %, {VERDICT_WORDS.get(verdict, verdict)} ({value})".replace("-", "−", 1)
+    return StripMark(quantity, label, used, uncertainty, verdict, text)
