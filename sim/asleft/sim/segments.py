@@ -130,12 +130,12 @@ class Script:
             yield from self.cycle(SWEEP, end_s)
 
     def setting_up(self, end_s: float) -> Iterator[Segment]:
-        """Jogging by hand: odd levels for odd times against odd loads."""
+        """Jogging by hand: odd levels below half (reduced force), for odd times, against odd loads."""
         yield from self._restart(end_s)
         while self.time_s < end_s:
             load_bar = self.rng.choice((18.0, 35.0, 80.0, RIGID_BAR))
             yield from self.move(
-                self.rng.uniform(0.05, 0.7), self.rng.uniform(0.3, 2.5), load_bar, 0.2, MODE_SET_UP, SET_UP, end_s
+                self.rng.uniform(0.05, 0.45), self.rng.uniform(0.3, 2.5), load_bar, 0.2, MODE_SET_UP, SET_UP, end_s
             )
             if self.time_s < end_s:
                 yield from self.move(0.0, self.rng.uniform(0.5, 6.0), REST_BAR, 0.2, MODE_SET_UP, SET_UP, end_s)
