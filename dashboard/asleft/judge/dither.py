@@ -37,8 +37,7 @@ def measure_burst(burst: FastBurst, least_a: float) -> DitherBurst | None:
     if n < 64 or n / burst.rate_hz < 0.25 or burst.rate_hz < 4 * BAND_HZ[0] or not np.isfinite(values).all():
         return None
     time_s = np.arange(n) / burst.rate_hz
-    slow = np.polynomial.polynomial.Polynomial.fit(time_s, values, 1)
-    centred = np.asarray(values - slow(time_s), dtype=np.float64)
+    centred: FloatArray = np.subtract(values, np.polyval(np.polyfit(time_s, values, 1), time_s), dtype=np.float64)
     spectrum = np.abs(np.fft.rfft(centred * np.hanning(n), 4 * n))
     frequency = np.fft.rfftfreq(4 * n, 1.0 / burst.rate_hz)
     band = (frequency >= BAND_HZ[0]) & (frequency <= min(BAND_HZ[1], 0.4 * burst.rate_hz))
@@ -59,8 +58,7 @@ def _basis(time_s: FloatArray, frequency_hz: float, harmonics: tuple[int, ...]) 
 
 def _solve(basis: FloatArray, values: FloatArray) -> FloatArray:
     """Least squares by normal equations: sines of separate lines over many periods are nearly orthogonal."""
-    result: FloatArray = np.linalg.solve(basis.T @ basis, basis.T @ values)
-    return result
+    return np.asarray(np.linalg.solve(basis.T @ basis, basis.T @ values), dtype=np.float64)
 
 
 def _refine(time_s: FloatArray, values: FloatArray, start_hz: float) -> float:

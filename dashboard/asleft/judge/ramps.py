@@ -20,7 +20,6 @@ from asleft.judge.features import Stroke
 from asleft.judge.path import MIN_RAMP_S, Limited, lag, limit
 from asleft.judge.types import FloatArray
 
-_STEPS = np.array([1e-3, 1e-3, 1e-4, 1e-4])
 _MAX_ROUNDS = 12
 
 
@@ -126,7 +125,7 @@ def fit_stroke(
             theta, y, residual, gain, basis, best = trial, y_trial, residual_trial, gain_trial, basis_trial, value
             damping = max(damping * 0.2, 1e-9)
             jacobian = _jacobian(model, theta, y, gain, basis)
-            if small or gained < 1e-4:
+            if small or gained < 1e-3:
                 break
         else:
             damping *= 8.0
@@ -141,12 +140,22 @@ def fit_stroke(
 
 
 def _jacobian(model: _Model, theta: FloatArray, y: FloatArray, gain: float, basis: FloatArray) -> FloatArray:
-    """Derivative of the fitted current by each parameter, projected off (1, y) (Kaufman 1975), shape (n, 4)."""
-    out = np.empty((y.size, 4))
-    for k in range(4):
-        moved = theta.copy()
-        moved[k] += _STEPS[k] * (max(theta[k], 0.05) if k < 2 else 1.0)
-        out[:, k] = gain * (model.shape(moved) - y) / (moved[k] - theta[k])
+    """Derivative of the fitted current by each parameter, projected off (1, y) (Kaufman 1975), shape (n, 4).
+
+    A ramp that never held the demand back has none; the delay's is exact, since a lag's slope is (input - y) / lag.
+    """
+    out = np.zeros((y.size, 4))
+    here = model.limited
+    for k, held_s in ((0, here.limited_up_s), (1, here.limited_down_s)):
+        if held_s > 0.0:
+            moved = theta.copy()
+            moved[k] += 1e-3 * max(theta[k], 0.05)
+            out[:, k] = (model.shape(moved) - y) / (moved[k] - theta[k])
+    at_s = model.time_s - theta[3]
+    out[:, 2] = (lag(here, theta[2] + 1e-4, at_s) - y) / 1e-4
+    out[:, 3] = (y - np.interp(at_s, here.time_s, here.value)) / theta[2]
+    out *= gain
+    model.limited = here
     projected: FloatArray = out - basis @ (basis.T @ out)
     return projected
 

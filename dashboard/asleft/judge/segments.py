@@ -195,9 +195,10 @@ class _Piece:
 
     def _settled_from(self, stroke_from: int, a: int, *, known: bool) -> int:
         """First index at which the current may have settled after a move that ended at about `a`."""
-        demand = self.data[DEMAND]
-        if known:
-            stretch = demand[stroke_from : a + 1]
+        full = round(self.learner.allowance_s(1.0) / self.scale.interval_s)
+        if known or a - stroke_from >= full:
+            # What lies further back than a full ramp is forgotten by now, known or not.
+            stretch = self.data[DEMAND, max(stroke_from, a - full) : a + 1]
             size = min(float(stretch.max() - stretch.min()), 1.0)
         else:
             size = 1.0

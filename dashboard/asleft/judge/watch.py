@@ -139,8 +139,12 @@ def _corridor(
     highs, lows = [], []
     for u, dt in zip(demand.tolist(), step.tolist(), strict=True):
         if u == u:  # a failed reading (NaN) leaves the corridor as it is
-            high = max(u, high - fall * dt)
-            low = min(u, low + rise * dt)
+            high -= fall * dt
+            low += rise * dt
+            if u > high:
+                high = u
+            if u < low:
+                low = u
         highs.append(high)
         lows.append(low)
     carry.high, carry.low = high, low
