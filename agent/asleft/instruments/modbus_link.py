@@ -57,13 +57,11 @@ class ModbusLink:
         self,
         host: str,
         port: int,
-        unit: int,
         timeout_s: float,
         clock: Callable[[], float] = time.monotonic,
         draw: Callable[[], float] = random.random,
     ) -> None:
         self._address = f"{host}:{port}"
-        self._unit = unit
         self._client = ModbusTcpClient(
             host, port=port, timeout=timeout_s, retries=0, name="asleft", trace_pdu=refuse_writes
         )
@@ -72,11 +70,11 @@ class ModbusLink:
         self._try_at_s = clock()
         self._was_connected: bool | None = None
 
-    def read(self, read: Read) -> list[int]:
-        """Registers (or bits as 0 and 1), `read.count` of them. Raises `ReadFailed`."""
+    def read(self, unit: int, read: Read) -> list[int]:
+        """Registers (or bits as 0 and 1) of one unit, `read.count` of them. Raises `ReadFailed`."""
         self._connect()
         try:
-            reply = self._request(read)
+            reply = self._request(unit, read)
         except ConnectionException as error:
             self._drop(f"connection lost: {error}")
             raise ReadFailed(Reason.NOT_CONNECTED, f"{self._address}: connection lost") from error
@@ -85,7 +83,9 @@ class ModbusLink:
             self._drop(f"no usable answer: {error}")
             raise ReadFailed(Reason.NO_ANSWER, f"{self._address}: no usable answer") from error
         if reply.isError():
-            raise ReadFailed(Reason.REFUSED, f"{self._address} refuses {read} with exception {reply.exception_code}")
+            raise ReadFailed(
+                Reason.REFUSED, f"{self._address} refuses {read} of unit {unit} with exception {reply.exception_code}"
+            )
         words = [int(bit) for bit in reply.bits] if read.table in BIT_TABLES else reply.registers
         if len(words) < read.count:
             raise ReadFailed(Reason.REFUSED, f"{self._address} sent {len(words)} of the {read.count} asked for")
@@ -95,14 +95,14 @@ class ModbusLink:
         """Close the connection; a later read opens it again."""
         self._client.close()  # type: ignore[no-untyped-call]
 
-    def _request(self, read: Read) -> ModbusPDU:
+    def _request(self, unit: int, read: Read) -> ModbusPDU:
         ask = {
             "input": self._client.read_input_registers,
             "holding": self._client.read_holding_registers,
             "discrete": self._client.read_discrete_inputs,
             "coil": self._client.read_coils,
         }[read.table]
-        return ask(read.address, count=read.count, device_id=self._unit)
+        return ask(read.address, count=read.count, device_id=unit)
 
     def _connect(self) -> None:
         if self._client.connected:

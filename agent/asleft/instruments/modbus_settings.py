@@ -22,6 +22,8 @@ class ModbusValveSettings:
     """One valve behind a Modbus instrument."""
 
     valve: str
+    unit: int
+    """Unit identifier, 0..255; the instrument's when absent."""
     points: tuple[Point, ...]
     """Where each channel is found."""
     burst: BurstLayout | None = None
@@ -42,8 +44,6 @@ class ModbusSettings:
     """Name or address."""
     port: int
     """TCP port; 502 when absent."""
-    unit: int
-    """Unit identifier, 0..255; 1 when absent."""
     timeout_s: float
     """How long to wait for a reply; 0.5 when absent."""
     bridge: int
@@ -59,22 +59,23 @@ def read_modbus_settings(table: Table) -> ModbusSettings:
     """Settings from the file; faults go into the table's list, and then the value must not be used."""
     host = table.text("host", check=bool, rule="a host name or address is needed")
     port = table.integer("port", 1, 65535, 502)
+    unit = table.integer("unit", 0, 255, 1)
     settings = ModbusSettings(
         name=table.text("name", f"{host}:{port}"),
         host=host,
         port=port,
-        unit=table.integer("unit", 0, 255, 1),
         timeout_s=table.number("timeout_s", 0.01, 30.0, 0.5),
         bridge=table.integer("bridge", 0, 120, 0),
         burst_every_s=table.number("burst_every_s", 0.05, 3600.0, 1.0),
-        valves=tuple(_read_valve(valve) for valve in table.tables("valve")),
+        valves=tuple(_read_valve(valve, unit) for valve in table.tables("valve")),
     )
     table.done()
     return settings
 
 
-def _read_valve(table: Table) -> ModbusValveSettings:
+def _read_valve(table: Table, unit: int) -> ModbusValveSettings:
     valve = table.text("id", check=valid_valve, rule=_VALVE_RULE)
+    own_unit = table.integer("unit", 0, 255, unit)
     default_table = table.choice("table", TABLES, "input")
     word_order = table.choice("word_order", WORD_ORDERS, WORD_ORDERS[0])
     points = tuple(_read_point(channel, default_table, word_order) for channel in table.tables("channel"))
@@ -82,7 +83,7 @@ def _read_valve(table: Table) -> ModbusValveSettings:
         table.fault("channel", f"has two entries of name {name!r}")
     burst = _read_burst(table.table("burst")) if table.has("burst") else None
     table.done()
-    return ModbusValveSettings(valve, points, burst)
+    return ModbusValveSettings(valve, own_unit, points, burst)
 
 
 def _read_point(table: Table, default_table: str, word_order: str) -> Point:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from functools import partial
 
 from asleft.instruments.modbus_bursts import BurstReader
 from asleft.instruments.modbus_link import ModbusLink, ReadFailed
@@ -20,11 +21,11 @@ class ModbusTcpInstrument:
     def __init__(self, settings: ModbusSettings) -> None:
         self._settings = settings
         self._forms = tuple(valve.form() for valve in settings.valves)
-        self._maps = [RegisterMap(valve.points, settings.bridge) for valve in settings.valves]
+        self._maps = [(valve.unit, RegisterMap(valve.points, settings.bridge)) for valve in settings.valves]
         self._link = self._new_link()
         self._burst_link = self._new_link()
         self._burst_readers = [
-            BurstReader(valve.burst, self._burst_link.read) if valve.burst is not None else None
+            BurstReader(valve.burst, partial(self._burst_link.read, valve.unit)) if valve.burst is not None else None
             for valve in settings.valves
         ]
 
@@ -43,11 +44,11 @@ class ModbusTcpInstrument:
 
     def read_once(self, index: int) -> Reading:
         """All channels of one valve, now; what failed is marked with its reason."""
-        register_map = self._maps[index]
+        unit, register_map = self._maps[index]
         replies: list[list[int] | Reason] = []
         for read in register_map.reads:
             try:
-                replies.append(self._link.read(read))
+                replies.append(self._link.read(unit, read))
             except ReadFailed as failure:
                 replies.append(failure.reason)
         return register_map.decode(replies)
@@ -80,4 +81,4 @@ class ModbusTcpInstrument:
 
     def _new_link(self) -> ModbusLink:
         settings = self._settings
-        return ModbusLink(settings.host, settings.port, settings.unit, settings.timeout_s)
+        return ModbusLink(settings.host, settings.port, settings.timeout_s)

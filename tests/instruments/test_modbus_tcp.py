@@ -1,0 +1,141 @@
+from __future__ import annotations
+
+import itertools
+import time
+from typing import TYPE_CHECKING
+
+import pytest
+from asleft.instruments.faults import Table
+from asleft.instruments.modbus_link import ModbusLink, ReadFailed, WriteRefused
+from asleft.instruments.modbus_registers import Read
+from asleft.instruments.modbus_settings import read_modbus_settings
+from asleft.instruments.modbus_tcp import ModbusTcpInstrument
+from asleft.wire.block import Reason
+
+if TYPE_CHECKING:
+    from conftest import Device, Recorder
+
+
+def instrument(port: int, **more: object) -> ModbusTcpInstrument:
+    faults: list[str] = []
+    raw = {
+        "host": "127.0.0.1",
+        "port": port,
+        "timeout_s": 0.3,
+        "valve": [
+            {
+                "id": "press-4.platen",
+                "channel": [
+                    {"name": "command", "unit": "mA", "register": 0, "type": "uint16", "scale": 0.001},
+                    {"name": "current", "unit": "A", "register": 1, "type": "int16", "scale": 0.0001},
+                    {"name": "pressure", "unit": "bar", "register": 2, "type": "float32"},
+                    {"name": "enable", "table": "holding", "register": 7, "type": "bit", "bit": 3},
+                    {"name": "pump_running", "table": "coil", "register": 2},
+                    {"name": "mode", "table": "discrete", "register": 1},
+                ],
+                **more,
+            }
+        ],
+    }
+    table = Table(raw, "instrument[1]", faults)
+    settings = read_modbus_settings(table)
+    assert faults == []
+    return ModbusTcpInstrument(settings)
+
+
+def fill(device: Device) -> None:
+    device.inputs[0:4] = [12_000, (-250) & 0xFFFF, 0x42C8, 0x0000]  # 12 mA, -0.025 A, 100 bar
+    device.holdings[7] = 0b1000
+
+
+def values(made: ModbusTcpInstrument) -> list[float]:
+    reading = made.read_once(0)
+    assert not reading.failed, reading.failed
+    return [form.value(n) for form, n in zip(made.valves[0].channels, reading.numbers, strict=True)]
+
+
+def test_all_tables_and_types_are_read(device: Device) -> None:
+    fill(device)
+    made = instrument(device.port)
+    assert values(made) == pytest.approx([12.0, -0.025, 100.0, 1, 1, 1])
+    made.close()
+
+
+def test_only_reading_function_codes_go_over_the_wire(device: Device, recorder: Recorder) -> None:
+    fill(device)
+    device.inputs[100] = device.inputs[109] = 1
+    device.inputs[101:103] = [0x459C, 0x4000]
+    device.inputs[107] = 1
+    burst = {"channel": "current", "buffers": [100, 120], "readings": 1}
+    made = instrument(recorder.port, burst=burst)
+    for _ in range(5):
+        values(made)
+        made.read_bursts(0)
+    recorder.drop()
+    deadline = time.monotonic() + 5
+    while made.read_once(0).failed and time.monotonic() < deadline:
+        time.sleep(0.05)
+    values(made)
+    codes = recorder.function_codes()
+    assert set(codes) == {1, 2, 3, 4}
+    assert len(codes) > 25
+    made.close()
+
+
+def test_the_client_inside_cannot_be_made_to_write(recorder: Recorder) -> None:
+    link = ModbusLink("127.0.0.1", recorder.port, 0.3)
+    link.read(1, Read("input", 0, 1))
+    with pytest.raises(WriteRefused, match="function code 6"):
+        link._client.write_register(0, 1, device_id=1)
+    with pytest.raises(WriteRefused, match="function code 15"):
+        link._client.write_coils(0, [True], device_id=1)
+    with pytest.raises(WriteRefused, match="function code 43"):
+        link._client.read_device_information(device_id=1)
+    assert set(recorder.function_codes()) == {4}
+    link.close()
+
+
+def test_an_absent_instrument_is_a_reading_marked_not_connected() -> None:
+    made = instrument(1)  # nobody listens on port 1 of loopback
+    reading = made.read_once(0)
+    assert set(reading.failed.values()) == {Reason.NOT_CONNECTED}
+    assert len(reading.failed) == 6
+    assert made.read_bursts(0) == []
+    made.close()
+
+
+def test_a_silent_instrument_is_marked_no_answer_and_found_again(device: Device) -> None:
+    fill(device)
+    made = instrument(device.port)
+    values(made)
+    device.silent = True
+    assert Reason.NO_ANSWER in set(made.read_once(0).failed.values())
+    device.silent = False
+    deadline = time.monotonic() + 5
+    while made.read_once(0).failed and time.monotonic() < deadline:
+        time.sleep(0.05)
+    assert values(made)[0] == pytest.approx(12.0)
+    made.close()
+
+
+def test_a_refused_register_is_marked_and_the_connection_stays(device: Device) -> None:
+    link = ModbusLink("127.0.0.1", device.port, 0.3)
+    with pytest.raises(ReadFailed) as failure:
+        link.read(1, Read("input", 60_000, 1))
+    assert failure.value.reason is Reason.REFUSED
+    assert link.read(1, Read("input", 0, 1)) == [0]
+    link.close()
+
+
+def test_a_lost_instrument_is_tried_again_with_growing_waits() -> None:
+    now = [0.0]
+    link = ModbusLink("127.0.0.1", 1, 0.1, clock=lambda: now[0], draw=lambda: 1.0)
+    tries = []
+    link._client.connect = lambda: tries.append(now[0]) or False  # type: ignore[method-assign,func-returns-value]
+    for tick in range(16_000):
+        now[0] = tick / 1024
+        with pytest.raises(ReadFailed):
+            link.read(1, Read("input", 0, 1))
+    gaps = [b - a for a, b in itertools.pairwise(tries)]
+    assert gaps[:4] == pytest.approx([0.2, 0.4, 0.8, 1.6], abs=0.002)
+    assert max(gaps) <= 5.01

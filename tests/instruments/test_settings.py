@@ -1,0 +1,154 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from asleft.instruments.backoff import Backoff
+from asleft.instruments.csv_parse import CsvError, parse_log
+from asleft.instruments.csv_replay import CsvReplay, read_csv_settings
+from asleft.instruments.faults import Table
+from asleft.instruments.modbus_settings import read_modbus_settings
+from asleft.instruments.registry import FAMILIES, prepare
+from asleft.wire.block import Reason
+
+
+def faults_of(raw: dict[str, object]) -> list[str]:
+    faults: list[str] = []
+    read_modbus_settings(Table(raw, "instrument[1]", faults))
+    return faults
+
+
+CHANNEL = {"name": "current", "unit": "A", "register": 0}
+LONG_BURST = {"buffers": [65000], "readings": 999}
+
+
+def test_a_smallest_instrument_is_good() -> None:
+    assert faults_of({"host": "h", "valve": [{"id": "v", "channel": [CHANNEL]}]}) == []
+
+
+@pytest.mark.parametrize(
+    ("raw", "expected"),
+    [
+        ({}, ["instrument[1].host: is missing", "instrument[1].valve: has 0 entries"]),
+        (
+            {"host": "h", "port": 70000, "valve": [{"id": "v", "channel": [CHANNEL]}]},
+            ["port: is 70000, allowed"],
+        ),
+        ({"host": "h", "prot": 5, "valve": [{"id": "v", "channel": [CHANNEL]}]}, ["did you mean 'port'?"]),
+        ({"host": "h", "valve": [{"id": "V", "channel": [CHANNEL]}]}, ["valve[1].id: is 'V'"]),
+        ({"host": "h", "valve": [{"id": "v", "channel": [CHANNEL, CHANNEL]}]}, ["two entries of name 'current'"]),
+        ({"host": "h", "valve": [{"id": "v", "channel": [CHANNEL | {"scale": 0}]}]}, ["scale: is 0"]),
+        ({"host": "h", "valve": [{"id": "v", "channel": [CHANNEL | {"type": "int8"}]}]}, ["is 'int8', allowed are"]),
+        ({"host": "h", "valve": [{"id": "v", "channel": [CHANNEL | {"bit": 3}]}]}, ["bit: names a bit"]),
+        (
+            {"host": "h", "valve": [{"id": "v", "channel": [CHANNEL | {"register": 65535, "type": "int32"}]}]},
+            ["reach beyond 65535"],
+        ),
+        (
+            {
+                "host": "h",
+                "valve": [{"id": "v", "channel": [CHANNEL], "burst": {"buffers": [65000], "readings": 999}}],
+            },
+            ["burst.buffers: a buffer of"],
+        ),
+        (
+            {"host": "h", "unit": True, "valve": [{"id": "v", "channel": [CHANNEL]}]},
+            ["unit: is True"],
+        ),
+        ({"host": 5, "port": "x", "valve": [{"id": "v", "channel": [{}]}]}, ["host", "port", "name", "register"]),
+    ],
+)
+def test_every_fault_is_named_with_key_value_and_limit(raw: dict[str, object], expected: list[str]) -> None:
+    faults = faults_of(raw)
+    for part in expected:
+        assert any(part in fault for fault in faults), faults
+    assert len(faults) >= len(expected)
+
+
+def test_unknown_family(tmp_path: Path) -> None:
+    faults: list[str] = []
+    prepare(Table({"family": "smoke-signals", "host": "h"}, "instrument[1]", faults), tmp_path)
+    assert any("is 'smoke-signals', allowed are 'modbus-tcp', 'csv-replay'" in fault for fault in faults)
+
+
+def test_families_build_what_they_promise(tmp_path: Path) -> None:
+    (tmp_path / "log.csv").write_text("time,current\n0,0.5\n")
+    faults: list[str] = []
+    settings = {
+        "modbus-tcp": {"host": "127.0.0.1", "valve": [{"id": "v", "channel": [CHANNEL]}]},
+        "csv-replay": {"file": "log.csv", "valve": "v", "channel": [{"name": "current", "unit": "A"}]},
+    }
+    assert set(settings) == set(FAMILIES)
+    for family, raw in settings.items():
+        prepared = prepare(Table({"family": family, **raw}, "instrument[1]", faults), tmp_path)
+        made = prepared.build()
+        assert prepared.valves == tuple(form.valve for form in made.valves) == ("v",)
+        made.open()
+        reading = made.read_once(0)
+        assert len(reading.numbers) == 1
+        assert made.read_bursts(0) == []
+        made.close()
+        made.close()
+    assert faults == []
+
+
+def test_a_log_becomes_readings() -> None:
+    log = parse_log(["t,current,pressure", "10,0.5,100", "", "10.5,,abc", "11,0.75"], "t", ["current", "pressure"])
+    assert log.times_s == (0.0, 0.5, 1.0)
+    assert list(log.readings[0].numbers) == [0.5, 100.0]
+    assert dict(log.readings[1].failed) == {0: Reason.NOT_FINITE, 1: Reason.NOT_FINITE}
+    assert dict(log.readings[2].failed) == {1: Reason.NOT_FINITE}
+
+
+def test_iso_times_and_separator() -> None:
+    log = parse_log(["t;current", "2026-03-02T08:00:00Z;1", "2026-03-02T08:00:00.250Z;2"], "t", ["current"], ";")
+    assert log.times_s == pytest.approx((0.0, 0.25))
+
+
+@pytest.mark.parametrize(
+    ("lines", "complaint"),
+    [
+        ([], "no column 't'"),
+        (["t,x", "0,1"], "no column 'current'"),
+        (["t,current"], "no rows"),
+        (["t,current", "0,1", "0,2"], "line 3, column 't': time does not rise"),
+        (["t,current", "noon,1"], "line 2, column 't': 'noon' is neither"),
+        (["t,current", "nan,1"], "line 2, column 't': 'nan' is no time"),
+    ],
+)
+def test_a_bad_log_is_refused_with_line_and_column(lines: list[str], complaint: str) -> None:
+    with pytest.raises(CsvError, match=complaint):
+        parse_log(lines, "t", ["current"])
+
+
+@pytest.mark.parametrize("loop", [False, True])
+def test_a_log_is_replayed_at_its_pace(tmp_path: Path, loop: bool) -> None:
+    (tmp_path / "log.csv").write_text("time,I\n5,1\n6,2\n7,3\n")
+    faults: list[str] = []
+    raw = {
+        "file": str(tmp_path / "log.csv"),
+        "valve": "v",
+        "loop": loop,
+        "channel": [{"name": "current", "column": "I"}],
+    }
+    settings = read_csv_settings(Table(raw, "x", faults))
+    assert faults == []
+    now = [100.0]
+    made = CsvReplay(settings, clock=lambda: now[0])
+    assert made.read_once(0).failed == {0: Reason.NOT_CONNECTED}
+    made.open()
+    seen = []
+    for elapsed in (0.0, 0.9, 1.0, 2.0, 3.1, 4.1):
+        now[0] = 100.0 + elapsed
+        reading = made.read_once(0)
+        seen.append("failed" if reading.failed else reading.numbers[0])
+    assert seen[:4] == [1, 1, 2, 3]
+    assert seen[4:] == ([1, 2] if loop else ["failed", "failed"])
+
+
+def test_waits_double_up_to_a_bound_and_are_jittered() -> None:
+    backoff = Backoff(1.0, 8.0, lambda: 1.0)
+    assert [backoff.next_s() for _ in range(5)] == [1, 2, 4, 8, 8]
+    backoff.reset()
+    assert backoff.next_s() == 1
+    assert Backoff(1.0, 8.0, lambda: 0.0).next_s() == 0.5
