@@ -104,13 +104,23 @@ class SampleReader(Protocol):
         """Up to `limit` blocks of a valve not yet in `cursor` (stream -> last judged seq), in time order.
 
         A stream absent from the cursor counts from its beginning. Within a stream blocks come by seq, and end at its
-        mark: what lies beyond a hole waits until the hole is filled or declared. With `from_ns`, blocks that start
+        mark: what lies beyond a hole waits until the hole is filled or declared. With `from_ns`, blocks that end
         earlier are left out.
         """
         ...
 
+    def refs_after(
+        self, valve: str, cursor: Mapping[str, int], limit: int, from_ns: int | None = None
+    ) -> list[BlockRef]:
+        """Where the blocks stand that `blocks_after` would give, in the same order, without reading them."""
+        ...
+
     def size_bytes(self) -> int:
         """Bytes on disk."""
+        ...
+
+    def close(self) -> None:
+        """Release the file or connection."""
         ...
 
 
@@ -123,10 +133,6 @@ class SampleStore(SampleReader, Protocol):
         Insert-or-ignore on (stream, seq); advances contiguous marks; stores declared gaps. Returns only when a power
         cut could no longer undo it.
         """
-        ...
-
-    def close(self) -> None:
-        """Release the file or connection."""
         ...
 
 

@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from itertools import islice
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 from asleft.store.overview import read_overview
@@ -146,26 +147,22 @@ class EmbeddedReader:
         """Up to `limit` blocks of a valve not yet in `cursor` (stream -> last judged seq), in time order.
 
         Within a stream they come by seq and end at its mark: what lies beyond a hole waits until the hole is filled
-        or declared. With `from_ns`, blocks that start earlier are left out.
+        or declared. With `from_ns`, blocks that end earlier are left out.
         """
         with self._snapshot() as opened:
-            found = opened.valve(valve) if opened is not None else None
-            if opened is None or found is None:
+            if opened is None:
                 return []
-            waiting: list[Iterator[tuple[int, int]]] = []
-            for number, name, mark in opened.connection.execute(
-                "SELECT id, name, mark FROM stream ORDER BY id"
-            ).fetchall():
-                rows = opened.connection.execute(
-                    "SELECT from_ns, id FROM block WHERE valve = ? AND stream = ? AND seq > ? AND seq <= ? "
-                    + ("" if from_ns is None else "AND from_ns >= ? ")
-                    + "ORDER BY seq LIMIT ?",
-                    (found[0], number, cursor.get(name, 0), mark, *(() if from_ns is None else (from_ns,)), limit),
-                ).fetchall()
-                if rows:
-                    waiting.append(iter(rows))
-            ids = [number for _, number in islice(heapq.merge(*waiting, key=lambda row: row[0]), limit)]
-            return _blocks(opened, valve, ids)
+            return _blocks(opened, valve, [row.id for row in _waiting(opened, valve, cursor, limit, from_ns)])
+
+    def refs_after(
+        self, valve: str, cursor: Mapping[str, int], limit: int, from_ns: int | None = None
+    ) -> list[BlockRef]:
+        """Where the blocks stand that `blocks_after` would give, in the same order, without reading them."""
+        with self._snapshot() as opened:
+            if opened is None:
+                return []
+            rows = _waiting(opened, valve, cursor, limit, from_ns)
+            return [BlockRef(valve, row.stream, row.seq, row.from_ns, row.to_ns) for row in rows]
 
     def size_bytes(self) -> int:
         """Bytes on disk, the write-ahead log included."""
@@ -227,6 +224,37 @@ class EmbeddedReader:
             if opened in self._all:
                 self._all.remove(opened)
         opened.connection.close()
+
+
+class _Waiting(NamedTuple):
+    from_ns: int
+    id: int
+    seq: int
+    to_ns: int
+    stream: str
+
+
+def _waiting(
+    opened: _Opened, valve: str, cursor: Mapping[str, int], limit: int, from_ns: int | None
+) -> list[_Waiting]:
+    """Streams merged by time; within a stream the order of its seqs is kept, even where its clock was put back."""
+    found = opened.valve(valve)
+    if found is None:
+        return []
+    number, longest_ns = found
+    bound = ""
+    span: tuple[int, ...] = ()
+    if from_ns is not None:
+        bound, span = "AND from_ns >= ? AND to_ns >= ? ", (from_ns - longest_ns, from_ns)
+    streams: list[Iterator[_Waiting]] = []
+    for stream, name, mark in opened.connection.execute("SELECT id, name, mark FROM stream ORDER BY id").fetchall():
+        rows = opened.connection.execute(
+            "SELECT from_ns, id, seq, to_ns FROM block WHERE valve = ? AND stream = ? AND seq > ? AND seq <= ? "
+            f"{bound}ORDER BY seq LIMIT ?",
+            (number, stream, cursor.get(name, 0), mark, *span, limit),
+        ).fetchall()
+        streams.append(iter([_Waiting(start, key, seq, end, name) for start, key, seq, end in rows]))
+    return list(islice(heapq.merge(*streams, key=lambda row: row.from_ns), limit))
 
 
 def _blocks(opened: _Opened, valve: str, ids: list[int]) -> list[tuple[BlockRef, Block]]:

@@ -1,0 +1,106 @@
+"""The judging process: judges what the recorder has stored, in a process of its own.
+
+In the recorder's own process a judge at work would hold the interpreter, and each of the recorder's many short waits
+(socket, disk) would end with a wait for it: acknowledgements would be late by the length of its work. The recorder
+starts this process and holds its standard input open; when that ends, the recorder is gone and so is this.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import logging
+import os
+import signal
+import sys
+import threading
+import time
+from pathlib import Path
+from typing import cast
+
+from asleft.judge.types import JUDGE_VERSION
+from asleft.recorder.health import EVERY_S, judging_health
+from asleft.recorder.judging import Judge, Judging
+from asleft.sheet.model import Sheet
+from asleft.sheet.reader import read_sheet
+from asleft.store.lock import FolderInUse, FolderLock
+from asleft.store.protocols import RecordStore, SampleReader, SheetRecord
+from asleft.store.records import RECORDS_FILE, open_records
+from asleft.store.samples import open_samples_reader
+from sqlalchemy.exc import SQLAlchemyError
+
+log = logging.getLogger(__name__)
+
+LOCK_FILE = "judging.lock"
+JUDGE_MODULE = "asleft.judge.judge"
+IDLE_S = 0.2
+LOCK_WAIT_S = 30.0
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Judge until standard input ends. 2 if another process judges in this folder."""
+    parser = argparse.ArgumentParser(prog="asleft-judging", description="Judges what a recorder stores.")
+    parser.add_argument("--data", type=Path, required=True, metavar="DIR", help="the recorder's data folder")
+    parser.add_argument("--judge", default=JUDGE_MODULE, metavar="MODULE", help="module that judges")
+    args = parser.parse_args(argv)
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the recorder's business; it ends us by our input
+    os.nice(5)  # acknowledgements come first
+    gone = threading.Event()
+    threading.Thread(target=_until_input_ends, args=(gone,), name="lifeline", daemon=True).start()
+    try:
+        lock = _lock(args.data, gone)
+    except FolderInUse as error:
+        log.error("%s", error)
+        return 2
+    records = open_records(args.data / RECORDS_FILE)
+    samples = open_samples_reader(args.data)
+    try:
+        run(samples, records, cast("Judge", importlib.import_module(args.judge)), gone)
+    finally:
+        samples.close()
+        records.close()
+        lock.release()
+    return 0
+
+
+def run(samples: SampleReader, records: RecordStore, judge: Judge, gone: threading.Event) -> None:
+    """Judge and say how it goes, until `gone`."""
+    judging = Judging(samples, records, judge, JUDGE_VERSION, sheet_of)
+    next_health_s = 0.0
+    while not gone.is_set():
+        moved = judging.round()
+        if time.monotonic() >= next_health_s:
+            next_health_s = time.monotonic() + EVERY_S
+            try:
+                records.put_health(judging_health(judging, samples, JUDGE_VERSION, time.time_ns()))
+            except SQLAlchemyError:
+                log.exception("the figures of judging could not be written; trying again in %.0f s", EVERY_S)
+        if not moved:
+            gone.wait(IDLE_S)
+
+
+def sheet_of(record: SheetRecord) -> Sheet:
+    """The checked sheet of a record. Raises `SheetError`."""
+    return read_sheet(record.toml, source=f"sheet {record.number} of {record.valve}")
+
+
+def _lock(data_dir: Path, gone: threading.Event) -> FolderLock:
+    """Take the lock; a predecessor whose recorder was killed may need a moment to finish its step."""
+    deadline_s = time.monotonic() + LOCK_WAIT_S
+    while True:
+        try:
+            return FolderLock(data_dir, LOCK_FILE, "judging process")
+        except FolderInUse:
+            if time.monotonic() > deadline_s or gone.wait(0.1):
+                raise
+
+
+def _until_input_ends(gone: threading.Event) -> None:
+    while os.read(0, 4096):
+        continue
+    gone.set()
+
+
+if __name__ == "__main__":
+    sys.exit(main())

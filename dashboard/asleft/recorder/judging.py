@@ -1,0 +1,366 @@
+"""Has every stored block judged exactly once, valve by valve, in the order of time.
+
+For each valve: the sheet in force, the blocks that wait, one call of the judge, one transaction with everything that
+came of it. A crash before that transaction is simply judged again. A judge that fails on one valve is logged, counted
+and tried again later, and the other valves go on.
+"""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+from asleft.alarms.raising import alarm_events
+from asleft.alarms.states import fold_all
+from asleft.judge.types import ChartPoint, Judgement, Samples, StateInterval
+from asleft.recorder.stretches import MOST_BLOCKS, next_call, samples_of
+from asleft.sheet.model import Sheet
+from asleft.store.protocols import (
+    AlarmEventConflict,
+    BlockRef,
+    JudgeCursor,
+    JudgeStep,
+    RecordStore,
+    SampleReader,
+    SheetRecord,
+)
+from asleft.wire.block import Block
+
+log = logging.getLogger(__name__)
+
+AHEAD_NS = 60_000_000_000
+"""Readings dated further ahead of our own clock than this come from a clock that is wrong; they are not judged,
+because everything true would then lie in their past."""
+STILL_S = 3.0
+"""When nothing has been added for so long, what is there is judged."""
+RETRY_FIRST_S, RETRY_LONGEST_S = 5.0, 300.0
+SHEETS_FOR_S = 1.0
+"""How long sheets and holds, once read, are taken as they are."""
+
+
+class Outcome(Protocol):
+    """What a judge's step gives back."""
+
+    @property
+    def state(self) -> Any:  # noqa: ANN401 - each judge has a state of its own
+        """State to go on from."""
+        ...
+
+    @property
+    def judgement(self) -> Judgement:
+        """What the judge says now."""
+        ...
+
+    @property
+    def intervals(self) -> tuple[StateInterval, ...]:
+        """Machine states of the step."""
+        ...
+
+    @property
+    def points(self) -> tuple[ChartPoint, ...]:
+        """New points of history."""
+        ...
+
+
+class Judge(Protocol):
+    """A judge: `asleft.judge.judge` is one."""
+
+    def begin(self, sheet: Sheet) -> Any:  # noqa: ANN401
+        """Fresh state for a sheet."""
+        ...
+
+    def step(self, sheet: Sheet, state: Any, samples: Samples) -> Outcome:  # noqa: ANN401
+        """Judge further samples."""
+        ...
+
+    def dumps(self, state: Any) -> str:  # noqa: ANN401
+        """State as text."""
+        ...
+
+    def loads(self, text: str) -> Any:  # noqa: ANN401
+        """State from text."""
+        ...
+
+
+class WrongUnit(ValueError):  # noqa: N818 - reads as what it says
+    """A channel arrives in another unit than the sheet is written in."""
+
+
+@dataclass(slots=True)
+class Failure:
+    """What went wrong with a valve, how often in a row, and when it is tried again."""
+
+    count: int
+    message: str
+    at_ns: int
+    retry_s: float
+
+
+@dataclass(slots=True)
+class _Valve:
+    """What is remembered of one valve between rounds; all of it can be had again from the stores."""
+
+    state: tuple[str, Any] | None = None  # text as stored, and the object it stands for
+    newest: tuple[str, int] | None = None  # last waiting block, and since when it is the last
+    newest_s: float = 0.0
+    waiting: int = 0
+    held: int = 0
+    late: int = 0
+    ahead: int = 0
+    steps: int = 0
+    judged_ns: int | None = None
+    failure: Failure | None = None
+
+
+@dataclass(slots=True)
+class _Setting:
+    """Sheets and holds as last read."""
+
+    read_s: float = float("-inf")
+    sheets: dict[str, list[SheetRecord]] = field(default_factory=dict)
+    held_until_ns: dict[str, int] = field(default_factory=dict)
+
+
+class Judging:
+    """Judges what waits. One instance per data folder works at a time."""
+
+    def __init__(
+        self,
+        samples: SampleReader,
+        records: RecordStore,
+        judge: Judge,
+        judge_version: int,
+        read_sheet: Callable[[SheetRecord], Sheet],
+        *,
+        wall_ns: Callable[[], int] = time.time_ns,
+        monotonic_s: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._samples, self._records = samples, records
+        self._judge, self._version, self._read_sheet = judge, judge_version, read_sheet
+        self._wall_ns, self._monotonic_s = wall_ns, monotonic_s
+        self._setting = _Setting()
+        self._sheets: dict[tuple[str, int], Sheet] = {}
+        self.valves: dict[str, _Valve] = {}
+        """What happened to each valve that has samples."""
+        self.step_s = 0.0
+        """How long the last call of the judge took."""
+
+    def round(self) -> bool:
+        """Give every valve one call at most, so that none waits for another's history; whether any was made."""
+        self._refresh()
+        moved = False
+        for name in self._samples.valves():
+            valve = self.valves.setdefault(name, _Valve())
+            if not self._setting.sheets.get(name):
+                continue
+            if valve.failure is not None and self._monotonic_s() < valve.failure.retry_s:
+                continue
+            try:
+                moved |= self._advance(name, valve)
+            except AlarmEventConflict as conflict:
+                log.info("%s: %s; judging that step again", name, conflict)
+            except Exception as error:  # noqa: BLE001 - logged, counted, shown and tried again; others go on
+                self._failed(name, valve, error)
+            else:
+                valve.failure = None
+        return moved
+
+    def without_sheet(self) -> list[str]:
+        """Valves with samples and no sheet: stored, not judged."""
+        return sorted(name for name in self.valves if not self._setting.sheets.get(name))
+
+    def _refresh(self) -> None:
+        now_s = self._monotonic_s()
+        if now_s - self._setting.read_s < SHEETS_FOR_S:
+            return
+        sheets = {name: self._records.sheets(name) for name in self._records.sheet_valves()}
+        holds = {one.valve: one.until_ns for one in self._records.backfills() if not one.complete}
+        self._setting = _Setting(now_s, sheets, holds)
+
+    def _failed(self, name: str, valve: _Valve, error: Exception) -> None:
+        count = 1 if valve.failure is None else valve.failure.count + 1
+        wait_s = min(RETRY_FIRST_S * 2 ** (count - 1), RETRY_LONGEST_S)
+        valve.failure = Failure(
+            count, f"{type(error).__name__}: {error}", self._wall_ns(), self._monotonic_s() + wait_s
+        )
+        valve.state = None
+        log.error("%s cannot be judged (attempt %d, next in %.0f s)", name, count, wait_s, exc_info=error)
+
+    def _advance(self, name: str, valve: _Valve) -> bool:
+        sheets = self._setting.sheets[name]
+        cursor = self._cursor(name, sheets)
+        valve.judged_ns = cursor.at_ns if cursor.state else None
+        begins_ns = max(cursor.at_ns, min(sheet.at_ns for sheet in sheets))
+        from_ns = None if cursor.state else begins_ns
+        refs = self._samples.refs_after(name, cursor.cursor, MOST_BLOCKS + 1, from_ns)
+        refs, more, history = self._open(name, valve, refs)
+        if not refs:
+            return False
+        skipped = self._leading_unjudgeable(valve, refs, cursor)
+        if skipped:
+            self._commit_skip(name, cursor, skipped)
+            return True
+        record = in_force(sheets, refs[0].to_ns)
+        if record is None:  # cannot be: blocks before the first sheet were left out
+            raise ValueError(f"no sheet is in force at {refs[0].to_ns} ns")
+        usable = self._usable(refs, sheets, record)
+        run = next_call(
+            usable, more_follows=more or len(usable) < len(refs), history=history, still=self._still(valve, refs)
+        )
+        if run == 0:
+            return False
+        taken = self._samples.blocks_after(name, cursor.cursor, run, from_ns)
+        self._judge_blocks(name, valve, cursor, record, taken)
+        return True
+
+    def _cursor(self, name: str, sheets: Sequence[SheetRecord]) -> JudgeCursor:
+        """Where judging stands, put back where a sheet was entered late or the judge has changed."""
+        cursor = self._records.judge_cursor(name)
+        if cursor is not None and cursor.state:
+            record = in_force(sheets, cursor.at_ns)
+            if record is not None and (record.number, self._version) != (cursor.sheet_number, cursor.judge_version):
+                log.info("%s is judged again from the start of sheet %d", name, record.number)
+                self._records.reset_judging(name, record.at_ns)
+                cursor = self._records.judge_cursor(name)
+        return cursor or JudgeCursor(name, {}, self._version, 0, 0, "")
+
+    def _open(self, name: str, valve: _Valve, refs: list[BlockRef]) -> tuple[list[BlockRef], bool, bool]:
+        """Blocks that may be judged now; whether more follow behind them; whether history is on its way."""
+        until_ns = self._setting.held_until_ns.get(name)
+        valve.waiting = len(refs)
+        if until_ns is None:
+            valve.held = 0
+            return refs[:MOST_BLOCKS], len(refs) > MOST_BLOCKS, False
+        free = [ref for ref in refs if ref.from_ns < until_ns]
+        valve.held = len(refs) - len(free)
+        return free[:MOST_BLOCKS], len(free) > MOST_BLOCKS, True
+
+    def _leading_unjudgeable(self, valve: _Valve, refs: Sequence[BlockRef], cursor: JudgeCursor) -> list[BlockRef]:
+        """Leading blocks that lie in the past of what has been judged, or beyond our own clock."""
+        latest_ns = self._wall_ns() + AHEAD_NS
+        skipped: list[BlockRef] = []
+        for ref in refs:
+            late = bool(cursor.state) and ref.to_ns <= cursor.at_ns
+            if not late and ref.to_ns <= latest_ns:
+                break
+            valve.late += late
+            valve.ahead += not late
+            skipped.append(ref)
+        return skipped
+
+    def _usable(self, refs: Sequence[BlockRef], sheets: Sequence[SheetRecord], record: SheetRecord) -> list[BlockRef]:
+        """Leading blocks under the same sheet and not ahead of our clock."""
+        latest_ns = self._wall_ns() + AHEAD_NS
+        for index, ref in enumerate(refs):
+            if ref.to_ns > latest_ns or in_force(sheets, ref.to_ns) != record:
+                return list(refs[:index])
+        return list(refs)
+
+    def _still(self, valve: _Valve, refs: Sequence[BlockRef]) -> bool:
+        newest = (refs[-1].stream, refs[-1].seq)
+        if newest != valve.newest:
+            valve.newest, valve.newest_s = newest, self._monotonic_s()
+        return self._monotonic_s() - valve.newest_s >= STILL_S
+
+    def _judge_blocks(
+        self,
+        name: str,
+        valve: _Valve,
+        cursor: JudgeCursor,
+        record: SheetRecord,
+        taken: Sequence[tuple[BlockRef, Block]],
+    ) -> None:
+        sheet = self._sheet(record)
+        check_units(sheet, [block for _, block in taken])
+        goes_on = bool(cursor.state) and cursor.sheet_number == record.number
+        samples = samples_of([block for _, block in taken], cursor.at_ns / 1e9 if cursor.state else None)
+        if samples.time_s.size == 0:
+            self._commit_skip(name, cursor, [ref for ref, _ in taken])
+            return
+        state = self._state(valve, cursor.state) if goes_on else self._judge.begin(sheet)
+        began_s = self._monotonic_s()
+        outcome = self._judge.step(sheet, state, samples)
+        self.step_s = self._monotonic_s() - began_s
+        at_ns = max(ref.to_ns for ref, _ in taken)
+        events = alarm_events(
+            name,
+            fold_all(self._records.alarm_events(name), at_ns),
+            outcome.judgement.findings,
+            outcome.judgement.current_state.value,
+            at_ns,
+        )
+        text = self._judge.dumps(outcome.state)
+        self._records.commit_step(
+            JudgeStep(
+                valve=name,
+                cursor=moved(cursor.cursor, [ref for ref, _ in taken]),
+                judge_version=self._version,
+                sheet_number=record.number,
+                at_ns=at_ns,
+                state=text,
+                judgement=outcome.judgement.as_json(),
+                intervals=outcome.intervals,
+                points=outcome.points,
+                alarm_events=events,
+            )
+        )
+        valve.state = (text, outcome.state)
+        valve.steps += 1
+        valve.judged_ns = at_ns
+        valve.waiting = max(0, valve.waiting - len(taken))
+
+    def _commit_skip(self, name: str, cursor: JudgeCursor, refs: Sequence[BlockRef]) -> None:
+        """Pass blocks over: only the cursor moves."""
+        self._records.commit_step(
+            JudgeStep(
+                valve=name,
+                cursor=moved(cursor.cursor, refs),
+                judge_version=cursor.judge_version,
+                sheet_number=cursor.sheet_number,
+                at_ns=cursor.at_ns,
+                state=cursor.state,
+                judgement={},
+            )
+        )
+
+    def _state(self, valve: _Valve, text: str) -> Any:  # noqa: ANN401
+        if valve.state is None or valve.state[0] != text:
+            valve.state = (text, self._judge.loads(text))
+        return valve.state[1]
+
+    def _sheet(self, record: SheetRecord) -> Sheet:
+        key = (record.valve, record.number)
+        if key not in self._sheets:
+            self._sheets[key] = self._read_sheet(record)
+        return self._sheets[key]
+
+
+def in_force(sheets: Sequence[SheetRecord], at_ns: int) -> SheetRecord | None:
+    """Newest revision with at_ns <= the given time, by `at`, then number."""
+    return max(
+        (sheet for sheet in sheets if sheet.at_ns <= at_ns),
+        key=lambda sheet: (sheet.at_ns, sheet.number),
+        default=None,
+    )
+
+
+def moved(cursor: Mapping[str, int], refs: Sequence[BlockRef]) -> dict[str, int]:
+    """A cursor after further blocks."""
+    out = dict(cursor)
+    for ref in refs:
+        out[ref.stream] = max(ref.seq, out.get(ref.stream, 0))
+    return out
+
+
+def check_units(sheet: Sheet, blocks: Sequence[Block]) -> None:
+    """Refuse a command that arrives in another unit than the sheet's signal has. Raises `WrongUnit`."""
+    for block in blocks:
+        for channel in block.channels:
+            if channel.name == "command" and channel.unit != sheet.signal.unit:
+                raise WrongUnit(
+                    f"{block.valve}: agent {block.agent!r} sends the command in {channel.unit!r}, the sheet's signal "
+                    f"is in {sheet.signal.unit!r}; correct the agent's configuration or the sheet"
+                )

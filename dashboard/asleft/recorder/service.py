@@ -1,0 +1,188 @@
+"""The recorder's process: starts its parts, looks after them, says how it is, and stops cleanly."""
+
+from __future__ import annotations
+
+import logging
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from asleft.recorder.broker_link import BrokerLink
+from asleft.recorder.health import EVERY_S, JUDGING, agent_health, recorder_health
+from asleft.recorder.ingest import Ingest
+from asleft.recorder.quarantine import Quarantine
+from asleft.store.protocols import RecordStore, SampleStore
+from asleft.store.records import RECORDS_FILE, open_records
+from asleft.store.samples import open_samples
+from asleft.wire.topics import ALL_BLOCKS, ALL_STATES
+from sqlalchemy.exc import SQLAlchemyError
+
+log = logging.getLogger(__name__)
+
+TEND_S = 0.5
+RESTART_S = 2.0
+"""Pause before a judging process that ended is started again."""
+STOP_S = 15.0
+"""How long a judging process may take to finish its step when we stop."""
+STALLED_S = 30.0
+"""A writer busy with one batch for so long is reported."""
+
+
+class JudgeChild:
+    """The judging process: started, started again when it ends, ended by closing its input."""
+
+    def __init__(self, data_dir: Path, judge_module: str | None = None) -> None:
+        self._command = [sys.executable, "-m", "asleft.recorder.judge_process", "--data", str(data_dir)]
+        if judge_module is not None:
+            self._command += ["--judge", judge_module]
+        self._process: subprocess.Popen[bytes] | None = None
+        self._start_at_s = 0.0
+
+    def tend(self) -> None:
+        """Start it if it is not running and its pause is over."""
+        if self._process is not None and self._process.poll() is not None:
+            log.error("the judging process ended with code %d; starting it again", self._process.returncode)
+            self._close()
+            self._start_at_s = time.monotonic() + RESTART_S
+        if self._process is None and time.monotonic() >= self._start_at_s:
+            self._process = subprocess.Popen(self._command, stdin=subprocess.PIPE)
+
+    def alive(self) -> bool:
+        """Whether it runs."""
+        return self._process is not None and self._process.poll() is None
+
+    @property
+    def pid(self) -> int | None:
+        """Its process id."""
+        return None if self._process is None else self._process.pid
+
+    def stop(self) -> None:
+        """Let it finish its step and end; kill it if it takes too long, which loses nothing."""
+        if self._process is None:
+            return
+        if self._process.stdin is not None:
+            self._process.stdin.close()
+        try:
+            self._process.wait(STOP_S)
+        except subprocess.TimeoutExpired:
+            log.warning("the judging process does not end, killing it; its step will be judged again")
+            self._process.kill()
+            self._process.wait()
+        self._process = None
+
+    def _close(self) -> None:
+        if self._process is not None and self._process.stdin is not None:
+            self._process.stdin.close()
+        self._process = None
+
+
+class Recorder:
+    """All parts of a recorder over one data folder. `run` works until `stop`."""
+
+    def __init__(
+        self,
+        data_dir: Path,
+        host: str,
+        port: int,
+        *,
+        client_id: str = "asleft-recorder",
+        judge_module: str | None = None,
+    ) -> None:
+        """Open the stores. Raises `FolderInUse` if another recorder works there."""
+        self._samples: SampleStore = open_samples(data_dir)
+        try:
+            self._records: RecordStore = open_records(data_dir / RECORDS_FILE)
+            self._quarantine = Quarantine(data_dir)
+        except BaseException:
+            self._samples.close()
+            raise
+        self.link = BrokerLink(host, port, client_id, [ALL_BLOCKS, ALL_STATES])
+        self.ingest = Ingest(self._samples, self._quarantine, self.link)
+        self.child = JudgeChild(data_dir, judge_module)
+        self._writer = threading.Thread(target=self.ingest.run, name="writer")
+        self._teller = threading.Thread(target=self._tell, name="health", daemon=True)
+        self._stopping = threading.Event()
+        self._started_at_ns = time.time_ns()
+
+    def stop(self) -> None:
+        """Make `run` return; may be called from a signal handler."""
+        self._stopping.set()
+
+    def run(self) -> int:
+        """Record until `stop`; the exit code: 0, or 1 if the writer ended by itself."""
+        self._writer.start()
+        self.link.start(self.ingest)
+        self._teller.start()
+        stalled = False
+        while not self._stopping.wait(TEND_S):
+            self.link.tend()
+            self.child.tend()
+            if self.ingest.reconnect_wanted.is_set():
+                self.ingest.reconnect_wanted.clear()
+                self.link.restart()
+            busy_since_s = self.ingest.busy_since_s
+            now_stalled = busy_since_s is not None and time.monotonic() - busy_since_s > STALLED_S
+            if now_stalled and not stalled:
+                log.error("the writer has been busy with one batch for over %.0f s", STALLED_S)
+            stalled = now_stalled
+            if not self._writer.is_alive():
+                log.critical("the writer has ended by itself; stopping, so that the service can be started again")
+                break
+        return self._shut_down()
+
+    def _shut_down(self) -> int:
+        writer_ended = not self._writer.is_alive()
+        self._stopping.set()
+        self.ingest.stop()
+        self._writer.join()  # what is queued is stored and acknowledged while the connection is still up
+        self.link.stop()
+        self.child.stop()
+        self._teller.join()
+        self._quarantine.close()
+        self._records.close()
+        self._samples.close()
+        log.info("stopped")
+        return 1 if writer_ended else 0
+
+    def _tell(self) -> None:
+        """Write the rows of health until stopped, and a last one then."""
+        counted, counted_s = 0, time.monotonic()
+        told: dict[str, int] = {}
+        while True:
+            last = self._stopping.wait(EVERY_S)
+            now_s = time.monotonic()
+            blocks = self.ingest.counters.blocks
+            rate = (blocks - counted) / max(now_s - counted_s, 1e-3)
+            counted, counted_s = blocks, now_s
+            try:
+                self._write_health(rate, told)
+            except (SQLAlchemyError, OSError):
+                log.exception("the figures of the recorder could not be written; trying again")
+            if last:
+                return
+
+    def _write_health(self, blocks_per_s: float, told: dict[str, int]) -> None:
+        marks = self.ingest.marks()
+        for agent, (state, heard_ns) in list(self.ingest.agents.items()):
+            if told.get(agent) != heard_ns:
+                self._records.put_health(agent_health(state, heard_ns, marks))
+                told[agent] = heard_ns
+        rows = {row.source: row.details for row in self._records.health()}
+        judging: Mapping[str, Any] = rows.get(JUDGING, {})
+        self._records.put_health(
+            recorder_health(
+                self.ingest,
+                self.link,
+                store_bytes=self._samples.size_bytes(),
+                judging=judging,
+                judging_alive=self.child.alive(),
+                blocks_per_s=blocks_per_s,
+                started_at_ns=self._started_at_ns,
+                now_ns=time.time_ns(),
+                now_s=time.monotonic(),
+            )
+        )
