@@ -1,0 +1,72 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from asleft.edge.config import load_config, parse_config
+from asleft.instruments.faults import SettingsError
+
+INSTRUMENT = """
+[[instrument]]
+family = "modbus-tcp"
+host = "192.0.2.10"
+[[instrument.valve]]
+id = "press-4.platen"
+[[instrument.valve.channel]]
+name = "current"
+unit = "A"
+register = 3
+"""
+
+
+def faults_of(text: str) -> tuple[str, ...]:
+    with pytest.raises(SettingsError) as caught:
+        parse_config(text, "box.toml", Path("/somewhere"))
+    return caught.value.faults
+
+
+def test_a_smallest_file_takes_the_documented_defaults() -> None:
+    config = parse_config('agent = "hall-2"' + INSTRUMENT, "box.toml", Path("/somewhere"))
+    assert (config.agent, config.broker.host, config.broker.port) == ("hall-2", "127.0.0.1", 1883)
+    assert (config.sampling.rate_hz, config.sampling.block_s, config.sampling.block_size) == (100.0, 1.0, 100)
+    assert config.spool.file == Path("/somewhere/spool.db")
+    assert config.valves == ("press-4.platen",)
+
+
+def test_all_faults_are_reported_at_once() -> None:
+    text = 'agent = "Hall 2"\nspeed = 3\n[sampling]\nrate_hz = 500\n[broker]\nport = "x"\n[spool]\nsize_mb = 0\n'
+    text += INSTRUMENT.replace("register = 3", "regster = 3")
+    faults = faults_of(text)
+    for part in (
+        "agent: is 'Hall 2'",
+        "speed: is no key",
+        "sampling.rate_hz: is 500, allowed are 10 to 200",
+        "broker.port: is 'x', a whole number is needed",
+        "spool.size_mb: is 0, allowed are 1",
+        "instrument[1].valve[1].channel[1].register: is missing",
+        "did you mean 'register'?",
+    ):
+        assert any(part in fault for fault in faults), (part, faults)
+    assert len(faults) == 7
+
+
+@pytest.mark.parametrize(
+    ("text", "part"),
+    [
+        ("agent = ", "is no TOML"),
+        ('agent = "a"', "instrument: has 0 entries"),
+        ('agent = "a"' + INSTRUMENT + INSTRUMENT, "'press-4.platen' is served 2 times"),
+        ('agent = "a"\n[broker]\npassword_file = "p"' + INSTRUMENT, "without a username"),
+        ('agent = "a"\ninstrument = [3]', "must hold tables only"),
+        ('agent = "a"\nbroker = 3' + INSTRUMENT, "broker: is 3, a table is needed"),
+    ],
+)
+def test_faults(text: str, part: str) -> None:
+    assert any(part in fault for fault in faults_of(text))
+
+
+def test_a_file_that_is_no_text(tmp_path: Path) -> None:
+    file = tmp_path / "box.toml"
+    file.write_bytes(b"agent = \xff")
+    with pytest.raises(SettingsError, match="not UTF-8 at byte 8"):
+        load_config(file)
