@@ -65,6 +65,32 @@ def test_every_fault_is_named_with_key_value_and_limit(raw: dict[str, object], e
     assert len(faults) >= len(expected)
 
 
+def test_scaling_by_two_counts_and_their_values() -> None:
+    faults: list[str] = []
+    channel = {"name": "command", "unit": "mA", "register": 0, "counts": [0, 4095], "values": [-2, 22]}
+    raw = {"host": "h", "valve": [{"id": "v", "channel": [channel]}]}
+    point = read_modbus_settings(Table(raw, "x", faults)).valves[0].points[0]
+    assert faults == []
+    form = point.form()
+    assert form.value(0) == pytest.approx(-2)
+    assert form.value(4095) == pytest.approx(22)
+
+
+@pytest.mark.parametrize(
+    ("more", "part"),
+    [
+        ({"counts": [0, 4095]}, "values: is missing"),
+        ({"counts": [5, 5], "values": [0, 1]}, "two different numbers"),
+        ({"counts": [0, 1, 2], "values": [0, 1]}, "counts: is [0, 1, 2]"),
+        ({"counts": [0, "x"], "values": [0, 1]}, "two numbers"),
+        ({"counts": [0, 1], "values": [0, 1], "scale": 2}, "scale: is given beside"),
+    ],
+)
+def test_faulty_scaling(more: dict[str, object], part: str) -> None:
+    faults = faults_of({"host": "h", "valve": [{"id": "v", "channel": [CHANNEL | more]}]})
+    assert any(part in fault for fault in faults), faults
+
+
 def test_unknown_family(tmp_path: Path) -> None:
     faults: list[str] = []
     prepare(Table({"family": "smoke-signals", "host": "h"}, "instrument[1]", faults), tmp_path)

@@ -106,6 +106,15 @@ class Table:
             self.fault(key, f"is {raw}, each must be a whole number from {low} to {high}")
         return tuple(good)
 
+    def pair(self, key: str, low: float, high: float) -> tuple[float, float]:
+        """Two numbers within low..high."""
+        raw = self._get(key, None, list, "a list of two numbers", [low, high])
+        good = [float(value) for value in raw if type(value) in (int, float) and low <= value <= high]
+        if len(raw) != 2 or len(good) != 2:
+            self.fault(key, f"is {raw}, two numbers from {low:g} to {high:g} are needed")
+            return low, high
+        return good[0], good[1]
+
     def done(self) -> None:
         """Report the keys of the file that no question asked for."""
         for key in self._raw:

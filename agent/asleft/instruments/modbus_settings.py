@@ -89,6 +89,7 @@ def _read_valve(table: Table, unit: int) -> ModbusValveSettings:
 def _read_point(table: Table, default_table: str, word_order: str) -> Point:
     name = table.text("name", check=_is_channel_name, rule="allowed are a-z, 0-9, '_', '-' and '.', at most 64")
     where = table.choice("table", TABLES, default_table)
+    scale, offset = _read_scaling(table)
     bits = where in BIT_TABLES
     kind = table.choice("type", ("bit",) if bits else tuple(KINDS), "bit" if bits else "int16")
     point = Point(
@@ -99,11 +100,9 @@ def _read_point(table: Table, default_table: str, word_order: str) -> Point:
         kind=kind,
         high_word_first=table.choice("word_order", WORD_ORDERS, word_order) == WORD_ORDERS[0],
         bit=table.integer("bit", 0, 15, 0),
-        scale=table.number("scale", -_SCALE_LIMIT, _SCALE_LIMIT, 1.0),
-        offset=table.number("offset", -_SCALE_LIMIT, _SCALE_LIMIT, 0.0),
+        scale=scale,
+        offset=offset,
     )
-    if point.scale == 0:
-        table.fault("scale", "is 0, so that every reading would be the same")
     if table.has("bit") and (kind != "bit" or bits):
         table.fault("bit", 'names a bit of a register, which needs type = "bit" and a register table')
     if point.address + point.width > 65536:
@@ -113,6 +112,7 @@ def _read_point(table: Table, default_table: str, word_order: str) -> Point:
 
 
 def _read_burst(table: Table) -> BurstLayout:
+    scale, offset = _read_scaling(table)
     defaults = BurstLayout("", "", "input", (0,), 1, 1.0, 0.0)
     layout = BurstLayout(
         channel=table.text("channel", "current", check=_is_channel_name, rule="that is no channel name"),
@@ -120,8 +120,8 @@ def _read_burst(table: Table) -> BurstLayout:
         table=table.choice("table", REGISTER_TABLES, "input"),
         buffers=table.integers("buffers", 0, 65535, 1, 4),
         readings=table.integer("readings", 1, MAX_BURST_READINGS),
-        scale=table.number("scale", -_SCALE_LIMIT, _SCALE_LIMIT, 1.0),
-        offset=table.number("offset", -_SCALE_LIMIT, _SCALE_LIMIT, 0.0),
+        scale=scale,
+        offset=offset,
         sequence_before=table.integer("sequence_before", 0, 65535, defaults.sequence_before),
         rate=table.integer("rate", 0, 65535, defaults.rate),
         start=table.integer("start", 0, 65535, defaults.start),
@@ -134,6 +134,26 @@ def _read_burst(table: Table) -> BurstLayout:
             table.fault("buffers", f"a buffer of {layout.length} registers at {first} would reach beyond 65535")
     table.done()
     return layout
+
+
+def _read_scaling(table: Table) -> tuple[float, float]:
+    """Scale and offset: given as such, or by two counts and the values they stand for, as data sheets do."""
+    if not (table.has("counts") or table.has("values")):
+        scale = table.number("scale", -_SCALE_LIMIT, _SCALE_LIMIT, 1.0)
+        offset = table.number("offset", -_SCALE_LIMIT, _SCALE_LIMIT, 0.0)
+        if scale == 0:
+            table.fault("scale", "is 0, so that every reading would be the same")
+        return scale, offset
+    for key in ("scale", "offset"):
+        if table.has(key):
+            table.fault(key, "is given beside counts and values, which say the same")
+    counts = table.pair("counts", -_SCALE_LIMIT, _SCALE_LIMIT)
+    values = table.pair("values", -_SCALE_LIMIT, _SCALE_LIMIT)
+    if counts[0] == counts[1] or values[0] == values[1]:
+        table.fault("counts", "and values must each hold two different numbers")
+        return 1.0, 0.0
+    scale = (values[1] - values[0]) / (counts[1] - counts[0])
+    return scale, values[0] - scale * counts[0]
 
 
 def _is_channel_name(text: str) -> bool:
