@@ -38,8 +38,9 @@ class Dwell(NamedTuple):
 class Stroke(NamedTuple):
     """A command move from one settled level to another, and what it says of ramps.
 
-    Least squares on (ramp_up, ramp_down, lag, delay): the point of linearisation, the gradient and the upper triangle
-    of the information matrix there, all per unit variance, so that strokes add up (see `ramps.combine`).
+    Least squares on (ramp_up, ramp_down, lag, delay, shape of the lag): the point of linearisation, the gradient and
+    the upper triangle of the information matrix there, all per unit variance, so that strokes add up (see
+    `ramps.combine`).
     """
 
     from_s: float
@@ -57,20 +58,27 @@ class Stroke(NamedTuple):
     t1: float
     t2: float
     t3: float
+    t4: float
     g0: float
     g1: float
     g2: float
     g3: float
+    g4: float
     h00: float
     h01: float
     h02: float
     h03: float
+    h04: float
     h11: float
     h12: float
     h13: float
+    h14: float
     h22: float
     h23: float
+    h24: float
     h33: float
+    h34: float
+    h44: float
     aside: float  # 1 if set aside: the first after enabling
     clock_s: float  # producing time of the valve so far
 

@@ -25,13 +25,15 @@ class FitScale(Protocol):
 _LAG_START_S = 0.02
 _LAG_VAR = 0.05**2
 _DELAY_VAR = 0.05**2
+_SHAPE_VAR = 0.3**2
 #: The lag may wander this much (relative) however often it was measured: temperature, filter settings.
 _LAG_DRIFT = 0.25
+_SHAPE_DRIFT = 0.05
 
 
 @dataclass(slots=True)
 class Learner:
-    """Latest ramp times and the accumulated lag and delay; `left_up_s`, `left_down_s` are the sheet's (or 0)."""
+    """Latest ramp times; the accumulated lag, its shape, and delay. `left_up_s`, `left_down_s`: the sheet's, or 0."""
 
     left_up_s: float
     left_down_s: float
@@ -41,6 +43,8 @@ class Learner:
     lag_weight: float = 1.0 / _LAG_VAR
     delay_s: float = 0.0
     delay_weight: float = 1.0 / _DELAY_VAR
+    shape: float = 0.5  # of the lag: 0 one, 1 two equal ones
+    shape_weight: float = 1.0 / _SHAPE_VAR
     noise_a: float = 1e-3  # of one current sample, followed from dwells
 
     def __post_init__(self) -> None:
@@ -56,10 +60,12 @@ class Learner:
         return 1.1 * ramp * size + 6.0 * self.lag_s
 
     def prior(self, interval_s: float) -> Prior:
-        """Of lag and delay for the next fit."""
+        """Of lag, delay and shape for the next fit."""
         lag_var = 1.0 / self.lag_weight + (_LAG_DRIFT * self.lag_s) ** 2
         delay_var = 1.0 / self.delay_weight + interval_s**2 / 4.0
-        return Prior(self.lag_s, lag_var, self.delay_s, delay_var)
+        return Prior(
+            self.lag_s, lag_var, self.delay_s, delay_var, self.shape, 1.0 / self.shape_weight + _SHAPE_DRIFT**2
+        )
 
     def fit(
         self,
@@ -73,7 +79,7 @@ class Learner:
         prior = self.prior(scale.interval_s)
         base = float(time_s[0])
         shifted = [t - base for t in path_t]
-        starts = [np.array([self.up_s, self.down_s, self.lag_s, self.delay_s])]
+        starts = [np.array([self.up_s, self.down_s, self.lag_s, self.delay_s, self.shape])]
         rough = _rough_ramp_s(time_s, current_a, path_t, path_u)
         if rough is not None:
             rising = path_u[-1] > path_u[0]
@@ -111,6 +117,7 @@ class Learner:
             cap = 1e8  # a lag known to 0.1 ms is known well enough
             self.lag_s, self.lag_weight = _average(self.lag_s, self.lag_weight, stroke.t2, stroke.h22, cap)
             self.delay_s, self.delay_weight = _average(self.delay_s, self.delay_weight, stroke.t3, stroke.h33, cap)
+            self.shape, self.shape_weight = _average(self.shape, self.shape_weight, stroke.t4, stroke.h44, 2500.0)
 
 
 def _blend(old: float, new: float, information: float) -> float:

@@ -1,11 +1,13 @@
 """Ramp times from strokes: a least-squares fit of the driver's model to each, added up by information.
 
-One stroke: measured current = a + b y(t; ramp_up, ramp_down, lag, delay), y the limited and lagged demand (path.py).
+One stroke: measured current = a + b y(t; ramp_up, ramp_down, lag, delay, shape), y the limited and lagged demand
+(path.py). The lag is that of driver and measuring filter together; its shape (0: one lag, 1: two equal ones) is an
+unknown of its own, because a single lag in place of two makes a ramp of a few lags' length look 1 to 5 % too long.
 a and b are linear and projected out (variable projection), so a changed span or a gain is no second finding. The
 instant of a sampled step is known only to a sample interval dt, which acts like a delay of variance dt^2/12 of each
 stroke's own: it is marginalised out of the information (Schur complement), else short strokes would be overrated.
 
-Many strokes: near its optimum each is a quadratic form in the four parameters. The sum of the forms is the joint
+Many strokes: near its optimum each is a quadratic form in the parameters. The sum of the forms is the joint
 least-squares problem; its inverse curvature the covariance (Fisher information of Gaussian noise). Short strokes that
 cannot tell lag from ramp by themselves contribute exactly what they know.
 """
@@ -17,25 +19,30 @@ from dataclasses import dataclass
 
 import numpy as np
 from asleft.judge.features import Stroke
-from asleft.judge.path import MIN_RAMP_S, Limited, lag, limit
+from asleft.judge.path import MIN_RAMP_S, MOST_EQUAL, Limited, joined, lags, limit, time_constants
 from asleft.judge.types import FloatArray
 
 _MAX_ROUNDS = 12
+#: Parameters of a fit, in this order.
+UP, DOWN, LAG, DELAY, SHAPE = range(5)
+PARAMETERS = 5
 
 
 @dataclass(frozen=True, slots=True)
 class Prior:
-    """What earlier strokes say of lag and delay (s), with variances (s^2). Ramp times get none: they may jump."""
+    """What earlier strokes say of lag and delay (s) and shape, with variances. Ramp times get none: they may jump."""
 
     lag_s: float
     lag_var: float
     delay_s: float
     delay_var: float
+    shape: float = 0.5
+    shape_var: float = 0.25
 
 
 @dataclass(frozen=True, slots=True)
 class StrokeFit:
-    """A converged fit: parameters, information (4 x 4), gradient (4,), reduced chi-square, activity (s)."""
+    """A converged fit: parameters (5,), information (5 x 5), gradient (5,), reduced chi-square, activity (s)."""
 
     theta: FloatArray
     information: FloatArray
@@ -55,9 +62,11 @@ class _Model:
         self.time_s, self.current_a = time_s, current_a
         self.limited = Limited([], [], 0.0, 0.0)
 
-    def shape(self, theta: FloatArray) -> FloatArray:
-        self.limited = limit(self.path_t, self.path_u, self.path_u[0], theta[0], theta[1])
-        return lag(self.limited, theta[2], self.time_s - theta[3])
+    def answer(self, theta: FloatArray) -> FloatArray:
+        self.limited = limit(self.path_t, self.path_u, self.path_u[0], theta[UP], theta[DOWN])
+        tau = time_constants(theta[LAG], theta[SHAPE])
+        both = lags(self.limited, tau, self.time_s - theta[DELAY])
+        return joined(both[0], both[1], tau)
 
     def project(self, y: FloatArray) -> tuple[FloatArray, float, FloatArray]:
         """Residual of the best a + b y, b, and an orthonormal basis of (1, y), shape (n, 2)."""
@@ -89,23 +98,24 @@ def fit_stroke(
         path_u: demand there (0..1), settled at its start.
         time_s: sample times on the path's scale (s), shape (n,).
         current_a: samples (A), shape (n,).
-        start: first guess (ramp_up, ramp_down, lag, delay), s.
-        prior: of lag and delay.
+        start: first guess of the parameters (ramp_up, ramp_down, lag, delay: s; shape).
+        prior: of lag, delay and shape.
         noise_a: standard deviation of one current sample, A.
         interval_s: sample interval, s.
     """
     model = _Model(path_t, path_u, time_s, current_a)
-    precision = np.diag([0.0, 0.0, 1.0 / prior.lag_var, 1.0 / prior.delay_var])
-    centre = np.array([0.0, 0.0, prior.lag_s, prior.delay_s])
-    floor = np.array([MIN_RAMP_S, MIN_RAMP_S, 5e-4, -0.2])
-    theta = np.maximum(start.astype(np.float64), floor)
+    precision = np.diag([0.0, 0.0, 1.0 / prior.lag_var, 1.0 / prior.delay_var, 1.0 / prior.shape_var])
+    centre = np.array([0.0, 0.0, prior.lag_s, prior.delay_s, prior.shape])
+    floor = np.array([MIN_RAMP_S, MIN_RAMP_S, 5e-4, -0.2, 0.0])
+    top = np.array([np.inf, np.inf, np.inf, np.inf, MOST_EQUAL])
+    theta = np.clip(start.astype(np.float64), floor, top)
     weight = 1.0 / noise_a**2
 
     def cost(residual: FloatArray, at: FloatArray) -> float:
         off = at - centre
         return float(weight * (residual @ residual) + off @ precision @ off)
 
-    y = model.shape(theta)
+    y = model.answer(theta)
     residual, gain, basis = model.project(y)
     best = cost(residual, theta)
     damping = 1e-3
@@ -115,8 +125,8 @@ def fit_stroke(
         gradient = weight * jacobian.T @ residual - precision @ (theta - centre)
         scale = np.diag(np.maximum(np.diag(hessian), 1e-9))
         step = np.linalg.solve(hessian + damping * scale, gradient)
-        trial = np.maximum(theta + step, floor)
-        y_trial = model.shape(trial)
+        trial = np.clip(theta + step, floor, top)
+        y_trial = model.answer(trial)
         residual_trial, gain_trial, basis_trial = model.project(y_trial)
         value = cost(residual_trial, trial)
         if value < best:
@@ -131,8 +141,8 @@ def fit_stroke(
             damping *= 8.0
             if damping > 1e6:
                 break
-    model.shape(theta)
-    variance = max(float(residual @ residual) / max(residual.size - 4, 1), 1e-18)
+    model.answer(theta)
+    variance = max(float(residual @ residual) / max(residual.size - PARAMETERS, 1), 1e-18)
     chi2 = variance * weight
     used = weight / max(chi2, 1.0)
     information, slope = _marginal(used * jacobian.T @ jacobian, used * jacobian.T @ residual, interval_s)
@@ -140,44 +150,48 @@ def fit_stroke(
 
 
 def _jacobian(model: _Model, theta: FloatArray, y: FloatArray, gain: float, basis: FloatArray) -> FloatArray:
-    """Derivative of the fitted current by each parameter, projected off (1, y) (Kaufman 1975), shape (n, 4).
+    """Derivative of the fitted current by each parameter, projected off (1, y) (Kaufman 1975), shape (n, 5).
 
-    A ramp that never held the demand back has none; the delay's is exact, since a lag's slope is (input - y) / lag.
+    A ramp that never held the demand back has none; the delay's is exact: two lags in a row have the slope
+    (y2 - y1) / (tau1 - tau2) of their answers alone.
     """
-    out = np.zeros((y.size, 4))
+    out = np.zeros((y.size, PARAMETERS))
     here = model.limited
-    for k, held_s in ((0, here.limited_up_s), (1, here.limited_down_s)):
+    for k, held_s in ((UP, here.limited_up_s), (DOWN, here.limited_down_s)):
         if held_s > 0.0:
             moved = theta.copy()
             moved[k] += 1e-3 * max(theta[k], 0.05)
-            out[:, k] = (model.shape(moved) - y) / (moved[k] - theta[k])
-    at_s = model.time_s - theta[3]
-    out[:, 2] = (lag(here, theta[2] + 1e-4, at_s) - y) / 1e-4
-    out[:, 3] = (y - np.interp(at_s, here.time_s, here.value)) / theta[2]
-    out *= gain
+            out[:, k] = (model.answer(moved) - y) / (moved[k] - theta[k])
     model.limited = here
+    bend = -0.01 if theta[SHAPE] > 0.5 else 0.01
+    now = time_constants(theta[LAG], theta[SHAPE])
+    longer = time_constants(theta[LAG] + 1e-4, theta[SHAPE])
+    bent = time_constants(theta[LAG], theta[SHAPE] + bend)
+    alone = lags(here, (*now, *longer, *bent), model.time_s - theta[DELAY])
+    out[:, LAG] = (joined(alone[2], alone[3], longer) - y) / 1e-4
+    out[:, DELAY] = (alone[0] - alone[1]) / (now[0] - now[1])
+    out[:, SHAPE] = (joined(alone[4], alone[5], bent) - y) / bend
+    out *= gain
     projected: FloatArray = out - basis @ (basis.T @ out)
     return projected
 
 
 def _marginal(information: FloatArray, gradient: FloatArray, interval_s: float) -> tuple[FloatArray, FloatArray]:
     """Take the stroke's own timing error (variance dt^2/12, acting as a delay) out of information and gradient."""
-    column = information[:, 3]
-    total = information[3, 3] + 12.0 / interval_s**2
-    return information - np.outer(column, column) / total, gradient - column * (gradient[3] / total)
+    column = information[:, DELAY]
+    total = information[DELAY, DELAY] + 12.0 / interval_s**2
+    return information - np.outer(column, column) / total, gradient - column * (gradient[DELAY] / total)
 
 
 def stroke_matrices(strokes: Sequence[Stroke]) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Points (n, 4), gradients (n, 4) and informations (n, 4, 4) of strokes."""
+    """Points (n, 5), gradients (n, 5) and informations (n, 5, 5) of strokes."""
     rows = np.asarray(strokes, dtype=np.float64).reshape(len(strokes), -1)
     first = Stroke._fields.index("t0")
-    theta, gradient, upper = (
-        rows[:, first : first + 4],
-        rows[:, first + 4 : first + 8],
-        rows[:, first + 8 : first + 18],
-    )
-    information = np.empty((len(strokes), 4, 4))
-    i, j = np.triu_indices(4)
+    theta = rows[:, first : first + PARAMETERS]
+    gradient = rows[:, first + PARAMETERS : first + 2 * PARAMETERS]
+    i, j = np.triu_indices(PARAMETERS)
+    upper = rows[:, first + 2 * PARAMETERS : first + 2 * PARAMETERS + i.size]
+    information = np.empty((len(strokes), PARAMETERS, PARAMETERS))
     information[:, i, j] = upper
     information[:, j, i] = upper
     return theta, gradient, information
@@ -185,7 +199,7 @@ def stroke_matrices(strokes: Sequence[Stroke]) -> tuple[FloatArray, FloatArray, 
 
 @dataclass(frozen=True, slots=True)
 class Combined:
-    """The joint estimate of many strokes: parameters (4,), covariance (4, 4), strokes that carry each ramp."""
+    """The joint estimate of many strokes: parameters (5,), covariance (5, 5), strokes that carry each ramp."""
 
     theta: FloatArray
     covariance: FloatArray
@@ -194,9 +208,10 @@ class Combined:
     scatter: float  # root of the reduced chi-square between strokes, at least 1
 
 
-#: So weak that it only keeps the matrix invertible: lag 20 ms +- 0.5 s, delay 0 +- 0.5 s, ramps +- 1e4 s.
-_WEAK = np.diag([1e-8, 1e-8, 4.0, 4.0])
-_WEAK_CENTRE = np.array([0.0, 0.0, 0.02, 0.0])
+#: So weak that it only keeps the matrix invertible: lag 20 ms +- 0.5 s, delay 0 +- 0.5 s, ramps +- 1e4 s; and the
+#: shape can lie nowhere but between one lag and two equal ones.
+_WEAK = np.diag([1e-8, 1e-8, 4.0, 4.0, 12.0])
+_WEAK_CENTRE = np.array([0.0, 0.0, 0.02, 0.0, 0.5])
 
 
 def combine(strokes: Sequence[Stroke]) -> Combined | None:
@@ -213,7 +228,7 @@ def combine(strokes: Sequence[Stroke]) -> Combined | None:
         off = theta - theta_i
         distance = np.einsum("ni,nij,nj->n", off, information_i, off)
         weights = np.minimum(1.0, 5.0 / np.sqrt(np.maximum(distance, 1e-12)))
-    dof = max(len(strokes) * 2 - 4, 1)
+    dof = max(len(strokes) * 2 - PARAMETERS, 1)
     scatter = max(1.0, float(np.sqrt(np.sum(weights * distance) / dof)))
     covariance = np.linalg.inv(h) * scatter**2
     up = int(np.sum(information_i[:, 0, 0] > 0.02 * information_i[:, 0, 0].max() + 1e-12))

@@ -284,7 +284,7 @@ class _Piece:
         path_t, path_u = demand_path(time_s, demand, flags, self.scale.move, self.scale.demand_noise)
         steep_up, steep_down = steepness(time_s, demand, self.scale.interval_s)
         fit = self.learner.fit(path_t, path_u, time_s, self.data[CURRENT, a:b], self.scale)
-        upper = fit.information[np.triu_indices(4)]
+        upper = fit.information[np.triu_indices(fit.theta.size)]
         head = (
             float(time_s[0]),
             float(time_s[-1]),
