@@ -15,8 +15,8 @@ from asleft.judge.types import FastBurst
 from asleft.sheet.logmap import LogMap
 
 LEAST_READINGS = 16
-#: A reading this many intervals from its even place means the burst was not evenly sampled.
-_UNEVEN = 1.5
+#: A step longer than this many intervals (and the rounding of the times) means readings are missing.
+_LONGEST_STEP = 1.5
 
 
 def read_bursts(path: Path, log_map: LogMap, *, zone: tzinfo | None = None) -> tuple[FastBurst, ...]:
@@ -75,12 +75,19 @@ def _bursts(table: LogTable, time_s: FloatArray, current_a: FloatArray) -> tuple
 def _even(table: LogTable, first: int, time_s: FloatArray, current_a: FloatArray) -> FastBurst:
     index = np.arange(time_s.size)
     slope, start = np.polyfit(index, time_s - time_s[0], 1)
-    resolution = float(np.diff(time_s)[np.diff(time_s) > 0].min())
-    off = np.abs(time_s - time_s[0] - (start + slope * index))
-    if off.max() > max(_UNEVEN * slope, resolution):
-        line = table.line_of(first + int(off.argmax()))
+    steps = np.diff(time_s)
+    if steps.max() > _LONGEST_STEP * slope + _resolution_s(time_s):
+        at = int(steps.argmax())
         raise UserError(
-            f"{table.path}: line {line}, column {table.header_of('time')}: not evenly sampled, {off.max():.3g} s off "
-            f"its place at one reading every {slope:.3g} s"
+            f"{table.path}: line {table.line_of(first + at + 1)}, column {table.header_of('time')}: not evenly "
+            f"sampled, {steps[at]:.3g} s after the line before, where {slope:.3g} s is usual"
         )
     return FastBurst(start_s=float(time_s[0] + start), rate_hz=float(1 / slope), current_a=current_a)
+
+
+def _resolution_s(time_s: FloatArray) -> float:
+    """The coarsest decimal step (1 s to 10 us) that all times are multiples of; 0 if they are finer."""
+    for digits in range(6):
+        if np.abs(time_s - np.round(time_s, digits)).max() < 1e-6:
+            return float(10.0**-digits)
+    return 0.0

@@ -173,7 +173,8 @@ def _require_usable(path: Path, time_s: FloatArray, channels: Mapping[str, Float
     usable = time_s[measured & np.isfinite(channels["command"])]
     steps = np.diff(usable)
     # A row stands for the time to the next one, but not for a hole in the record.
-    seconds = float(np.minimum(steps, 5 * np.median(steps)).sum()) if steps.size else 0.0
+    usual = float(np.median(steps)) if steps.size else 0.0
+    seconds = float(np.where(steps <= 5 * usual, steps, usual).sum())
     if seconds < LEAST_USABLE_S:
         why = "".join(f"\n  {note}" for note in notes[:5])
         raise UserError(

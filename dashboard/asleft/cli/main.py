@@ -87,8 +87,18 @@ missing part, with a message that says what is wanted; 130 interrupted.
 
 def main(argv: list[str] | None = None) -> int:
     """Run one command; the exit code. Errors a user can put right go to stderr as one message, with code 2."""
-    argv = sys.argv[1:] if argv is None else argv
     _never_fail_on_a_character()
+    try:
+        code = _main(sys.argv[1:] if argv is None else argv)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # Whoever read our output (`| head`) has enough; keep the interpreter from complaining while it shuts down.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_WRONG_INPUT
+    return code
+
+
+def _main(argv: list[str]) -> int:
     if not argv or argv[0] in ("-h", "--help", "help"):
         print(about(), end="")
         return 0 if argv else EXIT_WRONG_INPUT
@@ -137,10 +147,6 @@ def _run(name: str, command: Command, argv: list[str]) -> int:
         )
     except KeyboardInterrupt:
         return EXIT_INTERRUPTED
-    except BrokenPipeError:
-        # Whoever read our output (`| head`) has enough; keep the interpreter from complaining while it shuts down.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return EXIT_WRONG_INPUT
     except SystemExit as leave:  # argparse: 0 after --help, 2 after a message of its own
         return leave.code if isinstance(leave.code, int) else EXIT_WRONG_INPUT
 

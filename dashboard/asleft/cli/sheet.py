@@ -22,7 +22,7 @@ examples
   asleft sheet new --valve-id press-4.platen --set ramp_up=1.2 --set ramp_down=2
   asleft sheet check press-4.toml
   asleft sheet diff press-4-rev3.toml press-4-rev4.toml
-  asleft sheet put press-4.toml --data /var/lib/asleft --by kl --why "pump replaced"
+  asleft sheet put press-4.toml --data asleft-data --by kl --why "new pump"
 
 exit codes
   0  done (diff: no difference)

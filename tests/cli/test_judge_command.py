@@ -1,0 +1,156 @@
+from __future__ import annotations
+
+import json
+import sys
+from dataclasses import replace
+from types import ModuleType
+
+import pytest
+from asleft.cli.main import main
+from asleft.judge.types import Verdict
+
+
+@pytest.fixture
+def files(tmp_path, sheet_text):
+    sheet, log = tmp_path / "press-4.toml", tmp_path / "log.csv"
+    sheet.write_text(sheet_text, encoding="utf-8")
+    rows = [f"2026-03-02T08:00:{i // 100:02d}.{i % 100:02d}0,{4 + i % 16},0.5,100" for i in range(2000)]
+    log.write_text("\n".join(["time,command,current,pressure", *rows]) + "\n", encoding="utf-8")
+    return sheet, log
+
+
+@pytest.fixture
+def judged(monkeypatch, judgement):
+    """Puts a judge in place that returns `judgement` and remembers what it was asked."""
+    asked: dict[str, object] = {"answer": judgement}
+
+    def judge_log(sheet, samples, *, dropped=None):
+        asked.update(sheet=sheet, samples=samples, dropped=dropped)
+        return asked["answer"]
+
+    module = ModuleType("asleft.judge.judge")
+    module.judge_log = judge_log  # type: ignore[attr-defined]
+    monkeypatch.setitem(sys.modules, "asleft.judge.judge", module)
+    return asked
+
+
+def test_something_out_or_found_is_exit_one(files, judged, capsys):
+    sheet, log = files
+    assert main(["judge", str(log), "--sheet", str(sheet)]) == 1
+    assert capsys.readouterr().out.startswith("Ramp up takes 1.55 s")
+    assert judged["samples"].time_s.size == 2000  # type: ignore[attr-defined]
+    assert judged["dropped"] == {}
+
+
+def test_undecided_and_not_observed_are_exit_zero(files, judged, judgement):
+    sheet, log = files
+    calm = tuple(
+        q if q.verdict is not Verdict.OUT else replace(q, verdict=Verdict.UNDECIDED) for q in judgement.quantities
+    )
+    judged["answer"] = replace(judgement, quantities=calm, findings=())
+    assert main(["judge", str(log), "--sheet", str(sheet)]) == 0
+    judged["answer"] = replace(judgement, quantities=calm)
+    assert main(["judge", str(log), "--sheet", str(sheet)]) == 1  # a finding alone
+    judged["answer"] = replace(judgement, findings=())
+    assert main(["judge", str(log), "--sheet", str(sheet)]) == 1  # a verdict alone
+
+
+@pytest.mark.usefixtures("judged")
+def test_json_to_a_file_and_alone_to_the_terminal(files, tmp_path, capsys):
+    sheet, log = files
+    target = tmp_path / "out.json"
+    main(["judge", str(log), "--sheet", str(sheet), "--json", str(target)])
+    found = json.loads(target.read_text(encoding="utf-8"))
+    assert found["valve"] == "press-4.platen"
+    assert {"from", "to", "samples", "status", "sentence", "states", "quantities", "findings"} <= set(found)
+    assert found["quantities"][3]["bound"] == {"below": 0.8}
+    assert "takes 1.55 s" in capsys.readouterr().out
+    main(["judge", str(log), "--sheet", str(sheet), "--json", "-"])
+    assert json.loads(capsys.readouterr().out) == found
+    assert main(["judge", str(log), "--sheet", str(sheet), "--json", str(tmp_path / "no" / "x.json")]) == 2
+
+
+def test_bad_cells_reach_the_judge_and_the_page(files, judged, capsys):
+    sheet, log = files
+    log.write_text(log.read_text().replace("08:00:05.000,8,0.5", "08:00:05.000,8,ERR"), encoding="utf-8")
+    main(["judge", str(log), "--sheet", str(sheet)])
+    assert judged["dropped"] == {"cells that are no number": 1}
+    assert "the first in line 502, 'ERR'" in " ".join(capsys.readouterr().out.split())
+
+
+def test_the_zone_applies_to_times_without_one(files, judged, capsys):
+    sheet, log = files
+    main(["judge", str(log), "--sheet", str(sheet), "--zone", "Europe/Vienna"])
+    assert judged["samples"].time_s[0] == 1772434800.0  # type: ignore[attr-defined]
+    assert "CET" in capsys.readouterr().out
+    assert main(["judge", str(log), "--sheet", str(sheet), "--zone", "Vienna"]) == 2
+
+
+def test_a_map_of_its_own_goes_before_the_sheet_s(files, judged, tmp_path, capsys):
+    sheet, log = files
+    sheet.write_text(sheet.read_text() + '[log.column]\ncurrent = "Strom"\n', encoding="utf-8")
+    assert main(["judge", str(log), "--sheet", str(sheet)]) == 2
+    assert "no column 'Strom' (for current)" in capsys.readouterr().err
+    own = tmp_path / "logger.toml"
+    own.write_text('[column]\ncurrent = { header = "pressure", unit = "mA" }\n', encoding="utf-8")
+    assert main(["judge", str(log), "--sheet", str(sheet), "--map", str(own)]) == 1
+    assert judged["samples"].channels["current"][0] == 0.1  # type: ignore[attr-defined]
+
+
+def test_bursts_go_along(files, judged, tmp_path):
+    sheet, log = files
+    fast = tmp_path / "fast.csv"
+    fast.write_text("time,current\n" + "".join(f"{i / 5000:.4f},0.5\n" for i in range(3000)), encoding="utf-8")
+    main(["judge", str(log), "--sheet", str(sheet), "--burst", str(fast)])
+    assert judged["samples"].bursts[0].rate_hz == pytest.approx(5000)  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize(
+    ("sheet_text_", "map_text", "message"),
+    [
+        ("[valve]\nid = 1\n", None, "press-4.toml: valve.id = 1"),
+        (None, "seperator = ';'\n", 'logger.toml: seperator = ";": unknown key'),
+        ("\xff", None, "not UTF-8"),
+    ],
+)
+@pytest.mark.usefixtures("judged")
+def test_faulty_sheets_and_maps_are_exit_two(files, tmp_path, capsys, sheet_text_, map_text, message):
+    sheet, log = files
+    if sheet_text_ is not None:
+        sheet.write_text(sheet_text_, encoding="latin-1")
+    own = tmp_path / "logger.toml"
+    own.write_text(map_text or "", encoding="utf-8")
+    assert main(["judge", str(log), "--sheet", str(sheet), "--map", str(own)]) == 2
+    assert message in capsys.readouterr().err
+
+
+@pytest.mark.usefixtures("judged")
+def test_files_that_are_not_there_are_exit_two(files, tmp_path, capsys):
+    sheet, log = files
+    assert main(["judge", str(tmp_path / "none.csv"), "--sheet", str(sheet)]) == 2
+    assert main(["judge", str(log), "--sheet", str(tmp_path / "none.toml")]) == 2
+    error = capsys.readouterr().err
+    assert "none.csv: cannot be read: No such file" in error
+    assert "none.toml: cannot be read: No such file" in error
+
+
+def test_the_true_judge_takes_what_is_read(tmp_path, sheet_text, capsys):
+    """Steps of 50 % with the as-left currents and ramps: nothing is out."""
+    sheet, log, target = tmp_path / "s.toml", tmp_path / "log.csv", tmp_path / "out.json"
+    sheet.write_text(sheet_text, encoding="utf-8")
+    rate, demand, rows = 100, 0.0, []
+    for i in range(rate * 120):
+        wanted = 0.75 if (i // (rate * 6)) % 2 else 0.25
+        demand += min(max(wanted - demand, -1 / (2.0 * rate)), 1 / (1.2 * rate))
+        wobble = 0.002 * ((i * 7919) % 101 / 100 - 0.5)
+        pressure = 12 + 198 * demand
+        rows.append(
+            f"{i / rate:.2f},{4 + 16 * wanted:.3f},{0.18 + 0.74 * demand + wobble:.4f},{pressure + 20 * wobble:.2f}"
+        )
+    log.write_text("\n".join(["time,command,current,pressure", *rows]) + "\n", encoding="utf-8")
+    code = main(["judge", str(log), "--sheet", str(sheet), "--json", str(target)])
+    found = {q["id"]: q for q in json.loads(target.read_text(encoding="utf-8"))["quantities"]}
+    assert code == 0, capsys.readouterr().out
+    assert found["ramp_up"]["as_found"] == pytest.approx(1.2, rel=0.01)
+    assert found["ramp_down"]["as_found"] == pytest.approx(2.0, rel=0.01)
+    assert found["current_at_full"]["as_found"] == pytest.approx(0.92, abs=0.002)
