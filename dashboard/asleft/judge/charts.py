@@ -20,7 +20,9 @@ K = 0.5
 BUDGET_YEARS = 5.0
 POINTS_PER_YEAR = 6.0 * 16.0 * 250.0  # 10-minute points, two shifts, 250 days
 _SHARES = 20.0
-_KEEP = 240
+_KEEP = 96
+#: Points the measured as-left is taken from.
+AS_LEFT_POINTS = 5
 
 
 @dataclass(slots=True)
@@ -28,6 +30,7 @@ class Chart:
     """Chart of one quantity. Points are (unix s, value, standard uncertainty), the newest last."""
 
     left: tuple[float, float] | None = None  # measured as-left and its standard uncertainty
+    first: list[tuple[float, float]] = field(default_factory=list)  # adequate points it will be taken from
     points: list[tuple[float, float, float]] = field(default_factory=list)
     high: float = 0.0
     low: float = 0.0
@@ -41,12 +44,31 @@ class Chart:
             return
         sigma = self.sigma()
         change = value - self.left[0]
-        up = self.high + (change - d0) / sigma - K
-        down = self.low + (-change - d0) / sigma - K
+        # One point alone, however odd, must not signal: what is that far out the verdict sees at once.
+        most = 0.5 * limit()
+        up = self.high + min((change - d0) / sigma - K, most)
+        down = self.low + min((-change - d0) / sigma - K, most)
         self.high_since_s = None if up <= 0 else (self.high_since_s if self.high > 0 else at_s)
         self.low_since_s = None if down <= 0 else (self.low_since_s if self.low > 0 else at_s)
         cap = 3.0 * limit()
         self.high, self.low = min(max(up, 0.0), cap), min(max(down, 0.0), cap)
+
+    def settle(self, value: float, se: float) -> None:
+        """Take an adequate point towards the measured as-left: the median of the first five, then never again.
+
+        One point would carry the chance of its day (oil, load) into every later comparison.
+        """
+        if self.left is not None:
+            return
+        self.first = [*self.first, (value, se)]
+        if len(self.first) < AS_LEFT_POINTS:
+            return
+        values = np.array([v for v, _ in self.first])
+        middle = float(np.median(values))
+        spread = 1.4826 * float(np.median(np.abs(values - middle)))
+        own = float(np.median([s for _, s in self.first]))
+        self.left = (middle, 1.2533 * max(spread, own) / math.sqrt(AS_LEFT_POINTS))
+        self.first = []
 
     def sigma(self) -> float:
         """Standard deviation of a point: repeatability, as-left included, or what successive points really do.

@@ -62,6 +62,7 @@ class Seen:
     has_supply: bool
     resolution_a: float
     demand_noise: float
+    interval_s: float
     control: Mapping[LevelKey, LevelPressure] | None  # learnt when left; None: judge by this data itself
 
 
@@ -113,7 +114,7 @@ def _currents(sheet: Sheet, seen: Seen, out: AsFound) -> None:
     if line is None:
         _both(out, names, NotObserved("the command did not rest at two separated levels"))
         return
-    systematic = _current_systematic(sheet, span, good)
+    systematic = _current_systematic(sheet, span, good, seen.interval_s)
     for name, value, se in (
         (names[0], line.at_zero_a, line.se_zero_a),
         (names[1], line.at_full_a, line.se_full_a),
@@ -137,16 +138,29 @@ def _currents(sheet: Sheet, seen: Seen, out: AsFound) -> None:
         )
 
 
-def _current_systematic(sheet: Sheet, span_a: float, dwells: Sequence[Dwell]) -> float:
-    """Calibration of current and command readings, and dither that may have aliased into unfiltered slow samples."""
+def _current_systematic(sheet: Sheet, span_a: float, dwells: Sequence[Dwell], interval_s: float) -> float:
+    """Calibration of current and command readings, and dither that may have aliased into the slow samples."""
     total = instrument_u(sheet, "current") ** 2
     command = instrument_u(sheet, "command") / abs(sheet.signal.at_full - sheet.signal.at_zero)
     total += (span_a * command) ** 2
+    return math.sqrt(total + _aliased_dither_a(sheet, len(dwells), interval_s) ** 2)
+
+
+def _aliased_dither_a(sheet: Sheet, dwells: int, interval_s: float) -> float:
+    """What dither of the as-left size may leave in the mean current (standard uncertainty, A).
+
+    A first-order low-pass leaves 1 / sqrt(1 + (f / f_low_pass)^2) of it; an unfiltered reading all. Dither at nearly
+    a multiple of the sample rate turns into a standing offset; at other rates it averages out over dwells.
+    """
+    amplitude, frequency = sheet.as_left.get("dither_amplitude"), sheet.as_left.get("dither_frequency")
+    if not amplitude:
+        return 0.0
     instrument = sheet.instruments.get("current")
-    dither = sheet.as_left.get("dither_amplitude")
-    if dither and (instrument is None or instrument.low_pass_hz is None):
-        total += (dither / (2.0 * math.sqrt(2.0)) / math.sqrt(max(len(dwells), 1))) ** 2
-    return math.sqrt(total)
+    rms = amplitude / (2.0 * math.sqrt(2.0))
+    if instrument is not None and instrument.low_pass_hz is not None and frequency is not None:
+        rms /= math.hypot(1.0, frequency / instrument.low_pass_hz)
+    beat_hz = abs(frequency * interval_s - round(frequency * interval_s)) / interval_s if frequency else math.inf
+    return rms if beat_hz < 1.0 else rms / math.sqrt(max(dwells, 1))
 
 
 def _ramps(sheet: Sheet, seen: Seen, out: AsFound) -> None:

@@ -192,7 +192,7 @@ def _pressure_plateau(scene: Scene) -> Finding | None:
     change: dict[int, list[tuple[float, float, float]]] = {}
     for dwell in scene.found.judged_pressure:
         level = scene.found.control.get(key_of(dwell))
-        if level is not None:
+        if level is not None and dwell.arrival > 0:  # one branch: a wider hysteresis must not look like a plateau
             off = dwell.pressure_bar - level.pressure_bar
             change.setdefault(key_of(dwell)[0], []).append((off, dwell.pressure_bar, dwell.from_s))
     if len(change) < 3:
@@ -270,7 +270,11 @@ def _changed(scene: Scene, name: str, result: QuantityResult, onset_s: float | N
     now, was = format_quantity(name, result.as_found), format_quantity(name, left)
     evidence = f"{LABELS[name].capitalize()} {verb} {now}, left at {was}"
     if severity == 1:
-        evidence += ", still inside its tolerance but moving"
+        evidence += (
+            ", not certainly outside its tolerance but moving"
+            if result.verdict is Verdict.UNDECIDED
+            else ", in tolerance but moving"
+        )
     if result.trend_per_day is not None:
         per_day = format_quantity(name, abs(result.trend_per_day)) if abs(result.trend_per_day) >= 0.05 else None
         if per_day is not None:
@@ -324,6 +328,8 @@ def _pressure_part(scene: Scene, name: str) -> tuple[Part, tuple[Part, ...], str
         if abs(change) > 0 and abs(shift) > 0.5 * abs(change) and shift * change > 0:
             return Part.PRESSURE_SENSOR, (), f" With the press stopped and vented it reads {shift:+.1f} bar too."
     current = _moved(scene, "current_at_zero" if name.endswith("zero") else "current_at_full")
+    if scene.found.clip is not None:
+        return Part.VALVE, (), " The current is clipped."
     if current is None:
         return Part.VALVE, (Part.DRIVER, Part.PRESSURE_SENSOR), " No current reading to tell driver and valve apart."
     if current:
@@ -430,8 +436,12 @@ def _link(finding: Finding, now: Mapping[str, Finding], scene: Scene) -> Finding
         ):
             if cause in now and now[cause].part is not Part.CURRENT_SENSOR and not _current_is_right(scene):
                 return replace(finding, consequence_of=cause)
+        if "dither-lost" in now:  # the spool sticks: lower on the way up, higher on the way down
+            return replace(finding, consequence_of="dither-lost")
         if "pressure-clipped" in now:
             return replace(finding, consequence_of="pressure-clipped")
+    if finding.kind == "pressure-clipped" and "dither-lost" in now:
+        return replace(finding, consequence_of="dither-lost")
     if finding.kind == "current-clipped" and "supply-low" in now:
         return replace(finding, consequence_of="supply-low")
     if finding.kind in {"current-full-changed", "current-zero-changed"} and "current-lost" in now:

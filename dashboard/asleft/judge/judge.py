@@ -288,9 +288,12 @@ def _count_failed(state: JudgeState, samples: Samples) -> None:
 
 def _take_bursts(sheet: Sheet, state: JudgeState, samples: Samples) -> None:
     least = 0.02 * sheet.as_left.get("dither_amplitude", 0.02)
+    flowing = max(0.5 * sheet.as_left.get("current_at_zero", 0.0), 0.05 * sheet.as_left.get("current_at_full", 0.0))
     for burst in samples.bursts:
         if state.bursts and burst.start_s <= state.bursts[-1].at_s:
             continue
+        if not burst.current_a.size or float(np.mean(burst.current_a)) < flowing:
+            continue  # the driver is off: no dither to be expected
         result = measure_burst(burst, least)
         if result is not None:
             state.bursts.append(result)

@@ -175,6 +175,7 @@ def _chart_in(raw: dict[str, Any]) -> Chart:
     left = raw["left"]
     return Chart(
         left=None if left is None else (left[0], left[1]),
+        first=[(f[0], f[1]) for f in raw["first"]],
         points=[(p[0], p[1], p[2]) for p in raw["points"]],
         high=raw["high"],
         low=raw["low"],

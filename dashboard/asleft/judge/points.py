@@ -1,7 +1,7 @@
 """Points of history: every ten minutes of production the estimates become one point per quantity.
 
-At the first adequate point after a revision the value is kept as *as left (measured)*, and the levels at which the
-valve controls the pressure are learnt. Neither is learnt again. A point also closes at a gap of over an hour, if four
+The first five adequate points after a revision give *as left (measured)*; the first one tells at which levels the
+valve controls the pressure. Neither is learnt again. A point also closes at a gap of over an hour, if four
 minutes of production are in it, so that history recorded in windows gives one point per window.
 """
 
@@ -67,8 +67,8 @@ def _close(sheet: Sheet, state: JudgeState, until: float) -> list[ChartPoint]:
         width = min(tolerance_q.below, tolerance_q.above)
         chart = state.charts.setdefault(name, Chart())
         chart.add(last, value.value, value.repeatability, DEAD_ZONE * width)
-        if chart.left is None and value.expanded_change() <= max(0.5 * width, 1e-12):
-            chart.left = (value.value, value.repeatability)
+        if value.expanded_change() <= max(0.5 * width, 1e-12):
+            chart.settle(value.value, value.repeatability)
         out.append(ChartPoint(name, last, value.value, value.repeatability))
     return out
 
@@ -85,5 +85,6 @@ def seen_of(state: JudgeState, dwells: list[Dwell], strokes: list[Stroke], burst
         has_supply="supply" in state.channels,
         resolution_a=state.resolution_a,
         demand_noise=scale.demand_noise if scale is not None else 1e-3,
+        interval_s=scale.interval_s if scale is not None else 0.01,
         control=state.control,
     )

@@ -113,13 +113,14 @@ def _departure(dwell: Dwell, sheet: Sheet) -> float:
 
 
 def in_control(dwell: Dwell, sheet: Sheet, control: Mapping[LevelKey, LevelPressure]) -> bool:
-    """Whether the valve makes the pressure in this dwell: by the sheet's own marks, else by what was learnt."""
+    """Whether the valve makes the pressure in this dwell: by the sheet's own marks, or by what was learnt."""
     conditions = sheet.conditions
-    if conditions.in_control_modes:
-        return dwell.mode in conditions.in_control_modes
+    if dwell.mode in conditions.in_control_modes:
+        return True
     if conditions.in_control_command_pct is not None:
         low, high = conditions.in_control_command_pct
-        return low <= 100.0 * dwell.demand <= high
+        if low <= 100.0 * dwell.demand <= high:
+            return True
     level = control.get(key_of(dwell))
     return level is not None and level.in_control
 

@@ -92,7 +92,7 @@ def _lead(finding: Finding, results: Mapping[str, QuantityResult]) -> str:
 def _unseen(results: Mapping[str, QuantityResult]) -> str:
     """The one thing worth saying about what is not seen."""
     blind = {r.id: r for r in results.values() if r.verdict is Verdict.NOT_OBSERVED}
-    if "current_at_full" in blind and "no current reading" in blind["current_at_full"].reason:
+    if any("no current reading" in r.reason for r in blind.values()):
         return " No current reading on this valve: judged by pressure alone."
     ramps = [blind[n] for n in ("ramp_up", "ramp_down") if n in blind and blind[n].bound_below is not None]
     if len(ramps) == 2:
