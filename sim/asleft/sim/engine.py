@@ -121,10 +121,10 @@ class Engine:
         out = np.empty_like(demand)
         last, change = self.demand, np.empty_like(self.demand)
         for index, (row, wanted) in enumerate(zip(out, demand, strict=True)):
-            np.subtract(wanted, last, change)
-            np.minimum(change, up, change)
-            np.maximum(change, down, change)
-            np.add(last, change, row)
+            np.subtract(wanted, last, out=change)
+            np.minimum(change, up, out=change)
+            np.maximum(change, down, out=change)
+            np.add(last, change, out=row)
             if on is not None:
                 row *= on[index]
             last = row
@@ -164,8 +164,8 @@ class Engine:
         out = np.empty_like(current)
         last = self.spool_a
         for row, floor, ceiling in zip(out, low, high, strict=True):
-            np.maximum(last, floor, row)
-            np.minimum(row, ceiling, row)
+            np.maximum(last, floor, out=row)
+            np.minimum(row, ceiling, out=row)
             last = row
         self.spool_a = last.copy()
         return out
@@ -184,11 +184,11 @@ class Engine:
         last, change = self.pressure_bar, np.empty_like(self.pressure_bar)
         take, rise, fall = lanes.pressure_take, lanes.rise_bar, lanes.fall_bar
         for row, aim in zip(out, ceiling, strict=True):
-            np.subtract(aim, last, change)
-            np.multiply(change, take, change)
-            np.minimum(change, rise, change)
-            np.maximum(change, fall, change)
-            np.add(last, change, row)
+            np.subtract(aim, last, out=change)
+            np.multiply(change, take, out=change)
+            np.minimum(change, rise, out=change)
+            np.maximum(change, fall, out=change)
+            np.add(last, change, out=row)
             last = row
         self.pressure_bar = last.copy()
         return out, in_control

@@ -119,7 +119,7 @@ class Lag:
         keep, last = self.keep, state
         multiply, add = np.multiply, np.add
         for row, push in zip(outputs, drive, strict=True):
-            multiply(last, keep, row)
-            add(row, push, row)
+            multiply(last, keep, out=row)
+            add(row, push, out=row)
             last = row
         state[:] = last

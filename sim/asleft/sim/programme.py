@@ -43,7 +43,7 @@ def _through(script: Script, plan: Iterator[Stretch]) -> Iterator[Segment]:
     first = True
     for stretch in plan:
         if first and stretch.kind in ("night", "weekend"):
-            script.was_idle = True  # it had stopped long before this recording begins
+            script.come_to_rest()  # it had stopped long before this recording begins
         first = False
         if stretch.kind == "producing":
             yield from script.producing(stretch.to_s)

@@ -42,6 +42,10 @@ class Script:
         self.rng = rng
         self.was_idle = False  # enable or pump was off: a restart comes first
 
+    def come_to_rest(self) -> None:
+        """Be as after a long stop: nothing commanded, no pressure, a restart ahead."""
+        self.level, self.load_bar, self.was_idle = 0.0, 0.0, True
+
     def _ramp_s(self, change: float) -> float:
         """Time the controller allows for a change of level: its own ramp's or the driver's as left."""
         if self.model.controller_ramp_s > 0:
@@ -84,7 +88,7 @@ class Script:
     ) -> Iterator[Segment]:
         """Hold everything at `level` until `until_s`; without a pump the load falls away."""
         load_bar = REST_BAR if pump else 0.0
-        if not pump and until_s - self.time_s > 1.0:
+        if not pump and self.load_bar > 0 and until_s - self.time_s > 1.0:
             yield Segment(self.time_s + 0.8, level, level, min(self.load_bar, 300.0), 0.0, enable, 0, mode, state)
             self.time_s += 0.8
         if until_s > self.time_s:
