@@ -26,15 +26,14 @@ def free_port() -> int:
 class Broker:
     """A real mosquitto on a free port of loopback, without persistence: killed, it forgets everything."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, access: str = "allow_anonymous true") -> None:
         found = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
         assert found, "these tests need a real broker: install the Debian package mosquitto"
         self._binary = found
         self.port = free_port()
         self._config = folder / "mosquitto.conf"
-        self._config.write_text(
-            f"listener {self.port} 127.0.0.1\nallow_anonymous true\npersistence false\nuser root\nlog_dest stderr\n"
-        )
+        rest = "persistence false\nuser root\nlog_dest stderr\n"
+        self._config.write_text(f"listener {self.port} 127.0.0.1\n{access}\n{rest}")
         self._process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
@@ -60,6 +59,18 @@ class Broker:
 @pytest.fixture
 def broker(tmp_path: Path) -> Iterator[Broker]:
     made = Broker(tmp_path)
+    made.start()
+    yield made
+    made.kill()
+
+
+@pytest.fixture
+def strict_broker(tmp_path: Path) -> Iterator[Broker]:
+    """Asks for a password; agent hall-2 may say how it is but not send blocks."""
+    passwords, rules = tmp_path / "passwords", tmp_path / "rules"
+    subprocess.run(["mosquitto_passwd", "-b", "-c", str(passwords), "hall-2", "correct horse"], check=True)
+    rules.write_text("user hall-2\ntopic write asleft/1/state/hall-2\ntopic read asleft/1/ack/hall-2\n")
+    made = Broker(tmp_path, f"allow_anonymous false\npassword_file {passwords}\nacl_file {rules}")
     made.start()
     yield made
     made.kill()

@@ -45,7 +45,8 @@ def _reading_lines(channels: Sequence[ChannelForm], reading: Reading) -> Iterato
     for index, form in enumerate(channels):
         reason = reading.failed.get(index)
         if reason is None:
-            yield f"    {form.name:<{width}}  {form.value(reading.numbers[index]):12.4f} {form.unit}"
+            unit = "" if form.unit == "1" else f" {form.unit}"
+            yield f"    {form.name:<{width}}  {form.value(reading.numbers[index]):12.4f}{unit}"
         else:
             yield f"    {form.name:<{width}}        failed: {REASONS[reason]}"
 

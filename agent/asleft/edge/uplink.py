@@ -21,6 +21,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 logger = logging.getLogger(__name__)
 
 _CONNECT_TIMEOUT_S = 5.0
+_WELCOME_TIMEOUT_S = 3.0
 _MOST_QUEUED = 100_000  # far above the window; 0 for "no limit" is broken in several releases
 _IN_FLIGHT = 200
 
@@ -69,7 +70,7 @@ class BrokerSession:
             self._client.connect(self._settings.host, self._settings.port, self._settings.keepalive_s)
         except (OSError, ValueError) as error:
             raise SessionLost(f"broker {where}: {error}") from error
-        until_s = time.monotonic() + _CONNECT_TIMEOUT_S
+        until_s = time.monotonic() + _WELCOME_TIMEOUT_S
         while not self._welcomed:
             if self._refusal:
                 raise SessionLost(
