@@ -76,9 +76,14 @@ class EmbeddedSamples(EmbeddedReader):
             return marks
 
     def close(self) -> None:
-        """Close all connections and let another process write."""
+        """Close all connections and let another process write.
+
+        The write-ahead log is folded into the file first: whoever copies or restores `samples.db` afterwards has all
+        of it, even while readers are open.
+        """
         with self._one_commit:
             super().close()
+            self._writer.execute("PRAGMA wal_checkpoint(TRUNCATE)")
             self._writer.close()
             self._lock_file.release()
 

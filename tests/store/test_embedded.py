@@ -1,0 +1,173 @@
+"""What the embedded sample store does beyond the contract: files, locks, versions, speed."""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+import statistics
+import subprocess
+import sys
+import threading
+import time
+
+import numpy as np
+import pytest
+from asleft.store.lock import FolderInUse
+from asleft.store.packing import layout_from, pack, unpack
+from asleft.store.samples import open_samples, open_samples_reader
+from asleft.store.schema import SchemaError, open_for_reading
+from asleft.wire.block import Channel
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
+
+VALVE = "press-1.platen"
+
+
+def test_a_second_writer_is_refused_and_may_follow(tmp_path):
+    import os
+
+    first = open_samples(tmp_path)
+    with pytest.raises(FolderInUse, match=f"process {os.getpid()}"):
+        open_samples(tmp_path)
+    first.close()
+    open_samples(tmp_path).close()
+
+
+def test_a_writer_in_another_process_is_refused(tmp_path):
+    first = open_samples(tmp_path)
+    code = (
+        "import sys; from pathlib import Path; from asleft.store.samples import open_samples; "
+        "open_samples(Path(sys.argv[1]))"
+    )
+    done = subprocess.run([sys.executable, "-c", code, str(tmp_path)], capture_output=True, text=True, check=False)
+    first.close()
+    assert done.returncode == 1
+    assert "in use by another recorder" in done.stderr
+
+
+def test_commits_survive_a_power_cut_and_readers_cannot_write(tmp_path, make):
+    store = open_samples(tmp_path)
+    assert store._writer.execute("PRAGMA synchronous").fetchone() == (2,)
+    assert store._writer.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+    store.commit([make.block(1)], [], 1)
+    reading = open_for_reading(tmp_path / "samples.db")
+    with pytest.raises(sqlite3.OperationalError, match="readonly"):
+        reading.execute("DELETE FROM block")
+    reading.close()
+    store.close()
+
+
+def test_a_file_of_another_version_is_refused(tmp_path):
+    open_samples(tmp_path).close()
+    connection = sqlite3.connect(tmp_path / "samples.db")
+    connection.execute("PRAGMA user_version = 99")
+    connection.close()
+    with pytest.raises(SchemaError, match=r"samples\.db: laid out as version 99, this program reads version 1"):
+        open_samples(tmp_path)
+    with pytest.raises(SchemaError):
+        open_samples_reader(tmp_path).valves()
+    (tmp_path / "recorder.lock").unlink()
+
+
+def test_a_reader_sees_that_the_file_was_replaced(tmp_path, make):
+    live, backup = tmp_path / "live", tmp_path / "backup"
+    store = open_samples(live)
+    store.commit([make.block(1)], [], 1)
+    store.close()
+    shutil.copytree(live, backup)
+    store = open_samples(live)
+    store.commit([make.block(2)], [], 2)
+    reader = open_samples_reader(live)
+    assert reader.marks()[0].mark == 2
+    store.close()
+    (backup / "samples.db").replace(live / "samples.db")
+    assert reader.marks()[0].mark == 1
+    (live / "samples.db").unlink()
+    assert reader.marks() == []
+
+
+def test_many_threads_read_while_one_writes(tmp_path, make):
+    store, reader = open_samples(tmp_path), open_samples_reader(tmp_path)
+    wrong, done = [], threading.Event()
+
+    def read():
+        while not done.is_set():
+            mark = sum(one.mark for one in reader.marks())
+            seen = reader.blocks_after(VALVE, {}, 1000)
+            if len(seen) < mark or [ref.seq for ref, _ in seen] != list(range(1, len(seen) + 1)):
+                wrong.append((mark, len(seen)))
+
+    threads = [threading.Thread(target=read) for _ in range(3)]
+    for thread in threads:
+        thread.start()
+    for seq in range(1, 60):
+        store.commit([make.block(seq)], [], seq)
+    done.set()
+    for thread in threads:
+        thread.join()
+    store.close()
+    assert wrong == []
+
+
+@settings(max_examples=50, deadline=None)
+@given(
+    counts=hnp.arrays(np.int16, 20),
+    values=hnp.arrays(np.float32, 20),
+    offsets=hnp.arrays(np.int32, 20, elements=st.integers(0, 2**31 - 1)),
+)
+def test_packing_is_exact(make, counts, values, offsets):
+    block = make.block(
+        1,
+        size=20,
+        channels=(
+            Channel("command", "mA", counts=counts, scale=0.1, offset=-3.5),
+            Channel("current", "A", values=values.astype(float)),
+        ),
+    )
+    block = type(block)(**{name: getattr(block, name) for name in block.__slots__} | {"offsets_us": offsets})
+    packed = pack(block)
+    found, (command, current) = unpack(layout_from(packed.layout), 20, packed.marks, packed.payload)
+    np.testing.assert_array_equal(found, offsets)
+    np.testing.assert_array_equal(command.counts, counts)
+    np.testing.assert_array_equal(current.values.astype(np.float32), values)
+
+
+def test_a_damaged_payload_is_noticed(make):
+    packed = pack(make.block(1))
+    with pytest.raises(ValueError, match="its layout needs"):
+        unpack(layout_from(packed.layout)[:1], 10, None, packed.payload)
+
+
+def test_overviews_of_a_day_and_of_three_weeks_are_quick(tmp_path, make):
+    """The figures of 1 s blocks over one day, and of a ten-minute window every four hours over three weeks."""
+    store = open_samples(tmp_path)
+    store.commit([make.block(1)], [], 1)
+    store.close()
+    day, three_weeks = 86_400, 21 * 86_400
+    connection = sqlite3.connect(tmp_path / "samples.db")
+    sparse = [at for window in range(0, three_weeks, 4 * 3600) for at in range(window, window + 600, 10)]
+    for series, starts in ((1, range(day)), (2, sparse)):
+        rows = [(series, make.t0 + at * make.s, 1, 1.0, 2.0, 3.0, 100) for at in starts if at]
+        connection.executemany("INSERT OR IGNORE INTO block_figure VALUES (?,?,?,?,?,?,?)", rows)
+        minutes = sorted({row[1] // (60 * make.s) for row in rows})
+        connection.executemany(
+            "INSERT OR REPLACE INTO minute_figure VALUES (?,?,?,?,?,?)",
+            [(series, minute, 1.0, 12_000.0, 3.0, 6000) for minute in minutes],
+        )
+    connection.commit()
+    connection.close()
+    reader = open_samples_reader(tmp_path)
+
+    def median_s(channel, length_s, points):
+        took = []
+        for _ in range(5):
+            began = time.perf_counter()
+            found = reader.overview(VALVE, channel, make.t0, make.t0 + length_s * make.s, points)
+            took.append(time.perf_counter() - began)
+        assert 0 < found.time_ns.size <= points + 1
+        return statistics.median(took)
+
+    assert median_s("command", day, 1000) < 0.1
+    assert median_s("pressure", three_weeks, 1000) < 0.1
+    assert median_s("command", day, 1500) < 0.3  # shorter than a minute: from the figures of single blocks
