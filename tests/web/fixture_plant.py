@@ -125,6 +125,18 @@ def finding(kind: str, part: str, onset_ns: int | None, severity: int, evidence:
     }
 
 
+def agent_details(stream: str, highest: int, lag_s: float) -> dict[str, Any]:
+    """What an agent says of itself."""
+    return {
+        "online": True,
+        "stream": stream,
+        "highest_seq": highest,
+        "acknowledged": highest - 2,
+        "version": "0.1.0",
+        "lag_s": lag_s,
+    }
+
+
 CALM = {
     "current_at_zero": 5.0,
     "current_at_full": -9.0,
@@ -148,6 +160,7 @@ class Plant:
         self.start_ns = now_ns
         self.now = now_ns
         self.reading_lag_ns = 800_000_000
+        self.silent = False
         self._events: list[AlarmEvent] = []
         self._valves: dict[str, tuple[str, str]] = (
             {}
@@ -172,7 +185,15 @@ class Plant:
                 Health(
                     "recorder",
                     now_ns - 2 * SECOND,
-                    {"queue": 3, "quarantined": 0, "version": "0.1.0", "broker": "127.0.0.1:1883"},
+                    {
+                        "queue_depth": 3,
+                        "quarantined": 0,
+                        "version": "0.1.0",
+                        "broker": "127.0.0.1:1883",
+                        "broker_connected": True,
+                        "judging_alive": True,
+                        "blocks_per_s": 8.0,
+                    },
                 ),
                 Health(
                     "agent/hall-1",
@@ -222,15 +243,15 @@ class Plant:
                     "driver-setting",
                     now - 10 * DAY - 11 * 3600 * SECOND,
                     2,
-                    "The slope of rising current fell from 0.463 to 0.352 A/s and has not moved since; falling slope, end "
-                    "currents and supply did not change. 1,204 rises since then agree within 1 %.",
+                    "The slope of rising current fell from 0.463 to 0.352 A/s and has not moved since; falling "
+                    "slope, end currents and supply did not change. 1,204 rises since then agree within 1 %.",
                 ),
                 finding(
                     "response-changed",
                     "driver-setting",
                     now - 10 * DAY,
                     1,
-                    "Pressure arrives 0.5 s later on every rise.",
+                    "Pressure arrives 0.5 s later.",
                     consequence_of="ramp-up-changed",
                 ),
             ]
@@ -238,7 +259,10 @@ class Plant:
             used["pressure_at_full"], used["hysteresis"], used["pressure_at_zero"] = -88.0, 55.0, -42.0
             verdicts["pressure_at_full"] = "undecided"
             status = "maintenance-required"
-            sentence = "Full pressure falls 0.4 bar a day; 12 % of its tolerance is left, for about 9 days. Valve or pressure source, cannot tell which."
+            sentence = (
+                "Full pressure falls 0.4 bar a day; 12 % of its tolerance is left, for about 9 days. Valve or "
+                "pressure source, cannot tell which."
+            )
             findings = [
                 finding(
                     "pressure-changed",
@@ -278,7 +302,7 @@ class Plant:
                     "coil-wiring",
                     now - 42 * 60 * SECOND,
                     3,
-                    "Command asks for 64 %, the driver is enabled, the current reads 0.000 A.",
+                    "Command asks for 64 %, the driver is enabled, current reads 0.",
                     alternatives=["coil"],
                 )
             ]
@@ -286,7 +310,7 @@ class Plant:
             for name in ("ramp_up", "ramp_down"):
                 used[name] = None
                 reasons[name] = "the controller makes its own ramps"
-                bounds[name] = {"above": 0.8}
+                bounds[name] = {"below": 0.8}
             sentence = "As left. Ramps: not observed, the controller makes its own; not slower than 0.8 s."
         elif valve == "press-4.cushion":
             for name in CALM:
@@ -349,6 +373,8 @@ class Plant:
         return silent if valve == "press-4.cushion" else self.now - self.reading_lag_ns
 
     def samples(self, valve: str, from_ns: int, to_ns: int) -> StoredSamples:
+        if valve not in self._valves:
+            return StoredSamples(valve, np.empty(0, np.int64), {}, {})
         step = SECOND // RATE_HZ
         last = min(to_ns, self.newest_ns(valve) + 1)
         first = -(-from_ns // step) * step
@@ -466,7 +492,10 @@ class Plant:
         self.healths.append(health)
 
     def health(self) -> list[Health]:
-        return list(self.healths)
+        """As if every process had just reported, unless told to fall silent."""
+        if self.silent:
+            return list(self.healths)
+        return [Health(row.source, self.now - SECOND, row.details) for row in self.healths]
 
     def close(self) -> None:
         return None

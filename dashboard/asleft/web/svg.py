@@ -44,7 +44,7 @@ class StripSize:
 
 
 SMALL = StripSize(column=24, height=46, dot=5.2, figures=9.5)
-LARGE = StripSize(column=76, height=132, dot=9, figures=12)
+LARGE = StripSize(column=64, height=128, dot=8.5, figures=12)
 
 
 def deviation_strip(marks: Sequence[StripMark], size: StripSize, description: str) -> Markup:
@@ -59,8 +59,8 @@ def deviation_strip(marks: Sequence[StripMark], size: StripSize, description: st
         if mark.verdict == "absent":
             continue
         if mark.used_pct is None or mark.verdict == "not-observed":
-            reach = size.dot * 0.75
-            dashes.append(f"M{x - reach:.1f} {middle:.1f}h{2 * reach:.1f}")
+            reach = size.dot * 0.9
+            dashes.append(_open_dash(x, middle, reach, size.dot * 0.36))
             continue
         if abs(mark.used_pct) > SCALE_PCT:
             up = mark.used_pct > 0
@@ -114,9 +114,9 @@ def status_mark(status: str) -> Markup:
         "svg",
         limits if status != "failure" else el("path", d="M3 4H25M3 24H25", class_="limits"),
         shapes.get(status, shapes["not-judged"]),
-        viewBox="0 -2 28 28",
+        viewBox="0 -2 28 32",
         width=28,
-        height=28,
+        height=32,
         class_=f"mark {status}",
         aria_hidden="true",
         focusable="false",
@@ -133,6 +133,10 @@ def _diamond(x: float, y: float, r: float) -> str:
 
 def _ring(x: float, y: float, r: float) -> str:
     return f"M{x - r:.1f} {y:.1f}a{r:.1f} {r:.1f} 0 1 0 {2 * r:.1f} 0a{r:.1f} {r:.1f} 0 1 0 {-2 * r:.1f} 0Z"
+
+
+def _open_dash(x: float, y: float, reach: float, thick: float) -> str:
+    return f"M{x - reach:.1f} {y - thick:.1f}h{2 * reach:.1f}v{2 * thick:.1f}h{-2 * reach:.1f}Z"
 
 
 def _arrow(x: float, middle: float, size: StripSize, *, up: bool) -> str:

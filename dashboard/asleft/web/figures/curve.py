@@ -32,7 +32,7 @@ def curve_figure(view: CurveView) -> Figure:
                     "tolerance",
                     line=edge,
                     fill="tonexty",
-                    fillcolor=palette.BAND,
+                    fillcolor=palette.PLOT_BAND,
                     hoverinfo="skip",
                 )
             )

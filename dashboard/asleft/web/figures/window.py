@@ -28,7 +28,7 @@ STATE_LEVELS: dict[str, tuple[int, str]] = {
     "producing": (5, "producing"),
 }
 
-_ROWS = {"y": (0.83, 0.98), "y2": (0.475, 0.765), "y3": (0.195, 0.41), "y4": (0.0, 0.145)}
+_ROWS = {"y": [0.83, 0.98], "y2": [0.475, 0.765], "y3": [0.195, 0.41], "y4": [0.0, 0.145]}
 _AXIS_OF = {"command": "y", "expected": "y2", "current": "y2", "pressure": "y3"}
 
 #: Order of the traces of a picture from raw readings: a live extension addresses them by place.
@@ -59,7 +59,7 @@ def _raw_traces(view: WindowView, time: PlantTime) -> list[dict[str, Any]]:
             Line(expected.time_ns, expected.values + band),
             "expected",
             time,
-            more={**edge, "fill": "tonexty", "fillcolor": palette.BAND},
+            more={**edge, "fill": "tonexty", "fillcolor": palette.PLOT_BAND},
         ),
         _line(expected, "expected", time, color=palette.EXPECTED, width=1.6, dash="4px,3px"),
         _line(view.lines.get("current", none), "current", time, color=palette.TEXT, width=1.6),
@@ -84,7 +84,7 @@ def _envelope(envelope: Envelope, channel: str, time: PlantTime) -> list[dict[st
         part = envelope.time_ns[piece]
         traces.append(_line(Line(part, envelope.low[piece]), channel, time, more=edge))
         high = Line(part, envelope.high[piece])
-        traces.append(_line(high, channel, time, more={**edge, "fill": "tonexty", "fillcolor": palette.BAND}))
+        traces.append(_line(high, channel, time, more={**edge, "fill": "tonexty", "fillcolor": palette.PLOT_BAND}))
     mean = Line(envelope.time_ns, envelope.mean)
     traces.append(_line(mean, channel, time, color=palette.MEASURED, width=1.3, mode="lines+markers", marker_px=2.6))
     return traces
@@ -146,7 +146,8 @@ def _states(bands: Sequence[StateBand], time: PlantTime) -> dict[str, Any]:
 def _layout(view: WindowView, time: PlantTime, *, live: bool) -> dict[str, Any]:
     ends = time.plot_ms(np.array([view.from_ns, view.to_ns], dtype=np.int64)).tolist()
     titles = {
-        "y": f"<b>Command</b>, {view.command_unit or 'as sent'}",
+        "y": f"<b>Command</b>, {view.command_unit or 'as sent'}"
+        + ("   line: mean, shaded: smallest to largest" if view.envelopes else ""),
         "y2": "<b>Coil current</b>, A"
         + ("" if view.envelopes else "   measured (line), expected (dashed, with tolerance)"),
         "y3": "<b>Pressure</b>, bar",
@@ -196,7 +197,7 @@ def _layout(view: WindowView, time: PlantTime, *, live: bool) -> dict[str, Any]:
             ],
             nticks=8,
         ),
-        yaxis=axis(domain=_ROWS["y"], nticks=3),
+        yaxis=axis(domain=_ROWS["y"], nticks=5),
         yaxis2=axis(domain=_ROWS["y2"], nticks=5),
         yaxis3=axis(domain=_ROWS["y3"], nticks=4, rangemode="tozero"),
         yaxis4=axis(

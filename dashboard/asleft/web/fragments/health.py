@@ -31,17 +31,16 @@ def _agents(agents: list[AgentView]) -> list[Markup]:
         ]
     rows: list[list[Child]] = []
     for agent in agents:
-        d = agent.delivery
+        d, b = agent.delivery, agent.delivery.balance
         rows.append(
             [
                 agent.name,
                 {True: "online", False: "offline", None: "unknown"}[agent.online],
-                agent.heard,
                 agent.lag,
-                _count(d.generated),
+                _count(b.generated if b else None),
                 _count(d.stored),
                 _count(d.declared_gap),
-                _count(d.unacknowledged),
+                _count(b.unacknowledged if b else None),
                 _count(d.duplicates),
                 {True: "balanced", False: "does not balance", None: "unknown"}[d.balanced],
                 agent.version,
@@ -51,8 +50,8 @@ def _agents(agents: list[AgentView]) -> list[Markup]:
         el(
             "p",
             el("b", agent.name),
-            ": ",
-            agent.delivery.words,
+            f": {agent.delivery.words}",
+            f" The agent says: {agent.remark}" if agent.remark else None,
             class_="wrong" if agent.delivery.balanced is False else None,
         )
         for agent in agents
@@ -60,8 +59,7 @@ def _agents(agents: list[AgentView]) -> list[Markup]:
     head = [
         "agent",
         "link",
-        "last heard",
-        "lag",
+        "last block",
         "generated",
         "stored",
         "declared lost",
@@ -70,13 +68,16 @@ def _agents(agents: list[AgentView]) -> list[Markup]:
         "count",
         "version",
     ]
-    return [*words, table("Blocks by agent", head, rows, numeric=frozenset(range(2, 9)))]
+    return [*words, table("Blocks by agent", head, rows, numeric=frozenset(range(2, 8)))]
 
 
 def _judged(view: HealthView) -> Markup:
     if not view.judged:
         return el("p", "No valve yet.")
-    rows: list[list[Child]] = [[row.label, row.valve, row.newest, row.lag, row.history] for row in view.judged]
+    rows: list[list[Child]] = [
+        [row.label, row.valve, row.newest, f"fails: {row.trouble}" if row.trouble else row.lag, row.history]
+        for row in view.judged
+    ]
     return table("Judging by valve", ["valve", "id", "newest sample", "judged", "history"], rows)
 
 

@@ -10,13 +10,20 @@ from asleft.web.svg import SMALL, deviation_strip, status_mark
 from asleft.web.views.presses import PressesView, Row
 from asleft.web.views.valves import strip_words
 
+NON_BREAKING_HYPHEN = "\N{NON-BREAKING HYPHEN}"
+
 
 def opening(view: PressesView) -> Markup:
     """The sentence of the plant, and what changed since yesterday."""
     changes = None
     if view.changes:
         items = [
-            el("li", el("b", ", ".join(p for p in (c.valve.press, c.valve.name) if p)), ": ", c.words)
+            el(
+                "li",
+                f"{c.sort} at ",
+                el("b", ", ".join(p for p in (c.valve.press, c.valve.name) if p)),
+                f": {c.words}",
+            )
             for c in view.changes[:8]
         ]
         more = len(view.changes) - len(items)
@@ -24,7 +31,7 @@ def opening(view: PressesView) -> Markup:
             items.append(el("li", f"and {more} more"))
         changes = el("div", el("h2", "Since yesterday"), el("ul", *items), class_="since")
     return join(
-        el("h1", view.headline),
+        el("h1", view.headline.replace("-", NON_BREAKING_HYPHEN)),
         el("p", view.subline, class_="sub") if view.subline else None,
         changes,
         progress_bar(view.progress) if view.progress else None,

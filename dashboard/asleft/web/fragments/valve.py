@@ -62,7 +62,7 @@ def strip(view: ValveView) -> Markup:
         "div",
         *(el("span", mark.label) for mark in view.strip),
         class_="strip-names",
-        style=f"grid-template-columns:repeat({len(view.strip)},{LARGE.column:.0f}px)",
+        style=f"grid-template-columns:repeat({len(view.strip)},1fr)",
         aria_hidden="true",
     )
     picture = deviation_strip(view.strip, LARGE, strip_words(view.strip))

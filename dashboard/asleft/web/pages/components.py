@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import dash
 from asleft.web.figures.base import CONFIG
 from dash import ClientsideFunction, Input, Output, dcc, html
@@ -24,9 +26,12 @@ def plot(identity: str, height_px: int, label: str) -> Component:
     return node("Div", graph, role="group", className="plot", aria_label=label)
 
 
-def mailbox(identity: str, data: object = None) -> list[Component]:
+def mailbox(identity: str, data: Mapping[str, str | float] | str | None = None) -> list[Component]:
     """A store whose contents the browser acts upon, and the one in which it notes that it has."""
-    return [dcc.Store(id=identity, data=data), dcc.Store(id=_done(identity))]
+    return [
+        dcc.Store(id=identity, data=dict(data) if isinstance(data, Mapping) else data),
+        dcc.Store(id=_done(identity)),
+    ]
 
 
 def in_browser(app: dash.Dash, function: str, mailbox_id: str, *more: Input) -> None:

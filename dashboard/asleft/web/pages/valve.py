@@ -64,7 +64,6 @@ def layout(source: Source, valve: str) -> tuple[Component, str] | None:
                         [
                             parts.place(ids.VALVE_STRIP, "Section"),
                             _over_time(view.name.spoken),
-                            parts.place(ids.VALVE_SHEET, "Section"),
                         ],
                         className="wide",
                     ),
@@ -74,6 +73,7 @@ def layout(source: Source, valve: str) -> tuple[Component, str] | None:
                 ],
                 className="columns",
             ),
+            parts.place(ids.VALVE_SHEET, "Section"),
             html.Section(
                 [html.H2(["History ", html.Small("of each quantity over three weeks")]), parts.place(ids.HISTORY)]
             ),

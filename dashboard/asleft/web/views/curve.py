@@ -73,6 +73,8 @@ def steady_dots(
 ) -> tuple[FloatArray, FloatArray, BoolArray]:
     """Mean current and pressure of quarter seconds in which neither moves, and whether the current last rose.
 
+    Those before the first movement belong to no branch and are left out.
+
     Returns three arrays of one shape (k,), k <= `MOST_DOTS`, evenly chosen.
     """
     ok = np.isfinite(current_a) & np.isfinite(pressure_bar)
@@ -87,33 +89,32 @@ def steady_dots(
     range_bar = np.maximum.reduceat(pressure_bar, starts) - np.minimum.reduceat(pressure_bar, starts)
     span_a = max(float(np.ptp(mean_a)), 1e-6)
     most_bar = max(float(np.max(np.abs(mean_bar))), 1e-6)
-    up = _direction(mean_a, MOVED_SPAN * span_a)
+    way = _direction(mean_a, MOVED_SPAN * span_a)
     # Neighbours must agree too: a quarter second may fall wholly within a slow approach.
     slope = np.abs(np.gradient(mean_bar)) if mean_bar.size > 1 else np.zeros(1)
     steady = (counts >= 3) & (range_bar < STEADY_SPAN * most_bar) & (slope < STEADY_SPAN / 4 * most_bar)
     steady &= range_a < max(STEADY_SPAN * span_a * 2, 3 * float(np.median(range_a)))
     steady &= np.abs(np.gradient(mean_a)) < STEADY_SPAN * span_a if mean_a.size > 1 else True
-    index = np.flatnonzero(steady)
+    index = np.flatnonzero(steady & (way != 0))
     if index.size > MOST_DOTS:
         index = index[np.linspace(0, index.size - 1, MOST_DOTS).round().astype(int)]
-    return mean_a[index], mean_bar[index], up[index]
+    return mean_a[index], mean_bar[index], way[index] > 0
 
 
-def _direction(mean_a: FloatArray, least_a: float) -> BoolArray:
-    """True where the last movement of at least `least_a` went up."""
-    up = np.zeros(mean_a.size, dtype=bool)
-    reference, rising = float(mean_a[0]), True
-    for index, value in enumerate(mean_a):
-        if value - reference > least_a:
-            rising, reference = True, float(value)
-        elif reference - value > least_a:
-            rising, reference = False, float(value)
-        elif rising:
-            reference = max(reference, float(value))
-        else:
-            reference = min(reference, float(value))
-        up[index] = rising
-    return up
+def _direction(mean_a: FloatArray, least_a: float) -> npt.NDArray[np.int8]:
+    """1 where the last movement of at least `least_a` went up, -1 where down, 0 before the first.
+
+    A pointer dragged along with play on either side: it moves only when the current has crossed the play.
+    """
+    way = np.zeros(mean_a.size, dtype=np.int8)
+    pointer, now = float(mean_a[0]), 0
+    for index, value in enumerate(mean_a.tolist()):
+        dragged = min(max(pointer, value - least_a / 2), value + least_a / 2)
+        if dragged != pointer:
+            now = 1 if dragged > pointer else -1
+        pointer = dragged
+        way[index] = now
+    return way
 
 
 def _last_production(source: Source, valve: str, now_ns: int) -> tuple[int, int] | None:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from asleft.store.invariant import Invariant, invariant
 from asleft.store.protocols import Backfill, Health, StreamMark
 from asleft.web.source import Source
 from asleft.web.views.presses import Progress, progress_of
@@ -19,46 +20,34 @@ REPORT_WITHIN_S = 30.0
 
 @dataclass(frozen=True, slots=True)
 class Delivery:
-    """The invariant of one agent's stream: generated = stored + declared gap + unacknowledged, from counters."""
+    """The count of one agent's stream, as told; `balance` is None while the agent has not said what it generated."""
 
-    agent: str
-    generated: int | None  # highest number the agent has given; None: it has not said
     stored: int
     declared_gap: int
-    acknowledged: int | None  # what the agent believes to be acknowledged
     duplicates: int
-
-    @property
-    def unacknowledged(self) -> int | None:
-        """Generated and neither stored nor declared: on its way."""
-        return None if self.generated is None else self.generated - self.stored - self.declared_gap
+    balance: Invariant | None
 
     @property
     def balanced(self) -> bool | None:
-        """Whether nothing is unaccounted for; None while the agent has not said how many it generated.
-
-        What is on its way cannot be negative, and the agent cannot believe more acknowledged than is stored.
-        """
-        on_the_way = self.unacknowledged
-        if on_the_way is None:
-            return None
-        believed = self.acknowledged
-        return on_the_way >= 0 and (believed is None or believed <= self.stored + self.declared_gap)
+        """Whether nothing is unaccounted for; None where it cannot be told."""
+        return None if self.balance is None else self.balance.balances
 
     @property
     def words(self) -> str:
         """The invariant as a sentence."""
-        if self.generated is None:
+        b = self.balance
+        if b is None:
             return f"{self.stored:,} blocks stored; the agent has not said how many it has generated."
-        sum_ = (
-            f"{self.generated:,} generated = {self.stored:,} stored + {self.declared_gap:,} declared lost "
-            f"+ {self.unacknowledged:,} on their way"
+        count = (
+            f"{b.generated:,} generated = {b.stored:,} stored + {b.declared_gap:,} declared lost "
+            f"+ {b.unacknowledged:,} on their way"
         )
-        if not self.balanced:
-            return f"Does not balance: {sum_}. The agent and the store disagree; keep the agent's spool."
-        if self.declared_gap:
-            return f"Balanced, with a declared loss: {sum_}."
-        return f"Balanced, nothing lost: {sum_}."
+        if not b.balances:
+            return (
+                f"Does not balance: {count}, {abs(b.missing):,} unaccounted for. The agent and the store disagree; "
+                "keep the agent's spool."
+            )
+        return f"Balanced, {'with a declared loss' if b.declared_gap else 'nothing lost'}: {count}."
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,10 +55,10 @@ class AgentView:
     """One agent."""
 
     name: str
-    online: bool | None
-    heard: str
-    lag: str
+    online: bool | None  # None: an older stream, or an agent never heard
+    lag: str  # since the recorder last heard of the stream
     version: str
+    remark: str  # what the agent complains of
     delivery: Delivery
 
 
@@ -83,6 +72,7 @@ class JudgedView:
     lag: str
     lag_s: float | None
     history: str
+    trouble: str  # why judging this valve fails, empty when it does not
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,8 +105,8 @@ def health_view(source: Source, version: str) -> HealthView:
             silent = StreamMark(name.removeprefix("agent/"), str(row.details.get("stream", "")), 0, 0, 0, row.at_ns)
             agents.append(_agent(silent, row, now))
     backfills = {b.valve: b for b in source.records.backfills()}
-    judged = [_judged(source, valve, now, backfills.get(valve)) for valve in source.valves()]
     recorder = rows.get("recorder")
+    judged = [_judged(source, valve, now, backfills.get(valve), _troubles(recorder)) for valve in source.valves()]
     return HealthView(
         headline=_headline(agents, judged, recorder, now),
         agents=agents,
@@ -128,31 +118,29 @@ def health_view(source: Source, version: str) -> HealthView:
 
 def _agent(mark: StreamMark, row: Health | None, now_ns: int) -> AgentView:
     details: Mapping[str, Any] = row.details if row is not None else {}
-    same_stream = details.get("stream") in (None, "", mark.stream)
-    generated = _integer(details, "highest_seq", "generated") if same_stream else None
-    # The agent speaks every few seconds, the store's mark is read now: the mark may be ahead of the agent's word.
-    if generated is not None:
-        generated = max(generated, mark.mark)
-    online = details.get("online")
-    heard_s = (now_ns - mark.last_at_ns) / 1e9
+    highest, acknowledged = _integer(details, "highest_seq"), _integer(details, "acknowledged")
+    # What an agent says of another stream than this one says nothing of this one.
+    told = highest is not None and details.get("stream") in (None, "", mark.stream)
+    online = details.get("online") if told else None
+    said = details.get("details")
     return AgentView(
         name=mark.agent,
         online=bool(online) if online is not None else None,
-        heard=f"{age(heard_s)} ago" if mark.last_at_ns else "never",
-        lag=_lag_words(details),
+        lag=f"{age((now_ns - mark.last_at_ns) / 1e9)} ago" if mark.last_at_ns else "never",
         version=str(details.get("version") or "–"),
+        remark=str(said.get("alarms") or "") if isinstance(said, Mapping) else "",
         delivery=Delivery(
-            agent=mark.agent,
-            generated=generated,
             stored=mark.stored,
             declared_gap=mark.declared_gap,
-            acknowledged=_integer(details, "acknowledged") if same_stream else None,
             duplicates=mark.duplicates,
+            balance=invariant(highest, acknowledged or 0, mark) if told and highest is not None else None,
         ),
     )
 
 
-def _judged(source: Source, valve: str, now_ns: int, backfill: Backfill | None) -> JudgedView:
+def _judged(
+    source: Source, valve: str, now_ns: int, backfill: Backfill | None, troubles: Mapping[str, str]
+) -> JudgedView:
     span = source.samples.span(valve)
     cursor = source.records.judge_cursor(valve)
     newest = span[1] if span else None
@@ -177,7 +165,18 @@ def _judged(source: Source, valve: str, now_ns: int, backfill: Backfill | None) 
         lag=lag,
         lag_s=lag_s,
         history=history,
+        trouble=troubles.get(valve, ""),
     )
+
+
+def _troubles(recorder: Health | None) -> dict[str, str]:
+    failures = recorder.details.get("judge_failures") if recorder is not None else None
+    if not isinstance(failures, Mapping):
+        return {}
+    return {
+        str(valve): str(failure.get("message") if isinstance(failure, Mapping) else failure)
+        for valve, failure in failures.items()
+    }
 
 
 def _headline(agents: list[AgentView], judged: list[JudgedView], recorder: Health | None, now_ns: int) -> str:
@@ -193,6 +192,13 @@ def _headline(agents: list[AgentView], judged: list[JudgedView], recorder: Healt
     if offline:
         verb = plural(len(offline), "agent is", "agents are")
         return f"{number(len(offline), first=True)} {verb} offline: {', '.join(offline)}."
+    if recorder.details.get("broker_connected") is False:
+        return "The recorder has lost the broker; agents keep their blocks until it is back."
+    if recorder.details.get("judging_alive") is False:
+        return "Blocks are stored, but nothing is judged: the judging process is not running."
+    failing = [row.label for row in judged if row.trouble]
+    if failing:
+        return f"Judging fails on {failing[0]}{' and others' if len(failing) > 1 else ''}; everything is stored."
     lost = sum(agent.delivery.declared_gap for agent in agents)
     behind = [row for row in judged if row.lag_s is not None and row.lag_s > 60]
     opening = (
@@ -206,20 +212,35 @@ def _headline(agents: list[AgentView], judged: list[JudgedView], recorder: Healt
 def _facts(source: Source, recorder: Health | None, now_ns: int, version: str) -> list[Fact]:
     facts = [Fact("samples on disk", size_words(source.samples.size_bytes()))]
     if recorder is not None:
-        details = recorder.details
-        facts.append(Fact("recorder last reported", f"{age((now_ns - recorder.at_ns) / 1e9)} ago"))
-        queue = _integer(details, "queue", "queue_length", "queued")
-        if queue is not None:
-            facts.append(Fact("blocks waiting in the recorder", f"{queue:,}"))
-        quarantined = _integer(details, "quarantined")
-        if quarantined is not None:
-            facts.append(Fact("messages that could not be read, set aside", f"{quarantined:,}"))
-        if details.get("version"):
-            facts.append(Fact("version of the recorder", str(details["version"])))
-        if details.get("broker"):
-            facts.append(Fact("broker", str(details["broker"])))
+        facts += _recorder_facts(recorder, now_ns)
     facts.append(Fact("version of these pages", version))
     facts.append(Fact("plant time", source.time.name))
+    return facts
+
+
+def _recorder_facts(recorder: Health, now_ns: int) -> list[Fact]:
+    details = recorder.details
+    facts = [Fact("recorder last reported", f"{age((now_ns - recorder.at_ns) / 1e9)} ago")]
+    counts = (
+        ("messages waiting in the recorder", "queue_depth"),
+        ("messages that could not be read, set aside", "quarantined"),
+        ("blocks received twice, stored once", "duplicates"),
+        ("commits that failed", "commit_failures"),
+    )
+    for what, key in counts:
+        value = _integer(details, key)
+        if value is not None:
+            facts.append(Fact(what, f"{value:,}"))
+    rate = details.get("blocks_per_s")
+    if isinstance(rate, (int, float)):
+        facts.append(Fact("blocks stored a second", f"{rate:.1f}"))
+    if details.get("broker"):
+        link = {True: "connected", False: "not connected", None: ""}.get(details.get("broker_connected"), "")
+        facts.append(Fact("broker", " ".join(p for p in (str(details["broker"]), link) if p)))
+    if details.get("last_error"):
+        facts.append(Fact("last trouble in the recorder", str(details["last_error"])))
+    if details.get("version"):
+        facts.append(Fact("version of the recorder", str(details["version"])))
     return facts
 
 
@@ -231,14 +252,6 @@ def size_words(size: int) -> str:
             return f"{value:.0f} {unit}" if unit in ("bytes", "kB") else f"{value:.1f} {unit}"
         value /= 1000
     return f"{size} bytes"
-
-
-def _lag_words(details: Mapping[str, Any]) -> str:
-    for key in ("lag_s", "delay_s"):
-        value = details.get(key)
-        if isinstance(value, (int, float)):
-            return age(float(value))
-    return "–"
 
 
 def _integer(details: Mapping[str, Any], *keys: str) -> int | None:

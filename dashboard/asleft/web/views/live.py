@@ -13,6 +13,8 @@ from asleft.web.views.window import Line, StateBand, WindowView, bin_width, raw_
 FloatArray = npt.NDArray[np.float64]
 
 BREAK_NS = 2 * 10**9
+#: States are drawn once more from this much earlier, so that no seam shows between two deliveries.
+OVERLAP_NS = 10**9
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +43,9 @@ def since(source: Source, valve: str, choice: Choice, cursor: LiveCursor) -> tup
     start = max(cursor.samples_ns, from_ns)
     end = _last_whole_bin(source, valve, choice, start)
     states_from = max(cursor.states_ns, from_ns)
-    states: list[StateBand] = state_bands(source, valve, states_from, to_ns)
+    states: list[StateBand] = state_bands(source, valve, max(states_from - OVERLAP_NS, from_ns), to_ns)
+    if states and states[-1].to_ns <= states_from:
+        states = []
     view = WindowView(from_ns, to_ns, "", states=states)
     if end > start:
         lines, band, _ = raw_lines(source.samples, valve, source.sheet(valve, now), start, end, bin_width(choice))

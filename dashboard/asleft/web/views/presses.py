@@ -45,6 +45,7 @@ class Change:
     """One difference from a day ago."""
 
     valve: ValveName
+    sort: str  # "New", "Gone" or "Changed"
     words: str
 
 
@@ -105,7 +106,7 @@ def presses_view(source: Source) -> PressesView:
         )
         if valve not in waiting:
             before = source.records.judgement_at(valve, now - DAY_NS)
-            changes += [Change(name, words) for words in changes_between(before, judgement)]
+            changes += [Change(name, sort, words) for sort, words in changes_between(before, judgement)]
     rows.sort(key=lambda row: row.weight)
     return PressesView(
         headline=headline(rows),
@@ -145,7 +146,7 @@ def headline(rows: Sequence[Row]) -> str:
     return f"{opening} {where}: {lower_first(first_sentence(worst.sentence))}"
 
 
-def changes_between(before: Json | None, now: Json | None) -> list[str]:
+def changes_between(before: Json | None, now: Json | None) -> list[tuple[str, str]]:
     """What is different in one valve; nothing can be said where either is missing."""
     if before is None or now is None:
         return []
@@ -154,11 +155,11 @@ def changes_between(before: Json | None, now: Json | None) -> list[str]:
     gone = {str(f["kind"]) for f in findings_of(before) if f.get("consequence_of") is None} - {
         str(f["kind"]) for f in findings_of(now)
     }
-    changes = [f"new: {kind_words(kind)}" for kind in sorted(new - old)]
-    changes += [f"gone: {kind_words(kind)}" for kind in sorted(gone)]
+    changes = [("New", kind_words(kind)) for kind in sorted(new - old)]
+    changes += [("Gone", kind_words(kind)) for kind in sorted(gone)]
     if not changes and status_of(before) != status_of(now):
         was, is_ = STATUS_WORDS.get(status_of(before), ""), STATUS_WORDS.get(status_of(now), "")
-        changes.append(f"{was} yesterday, {is_} now")
+        changes.append(("Changed", f"{was} yesterday, {is_} now"))
     return changes
 
 

@@ -243,14 +243,14 @@ def _remark(quantity: str, found: Json) -> str:
 
 
 def bound_words(quantity: str, bound: dict[str, Any]) -> str:
-    """Such as "not slower than 0.8 s"; `above` is a value it is known to stay below, `below` one it exceeds."""
+    """Such as "not slower than 0.8 s": it is known to lie `below` one value, or `above` another."""
     words = []
     ramp = quantity in ("ramp_up", "ramp_down")
-    if bound.get("above") is not None:
-        text = format_quantity(quantity, float(bound["above"]))
-        words.append(f"not slower than {text}" if ramp else f"at most {text}")
     if bound.get("below") is not None:
         text = format_quantity(quantity, float(bound["below"]))
+        words.append(f"not slower than {text}" if ramp else f"at most {text}")
+    if bound.get("above") is not None:
+        text = format_quantity(quantity, float(bound["above"]))
         words.append(f"not faster than {text}" if ramp else f"at least {text}")
     return ", ".join(words)
 

@@ -25,6 +25,8 @@ Int64Array = npt.NDArray[np.int64]
 BINS = 600
 #: Stretches of an overview across a picture.
 OVERVIEW_POINTS = 900
+#: Samples the expected current is computed at, about.
+MOST_EXPECTED = 60_000
 SHOWN = ("command", "current", "pressure")
 
 
@@ -143,17 +145,24 @@ def raw_lines(
     band = None
     expected = expected_of(sheet, stored)
     if expected is not None and sheet is not None:
-        lines["expected"] = _thinned(stored.time_ns[inside], expected[inside], bin_ns, gap_ns)
+        shown = expected.time_ns >= from_ns
+        lines["expected"] = _thinned(expected.time_ns[shown], expected.values[shown], bin_ns, gap_ns)
         band = current_tolerance_a(sheet, lines["expected"].values)
     return lines, band, stored.units.get("command", "")
 
 
-def expected_of(sheet: Sheet | None, stored: StoredSamples) -> FloatArray | None:
-    """The current the sheet makes of the measured command, shape (n,), NaN where unknown; None where it cannot be."""
+def expected_of(sheet: Sheet | None, stored: StoredSamples) -> Line | None:
+    """The current the sheet makes of the measured command, NaN where unknown; None where it cannot be told.
+
+    Long stretches are taken in strides: it is computed sample by sample, and the picture shows far fewer.
+    """
     needed = sheet is not None and {"current_at_zero", "current_at_full"} <= set(sheet.as_left)
     if sheet is None or not needed or "command" not in stored.channels or stored.time_ns.size == 0:
         return None
-    return expected_current(sheet, Samples(stored.time_ns / 1e9, stored.channels))
+    stride = max(1, stored.time_ns.size // MOST_EXPECTED)
+    time_ns = stored.time_ns[::stride]
+    samples = Samples(time_ns / 1e9, {name: values[::stride] for name, values in stored.channels.items()})
+    return Line(time_ns, expected_current(sheet, samples))
 
 
 def lead_in_ns(sheet: Sheet | None) -> int:

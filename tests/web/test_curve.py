@@ -1,0 +1,65 @@
+from __future__ import annotations
+
+import json
+
+import numpy as np
+from asleft.web.figures.curve import curve_figure
+from asleft.web.fragments.valve import curve_words
+from asleft.web.views.curve import MOST_DOTS, curve_view, steady_dots
+
+
+def test_dots_of_production_lie_on_the_curve_and_know_their_branch(source):
+    view = curve_view(source, "press-1.platen")
+    assert view.rising_a.size > 10
+    assert view.falling_a.size > 10
+    line = 12 + (view.rising_a - 0.18) / 0.74 * 198
+    assert np.abs(view.rising_bar - line).max() < 4
+    # The cycle rises to 55, 65 and 92 % and falls to 40 and 5 %.
+    reached = (view.rising_a - 0.18) / 0.74
+    assert reached.min() > 0.5
+    fallen = (view.falling_a - 0.18) / 0.74
+    assert fallen.max() < 0.45
+
+
+def test_the_load_and_not_the_valve_makes_the_pressure_of_an_approach():
+    time_ns = np.arange(0, 10_000, 20, dtype=np.int64) * 10**6
+    current = np.where(time_ns < 500 * 10**6, 0.2, 0.6)
+    slow = 20 + time_ns / 1e9 * 15  # steady current, pressure still on its way
+    assert steady_dots(time_ns, current, slow)[0].size == 0
+    held = np.full(time_ns.size, 110.0)
+    assert steady_dots(time_ns, current, held)[0].size > 30
+
+
+def test_no_more_dots_than_a_screen_can_show_and_none_from_nothing():
+    time_ns = np.arange(0, 600_000, 20, dtype=np.int64) * 10**6
+    current = np.where(time_ns < 10**9, 0.7, 0.5)
+    at_a, _, up = steady_dots(time_ns, current, np.full(time_ns.size, 100.0))
+    assert at_a.size == MOST_DOTS
+    assert not up.any()
+    assert steady_dots(time_ns[:1], np.ones(1), np.ones(1))[0].size == 0
+    assert steady_dots(time_ns, np.full(time_ns.size, np.nan), np.ones(time_ns.size))[0].size == 0
+
+
+def test_a_valve_without_current_has_no_curve_and_says_so(source):
+    assert curve_view(source, "press-4.cushion") is None
+    assert "needs a current and a pressure" in curve_words(None)
+
+
+def test_without_production_the_commissioned_curve_stands_alone(plant, source, monkeypatch):
+    monkeypatch.setattr(plant, "intervals", lambda *_: [])
+    view = curve_view(source, "press-1.platen")
+    assert view.rising_a.size == 0
+    assert view.left_a.size == 4
+    assert "No production" in curve_words(view)
+
+
+def test_the_branches_differ_in_shape_and_words(source):
+    figure = curve_figure(curve_view(source, "press-1.platen"))
+    assert json.loads(json.dumps(figure)) == figure
+    by_name = {trace["name"]: trace for trace in figure["data"]}
+    assert by_name["found, rising"]["marker"]["symbol"] == "triangle-up"
+    assert by_name["found, falling"]["marker"]["symbol"] == "triangle-down-open"
+    assert "dash" in by_name["as left, falling"]["line"]
+    text = curve_words(curve_view(source, "press-1.platen"))
+    assert "as left, rising" in text
+    assert "<table" in text

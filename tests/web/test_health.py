@@ -1,0 +1,100 @@
+from __future__ import annotations
+
+from asleft.store.protocols import Backfill, Health, StreamMark
+from asleft.web.fragments.health import health_body
+from asleft.web.views.health import health_view, size_words
+
+
+def words(source) -> str:
+    return health_view(source, "0.1.0").agents[0].delivery.words
+
+
+def test_the_count_of_blocks_is_told_as_a_sum(source):
+    view = health_view(source, "0.1.0")
+    assert view.agents[0].delivery.words == (
+        "Balanced, nothing lost: 48,231 generated = 48,230 stored + 0 declared lost + 1 on their way."
+    )
+    assert view.agents[1].delivery.words.startswith("Balanced, with a declared loss: 9,120 generated = 9,105 stored")
+    assert view.headline == "14 blocks were declared lost, all others stored. Judging keeps up."
+
+
+def test_an_agent_that_believes_more_than_is_stored_does_not_balance(plant, source):
+    plant.healths[1] = Health(
+        "agent/hall-1", plant.now, {"stream": "s1", "highest_seq": 48_300, "acknowledged": 48_290}
+    )
+    view = health_view(source, "0.1.0")
+    assert view.agents[0].delivery.balanced is False
+    assert "Does not balance" in view.agents[0].delivery.words
+    assert "60 unaccounted for" in view.agents[0].delivery.words
+    assert view.headline == "The count of blocks from hall-1 does not balance."
+    assert 'class="wrong"' in health_body(view)
+
+
+def test_what_an_agent_says_of_another_stream_is_not_taken_for_this_one(plant, source):
+    plant.healths[1] = Health("agent/hall-1", plant.now, {"online": True, "stream": "new", "highest_seq": 5})
+    agent = health_view(source, "0.1.0").agents[0]
+    assert agent.delivery.balanced is None
+    assert agent.online is None
+    assert "has not said" in agent.delivery.words
+
+
+def test_an_agent_heard_of_but_with_nothing_stored_is_shown(plant, source):
+    plant.healths.append(
+        Health("agent/new", plant.now, {"online": True, "stream": "s9", "highest_seq": 4, "acknowledged": 0})
+    )
+    agent = next(a for a in health_view(source, "0.1.0").agents if a.name == "new")
+    assert agent.delivery.balance.unacknowledged == 4
+    assert agent.delivery.balanced is True
+
+
+def test_the_most_important_trouble_comes_first(plant, source):
+    plant.healths[2] = Health("agent/hall-2", plant.now, {"online": False, "stream": "s2", "highest_seq": 9_120})
+    assert health_view(source, "0.1.0").headline == "One agent is offline: hall-2."
+    plant.silent = True
+    plant.now += 60 * 10**9
+    assert health_view(source, "0.1.0").headline.startswith("The recorder has not reported for")
+    plant.healths.clear()
+    plant.marks = list
+    assert health_view(source, "0.1.0").headline == "Nothing has arrived yet: no recorder has written here."
+
+
+def test_trouble_of_broker_and_judging_is_told(plant, source):
+    details = dict(plant.healths[0].details)
+    plant.healths[0] = Health("recorder", plant.now, {**details, "broker_connected": False})
+    assert "lost the broker" in health_view(source, "0.1.0").headline
+    plant.healths[0] = Health("recorder", plant.now, {**details, "judging_alive": False})
+    assert "nothing is judged" in health_view(source, "0.1.0").headline
+    failure = {"press-1.platen": {"count": 3, "message": "no such channel", "at_ns": 1}}
+    plant.healths[0] = Health("recorder", plant.now, {**details, "judge_failures": failure})
+    view = health_view(source, "0.1.0")
+    assert view.headline == "Judging fails on Press 1, platen pressure; everything is stored."
+    assert "fails: no such channel" in health_body(view)
+
+
+def test_judging_is_told_for_each_valve(plant, source):
+    plant._backfills = [Backfill("press-1.platen", 0, 14, 60, False)]
+    view = health_view(source, "0.1.0")
+    row = next(r for r in view.judged if r.valve == "press-1.platen")
+    assert row.lag == "2.0 s behind the newest sample"
+    assert row.history == "14 of 60 windows"
+    assert view.progress.words.startswith("History is being judged: 14 of 60")
+
+
+def test_a_stream_that_has_never_sent_says_so(plant, source):
+    plant.marks = lambda: [StreamMark("hall-1", "s1", 0, 0, 0, 0)]
+    assert health_view(source, "0.1.0").agents[0].lag == "never"
+
+
+def test_sizes_are_in_plain_units():
+    assert [size_words(n) for n in (12, 9_400, 212_400_000, 9_000_000_000_000)] == [
+        "12 bytes",
+        "9 kB",
+        "212.4 MB",
+        "9000.0 GB",
+    ]
+
+
+def test_facts_name_versions_store_and_zone(source):
+    text = health_body(health_view(source, "0.1.0"))
+    for piece in ("212.4 MB", "Europe/Madrid", "127.0.0.1:1883 connected", "version of the recorder"):
+        assert piece in text

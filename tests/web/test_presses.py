@@ -1,0 +1,153 @@
+from __future__ import annotations
+
+import time
+
+from asleft.store.protocols import Backfill
+from asleft.web.fragments.presses import fleet, opening
+from asleft.web.source import Source
+from asleft.web.views.presses import changes_between, first_sentence, headline, presses_view
+from asleft.web.when import PlantTime
+
+
+def test_worst_comes_first_and_every_status_is_in_words(source):
+    view = presses_view(source)
+    assert [row.status for row in view.rows] == [
+        "failure",
+        "out-of-specification",
+        "maintenance-required",
+        "maintenance-required",
+        "function-check",
+        "good",
+        "good",
+        "good",
+    ]
+    assert view.rows[0].status_words.startswith("failure since 15:20")
+    assert view.rows[1].status_words == "out of specification since 14 Nov 05:02"
+    assert view.rows[4].status_words == "function check"
+
+
+def test_the_page_opens_with_what_a_colleague_would_say(source):
+    view = presses_view(source)
+    assert view.headline == (
+        "Three of eight valves are as they were left. "
+        "Press 3, knock-out: commanded and enabled, but no current flows."
+    )
+    assert "One valve is being worked on." in view.subline
+    assert "One sends no data now." in view.subline
+
+
+def test_only_what_changed_since_yesterday_is_listed(source):
+    view = presses_view(source)
+    assert [(c.valve.id, c.sort, c.words) for c in view.changes] == [
+        ("press-3.knock-out", "New", "no current although commanded")
+    ]
+
+
+def test_changes_are_new_gone_or_of_status_alone():
+    def judged(status: str, *kinds: str):
+        return {
+            "status": status,
+            "findings": [{"kind": k, "severity": 1, "consequence_of": None, "onset": None} for k in kinds],
+        }
+
+    assert changes_between(judged("good"), judged("good")) == []
+    assert changes_between(None, judged("failure", "current-lost")) == []
+    assert changes_between(judged("good"), judged("failure", "current-lost")) == [
+        ("New", "no current although commanded")
+    ]
+    assert changes_between(judged("failure", "current-lost"), judged("good")) == [
+        ("Gone", "no current although commanded")
+    ]
+    assert changes_between(judged("good"), judged("function-check")) == [
+        ("Changed", "good yesterday, function check now")
+    ]
+
+
+def test_a_consequence_is_no_change_of_its_own():
+    before = {"status": "good", "findings": []}
+    now = {
+        "status": "out-of-specification",
+        "findings": [
+            {"kind": "ramp-up-changed", "severity": 2, "consequence_of": None, "onset": None},
+            {"kind": "response-changed", "severity": 1, "consequence_of": "ramp-up-changed", "onset": None},
+        ],
+    }
+    assert changes_between(before, now) == [("New", "ramp up changed")]
+
+
+def test_all_well_is_said_shortly(plant, source):
+    for judgement in plant._judgements.values():
+        judgement["status"], judgement["findings"] = "good", []
+    assert presses_view(source).headline == "All eight valves are as they were left."
+
+
+def test_a_decimal_point_ends_no_sentence():
+    assert first_sentence("Ramp up takes 2.10 s; left at 1.60 s. Likely the driver.") == (
+        "Ramp up takes 2.10 s; left at 1.60 s."
+    )
+    assert first_sentence("No stop") == "No stop"
+
+
+def test_an_empty_plant_says_what_to_do(plants):
+    empty = plants.Plant(10**18, empty=True)
+    view = presses_view(Source(empty, empty, PlantTime.named("UTC"), lambda: empty.now))
+    assert view.empty
+    text = opening(view)
+    assert "No valve yet." in text
+    assert "asleft sheet put" in text
+    assert "asleft-agent" in text
+    assert fleet(view) == ""
+    assert headline([]) == "No valve yet."
+
+
+def test_progress_of_history_is_summed_over_the_valves_that_wait(plant, source):
+    plant._backfills = [
+        Backfill("a", 0, 20, 60, False),
+        Backfill("b", 0, 60, 60, True),
+        Backfill("c", 0, 0, 60, False),
+    ]
+    view = presses_view(source)
+    assert view.progress is not None
+    assert view.progress.words.startswith("History is being judged: 20 of 120 windows.")
+    assert 'aria-valuenow="20"' in opening(view)
+
+
+def test_a_silent_valve_is_told_from_a_live_one(source):
+    rows = {row.name.id: row for row in presses_view(source).rows}
+    assert rows["press-1.platen"].liveness.live
+    assert rows["press-1.platen"].liveness.age == "0.8 s old"
+    assert not rows["press-4.cushion"].liveness.live
+    assert rows["press-4.cushion"].liveness.age == "since 15:45"
+
+
+def test_a_valve_without_a_sheet_says_so(plant, source, monkeypatch):
+    monkeypatch.setattr(plant, "sheet_in_force", lambda _valve, _at: None)
+    monkeypatch.setattr(plant, "judgement", lambda _valve: None)
+    row = presses_view(source).rows[0]
+    assert row.status == "not-judged"
+    assert "asleft sheet put" in row.sentence
+    assert row.name.name == row.name.id
+
+
+def test_names_typed_by_people_cannot_carry_markup(plant, source):
+    plant._valves["press-1.platen"] = ("Press <b>1", "a&b")
+    text = fleet(presses_view(source))
+    assert "Press &lt;b&gt;1" in text
+    assert "a&amp;b" in text
+
+
+def test_a_hundred_valves_are_drawn_quickly_and_lightly(plant, source):
+    plant._valves = {f"press-{i}.platen": (f"Press {i}", "platen pressure") for i in range(100)}
+    plant._judgements = {valve: plant._judge(valve) for valve in plant._valves}
+    presses_view(source)  # reads the sheets once
+    begun = time.perf_counter()
+    text = fleet(presses_view(source))
+    assert time.perf_counter() - begun < 1.0
+    assert text.count('<li class="row') == 100
+    assert len(text) < 260_000
+
+
+def test_not_observed_is_drawn_and_told_with_its_reason(source):
+    text = fleet(presses_view(source))
+    assert 'class="unseen"' in text
+    assert "not observed: the controller makes its own ramps" in text
