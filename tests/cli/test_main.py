@@ -99,12 +99,13 @@ def test_an_interrupt_is_quiet(command, capsys):
     assert capsys.readouterr().err == ""
 
 
-def test_a_closed_pipe_is_quiet():
+@pytest.mark.parametrize("unbuffered", ["", "1"])
+def test_a_closed_pipe_is_quiet(unbuffered):
     reader, writer = os.pipe()
     os.close(reader)
-    done = subprocess.run(
-        [sys.executable, "-m", "asleft.cli.main", "--help"], stdout=writer, stderr=subprocess.PIPE, check=False
-    )
+    command = [sys.executable, "-m", "asleft.cli.main", "--help"]
+    environment = {**os.environ, "PYTHONUNBUFFERED": unbuffered}
+    done = subprocess.run(command, stdout=writer, stderr=subprocess.PIPE, env=environment, check=False)
     os.close(writer)
     assert done.stderr == b""
 

@@ -132,6 +132,9 @@ def test_a_side_that_is_not_judged_has_no_band(quantity):
     lines = strip([quantity("supply_voltage", tolerance_above=float("inf"), tolerance_used_pct=0.0)], Ink(width=80))
     assert "░" in marks(lines[1])[:24]
     assert "░" not in marks(lines[1])[25:]
+    lines = strip([quantity("hysteresis", tolerance_below=float("inf"), tolerance_used_pct=0.0)], Ink(width=80))
+    assert "░" not in marks(lines[1])[:24]
+    assert "░" in marks(lines[1])[25:]
 
 
 def test_without_a_figure_the_departure_itself_is_drawn(quantity):

@@ -45,6 +45,10 @@ def test_a_setting_that_came_is_one_change():
 def test_how_a_number_was_typed_makes_no_difference():
     new = read_sheet(TEXT.replace("210.0", "21000.0") + '[units]\npressure = "kPa"\n')
     assert compare(read_sheet(TEXT), new) == ()
+    psi = 210.0 / 0.06894757293168361
+    new = read_sheet(TEXT.replace("210.0", repr(psi * (1 + 1e-15))) + '[units]\npressure = "psi"\n')
+    assert new.as_left != read_sheet(TEXT).as_left
+    assert compare(read_sheet(TEXT), new) == ()
 
 
 def test_other_entries_are_named_as_the_file_names_them():

@@ -4,7 +4,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 from asleft.sheet.faults import SheetError
-from asleft.sheet.logmap import CHANNELS, LogMap, find_zone, log_map_of_sheet, read_log_map
+from asleft.sheet.logmap import CHANNELS, LogMap, log_map_of_sheet, read_log_map
+from asleft.sheet.zones import find_zone
 from asleft.wire.block import CHANNEL_UNITS
 
 FULL = r"""

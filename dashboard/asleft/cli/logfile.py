@@ -18,7 +18,8 @@ from asleft.cli.logcells import CONTACT_WORDS, BadCell, FloatArray, read_numbers
 from asleft.cli.logtable import LogTable, read_table
 from asleft.cli.logtimes import read_times
 from asleft.judge.types import Samples
-from asleft.sheet.logmap import ZONE_WANTED, Column, LogMap, find_zone
+from asleft.sheet.logmap import Column, LogMap
+from asleft.sheet.zones import ZONE_WANTED, find_zone
 
 LEAST_USABLE_S = 10.0
 DUPLICATE = "repeated times"

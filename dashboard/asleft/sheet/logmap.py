@@ -22,12 +22,11 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import timedelta, timezone, tzinfo
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from asleft.sheet.faults import Fault, SheetError
 from asleft.sheet.section import Section, parse_toml
 from asleft.sheet.units import UNITS, Unit
+from asleft.sheet.zones import ZONE_WANTED, find_zone
 
 VOLTS: Mapping[str, Unit] = {"V": Unit("V"), "mV": Unit("mV", divisor=1000.0)}
 
@@ -199,19 +198,3 @@ def _is_text_encoding(name: str) -> bool:
     except (LookupError, ValueError):
         return False
     return True
-
-
-ZONE_WANTED = 'must be the name of a time zone, as "Europe/Vienna", or a fixed offset, as "+01:00"'
-
-
-def find_zone(name: str) -> tzinfo | None:
-    """The time zone of an IANA name, "UTC", or a fixed offset "+01:00"; None if there is no such zone."""
-    fixed = re.fullmatch(r"([+-])(\d\d):?(\d\d)", name)
-    if fixed:
-        sign, hours, minutes = fixed.groups()
-        shift = timedelta(hours=int(hours), minutes=int(minutes))
-        return timezone(shift if sign == "+" else -shift) if shift < timedelta(hours=24) else None
-    try:
-        return ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        return None
