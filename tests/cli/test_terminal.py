@@ -73,6 +73,8 @@ def test_no_finding_is_lost_when_its_cause_is_itself_a_consequence(judgement, sh
 
 def test_without_instruments_the_page_says_repeatability_only(judgement, sheet):
     assert "repeatability only" in page(judgement, Ink(), sheet=sheet)
+    told = replace(judgement, remarks=("Uncertainties are repeatability only.",))
+    assert page(told, Ink(), sheet=sheet).count("repeatability only") == 1
     known = replace(sheet, instruments={"current": Instrument(expanded_uncertainty=0.004)})
     assert "repeatability only" not in page(judgement, Ink(), sheet=known)
 

@@ -42,7 +42,7 @@ def page(judgement: Judgement, ink: Ink, *, sheet: Sheet, zone: tzinfo = UTC, no
         _whose(judgement, sheet, ink, zone),
         strip(observed, ink),
         settings_table(observed, ink),
-        [*remarks_on(judgement.quantities, ink), *_uncertainty_basis(sheet, ink)],
+        [*remarks_on(judgement.quantities, ink), *_uncertainty_basis(judgement, sheet, ink)],
         _findings(judgement.findings, ink, zone),
         _states(judgement, ink),
         _listed("Remarks", judgement.remarks, ink),
@@ -88,8 +88,9 @@ def _whose(judgement: Judgement, sheet: Sheet, ink: Ink, zone: tzinfo) -> list[s
     return [*_wrap(facts, ink, ""), *_wrap(seen, ink, "")]
 
 
-def _uncertainty_basis(sheet: Sheet, ink: Ink) -> list[str]:
-    if any(instrument.expanded_uncertainty is not None for instrument in sheet.instruments.values()):
+def _uncertainty_basis(judgement: Judgement, sheet: Sheet, ink: Ink) -> list[str]:
+    known = any(instrument.expanded_uncertainty is not None for instrument in sheet.instruments.values())
+    if known or any("repeatability only" in remark for remark in judgement.remarks):
         return []
     return _wrap("Uncertainty is repeatability only: the sheet says nothing of its instruments.", ink, "  ")
 
