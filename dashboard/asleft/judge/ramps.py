@@ -23,6 +23,9 @@ from asleft.judge.path import MIN_RAMP_S, MOST_EQUAL, Limited, joined, lags, lim
 from asleft.judge.types import FloatArray
 
 _MAX_ROUNDS = 12
+#: Gain in chi-square under which a fit stops: a third of a standard deviation. What is left is a Newton step that the
+#: sum of strokes takes anyway, as gradient and information of each are kept.
+_ENOUGH = 0.1
 #: Parameters of a fit, in this order.
 UP, DOWN, LAG, DELAY, SHAPE = range(5)
 PARAMETERS = 5
@@ -125,6 +128,8 @@ def fit_stroke(
         gradient = weight * jacobian.T @ residual - precision @ (theta - centre)
         scale = np.diag(np.maximum(np.diag(hessian), 1e-9))
         step = np.linalg.solve(hessian + damping * scale, gradient)
+        if float(gradient @ step) < _ENOUGH:
+            break
         trial = np.clip(theta + step, floor, top)
         y_trial = model.answer(trial)
         residual_trial, gain_trial, basis_trial = model.project(y_trial)
@@ -135,7 +140,7 @@ def fit_stroke(
             theta, y, residual, gain, basis, best = trial, y_trial, residual_trial, gain_trial, basis_trial, value
             damping = max(damping * 0.2, 1e-9)
             jacobian = _jacobian(model, theta, y, gain, basis)
-            if small or gained < 1e-3:
+            if small or gained < _ENOUGH:
                 break
         else:
             damping *= 8.0
