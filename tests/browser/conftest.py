@@ -1,0 +1,158 @@
+from __future__ import annotations
+
+import importlib.util
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+from asleft.web.app import create_app
+from asleft.web.serve import address, bind
+from playwright.sync_api import Browser, Page, sync_playwright
+from waitress.server import create_server
+
+HERE = Path(__file__).parent
+ARTEFACTS = HERE.parent / "artefacts"
+AXE = HERE / "vendor" / "axe.min.js"
+SIZES = {"laptop": (1320, 900), "phone": (390, 844), "wall": (1920, 1080)}
+ARGUMENTS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-dev-shm-usage",
+    "--disable-gpu",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+
+
+def _plants() -> ModuleType:
+    known = sys.modules.get("fixture_plant")
+    if known is not None:
+        return known
+    spec = importlib.util.spec_from_file_location("fixture_plant", HERE.parent / "web" / "fixture_plant.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["fixture_plant"] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+@contextmanager
+def served(**choices: bool) -> Iterator[tuple[str, object]]:
+    """A plant of its own behind a server of its own; its address, and the plant."""
+    plant = _plants().Plant(time.time_ns(), **choices)
+
+    def clock() -> int:
+        plant.now = time.time_ns()
+        return plant.now
+
+    listener = bind("127.0.0.1", 0, lambda *_: None)
+    server = create_server(create_app(plant, plant, clock_ns=clock).server, sockets=[listener], threads=8)
+    url = address(listener)
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    try:
+        yield url.rstrip("/"), plant
+    finally:
+        server.close()
+        server.task_dispatcher.shutdown(cancel_pending=True, timeout=2)
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        running = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=ARGUMENTS)
+        yield running
+        running.close()
+
+
+def wait_until(page: Page, expression: str, seconds: float = 15.0) -> None:
+    """Until the expression is true in the page. The page's policy forbids what the driver's own waiting would do."""
+    end = time.monotonic() + seconds
+    while not page.evaluate(expression):
+        if time.monotonic() > end:
+            raise AssertionError(f"still not so after {seconds} s: {expression}")
+        page.wait_for_timeout(100)
+
+
+@pytest.fixture
+def until():
+    """`wait_until`."""
+    return wait_until
+
+
+@pytest.fixture
+def serve():
+    """`served`, for tests that need a plant of their own."""
+    return served
+
+
+@pytest.fixture(scope="session")
+def site() -> Iterator[str]:
+    with served() as (url, _):
+        yield url
+
+
+class Visitor:
+    """One browser window, which remembers every complaint and every request that left this machine."""
+
+    def __init__(self, page: Page) -> None:
+        self.page = page
+        self.complaints: list[str] = []
+        self.outside: list[str] = []
+        page.on("console", lambda m: self.complaints.append(m.text) if m.type in ("error", "warning") else None)
+        page.on("pageerror", lambda error: self.complaints.append(str(error)))
+        page.on("request", lambda request: self._note(request.url))
+
+    def _note(self, url: str) -> None:
+        if not url.startswith(("http://127.0.0.1:", "data:", "blob:")):
+            self.outside.append(url)
+
+    def open(self, url: str) -> Page:
+        """Go there and wait for the page's sentence."""
+        self.page.goto(url)
+        self.page.wait_for_selector("main h1")
+        return self.page
+
+    def photograph(self, name: str) -> None:
+        """Keep a picture of the whole page."""
+        ARTEFACTS.mkdir(exist_ok=True)
+        self.page.screenshot(path=ARTEFACTS / f"{name}.png", full_page=True)
+
+    def axe(self) -> list[str]:
+        """What axe-core finds, one line per rule."""
+        self.page.evaluate(AXE.read_text())
+        return self.page.evaluate(
+            "axe.run().then(r => r.violations.map("
+            "v => v.id + ': ' + v.nodes.map(n => n.html.slice(0, 120)).join(' | ')))"
+        )
+
+
+@pytest.fixture
+def visit(browser: Browser) -> Iterator[object]:
+    """Makes visitors of a given size; checks at the end that none complained or looked outside."""
+    made: list[Visitor] = []
+    contexts = []
+
+    def make(size: str = "laptop") -> Visitor:
+        width, height = SIZES[size]
+        context = browser.new_context(viewport={"width": width, "height": height})
+        contexts.append(context)
+        visitor = Visitor(context.new_page())
+        made.append(visitor)
+        return visitor
+
+    yield make
+    complaints = [complaint for visitor in made for complaint in visitor.complaints]
+    outside = [url for visitor in made for url in visitor.outside]
+    for context in contexts:
+        context.close()
+    assert outside == []
+    assert complaints == []

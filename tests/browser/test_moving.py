@@ -1,0 +1,162 @@
+"""What moves: the live plot, the span selector, the address, the keyboard, and a server that goes away."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+pytestmark = pytest.mark.browser
+
+LAST_X = """() => {
+  const plot = document.querySelector('#window-graph .js-plotly-plot');
+  if (!plot || !plot.data || plot.data.length < 7) return null;
+  const x = plot.data[0].x.filter(v => v !== null);
+  const range = plot.layout.xaxis.range.map(v => typeof v === 'number' ? v : Date.parse(v + 'Z'));
+  return [x[x.length - 1], plot.data.map(t => t.x.length), range[1], range[1] - range[0]];
+}"""
+
+
+def wait_for_plot(page, until):
+    until(page, f"({LAST_X})() !== null")
+    return page.evaluate(LAST_X)
+
+
+def selected(page) -> str:
+    return page.locator("#window-spans a[aria-current]").inner_text()
+
+
+def test_the_live_plot_advances_by_small_pieces(site, visit, until):
+    visitor = visit()
+    sizes: list[int] = []
+
+    def note(response):
+        if "_dash-update-component" in response.url and "live-batch" in (response.request.post_data or ""):
+            sizes.append(int(response.headers.get("content-length", "0")))
+
+    visitor.page.on("response", note)
+    page = visitor.open(site + "/valve/press-2.clamp")
+    first = wait_for_plot(page, until)
+    until(page, f"({LAST_X})()[0] > {first[0] + 4000}", 20)
+    last = page.evaluate(LAST_X)
+    assert last[2] > first[2] + 3000
+    assert last[3] == pytest.approx(60_000, abs=10)
+    assert max(last[1]) <= 1400
+    assert sizes
+    assert sum(sizes) / len(sizes) < 2500
+    visitor.photograph("valve-live")
+
+
+def test_a_zoomed_live_plot_is_not_pulled_away(site, visit, until):
+    page = visit().open(site + "/valve/press-2.clamp")
+    first = wait_for_plot(page, until)
+    page.evaluate(
+        f"Plotly.relayout(document.querySelector('#window-graph .js-plotly-plot'),"
+        f" {{'xaxis.range': [{first[0] - 20_000}, {first[0] - 10_000}]}})"
+    )
+    until(page, f"({LAST_X})()[0] > {first[0] + 2000}", 20)
+    assert page.evaluate(LAST_X)[3] == pytest.approx(10_000, abs=50)
+
+
+def test_the_span_selector_changes_plot_and_address_and_back_restores_both(site, visit, until):
+    page = visit().open(site + "/valve/press-2.clamp")
+    wait_for_plot(page, until)
+    assert selected(page) == "1 minute, live"
+    for words, key in (("1 hour", "1h"), ("3 weeks", "3w"), ("10 minutes", "10min")):
+        page.get_by_role("link", name=words, exact=True).click()
+        until(page, f"document.querySelector('#window-spans a[aria-current]').id === 'span-{key}'")
+        until(page, f"document.querySelector('#window-graph .js-plotly-plot').layout.meta.span === '{key}'")
+        assert page.url.endswith(f"?span={key}")
+    page.go_back()
+    until(page, "document.querySelector('#window-spans a[aria-current]').id === 'span-3w'")
+    assert "ramp up changed" in page.locator("#window-graph").inner_text()
+
+
+def test_a_deep_link_restores_span_and_moment(site, visit, until):
+    page = visit().open(site + "/valve/press-2.clamp?span=8h&until=2026-11-20T14:00:00")
+    page.wait_for_selector("#window-spans .until")
+    assert selected(page) == "8 h shift"
+    assert page.locator("#window-spans .until").inner_text() == "until Fri 20 Nov 2026 14:00:00"
+    page.get_by_role("link", name="← earlier").click()
+    until(page, "document.querySelector('#window-spans .until').textContent.includes('10:00:00')")
+    assert "until=2026-11-20T10:00:00" in page.url
+    page.get_by_role("link", name="now", exact=True).click()
+    until(page, "!document.querySelector('#window-spans .until')")
+    assert page.url.endswith("?span=8h")
+
+
+def test_the_keyboard_alone_reaches_a_valve_and_its_span(site, visit, until):
+    page = visit().open(site + "/")
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.textContent") == "Skip to the page's contents"
+    assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") == "solid"
+    page.keyboard.press("Enter")
+    assert page.evaluate("location.hash") == "#main"
+    for _ in range(3):
+        page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement.id") == "row-press-2.clamp":
+            break
+    assert page.evaluate("document.activeElement.id") == "row-press-2.clamp"
+    page.wait_for_timeout(4500)  # the list renews itself meanwhile and must not lose the place
+    assert page.evaluate("document.activeElement.id") == "row-press-2.clamp"
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#valve-opening h1")
+    assert page.url.endswith("/valve/press-2.clamp")
+    assert page.evaluate("document.activeElement.id") == "main"
+    page.wait_for_selector("#span-1h")
+    for _ in range(12):
+        page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement.id") == "span-1h":
+            break
+    page.keyboard.press("Enter")
+    until(page, "document.querySelector('#window-spans a[aria-current]').id === 'span-1h'")
+    assert page.evaluate("document.activeElement.id") == "span-1h"
+
+
+def test_a_click_anywhere_in_a_row_opens_its_valve_without_a_new_load(site, visit):
+    page = visit().open(site + "/")
+    page.evaluate("window.stillHere = true")
+    page.locator("li.row.failure .said").click(force=True)  # the row's link lies over it
+    page.wait_for_selector("#valve-opening h1")
+    assert page.url.endswith("/valve/press-3.knock-out")
+    assert page.evaluate("window.stillHere") is True
+    page.get_by_role("link", name="Health").click()
+    page.wait_for_selector(".health h1")
+    assert page.locator("nav[aria-label=Pages] a[aria-current=page]").inner_text() == "Health"
+
+
+def test_a_fold_stays_open_while_the_page_renews_itself(site, visit):
+    page = visit().open(site + "/valve/press-2.clamp")
+    page.locator("details[data-key=cautions] > summary").click()
+    page.wait_for_timeout(4500)
+    assert page.locator("details[data-key=cautions]").get_attribute("open") is not None
+
+
+def test_the_clock_is_the_plants_and_runs(site, visit, until):
+    page = visit().open(site + "/")
+    until(page, "document.getElementById('clock').textContent.length > 10")
+    first = page.locator("#clock").inner_text()
+    assert re.fullmatch(r"[A-Z][a-z]{2} \d{1,2} [A-Z][a-z]{2,3} \d{4} \d\d:\d\d:\d\d", first)
+    until(page, f"document.getElementById('clock').textContent !== '{first}'")
+
+
+def test_a_server_that_goes_away_is_told(serve, browser, until):
+    context = browser.new_context()
+    page = context.new_page()
+    with serve() as (url, _):
+        page.goto(url)
+        page.wait_for_selector("main h1")
+        context.set_offline(True)
+        until(page, "document.getElementById('stale').textContent.startsWith('No answer from the dashboard')", 20)
+        context.set_offline(False)
+        until(page, "document.getElementById('stale').textContent === ''", 20)
+    context.close()
+
+
+def test_the_first_load_is_light(site, visit):
+    visitor = visit()
+    sizes: dict[str, int] = {}
+    visitor.page.on("response", lambda r: sizes.update({r.url: int(r.headers.get("content-length", "0") or 0)}))
+    visitor.open(site + "/")
+    assert sum(sizes.values()) < 1_900_000
+    assert not [url for url in sizes if "/dcc/plotly" in url or "async-plotly" in url]
