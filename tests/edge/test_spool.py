@@ -226,3 +226,42 @@ def test_acknowledged_gaps_are_forgotten(spool: Spool) -> None:
     spool.acknowledge(5)
     spool.append([block(2)])
     assert spool._db.execute("SELECT count(*) FROM gap").fetchone() == (0,)
+
+
+def test_numbers_of_a_gap_are_not_given_again_after_a_restart(tmp_path: Path) -> None:
+    spool = Spool(tmp_path / "spool.db", "hall-2", MB)
+    spool.append([block(1)])
+    spool.append([], lost=4)
+    spool.close()
+    again = Spool(tmp_path / "spool.db", "hall-2", MB)
+    assert again.highest_seq == 5
+    assert again.append([block(2)]) == 6
+    assert spans(again) == [("block", 1, 1), ("gap", 2, 5), ("block", 6, 6)]
+    again.close()
+
+
+def test_acknowledged_blocks_go_before_any_burst_is_dropped(tmp_path: Path) -> None:
+    spool = Spool(tmp_path / "spool.db", "hall-2", 2 * MB)
+    for _ in range(8):
+        spool.append([block(n) for n in range(100)])
+        spool.acknowledge(spool.highest_seq)
+    with_burst = spool.append([block(burst=True)] * 10)
+    for _ in range(8):
+        spool.append([block(n) for n in range(100)])
+    assert spool.counters().bursts_dropped == 0
+    (kept,) = contents(spool, with_burst)[:1]
+    assert isinstance(kept, Block)
+    assert len(kept.bursts) == 1
+    spool.close()
+
+
+def test_a_full_spool_keeps_its_gaps_apart(tmp_path: Path) -> None:
+    spool = Spool(tmp_path / "spool.db", "hall-2", MB)
+    spool.append([block(n) for n in range(20)])
+    spool.append([block(n) for n in range(20)], lost=7)
+    while spool.counters().blocks_dropped < 40:
+        spool.append([block(n) for n in range(20)])
+    gaps = [one for one in contents(spool) if isinstance(one, Gap)]
+    assert [(gap.first, gap.last) for gap in gaps[:2]] == [(1, 20), (21, 27)]
+    assert [gap.first for gap in gaps[1:]] == [gap.last + 1 for gap in gaps[:-1]], "gaps must not overlap"
+    spool.close()

@@ -116,3 +116,25 @@ def test_a_buffer_that_stays_torn_is_given_up_and_counted() -> None:
     reader = BurstReader(LAYOUT, device.read, tries=3)
     assert reader.take_new() == []
     assert (reader.torn, reader.lost) == (3, 1)
+
+
+def test_a_writer_that_starts_behind_the_readers_back_and_is_overtaken_does_not_slip_through() -> None:
+    # Complete when the reader looks; then the writer puts its new number and half its readings, the reader overtakes
+    # it, and the writer finishes before the reader reaches the end: in what was read, front and end are both new.
+    device = Device()
+    new = buffer(6, [6] * 600)
+    device.fill(1000, buffer(5, [5] * 600))
+    reader = BurstReader(LAYOUT, device.read)
+
+    def write(count: int) -> None:
+        if count == 3:
+            device.fill(1000, new[:200])
+        if any(read.address > 1400 and read.count > 1 for read in device.reads):
+            device.fill(1000, new)
+
+    device.before = write
+    bursts = reader.take_new()
+    assert [burst.sequence for burst in bursts] == [6]
+    for burst in bursts:
+        assert set(np.round((burst.values - 0.5) / 0.001).astype(int)) == {6}
+    assert reader.torn >= 1

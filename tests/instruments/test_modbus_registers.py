@@ -116,3 +116,10 @@ def test_a_failed_request_marks_only_its_own_channels() -> None:
     reading = register_map.decode(replies)
     assert reading.numbers[0] == 5
     assert dict(reading.failed) == {1: Reason.NO_ANSWER}
+
+
+def test_a_long_stretch_is_cut_without_splitting_a_number() -> None:
+    points = [Point(str(a), "A", "input", a, "float32") for a in range(0, 300, 2)]
+    assert plan_reads(points) == (Read("input", 0, 124), Read("input", 124, 124), Read("input", 248, 52))
+    bits = [Point(str(a), "1", "coil", a, "bit") for a in range(300)]
+    assert plan_reads(bits) == (Read("coil", 0, 300),)

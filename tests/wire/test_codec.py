@@ -312,3 +312,39 @@ def test_a_gap_that_runs_backwards_is_refused() -> None:
         encode_gap(replace(GAP, first=5, last=4))
     with pytest.raises(WireError, match="UTF-8"):
         encode_gap(replace(GAP, why="\ud800"))
+
+
+@pytest.mark.parametrize(
+    ("spoil", "complaint"),
+    [
+        (lambda b: setattr(b, "valve", "Press 4"), "valve 'Press 4'"),
+        (lambda b: setattr(b, "seq", 0), "seq is 0"),
+        (lambda b: setattr(b, "seq", 2**63), "seq is"),
+        (lambda b: setattr(b.channels[0], "name", "pressure"), "same name"),
+        (lambda b: setattr(b.channels[0].counts, "int16", b"\0\0"), "for 4 times"),
+        (lambda b: setattr(b.channels[0].counts, "scale", math.inf), "scale"),
+        (lambda b: setattr(b.channels[0].counts, "offset", 1e308 * 10), "offset"),
+        (lambda b: setattr(b.channels[1].marks[0], "first", 4), "mark"),
+        (lambda b: setattr(b.channels[1].marks[0], "count", 0), "mark"),
+        (lambda b: setattr(b.bursts[0], "rate_hz", math.nan), "rate"),
+        (lambda b: setattr(b, "offsets_us", np.array([0, 9, 8, 9], "<i4").tobytes()), "backwards"),
+        (lambda b: setattr(b, "offsets_us", np.array([-1, 0, 8, 9], "<i4").tobytes()), "start at 0"),
+        (lambda b: b.channels.extend([b.channels[0]] * 70), "number of channels"),
+        (lambda b: b.channels[1].marks.extend([b.channels[1].marks[0]] * 10_001), "number of marks"),
+    ],
+)
+def test_a_reader_refuses_what_breaks_the_contract(spoil: object, complaint: str) -> None:
+    message = pb.Upload.FromString(encode_block(sample_block()))
+    spoil(message.block)  # type: ignore[operator]
+    with pytest.raises(WireError, match=complaint):
+        decode_upload(message.SerializeToString())
+
+
+def test_infinities_from_another_writer_are_read_as_failed() -> None:
+    message = pb.Upload.FromString(encode_block(sample_block()))
+    message.block.channels[1].float32 = np.array([1, math.inf, -math.inf, 2], "<f4").tobytes()
+    block = decode_upload(message.SerializeToString())
+    assert isinstance(block, Block)
+    assert np.isfinite(block.channels[1].as_values()).tolist() == [True, False, False, True]
+    assert block.channels[1].values is not None
+    assert not np.isinf(block.channels[1].values).any()
