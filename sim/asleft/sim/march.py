@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import functools
 import math
 import random
 import zlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from asleft.sim.coil import resistance_ohm, steady_temperature_degc
-from asleft.sim.engine import BLOCK_S, Engine
+from asleft.sim.engine import BLOCK_S, BlockResult, Engine
 from asleft.sim.model import ValveModel
 from asleft.sim.programme import Programme, ambient_degc, check_programme, coil_warmth, oil_degc, segments
 from asleft.sim.render import Int8Array, Renderer, Tracks
@@ -78,87 +79,123 @@ class March:
         self.engine = Engine(self.models, self.starts_s, self.step_s, coil)
         self.engine.settle_heat(ambient, coil)
         self._settled = False
+        self._room: _Room | None = None
 
-    def _each(self, of: object) -> FloatArray:
-        """A function of (model, time) for each lane, now."""
-        if not callable(of):
-            raise TypeError("needs a function of model and time")
+    def _each(self, of: Callable[[ValveModel, float], float]) -> FloatArray:
+        """A function of model and time (unix seconds) for each lane, now."""
         since_s = self._step * self.step_s
-        return np.array(
-            [of(m, s + since_s) for m, s in zip(self.models, self.starts_s, strict=True)], dtype=np.float64
-        )
+        return np.array([of(m, s + since_s) for m, s in zip(self.models, self.starts_s, strict=True)])
 
     def _coil_at_start(self, lane: int, ambient: float) -> float:
-        """Coil temperature at the start: its steady one under this programme, as far as it has warmed up by then."""
-        model, start_s = self.models[lane], self.starts_s[lane]
-        square_s, total_s, last_s = 0.0, 0.0, start_s
-        rng = random.Random(f"{self.keys[lane]} heat")
-        for segment in segments(model, start_s, "production", rng):
-            length_s = segment.until_s - last_s
-            level = 0.5 * (segment.command0 + segment.command1)
-            current_a = model.current_at_zero_a + level * (model.current_at_full_a - model.current_at_zero_a)
-            square_s += current_a**2 * length_s
-            total_s += length_s
-            last_s = segment.until_s
-            if total_s >= HEAT_AHEAD_S:
-                break
+        """Coil temperature at the start: its steady one at work, as far as it has warmed up by then."""
+        model = self.models[lane]
         thermal = model.winding_k_per_w + model.body_k_per_w
-        steady = steady_temperature_degc(ambient, square_s / total_s, model.coil_resistance_ohm, thermal)
-        return ambient + (steady - ambient) * coil_warmth(start_s, self.programme)
+        steady = steady_temperature_degc(ambient, mean_square_a2(model), model.coil_resistance_ohm, thermal)
+        return ambient + (steady - ambient) * coil_warmth(self.starts_s[lane], self.programme)
 
     def chunk(self, blocks: int) -> Chunk:
-        """March `blocks` blocks of half a second on and return what happened."""
-        lanes = len(self.models)
+        """March `blocks` blocks of half a second on and return what happened, valid until the next call."""
         steps_per_block = self.samples_per_block * self.steps_per_sample
-        steps, samples = blocks * steps_per_block, blocks * self.samples_per_block
-        tracks = Tracks.empty(lanes, steps)
-        noise = np.empty((lanes, steps), np.float32)
+        if self._room is None or self._room.blocks != blocks:
+            self._room = _Room.of(blocks, len(self.models), steps_per_block, self.samples_per_block)
+        room = self._room
         for lane, renderer in enumerate(self._renderers):
-            renderer.write(lane, self._step, tracks)
-            self._noise[lane].standard_normal(out=noise[lane], dtype=np.float32)
+            renderer.write(lane, self._step, room.tracks)
+            self._noise[lane].standard_normal(out=room.noise[lane], dtype=np.float32)
         if not self._settled:
-            self.engine.settle_idle(tracks.enable[:, 0], tracks.pump[:, 0])
+            self.engine.settle_idle(room.tracks.enable[:, 0], room.tracks.pump[:, 0])
             self._settled = True
-        fast = [np.empty((lanes, samples)) for _ in range(4)]
-        supply, coil_v, oil = (np.empty((lanes, samples)) for _ in range(3))
-        in_control, clipped = np.empty((lanes, samples), np.bool_), np.empty((lanes, samples), np.bool_)
         ambient_now, oil_now = self._each(ambient_degc), self._each(self._oil)
-        every = self.steps_per_sample
         for block in range(blocks):
             self.engine.lanes.refresh(self._step * self.step_s, steps_per_block * self.step_s)
-            here = slice(block * steps_per_block, (block + 1) * steps_per_block)
-            result = self.engine.block(tracks, here, noise, oil_now, ambient_now)
-            there = slice(block * self.samples_per_block, (block + 1) * self.samples_per_block)
-            for store, seen in zip(
-                fast, (result.command, result.current_a, result.pressure_bar, result.true_current_a), strict=True
-            ):
-                store[:, there] = seen[::every].T
-            in_control[:, there] = result.in_control[::every].T
-            clipped[:, there] = result.clipped[::every].T
-            true_a = fast[3][:, there]
-            own = self.engine.lanes
-            supply[:, there] = own.supply_v[:, None] - own.source_ohm[:, None] * true_a
-            coil_v[:, there] = true_a * resistance_ohm(own.at_20_ohm, self.engine.coil_degc)[:, None]
+            steps = slice(block * steps_per_block, (block + 1) * steps_per_block)
+            result = self.engine.block(room.tracks, steps, room.noise, oil_now, ambient_now)
+            self._keep(result, slice(block * self.samples_per_block, (block + 1) * self.samples_per_block))
             self._step += steps_per_block
-        oil[:] = oil_now[:, None]
+        every = self.steps_per_sample
+        tracks = room.tracks
         return Chunk(
-            fast[0],
-            fast[1],
-            fast[2],
-            supply,
-            coil_v,
-            oil,
-            fast[3],
-            in_control,
-            clipped,
-            tracks.enable[:, ::every],
-            tracks.pump[:, ::every],
-            tracks.mode[:, ::every],
-            tracks.state[:, ::every],
+            demand=room.demand,
+            current_a=room.current_a,
+            pressure_bar=room.pressure_bar,
+            supply_v=room.supply_v,
+            coil_v=room.coil_v,
+            oil_degc=np.broadcast_to(oil_now[:, None], room.demand.shape),
+            true_current_a=room.true_current_a,
+            in_control=room.in_control,
+            clipped=room.clipped,
+            enable=tracks.enable[:, ::every],
+            pump=tracks.pump[:, ::every],
+            mode=tracks.mode[:, ::every],
+            state=tracks.state[:, ::every],
         )
+
+    def _keep(self, result: BlockResult, samples: slice) -> None:
+        """Take the samples out of a block's steps, lane by lane."""
+        room, every, own = self._room, self.steps_per_sample, self.engine.lanes
+        if room is None:
+            raise RuntimeError("a block was kept before there was room for it")
+        room.demand[:, samples] = result.command[::every].T
+        room.current_a[:, samples] = result.current_a[::every].T
+        room.pressure_bar[:, samples] = result.pressure_bar[::every].T
+        room.true_current_a[:, samples] = result.true_current_a[::every].T
+        room.in_control[:, samples] = result.in_control[::every].T
+        room.clipped[:, samples] = result.clipped[::every].T
+        true_a = room.true_current_a[:, samples]
+        room.supply_v[:, samples] = own.supply_v[:, None] - own.source_ohm[:, None] * true_a
+        room.coil_v[:, samples] = true_a * resistance_ohm(own.at_20_ohm, self.engine.coil_degc)[:, None]
 
     def _oil(self, model: ValveModel, time_s: float) -> float:
         return oil_degc(model, time_s, self.programme)
+
+
+@dataclass(frozen=True, slots=True)
+class _Room:
+    """Arrays of one chunk, used again by the next: asking the system for fresh memory costs more than the physics."""
+
+    blocks: int
+    tracks: Tracks
+    noise: npt.NDArray[np.float32]
+    demand: FloatArray
+    current_a: FloatArray
+    pressure_bar: FloatArray
+    true_current_a: FloatArray
+    supply_v: FloatArray
+    coil_v: FloatArray
+    in_control: BoolArray
+    clipped: BoolArray
+
+    @classmethod
+    def of(cls, blocks: int, lanes: int, steps_per_block: int, samples_per_block: int) -> _Room:
+        shape = (lanes, blocks * samples_per_block)
+        steps = blocks * steps_per_block
+        return cls(
+            blocks=blocks,
+            tracks=Tracks.empty(lanes, steps),
+            noise=np.empty((lanes, steps), np.float32),
+            demand=np.empty(shape),
+            current_a=np.empty(shape),
+            pressure_bar=np.empty(shape),
+            true_current_a=np.empty(shape),
+            supply_v=np.empty(shape),
+            coil_v=np.empty(shape),
+            in_control=np.empty(shape, np.bool_),
+            clipped=np.empty(shape, np.bool_),
+        )
+
+
+@functools.lru_cache(maxsize=4096)
+def mean_square_a2(model: ValveModel) -> float:
+    """Mean square current (A^2) the driver is asked for over some minutes of production, ramps taken as steps."""
+    square_s, last_s = 0.0, 0.0
+    for segment in segments(model, 0.0, "production", random.Random(0)):
+        level = 0.5 * (segment.command0 + segment.command1)
+        current_a = model.current_at_zero_a + level * (model.current_at_full_a - model.current_at_zero_a)
+        square_s += current_a**2 * (segment.until_s - last_s)
+        last_s = segment.until_s
+        if last_s >= HEAT_AHEAD_S:
+            break
+    return square_s / last_s
 
 
 def lane_keys(models: Sequence[ValveModel], starts_s: Sequence[float], seed: int) -> list[str]:
