@@ -10,6 +10,7 @@ import numpy as np
 from asleft.judge.charts import Chart
 from asleft.judge.estimates import AsFound, Seen
 from asleft.judge.faults import FAULTS, KIND_OF
+from asleft.judge.onset import feature_series, onset_of
 from asleft.judge.pressure import ceiling_bar, key_of, steady
 from asleft.judge.types import Finding, Part, QuantityResult, Verdict
 from asleft.judge.watch import Stretch
@@ -343,63 +344,16 @@ def _onset(scene: Scene, name: str) -> float | None:
     """When a quantity left its place: the best single change point of points and features, or the first sight."""
     result = scene.results[name]
     chart = scene.charts.get(name)
-    series = [(at, value) for at, value, _ in chart.points] if chart is not None else []
-    last = series[-1][0] if series else -math.inf
-    series += [(at, value) for at, value in _feature_series(scene, name) if at > last]
+    features = feature_series(name, scene.seen, scene.found)
+    first = features[0][0] if features else math.inf
+    # Points of history first; where single segments are still known they tell the instant better.
+    series = [(at, value) for at, value, _ in chart.points if at < first] if chart is not None else []
+    series += features
     left = result.as_left
     if not series or left is None:
         return result.coverage.from_s
     tolerance = scene.sheet.tolerance[name]
     return onset_of(series, left, min(tolerance.above, tolerance.below))
-
-
-def onset_of(series: Sequence[tuple[float, float]], left: float, tolerance: float) -> float:
-    """Time of the first value after the best split, if the values before it were within tolerance; else the first.
-
-    A slow drift has no such split; its onset is the first value from which all stay beyond a quarter of tolerance.
-    """
-    t = np.array([s[0] for s in series])
-    y = np.array([s[1] for s in series]) - left
-    n = y.size
-    if n < 3:
-        return float(t[0])
-    total = np.cumsum(y)
-    k = np.arange(1, n)
-    before, after = total[:-1] / k, (total[-1] - total[:-1]) / (n - k)
-    gain = k * (n - k) / n * (after - before) ** 2
-    best = int(np.argmax(gain))
-    if abs(before[best]) <= tolerance and abs(after[best]) > abs(before[best]):
-        left_over = float(np.sum((y - y.mean()) ** 2) - gain[best])
-        slope = np.polyfit(t - t[0], y, 1)
-        line = float(np.sum((y - np.polyval(slope, t - t[0])) ** 2))
-        if left_over <= line or n < 8:
-            return float(t[best + 1])
-        inside = np.flatnonzero(np.abs(y) <= 0.25 * tolerance)
-        return float(t[min(int(inside[-1]) + 1, n - 1)]) if inside.size else float(t[0])
-    return float(t[0])
-
-
-def _feature_series(scene: Scene, name: str) -> list[tuple[float, float]]:
-    if name in {"ramp_up", "ramp_down"}:
-        k = 0 if name == "ramp_up" else 1
-        return [
-            (s.from_s, (s.t0, s.t1)[k])
-            for s in scene.seen.strokes
-            if s.aside < 0.5 and (s.active_up_s, s.active_down_s)[k] > 0.03
-        ]
-    if name in {"current_at_zero", "current_at_full"}:
-        end = 0.0 if name.endswith("zero") else 1.0
-        return [(d.from_s, d.current_a) for d in scene.seen.dwells if abs(d.demand - end) < 0.02 and d.flat > 0.5]
-    if name.startswith("pressure"):
-        end, arrival = (0.0, -1.0) if name.endswith("zero") else (1.0, 1.0)
-        return [
-            (d.from_s, d.pressure_bar)
-            for d in scene.found.judged_pressure
-            if abs(d.demand - end) < 0.02 and d.arrival == arrival
-        ]
-    if name == "dither_amplitude":
-        return [(b.at_s, b.amplitude_a) for b in scene.seen.bursts]
-    return []
 
 
 # ------------------------------------------------------------------------------------------ data, links

@@ -1,6 +1,7 @@
 """The judge's front door: begin with a sheet, step through samples, read the judgement. State in, state out.
 
-The same code serves live data (a few seconds at a time), history and a logger's file (everything at once).
+The same code serves live data (a few seconds at a time), history and a logger's file (everything at once), and gives
+the same segments and numbers however the samples are cut.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 from asleft.judge.columns import (
     CLOCK,
     CURRENT,
@@ -24,14 +26,13 @@ from asleft.judge.columns import (
     TIME,
     columns_of,
     noise_of,
-    resolution,
 )
 from asleft.judge.dither import measure_burst
 from asleft.judge.learner import Learner
 from asleft.judge.memory import JudgeState, copy_of, dumps, loads
 from asleft.judge.points import close_points
 from asleft.judge.segments import Scale, cut
-from asleft.judge.states import PRODUCING, STOPPED, StateCarry, hours_of, intervals_of, judge_states
+from asleft.judge.states import PRODUCING, STOPPED, StateCarry, gaps, hours_of, intervals_of, judge_states
 from asleft.judge.summary import summarise
 from asleft.judge.types import ChartPoint, FloatArray, Judgement, Samples, StateInterval
 from asleft.judge.watch import Stretch, watch
@@ -43,6 +44,13 @@ __all__ = ["JudgeState", "StepOutcome", "begin", "dumps", "expected_current", "j
 LIVE_HORIZON_S = 600.0
 _SCALE_SAMPLES = 300
 _GAP_S = 3600.0
+_PAUSE_S = 1.5  # no time is counted over a longer pause between samples
+_FAILED_BIN_S = 10.0
+#: Pressure is read as the sensor's zero in this part of a stop (s from its beginning).
+_VENTED_S = (60.0, 120.0)
+_MOST_BURSTS = 300
+_USUAL_LAG_S = 0.03
+_CUT_SAMPLES = 50_000  # cut at once: bounds memory, changes nothing
 _SLOW_SAMPLES = 2400  # a full ramp is thinned to at most this many samples
 
 
@@ -90,7 +98,7 @@ def judge_log(sheet: Sheet, samples: Samples, *, dropped: Mapping[str, int] | No
         _advance(sheet, state, part)
     if state.scale is None:
         _set_scale(sheet, state, state.waiting)
-    _segment(state, np.empty((state.tail.shape[0], 0)), flush=True)
+    _segment(state, state.waiting, flush=True)
     close_points(sheet, state, at_gap=True)
     state.missing = {reason: count for reason, count in (dropped or {}).items() if count > 0}
     return summarise(sheet, state)
@@ -142,12 +150,15 @@ def expected_current(
 
 
 def _parts(samples: Samples, after_s: float | None) -> list[Samples]:
-    """Cut at gaps over an hour, leaving out what is not later than `after_s`; empty if nothing is left."""
+    """Cut at gaps over an hour, leaving out what is not later than all before it (and `after_s`)."""
+    newest = np.fmax.accumulate(np.concatenate(([-np.inf if after_s is None else after_s], samples.time_s)))
+    fresh = samples.time_s > newest[:-1]
+    if not fresh.all():
+        samples = Samples(samples.time_s[fresh], {name: v[fresh] for name, v in samples.channels.items()})
     time_s = samples.time_s
-    first = 0 if after_s is None else int(np.searchsorted(time_s, after_s, side="right"))
-    if first >= time_s.size:
+    if time_s.size == 0:
         return []
-    cuts = [first, *(np.flatnonzero(np.diff(time_s[first:]) > _GAP_S) + first + 1).tolist(), time_s.size]
+    cuts = [0, *(np.flatnonzero(np.diff(time_s) > _GAP_S) + 1).tolist(), time_s.size]
     return [
         Samples(time_s[a:b], {name: values[a:b] for name, values in samples.channels.items()})
         for a, b in itertools.pairwise(cuts)
@@ -156,35 +167,37 @@ def _parts(samples: Samples, after_s: float | None) -> list[Samples]:
 
 def _advance(sheet: Sheet, state: JudgeState, samples: Samples) -> list[StateInterval]:
     """Take one unbroken-enough part in: states, watch, segments, bookkeeping."""
-    state.channels = tuple(sorted({*state.channels, *_present(samples)}))
+    _count_failed(state, samples)
     columns = columns_of(samples, sheet.signal)
     interval = state.scale.interval_s if state.scale else _interval(samples.time_s)
+    gap = gaps(samples.time_s, state.to_s)
     state.states, basis = judge_states(columns, sheet, state.states)
-    state.basis.update(basis)
-    _run_clock(columns, state, interval)
-    slowest = (max(state.learner.left_up_s, state.learner.up_s), max(state.learner.left_down_s, state.learner.down_s))
-    _merge_stretches(state, watch(columns, sheet, state.watch, slowest, state.learner.lag_s))
-    for name, hours in hours_of(columns, interval).items():
+    for name, words in basis.items():
+        if not state.basis.get(name, "").startswith("from the channel"):
+            state.basis[name] = words
+    step_s = np.diff(samples.time_s, prepend=samples.time_s[0] if state.to_s is None else state.to_s)
+    step_s[step_s > max(_PAUSE_S, 5.0 * interval)] = 0.0
+    _run_clock(columns, state, step_s)
+    left = (state.learner.left_up_s, state.learner.left_down_s)
+    _merge_stretches(state, watch(columns, sheet, state.watch, left, _USUAL_LAG_S))
+    for name, hours in hours_of(columns, step_s).items():
         state.hours[name] = state.hours.get(name, 0.0) + hours
-    _vented(sheet, state, columns)
-    _count_failed(state, samples)
+    _vented(sheet, state, columns, gap)
     state.samples += samples.time_s.size
     state.from_s = float(samples.time_s[0]) if state.from_s is None else state.from_s
     state.to_s = float(samples.time_s[-1])
     state.last_state = int(columns[STATE, -1])
     if state.scale is None:
-        state.waiting = np.concatenate((state.waiting, columns), axis=1)
-        if int(np.isfinite(state.waiting[DEMAND]).sum()) >= _SCALE_SAMPLES:
-            columns, state.waiting = state.waiting, state.waiting[:, :0]
-            _set_scale(sheet, state, columns)
-            _segment(state, columns, flush=False)
+        state.waiting = np.concatenate((state.waiting, columns[:, np.isfinite(columns[DEMAND])]), axis=1)
+        if state.waiting.shape[1] >= _SCALE_SAMPLES:
+            waiting, state.waiting = state.waiting, state.waiting[:, :0]
+            _set_scale(sheet, state, waiting)
+            _segment(state, waiting, flush=False)
     else:
+        if not state.scale.has_current and "current" in state.channels:
+            state.scale = replace(state.scale, has_current=True)
         _segment(state, columns, flush=False)
     return list(intervals_of(columns, state.basis, interval))
-
-
-def _present(samples: Samples) -> set[str]:
-    return {name for name, values in samples.channels.items() if np.isfinite(values).any()}
 
 
 def _interval(time_s: FloatArray) -> float:
@@ -192,25 +205,21 @@ def _interval(time_s: FloatArray) -> float:
 
 
 def _set_scale(sheet: Sheet, state: JudgeState, columns: FloatArray) -> None:
-    """Fix interval, noise and the threshold of a move from the first samples."""
-    first = columns[:, np.isfinite(columns[DEMAND])][:, :_SCALE_SAMPLES]
+    """Fix interval, noise and the threshold of a move from the first samples, however many there are."""
+    first = columns[:, :_SCALE_SAMPLES]
     zero, full = sheet.as_left.get("current_at_zero"), sheet.as_left.get("current_at_full")
     span = (full - zero) if zero is not None and full is not None else 1.0
-    has_current = "current" in state.channels or bool(np.isfinite(columns[CURRENT]).any())
+    has_current = "current" in state.channels
     demand_noise = max(noise_of(first[DEMAND]), 1e-4)
-    enabled = columns[CURRENT, columns[ENABLED] > 0.5]
-    noise = max(noise_of(enabled[:3000]), 2e-4 * span)
-    step_a = resolution(columns[CURRENT, :6000])
-    state.resolution_a = step_a if np.isfinite(step_a) and step_a < 0.05 * span else 0.0
-    state.learner.noise_a = noise
+    state.learner.noise_a = max(noise_of(first[CURRENT, first[ENABLED] > 0.5]), 2e-4 * span)
     move = max(0.006, 8.0 * demand_noise)
     state.scale = Scale(_interval(first[TIME]), demand_noise, move, span, has_current)
 
 
-def _run_clock(columns: FloatArray, state: JudgeState, interval_s: float) -> None:
+def _run_clock(columns: FloatArray, state: JudgeState, step_s: FloatArray) -> None:
     """Row CLOCK: producing time so far, gaps not counted."""
-    producing = columns[STATE] == PRODUCING
-    columns[CLOCK] = state.clock_s + np.cumsum(producing) * interval_s
+    producing = np.where(columns[STATE] == PRODUCING, step_s, 0.0)
+    columns[CLOCK] = np.cumsum(np.concatenate(([state.clock_s], producing)))[1:]
     state.clock_s = float(columns[CLOCK, -1])
 
 
@@ -224,11 +233,13 @@ def _segment(state: JudgeState, columns: FloatArray, *, flush: bool) -> None:
         whole = columns.shape[1] - columns.shape[1] % thin
         state.rest, columns = columns[:, whole:], _averaged(columns[:, :whole], thin)
         scale = replace(scale, interval_s=scale.interval_s * thin)
-    joined = np.concatenate((state.tail, columns), axis=1)
-    result = cut(joined, state.carry, scale, state.learner, flush=flush)
-    state.tail, state.carry = result.tail, result.carry
-    state.dwells += result.dwells
-    state.strokes += result.strokes
+    for first in range(0, max(columns.shape[1], 1), _CUT_SAMPLES):
+        last = first + _CUT_SAMPLES
+        joined = np.concatenate((state.tail, columns[:, first:last]), axis=1)
+        result = cut(joined, state.carry, scale, state.learner, flush=flush and last >= columns.shape[1])
+        state.tail, state.carry = result.tail, result.carry
+        state.dwells += result.dwells
+        state.strokes += result.strokes
 
 
 def _thinning(state: JudgeState, interval_s: float) -> int:
@@ -256,34 +267,62 @@ def _merge_stretches(state: JudgeState, new: list[Stretch]) -> None:
             state.stretches.append(stretch)
 
 
-def _vented(sheet: Sheet, state: JudgeState, columns: FloatArray) -> None:
-    """Pressure while stopped for a minute and vented: the sensor's own zero, free of the valve."""
+def _vented(sheet: Sheet, state: JudgeState, columns: FloatArray, gap: npt.NDArray[np.bool_]) -> None:
+    """Pressure in the second minute of a stop, if vented by then: the sensor's own zero, free of the valve."""
     full = sheet.as_left.get("pressure_at_full")
+    if full is None:
+        return
     stopped = columns[STATE] == STOPPED
-    if full is None or not stopped.any() or not stopped[-1]:
-        state.vented_since_s = None
-        return
-    if not stopped.all():
-        state.vented_since_s = float(columns[TIME, np.flatnonzero(~stopped)[-1]])
-    since = state.vented_since_s if state.vented_since_s is not None else float(columns[TIME, 0])
-    state.vented_since_s = since
-    late = columns[PRESSURE, stopped & (columns[TIME] - since > 60.0)]
-    late = late[np.isfinite(late)]
-    if late.size < 50 or abs(float(late.mean())) > 0.08 * full:
-        return
-    mean = float(late.mean())
-    state.vented_now_bar = mean if state.vented_now_bar is None else 0.7 * state.vented_now_bar + 0.3 * mean
-    if state.vented_left_bar is None:
-        state.vented_left_bar = mean
+    cuts = [0, *(np.flatnonzero(np.diff(stopped) | gap[1:]) + 1).tolist(), stopped.size]
+    for a, b in itertools.pairwise(cuts):
+        since = state.vented_since_s
+        if since is not None and (a > 0 or gap[0] or not stopped[a]):
+            _end_vented(state, full)
+            state.vented_since_s = since = None
+        if not stopped[a]:
+            continue
+        if since is None:
+            state.vented_since_s = since = float(columns[TIME, a])
+        age = columns[TIME, a:b] - since
+        values = columns[PRESSURE, a:b][(age > _VENTED_S[0]) & (age <= _VENTED_S[1])]
+        values = values[np.isfinite(values)]
+        state.vented_sum += float(values.sum())
+        state.vented_count += int(values.size)
+        if age[-1] > _VENTED_S[1]:
+            _end_vented(state, full)
+
+
+def _end_vented(state: JudgeState, full_bar: float) -> None:
+    """Take what was read in a stop; as left is the first such reading."""
+    if state.vented_count >= 50 and abs(state.vented_sum) <= 0.08 * full_bar * state.vented_count:
+        state.vented_now_bar = state.vented_sum / state.vented_count
+        if state.vented_left_bar is None:
+            state.vented_left_bar = state.vented_now_bar
+    state.vented_sum, state.vented_count = 0.0, 0
 
 
 def _count_failed(state: JudgeState, samples: Samples) -> None:
-    """Failed readings of channels that do exist, by time, for the share over the horizon."""
-    failed = sum(
-        int((~np.isfinite(values)).sum()) for name, values in samples.channels.items() if name in state.channels
-    )
-    total = samples.time_s.size * max(len(samples.channels), 1)
-    state.failed.append((float(samples.time_s[-1]), failed, total))
+    """Failed readings of each channel since its first good one, by time, for the share over the horizon."""
+    n = samples.time_s.size
+    failed = np.zeros(n, dtype=np.int64)
+    known = set(state.channels)
+    for name, values in samples.channels.items():
+        good = np.isfinite(values)
+        if name not in known:
+            if not good.any():
+                continue
+            known.add(name)
+            good[: int(np.argmax(good))] = True
+        failed += ~good
+    state.channels = tuple(sorted(known))
+    bins = np.floor(samples.time_s / _FAILED_BIN_S)
+    cuts = [0, *(np.flatnonzero(np.diff(bins)) + 1).tolist(), n]
+    for a, b in itertools.pairwise(cuts):
+        entry = (float(bins[a]) * _FAILED_BIN_S, int(failed[a:b].sum()), (b - a) * max(len(samples.channels), 1))
+        if state.failed and state.failed[-1][0] == entry[0]:
+            last = state.failed.pop()
+            entry = (entry[0], last[1] + entry[1], last[2] + entry[2])
+        state.failed.append(entry)
 
 
 def _take_bursts(sheet: Sheet, state: JudgeState, samples: Samples) -> None:
@@ -309,6 +348,7 @@ def _trim(state: JudgeState) -> None:
     keep = min(since, state.point_from_s)
     state.dwells = [d for d in state.dwells if d.clock_s >= keep]
     state.strokes = [s for s in state.strokes if s.clock_s >= keep]
-    state.bursts = state.bursts[-30:]
-    state.failed = [f for f in state.failed if f[0] >= state.to_s - horizon]
+    oldest = min((d.from_s for d in state.dwells[:1]), default=state.to_s) - 60.0
+    state.bursts = [b for b in state.bursts if b.at_s >= oldest][-_MOST_BURSTS:]
+    state.failed = [f for f in state.failed if f[0] >= state.to_s - horizon - _FAILED_BIN_S]
     state.stretches = [s for s in state.stretches if s.to_s >= state.to_s - 60.0]

@@ -46,6 +46,7 @@ class Learner:
     shape: float = 0.5  # of the lag: 0 one, 1 two equal ones
     shape_weight: float = 1.0 / _SHAPE_VAR
     noise_a: float = 1e-3  # of one current sample, followed from dwells
+    resolution_a: float = 0.0  # the current converter's step, 0 while not known
 
     def __post_init__(self) -> None:
         """Begin at the sheet's ramps."""
@@ -106,6 +107,11 @@ class Learner:
     def hear(self, sample_sd_a: float, span_a: float) -> None:
         """Follow the noise of the current from the scatter of a settled dwell."""
         self.noise_a = max(0.9 * self.noise_a + 0.1 * sample_sd_a, 1e-4 * span_a)
+
+    def see_step(self, step_a: float, span_a: float) -> None:
+        """Take the smallest step between readings of a dwell as the converter's, if it can be one."""
+        if 0.0 < step_a < 0.05 * span_a:
+            self.resolution_a = step_a if self.resolution_a == 0.0 else min(step_a, self.resolution_a)
 
     def learn(self, stroke: Stroke) -> None:
         """Take a stroke in. Strokes that the model does not explain teach nothing about lag."""

@@ -32,7 +32,6 @@ class JudgeState:
     learner: Learner
     horizon_s: float | None  # of producing time that as-found rests on; None: everything (a log)
     scale: Scale | None = None
-    resolution_a: float = 0.0
     waiting: FloatArray = field(default_factory=_empty)  # samples before the scale is known
     rest: FloatArray = field(default_factory=_empty)  # samples not yet averaged (slow ramps)
     tail: FloatArray = field(default_factory=_empty)
@@ -57,6 +56,8 @@ class JudgeState:
     vented_left_bar: float | None = None
     vented_now_bar: float | None = None
     vented_since_s: float | None = None
+    vented_sum: float = 0.0  # of the pressure readings taken in the present stop, and their number
+    vented_count: int = 0
     channels: tuple[str, ...] = ()
     basis: dict[str, str] = field(default_factory=dict)
     last_state: int = 4
@@ -71,7 +72,6 @@ def dumps(state: JudgeState) -> str:
             "learner": dataclasses.asdict(state.learner),
             "horizon_s": state.horizon_s,
             "scale": dataclasses.asdict(state.scale) if state.scale else None,
-            "resolution_a": state.resolution_a,
             "waiting": pack_matrix(state.waiting),
             "rest": pack_matrix(state.rest),
             "tail": pack_matrix(state.tail),
@@ -96,6 +96,7 @@ def dumps(state: JudgeState) -> str:
             "missing": state.missing,
             "findings": [_finding_out(f) for f in state.findings.values()],
             "vented": [state.vented_left_bar, state.vented_now_bar, state.vented_since_s],
+            "vented_open": [state.vented_sum, state.vented_count],
             "channels": state.channels,
             "basis": state.basis,
             "last_state": state.last_state,
@@ -120,7 +121,6 @@ def loads(text: str) -> JudgeState:
         learner=Learner(**raw["learner"]),
         horizon_s=raw["horizon_s"],
         scale=Scale(**raw["scale"]) if raw["scale"] else None,
-        resolution_a=raw["resolution_a"],
         waiting=unpack_matrix(raw["waiting"]),
         rest=unpack_matrix(raw["rest"]),
         tail=unpack_matrix(raw["tail"]),
@@ -145,6 +145,8 @@ def loads(text: str) -> JudgeState:
         vented_left_bar=raw["vented"][0],
         vented_now_bar=raw["vented"][1],
         vented_since_s=raw["vented"][2],
+        vented_sum=raw["vented_open"][0],
+        vented_count=raw["vented_open"][1],
         channels=tuple(raw["channels"]),
         basis=raw["basis"],
         last_state=raw["last_state"],

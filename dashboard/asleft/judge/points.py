@@ -48,7 +48,7 @@ def _close(sheet: Sheet, state: JudgeState, until: float) -> list[ChartPoint]:
     if not dwells:
         return []
     first, last = dwells[0].from_s, dwells[-1].to_s
-    bursts = [b for b in state.bursts if first - 60.0 <= b.at_s <= last + 60.0]
+    bursts = [b for b in state.bursts if first - 60.0 <= b.at_s <= last]
     if state.control is None and "pressure" in state.channels:
         settled = steady(dwells, sheet)
         tolerance = max(
@@ -83,7 +83,7 @@ def seen_of(state: JudgeState, dwells: list[Dwell], strokes: list[Stroke], burst
         has_current=scale.has_current if scale is not None else "current" in state.channels,
         has_pressure="pressure" in state.channels,
         has_supply="supply" in state.channels,
-        resolution_a=state.resolution_a,
+        resolution_a=state.learner.resolution_a,
         demand_noise=scale.demand_noise if scale is not None else 1e-3,
         interval_s=scale.interval_s if scale is not None else 0.01,
         control=state.control,

@@ -26,6 +26,7 @@ from asleft.judge.columns import (
     STATE,
     SUPPLY,
     TIME,
+    resolution,
 )
 from asleft.judge.features import NAN, Dwell, Stroke
 from asleft.judge.learner import Learner
@@ -95,7 +96,9 @@ def cut(columns: FloatArray, carry: Carry, scale: Scale, learner: Learner, *, fl
         if not enabled[a]:
             out.carry, out.tail = Carry(aside=True), good[:, b - 1 : b]
             continue
-        _Piece(good[:, a:b], scale, learner, out).run(closed=flush or not last)
+        rest: FloatArray | None = good[:, a:b]
+        while rest is not None:
+            rest = _Piece(rest, scale, learner, out).run(closed=flush or not last)
     return out
 
 
@@ -118,7 +121,8 @@ class _Piece:
         self.lead = max(3, round(_LEAD_S / scale.interval_s))
         self.n = data.shape[1]
 
-    def run(self, *, closed: bool) -> None:
+    def run(self, *, closed: bool) -> FloatArray | None:
+        """Cut what can be cut. Where nothing has settled for too long, give up and return what is to be cut anew."""
         data, carry = self.data, self.out.carry
         flags = moving(data[DEMAND], self.window, self.scale.move)
         change = np.flatnonzero(np.diff(flags)) + 1
@@ -152,6 +156,8 @@ class _Piece:
                     if not ends:
                         break
                     stop = b
+                if in_stroke and stop > keep_from + _LONGEST_OPEN_SAMPLES:
+                    return self._give_up(keep_from, aside=aside)
                 shortest = _SHORTEST_S if pieces == 0 or in_stroke else 1.0
                 if stop - at < max(round(shortest / self.scale.interval_s), 4):
                     break
@@ -174,24 +180,29 @@ class _Piece:
                     self.out.dwells.append(dwell)
                     if begin is not None and self.scale.has_current:
                         self.learner.hear(dwell.current_sd_a, self.scale.span_a)
+                        self.learner.see_step(resolution(data[CURRENT, first:stop]), self.scale.span_a)
                     pieces += 1
                     emit_from = float(data[TIME, stop - 1]) + 0.5 * self.scale.interval_s
                     keep_from = max(stop - 2 * self.lead - self.window, 0)
                 at = stop
                 if not complete:
                     break
+        if in_stroke and self.n > keep_from + _LONGEST_OPEN_SAMPLES:
+            return self._give_up(keep_from, aside=aside)
         if closed:
             self.out.tail, self.out.carry = data[:, self.n - 1 : self.n], Carry(aside=aside)
-            return
-        if in_stroke and self.n - keep_from > _LONGEST_OPEN_SAMPLES:
-            # Nothing settles (an outer loop keeps the command moving): give the stretch up rather than grow for ever.
-            self.out.tail, self.out.carry = data[:, self.n - self.window :], Carry(aside=aside)
-            return
+            return None
         begins_settled = known_start if in_stroke else True
         self.out.tail = data[:, keep_from:]
         self.out.carry = replace(
             carry, settled=begins_settled, emit_from_s=emit_from, arrival=arrival, pieces=pieces, aside=aside
         )
+        return None
+
+    def _give_up(self, keep_from: int, *, aside: bool) -> FloatArray:
+        """What follows a stroke that never settles (an outer loop keeps the command moving): it must not grow on."""
+        self.out.carry = Carry(aside=aside)
+        return self.data[:, keep_from + _LONGEST_OPEN_SAMPLES - self.window :]
 
     def _settled_from(self, stroke_from: int, a: int, *, known: bool) -> int:
         """First index at which the current may have settled after a move that ended at about `a`."""

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from asleft.judge.charts import trend_per_day
 from asleft.judge.decide import Estimate, expanded_uncertainty, tolerance_used_pct, verdict
-from asleft.judge.estimates import AsFound, Found, NotObserved, estimate
+from asleft.judge.estimates import AsFound, Found, NotObserved, Seen, estimate
 from asleft.judge.faults import FAULTS, worst
 from asleft.judge.findings import Scene, find
 from asleft.judge.memory import JudgeState
+from asleft.judge.onset import feature_series, step_within
 from asleft.judge.points import seen_of
 from asleft.judge.sentence import sentence
 from asleft.judge.states import CODES
@@ -70,6 +72,32 @@ def summarise(sheet: Sheet, state: JudgeState) -> Judgement:
         basis=dict(state.basis),
         current_state=now,
     )
+
+
+def _after_steps(sheet: Sheet, seen: Seen, found: AsFound) -> None:
+    """Where a quantity stepped within the segments looked at, have it rest on those after the step alone."""
+    later: dict[float, AsFound] = {}
+    for name, value in found.quantities.items():
+        tolerance = sheet.tolerance.get(name)
+        if not isinstance(value, Estimate) or tolerance is None:
+            continue
+        since = step_within(feature_series(name, seen, found), min(tolerance.below, tolerance.above))
+        if since is None:
+            continue
+        if since not in later:
+            later[since] = estimate(
+                sheet,
+                replace(
+                    seen,
+                    dwells=[d for d in seen.dwells if d.from_s >= since],
+                    strokes=[s for s in seen.strokes if s.from_s >= since],
+                    bursts=[b for b in seen.bursts if b.at_s >= since],
+                    control=found.control,
+                ),
+            )
+        again = later[since].quantities[name]
+        if isinstance(again, Estimate):
+            found.quantities[name] = again
 
 
 def _result(sheet: Sheet, state: JudgeState, name: str, found: AsFound) -> QuantityResult:

@@ -1,8 +1,9 @@
 """Conditions seen sample by sample, whatever the segments say: a failed signal, a lost or unwanted current, a pin.
 
 Each condition must hold for a time before it counts, and is remembered as a stretch with a beginning and an end.
-The current is compared with a corridor that is right for any ramp up to three times as slow as the slower of as left
-and as found: inside it, a slow ramp is the ramp check's business.
+The current is compared with a corridor that is right for any ramp up to three times as slow as left, and a current
+that is still on its way down is not called unwanted however slowly it falls: that is the ramp check's business. What
+counts follows from each sample and those before it, never from where the samples happen to be cut.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from asleft.judge.columns import CURRENT, DEMAND, ENABLE, ENABLED, PRESSURE, STATE, SUPPLY, TIME
-from asleft.judge.states import NOT_ENABLED, PRODUCING, STOPPED
+from asleft.judge.states import NOT_ENABLED, PRODUCING, STOPPED, gaps
 from asleft.judge.types import FloatArray
 from asleft.sheet.model import Sheet, SignalKind
 
@@ -32,6 +33,9 @@ HOLD_S: Mapping[str, float] = {
 }
 _STUCK_S = 5.0
 _PINNED_S = 1.0
+#: A current that falls by more than this share of span from one quarter second to the next is on its way down.
+_FALLING = 0.01
+_LOOK_BACK_S = 0.5
 
 
 @dataclass(slots=True)
@@ -49,6 +53,8 @@ class WatchCarry:
     """Open conditions and running values between calls."""
 
     since: dict[str, float] = field(default_factory=dict)
+    total: dict[str, float] = field(default_factory=dict)  # sum and number of the readings in an open condition
+    count: dict[str, int] = field(default_factory=dict)
     high: float = 0.0  # corridor of demand
     low: float = 0.0
     last_s: float = float("-inf")
@@ -60,12 +66,18 @@ class WatchCarry:
     same_high: dict[str, float] = field(default_factory=dict)
     off_rises: int = 0  # demand rises while an inferred enable is off
     was_low: bool = True
+    recent_s: list[float] = field(default_factory=list)  # times and currents of the last half second
+    recent_a: list[float] = field(default_factory=list)
 
     def copy(self) -> WatchCarry:
         """An independent copy."""
         return dataclasses.replace(
             self,
             since=dict(self.since),
+            total=dict(self.total),
+            count=dict(self.count),
+            recent_s=list(self.recent_s),
+            recent_a=list(self.recent_a),
             same_value=dict(self.same_value),
             same_since=dict(self.same_since),
             same_low=dict(self.same_low),
@@ -82,59 +94,83 @@ def watch(
 ) -> list[Stretch]:
     """New stretches in new samples (shape (ROWS, n)); `carry` is updated in place.
 
-    `slowest_s`: slower of as-left and as-found ramp up and ramp down.
+    `slowest_s`: ramp up and ramp down as left (s over the full span).
     """
     if columns.shape[1] == 0:
         return []
     time_s = columns[TIME]
-    if time_s[0] - carry.last_s > 1.5:
+    gap = gaps(time_s, carry.last_s if np.isfinite(carry.last_s) else None)
+    if not np.isfinite(carry.last_s):
+        gap[0] = True
+    if gap[0]:
         carry.since.clear()
         carry.same_since.clear()
-        carry.high = float(np.nan_to_num(columns[DEMAND, 0]))
-        carry.low = carry.high
-    high, low = _corridor(columns, carry, slowest_s, lag_s)
+    high, low = _corridor(columns, carry, slowest_s, lag_s, gap)
     out: list[Stretch] = []
     for kind, mask, detail_row in (
         ("command-failed", _command_failed(columns, sheet), DEMAND),
         ("command-clipped", _command_clipped(columns, sheet), DEMAND),
         ("current-lost", _current_lost(columns, sheet, low, carry), CURRENT),
-        ("current-unwanted", _current_unwanted(columns, sheet, high), CURRENT),
+        ("current-unwanted", _current_unwanted(columns, sheet, high, carry), CURRENT),
         ("pressure-unwanted", _pressure_unasked(columns, sheet, carry), PRESSURE),
     ):
         if mask is not None:
-            out += _stretches(kind, mask, columns, carry, detail_row)
+            out += _stretches(kind, mask, columns, carry, HOLD_S[kind], gap, detail_row)
     for name, row in (("command", DEMAND), ("current", CURRENT), ("pressure", PRESSURE), ("supply", SUPPLY)):
-        out += _pinned(name, row, columns, sheet, carry)
+        out += _pinned(name, row, columns, sheet, carry, gap)
+    _remember_current(columns, carry)
     carry.last_s = float(time_s[-1])
     return out
 
 
-def _stretches(kind: str, mask: BoolArray, columns: FloatArray, carry: WatchCarry, row: int) -> list[Stretch]:
+def _stretches(
+    kind: str,
+    mask: BoolArray,
+    columns: FloatArray,
+    carry: WatchCarry,
+    hold_s: float,
+    gap: BoolArray,
+    row: int | None = None,
+) -> list[Stretch]:
+    """Runs of `mask` that have held long enough; `value` is the mean reading of `row` since the condition began."""
+    if not mask.any():
+        carry.since.pop(kind, None)
+        return []
     time_s = columns[TIME]
-    cut = np.flatnonzero(np.diff(mask)) + 1
-    edges = [0, *cut.tolist(), mask.size]
+    edges = _edges(np.diff(mask) | gap[1:], mask.size)
     out = []
     for a, b in itertools.pairwise(edges):
         if not mask[a]:
             carry.since.pop(kind, None)
             continue
-        begin = carry.since.get(kind, float(time_s[a])) if a == 0 else float(time_s[a])
-        carry.since[kind] = begin
-        if time_s[b - 1] - begin >= HOLD_S[kind]:
-            values = columns[row, a:b]
-            typical = float(np.nanmedian(values)) if np.isfinite(values).any() else float("nan")
-            out.append(Stretch(kind, begin, float(time_s[b - 1]), {"value": typical}))
+        if a > 0 or kind not in carry.since:
+            carry.since[kind], carry.total[kind], carry.count[kind] = float(time_s[a]), 0.0, 0
+        begin = carry.since[kind]
+        detail = {}
+        if row is not None:
+            values = columns[row, a:b][np.isfinite(columns[row, a:b])]
+            carry.total[kind] += float(values.sum())
+            carry.count[kind] += int(values.size)
+            detail["value"] = carry.total[kind] / carry.count[kind] if carry.count[kind] else float("nan")
+        if time_s[b - 1] - begin >= hold_s:
+            out.append(Stretch(kind, begin, float(time_s[b - 1]), detail))
     return out
 
 
+def _edges(changes: BoolArray, n: int) -> list[int]:
+    """Ends of runs: 0, the index after each change, n."""
+    return [0, *(np.flatnonzero(changes) + 1).tolist(), n]
+
+
 def _corridor(
-    columns: FloatArray, carry: WatchCarry, slowest_s: tuple[float, float], lag_s: float
+    columns: FloatArray, carry: WatchCarry, slowest_s: tuple[float, float], lag_s: float, gap: BoolArray
 ) -> tuple[FloatArray, FloatArray]:
     """Highest and lowest demand the current may still be answering, shape (n,) each."""
     time_s, demand = columns[TIME], columns[DEMAND]
     rise = 1.0 / max(3.0 * slowest_s[0], 10.0 * lag_s, 0.05)
     fall = 1.0 / max(3.0 * slowest_s[1], 10.0 * lag_s, 0.05)
-    step = np.diff(time_s, prepend=time_s[0] if carry.last_s < time_s[0] - 1.5 else carry.last_s)
+    step = np.diff(time_s, prepend=time_s[0] if gap[0] else carry.last_s)
+    step[gap] = np.inf  # after a gap the corridor closes on the next command
     high, low = carry.high, carry.low
     highs, lows = [], []
     for u, dt in zip(demand.tolist(), step.tolist(), strict=True):
@@ -145,6 +181,8 @@ def _corridor(
                 high = u
             if u < low:
                 low = u
+        elif dt == np.inf:
+            high, low = 0.0, 0.0
         highs.append(high)
         lows.append(low)
     carry.high, carry.low = high, low
@@ -181,19 +219,21 @@ def _ends(sheet: Sheet) -> tuple[float, float] | None:
 def _current_lost(columns: FloatArray, sheet: Sheet, low: FloatArray, carry: WatchCarry) -> BoolArray | None:
     """Enabled, commanded, and under a fifth of what must flow; with an inferred enable the command rises twice."""
     ends = _ends(sheet)
-    if ends is None or not np.isfinite(columns[CURRENT]).any():
+    if ends is None:
         return None
     off = sheet.signal.off_below_pct / 100.0
     must = ends[0] + np.maximum(low, 0.0) * (ends[1] - ends[0])
     commanded = (low > off) & (must > 0.05 * ends[1])
     none_flows = columns[CURRENT] < 0.2 * must
-    if np.isfinite(columns[ENABLE]).any():  # the enable channel itself says that the driver is on
-        gone: BoolArray = commanded & none_flows & (columns[ENABLED] > 0.5)
-        return gone
-    demand, enabled = columns[DEMAND], columns[ENABLED] > 0.5
-    lost = np.zeros(demand.size, dtype=bool)
+    told = np.isfinite(columns[ENABLE])  # the enable channel itself says whether the driver is on
+    enabled = columns[ENABLED] > 0.5
+    lost: BoolArray = commanded & none_flows & enabled & told
+    if told.all():
+        carry.off_rises, carry.was_low = 0, bool(columns[DEMAND, -1] < 0.15)
+        return lost
     rises, was_low = carry.off_rises, carry.was_low
-    for k, (u, on) in enumerate(zip(demand.tolist(), enabled.tolist(), strict=True)):
+    rows = zip(columns[DEMAND].tolist(), (enabled | told).tolist(), none_flows.tolist(), strict=True)
+    for k, (u, on, none) in enumerate(rows):
         if on:
             rises, was_low = 0, u < 0.15
             continue
@@ -201,34 +241,57 @@ def _current_lost(columns: FloatArray, sheet: Sheet, low: FloatArray, carry: Wat
             rises, was_low = rises + 1, False
         elif u < 0.15:
             was_low = True
-        lost[k] = rises >= 2 and u > 0.15
+        if rises >= 2 and u > 0.15 and none:
+            lost[k] = True
     carry.off_rises, carry.was_low = rises, was_low
-    unanswered: BoolArray = lost & none_flows
-    return unanswered
+    return lost
 
 
-def _current_unwanted(columns: FloatArray, sheet: Sheet, high: FloatArray) -> BoolArray | None:
+def _current_unwanted(columns: FloatArray, sheet: Sheet, high: FloatArray, carry: WatchCarry) -> BoolArray | None:
     """Current nobody asked for: a fifth of span above the corridor, or flowing while the driver is not enabled."""
     ends = _ends(sheet)
-    if ends is None or not np.isfinite(columns[CURRENT]).any():
+    if ends is None:
         return None
     zero, full = ends
-    margin = 0.2 * (full - zero)
+    current = columns[CURRENT]
     off = sheet.signal.off_below_pct / 100.0
     asked = np.where((off > 0.0) & (high < off), 0.0, zero + np.clip(high, 0.0, 1.0) * (full - zero))
-    unwanted = columns[CURRENT] > asked + margin
-    if np.isfinite(columns[ENABLE]).any():
-        disabled = columns[ENABLED] < 0.5
-        unwanted = np.where(disabled, (columns[CURRENT] > max(0.5 * zero, 0.1 * full)) & (high < 2.0), unwanted)
-    result: BoolArray = unwanted.astype(bool)
+    disabled = np.isfinite(columns[ENABLE]) & (columns[ENABLED] < 0.5)
+    unwanted = np.where(disabled, current > max(0.5 * zero, 0.1 * full), current > asked + 0.2 * (full - zero))
+    if unwanted.any():
+        unwanted &= ~_falling(columns, carry, _FALLING * (full - zero))
+    result: BoolArray = unwanted
     return result
+
+
+def _falling(columns: FloatArray, carry: WatchCarry, drop_a: float) -> BoolArray:
+    """Where the mean current of the last quarter second is lower by `drop_a` than that of the one before, (n,)."""
+    read = np.isfinite(columns[CURRENT])
+    time_s = np.concatenate((carry.recent_s, columns[TIME, read]))
+    total = np.concatenate(([0.0], np.cumsum(np.concatenate((carry.recent_a, columns[CURRENT, read])))))
+    now = np.searchsorted(time_s, columns[TIME], side="right")
+    middle = np.searchsorted(time_s, columns[TIME] - 0.5 * _LOOK_BACK_S, side="right")
+    first = np.searchsorted(time_s, columns[TIME] - _LOOK_BACK_S, side="right")
+    before = (total[middle] - total[first]) / np.maximum(middle - first, 1)
+    lately = (total[now] - total[middle]) / np.maximum(now - middle, 1)
+    result: BoolArray = (before - lately > drop_a) & (middle > first) & (now > middle)
+    return result
+
+
+def _remember_current(columns: FloatArray, carry: WatchCarry) -> None:
+    """Keep the good readings of the last half second."""
+    read = np.isfinite(columns[CURRENT])
+    time_s = np.concatenate((carry.recent_s, columns[TIME, read]))
+    current = np.concatenate((carry.recent_a, columns[CURRENT, read]))
+    first = int(np.searchsorted(time_s, columns[TIME, -1] - 1.1 * _LOOK_BACK_S))
+    carry.recent_s, carry.recent_a = time_s[first:].tolist(), current[first:].tolist()
 
 
 def _pressure_unasked(columns: FloatArray, sheet: Sheet, carry: WatchCarry) -> BoolArray | None:
     """Pressure that rises by a tenth of full pressure while the machine is stopped or the driver not enabled."""
     full = sheet.as_left.get("pressure_at_full")
     pressure = columns[PRESSURE]
-    if full is None or sheet.controls != "pressure" or not np.isfinite(pressure).any():
+    if full is None or sheet.controls != "pressure":
         return None
     quiet = (columns[STATE] == STOPPED) | (columns[STATE] == NOT_ENABLED)
     out = np.zeros(quiet.size, dtype=bool)
@@ -246,11 +309,16 @@ def _pressure_unasked(columns: FloatArray, sheet: Sheet, carry: WatchCarry) -> B
     return out
 
 
-def _pinned(name: str, row: int, columns: FloatArray, sheet: Sheet, carry: WatchCarry) -> list[Stretch]:
+def _pinned(
+    name: str, row: int, columns: FloatArray, sheet: Sheet, carry: WatchCarry, gap: BoolArray
+) -> list[Stretch]:
     """A reading at the end of its instrument's range for 1 s, or exactly constant for 5 s while the command moves."""
     values = columns[row]
     finite = np.isfinite(values)
+    kind = f"stuck:{name}"
     if not finite.any():
+        carry.since.pop(f"pinned:{name}", None)
+        carry.same_since.pop(kind, None)
         return []
     out: list[Stretch] = []
     instrument = sheet.instruments.get(name)
@@ -260,45 +328,36 @@ def _pinned(name: str, row: int, columns: FloatArray, sheet: Sheet, carry: Watch
             reading = sheet.signal.at_zero + values * (sheet.signal.at_full - sheet.signal.at_zero)
         span = instrument.range_high - (instrument.range_low or 0.0)
         at_end = finite & (reading >= instrument.range_high - 0.001 * span)
-        for stretch in _runs(f"pinned:{name}", at_end, columns, carry, _PINNED_S):
+        for stretch in _stretches(f"pinned:{name}", at_end, columns, carry, _PINNED_S, gap):
             stretch.detail["value"] = instrument.range_high
             out.append(stretch)
     if name in {"command", "supply"}:
         return out
     active = finite & ((columns[STATE] == PRODUCING) if name == "pressure" else (columns[ENABLED] > 0.5))
-    out += _stuck(name, values, active, columns, carry)
+    out += _stuck(kind, values, active, columns, carry, gap)
     return out
 
 
-def _runs(kind: str, mask: BoolArray, columns: FloatArray, carry: WatchCarry, hold_s: float) -> list[Stretch]:
-    time_s = columns[TIME]
-    edges = [0, *(np.flatnonzero(np.diff(mask)) + 1).tolist(), mask.size]
-    out = []
-    for a, b in itertools.pairwise(edges):
-        if not mask[a]:
-            carry.since.pop(kind, None)
-            continue
-        begin = carry.since.get(kind, float(time_s[a])) if a == 0 else float(time_s[a])
-        carry.since[kind] = begin
-        if time_s[b - 1] - begin >= hold_s:
-            out.append(Stretch(kind, begin, float(time_s[b - 1])))
-    return out
-
-
-def _stuck(name: str, values: FloatArray, active: BoolArray, columns: FloatArray, carry: WatchCarry) -> list[Stretch]:
+def _stuck(
+    kind: str, values: FloatArray, active: BoolArray, columns: FloatArray, carry: WatchCarry, gap: BoolArray
+) -> list[Stretch]:
+    """Runs of one exact value, watched throughout, over which the command moved by more than a fifth."""
     time_s, demand = columns[TIME], columns[DEMAND]
-    changes = np.flatnonzero((np.diff(values) != 0) | ~active[1:]) + 1
-    edges = [0, *changes.tolist(), values.size]
+    edges = _edges((np.diff(values) != 0) | (active[1:] != active[:-1]) | gap[1:], values.size)
+    if not (active[0] and carry.same_value.get(kind) == values[0]):
+        carry.same_since.pop(kind, None)
     out: list[Stretch] = []
-    kind = f"stuck:{name}"
     for number in _long_runs(edges, time_s, carry.same_since.get(kind)):
         a, b = edges[number], edges[number + 1]
-        carried = a == 0 and carry.same_value.get(kind) == values[0] and kind in carry.same_since
+        if not active[a]:
+            carry.same_since.pop(kind, None)
+            continue
+        carried = a == 0 and kind in carry.same_since
         begin = carry.same_since[kind] if carried else float(time_s[a])
-        lowest, highest = float(np.nanmin(demand[a:b])), float(np.nanmax(demand[a:b]))
-        if carried:
-            lowest, highest = min(lowest, carry.same_low[kind]), max(highest, carry.same_high[kind])
-        if active[a] and time_s[b - 1] - begin >= _STUCK_S and highest - lowest > 0.2:
+        known = demand[a:b][np.isfinite(demand[a:b])]
+        lowest = float(known.min(initial=carry.same_low[kind] if carried else np.inf))
+        highest = float(known.max(initial=carry.same_high[kind] if carried else -np.inf))
+        if time_s[b - 1] - begin >= _STUCK_S and highest - lowest > 0.2:
             out.append(Stretch(kind, begin, float(time_s[b - 1]), {"value": float(values[a])}))
         if b == values.size:
             carry.same_value[kind], carry.same_since[kind] = float(values[-1]), begin
