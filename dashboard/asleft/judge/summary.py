@@ -33,6 +33,7 @@ def summarise(sheet: Sheet, state: JudgeState) -> Judgement:
         strokes = [s for s in strokes if s.clock_s >= since]
     seen = seen_of(state, dwells, strokes, state.bursts)
     found = estimate(sheet, seen)
+    _after_steps(sheet, seen, found)
     results = {
         name: _result(sheet, state, name, found)
         for name in QUANTITY_UNITS
