@@ -35,8 +35,8 @@ from asleft.wire.block import AgentState, Block, Burst, Channel
 AGENT = "history"
 BLOCK_S = 10.0
 #: Windows whose blocks may wait for the recorder; more would only fill the disk.
-_MOST_WAITING_BLOCKS = 4000
-_SPOOL_BYTES = 1024 * 1024 * 1024
+_MOST_WAITING_BLOCKS = 1500
+_SPOOL_BYTES = 64 * 1024 * 1024  # what is acknowledged makes room
 _POLL_S = 0.5
 
 
@@ -169,7 +169,11 @@ def main(argv: list[str] | None = None) -> int:
         sending.join(10.0)
         spool.close()
         records.close()
-    return 1 if stop.is_set() else 0
+    if stop.is_set():
+        return 1
+    for file in args.spool.parent.glob(args.spool.name + "*"):
+        file.unlink()  # all of it is in the recorder's store
+    return 0
 
 
 def _sessions(settings: BrokerSettings) -> Callable[..., Session]:

@@ -1,0 +1,125 @@
+"""Runs `asleft demo` as a user would, and looks at its processes from outside."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import subprocess
+import sys
+import threading
+import time
+import urllib.request
+from collections.abc import Callable
+from pathlib import Path
+
+
+class Demo:
+    """One `asleft demo` in a folder of its own."""
+
+    def __init__(self, folder: Path, *options: str) -> None:
+        self.folder = folder
+        command = [sys.executable, "-m", "asleft.cli.main", "demo", "--data", str(folder), *options]
+        self.process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+        self.lines: list[str] = []
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
+
+    def _read(self) -> None:
+        assert self.process.stdout is not None
+        for line in self.process.stdout:
+            self.lines.append(line.rstrip("\n"))
+
+    @property
+    def said(self) -> str:
+        return "\n".join(self.lines)
+
+    def address(self, within_s: float = 60.0) -> str:
+        """The dashboard's address, from the one line that names it."""
+        self.until(lambda: "Asleft is live at" in self.said, within_s, "the address")
+        found = re.search(r"Asleft is live at (\S+)", self.said)
+        assert found is not None
+        return found.group(1)
+
+    def until(self, ready: Callable[[], bool], within_s: float, what: str) -> None:
+        end = time.monotonic() + within_s
+        while not ready():
+            assert self.process.poll() is None, f"the demo ended: {self.said}\n{self.logs()}"
+            assert time.monotonic() < end, f"{what} did not come in {within_s} s: {self.said}\n{self.logs()}"
+            time.sleep(0.2)
+
+    def logs(self) -> str:
+        """Ends of all logs, for a failure's message."""
+        files = sorted((self.folder / "logs").glob("*.log"))
+        return "\n".join(f"--- {log.name}\n{log.read_text(errors='replace')[-1500:]}" for log in files)
+
+    def children(self) -> dict[int, str]:
+        """Process ids and command lines of everything it started, grandchildren too."""
+        return descendants(self.process.pid)
+
+    def pid(self, *words: str) -> int:
+        """The one child whose command line has all these words."""
+        found = [pid for pid, line in self.children().items() if all(word in line for word in words)]
+        assert len(found) == 1, f"{words}: {found} in {self.children()}"
+        return found[0]
+
+    def interrupt(self) -> int:
+        """Ctrl-C; the exit code."""
+        self.process.send_signal(signal.SIGINT)
+        return self.process.wait(60.0)
+
+    def end(self) -> None:
+        """For clean-up: whatever is left goes."""
+        if self.process.poll() is None:
+            self.process.terminate()
+            try:
+                self.process.wait(60.0)
+            except subprocess.TimeoutExpired:
+                for pid in self.children():
+                    os.kill(pid, signal.SIGKILL)
+                self.process.kill()
+                self.process.wait()
+        self._reader.join(5.0)
+
+
+def descendants(root: int) -> dict[int, str]:
+    """Process id -> command line of all living descendants of a process (Linux)."""
+    parent: dict[int, int] = {}
+    line: dict[int, str] = {}
+    for entry in Path("/proc").iterdir():
+        if not entry.name.isdigit():
+            continue
+        try:
+            stat = (entry / "stat").read_text()
+            command = (entry / "cmdline").read_bytes().replace(b"\0", b" ").decode(errors="replace")
+        except OSError:
+            continue  # it has just ended
+        fields = stat.rsplit(")", 1)[1].split()
+        if fields[0] != "Z":
+            parent[int(entry.name)] = int(fields[1])
+            line[int(entry.name)] = command
+    found: dict[int, str] = {}
+    open_pids = [root]
+    while open_pids:
+        one = open_pids.pop()
+        for pid, of in parent.items():
+            if of == one and pid not in found:
+                found[pid] = line[pid]
+                open_pids.append(pid)
+    return found
+
+
+def alive(pid: int) -> bool:
+    """Whether a process runs (a zombie does not)."""
+    try:
+        stat = Path(f"/proc/{pid}/stat").read_text()
+    except OSError:
+        return False
+    return stat.rsplit(")", 1)[1].split()[0] != "Z"
+
+
+def page(address: str) -> str:
+    """Body of a page."""
+    with urllib.request.urlopen(address, timeout=20.0) as answer:
+        body: bytes = answer.read()
+    return body.decode()
