@@ -438,7 +438,8 @@ class Plant:
         raise AssertionError("the pages must not write")
 
     def judgement(self, valve: str) -> Mapping[str, Any] | None:
-        return self._judgements.get(valve)
+        found = self._judgements.get(valve)
+        return None if found is None else {**found, "to": iso(self.newest_ns(valve) - 3 * SECOND)}
 
     def judgement_at(self, valve: str, at_ns: int) -> Mapping[str, Any] | None:
         found = self._judgements.get(valve)

@@ -78,6 +78,7 @@ def test_judging_is_told_for_each_valve(plant, source):
     assert row.lag == "2.0 s behind the newest sample"
     assert row.history == "14 of 60 windows"
     assert view.progress.words.startswith("History is being judged: 14 of 60")
+    assert view.headline.endswith("History is being judged.")
 
 
 def test_a_stream_that_has_never_sent_says_so(plant, source):

@@ -151,3 +151,20 @@ def test_not_observed_is_drawn_and_told_with_its_reason(source):
     text = fleet(presses_view(source))
     assert 'class="unseen"' in text
     assert "not observed: the controller makes its own ramps" in text
+
+
+def test_while_history_is_being_judged_nothing_is_claimed_of_today(plant, source, monkeypatch):
+    plant._backfills = [Backfill(valve, 0, 20, 60, False) for valve in plant.valves()]
+    judgement = {**plant._judgements["press-1.platen"], "to": "2026-11-05T09:00:00Z"}
+    monkeypatch.setattr(plant, "judgement", lambda _valve: judgement)
+    view = presses_view(source)
+    assert view.headline == "So far, all eight valves are as they were left."
+    assert "Since yesterday" not in view.subline
+    row = view.rows[0]
+    assert row.status_words == "good, judged until 5 Nov 10:00"
+    assert row.state == ""
+    assert "state not judged yet" in fleet(view)
+
+
+def test_a_judgement_of_a_moment_ago_is_not_dated(source):
+    assert all("judged until" not in row.status_words for row in presses_view(source).rows)

@@ -197,9 +197,9 @@ def _layout(view: WindowView, time: PlantTime, *, live: bool) -> dict[str, Any]:
             ],
             nticks=8,
         ),
-        yaxis=axis(domain=_ROWS["y"], nticks=5),
-        yaxis2=axis(domain=_ROWS["y2"], nticks=5),
-        yaxis3=axis(domain=_ROWS["y3"], nticks=4, rangemode="tozero"),
+        yaxis=axis(domain=_ROWS["y"], nticks=5, **_at_least(view, "command")),
+        yaxis2=axis(domain=_ROWS["y2"], nticks=5, **_at_least(view, "current")),
+        yaxis3=axis(domain=_ROWS["y3"], nticks=4, **_at_least(view, "pressure")),
         yaxis4=axis(
             domain=_ROWS["y4"],
             range=[-0.6, 5.6],
@@ -211,6 +211,11 @@ def _layout(view: WindowView, time: PlantTime, *, live: bool) -> dict[str, Any]:
         shapes=[_onset_mark(onset, time) for onset in view.onsets],
         annotations=annotations,
     )
+
+
+def _at_least(view: WindowView, channel: str) -> dict[str, Any]:
+    ends = view.scale.get(channel)
+    return {} if ends is None else {"autorangeoptions": {"include": list(ends)}}
 
 
 def _onset_mark(onset: Onset, time: PlantTime) -> dict[str, Any]:

@@ -51,7 +51,7 @@ def _agents(agents: list[AgentView]) -> list[Markup]:
             "p",
             el("b", agent.name),
             f": {agent.delivery.words}",
-            f" The agent says: {agent.remark}" if agent.remark else None,
+            f" The agent reports: {agent.remark}." if agent.remark else None,
             class_="wrong" if agent.delivery.balanced is False else None,
         )
         for agent in agents

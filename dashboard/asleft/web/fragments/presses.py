@@ -82,7 +82,7 @@ def _row(row: Row) -> Markup:
         el(
             "span",
             el("span", f"{row.liveness.word} {row.liveness.age}" if row.liveness.live else row.liveness.word),
-            el("small", row.state if row.liveness.live else row.liveness.age),
+            el("small", (row.state or "state not judged yet") if row.liveness.live else row.liveness.age),
             class_="data" if row.liveness.live else "data silent",
         ),
         class_=f"row {row.status}{' calm' if calm else ''}",
@@ -98,9 +98,9 @@ def _empty() -> Markup:
             el(
                 "li",
                 "Write and enter its settings sheet: ",
-                el("code", "asleft sheet new my-valve.toml"),
+                el("code", "asleft sheet new --valve-id press-1.platen --out valve.toml"),
                 ", then ",
-                el("code", "asleft sheet put my-valve.toml"),
+                el("code", "asleft sheet put valve.toml --data DIR"),
                 ".",
             ),
             el(
@@ -108,14 +108,14 @@ def _empty() -> Markup:
                 "Start the agent beside the instrument and the recorder here: ",
                 el("code", "asleft-agent agent.toml"),
                 " and ",
-                el("code", "asleft record"),
+                el("code", "asleft record --data DIR"),
                 ".",
             ),
         ),
         el(
             "p",
             "A logger's file can be judged without either: ",
-            el("code", "asleft judge LOG.csv --sheet my-valve.toml"),
+            el("code", "asleft judge LOG.csv --sheet valve.toml"),
             ".",
         ),
         class_="empty",

@@ -93,7 +93,7 @@ def sheet_table(view: ValveView) -> Markup:
             el(
                 "p",
                 "This valve has no sheet, so there is nothing to compare with. Enter one with ",
-                el("code", "asleft sheet put FILE"),
+                el("code", "asleft sheet put SHEET.toml --data DIR"),
                 ".",
             ),
         )

@@ -108,7 +108,7 @@ def health_view(source: Source, version: str) -> HealthView:
     recorder = rows.get("recorder")
     judged = [_judged(source, valve, now, backfills.get(valve), _troubles(recorder)) for valve in source.valves()]
     return HealthView(
-        headline=_headline(agents, judged, recorder, now),
+        headline=_headline(agents, judged, recorder, now, waiting=any(not b.complete for b in backfills.values())),
         agents=agents,
         judged=judged,
         facts=_facts(source, recorder, now, version),
@@ -179,7 +179,9 @@ def _troubles(recorder: Health | None) -> dict[str, str]:
     }
 
 
-def _headline(agents: list[AgentView], judged: list[JudgedView], recorder: Health | None, now_ns: int) -> str:
+def _headline(
+    agents: list[AgentView], judged: list[JudgedView], recorder: Health | None, now_ns: int, *, waiting: bool
+) -> str:
     if recorder is None and not agents:
         return "Nothing has arrived yet: no recorder has written here."
     wrong = [agent.name for agent in agents if agent.delivery.balanced is False]
@@ -204,6 +206,8 @@ def _headline(agents: list[AgentView], judged: list[JudgedView], recorder: Healt
     opening = (
         "Every block is accounted for." if not lost else f"{lost:,} blocks were declared lost, all others stored."
     )
+    if waiting:
+        return f"{opening} History is being judged."
     if behind:
         return f"{opening} Judging is behind on {number(len(behind))} {plural(len(behind), 'valve')}."
     return f"{opening} Judging keeps up."

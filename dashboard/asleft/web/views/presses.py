@@ -14,6 +14,8 @@ from asleft.web.views.valves import (
     Liveness,
     ValveName,
     findings_of,
+    judged_until_ns,
+    lags,
     liveness,
     onset_ns,
     sentence_of,
@@ -90,17 +92,17 @@ def presses_view(source: Source) -> PressesView:
     for valve in source.valves():
         sheet = source.sheet(valve, now)
         judgement = source.records.judgement(valve)
-        name = valve_name(valve, sheet)
+        name, span = valve_name(valve, sheet), source.samples.span(valve)
         rows.append(
             Row(
                 name=name,
                 href=valve_href(valve),
                 status=status_of(judgement),
-                status_words=_since_words(source, judgement, now),
+                status_words=_since_words(source, judgement, span, now),
                 sentence=sentence_of(judgement, sheet, waiting=valve in waiting),
                 strip=strip_marks(judgement, all_columns=True),
                 liveness=liveness(source, valve, now),
-                state=state_words(judgement),
+                state=state_words(judgement, span),
                 weight=_weight(judgement, name),
             )
         )
@@ -109,8 +111,8 @@ def presses_view(source: Source) -> PressesView:
             changes += [Change(name, sort, words) for sort, words in changes_between(before, judgement)]
     rows.sort(key=lambda row: row.weight)
     return PressesView(
-        headline=headline(rows),
-        subline=_subline(rows, changes),
+        headline=headline(rows, waiting=bool(waiting)),
+        subline=_subline(rows, changes, waiting=bool(waiting)),
         changes=changes,
         rows=rows,
         progress=progress_of([(b.done, b.total) for b in backfills.values() if not b.complete]),
@@ -127,8 +129,11 @@ def progress_of(pending: Sequence[tuple[int, int]]) -> Progress | None:
     return Progress(sum(d for d, _ in pending), sum(t for _, t in pending)) if pending else None
 
 
-def headline(rows: Sequence[Row]) -> str:
-    """What a colleague would say first: how many are as they were left, and what is worst."""
+def headline(rows: Sequence[Row], *, waiting: bool = False) -> str:
+    """What a colleague would say first: how many are as they were left, and what is worst.
+
+    `waiting`: history is still being judged, so it says "so far".
+    """
     if not rows:
         return "No valve yet."
     judged = [row for row in rows if row.status not in ("not-judged", "function-check")]
@@ -136,11 +141,12 @@ def headline(rows: Sequence[Row]) -> str:
         return f"{number(len(rows), first=True)} {plural(len(rows), 'valve')}, none judged yet."
     good = sum(row.status == "good" for row in judged)
     if good == len(judged):
-        if good == 1:
-            return "The valve is as it was left."
-        return f"All {number(good)} valves are as they were left."
+        so_far = "So far, " if waiting else ""
+        words = "the valve is as it was left." if good == 1 else f"all {number(good)} valves are as they were left."
+        return so_far + words if waiting else sentence_case(words)
     verb = "is as it was" if good == 1 else "are as they were"
-    opening = f"{number(good, first=True)} of {number(len(rows))} {plural(len(rows), 'valve')} {verb} left."
+    count = f"{number(good)} of {number(len(rows))} {plural(len(rows), 'valve')} {verb} left."
+    opening = f"So far, {count}" if waiting else sentence_case(count)
     worst = rows[0]
     where = ", ".join(part for part in (worst.name.press, worst.name.name) if part)
     return f"{opening} {where}: {lower_first(first_sentence(worst.sentence))}"
@@ -176,21 +182,26 @@ def lower_first(text: str) -> str:
     return text[:1].lower() + text[1:]
 
 
-def _since_words(source: Source, judgement: Json | None, now_ns: int) -> str:
+def _since_words(source: Source, judgement: Json | None, span: tuple[int, int] | None, now_ns: int) -> str:
     words = STATUS_WORDS.get(status_of(judgement), status_of(judgement))
     onset = onset_ns(judgement)
-    return words if onset is None else f"{words} since {source.time.moment(onset, now_ns)}"
+    if onset is not None:
+        words += f" since {source.time.moment(onset, now_ns)}"
+    until = judged_until_ns(judgement)
+    if until is not None and lags(judgement, span):
+        words += f", judged until {source.time.moment(until, now_ns)}"
+    return words
 
 
-def _subline(rows: Sequence[Row], changes: Sequence[Change]) -> str:
+def _subline(rows: Sequence[Row], changes: Sequence[Change], *, waiting: bool) -> str:
     if not rows:
         return ""
-    parts = ["Since yesterday: nothing new."] if not changes else []
+    parts = ["Since yesterday: nothing new."] if not (changes or waiting) else []
     busy = sum(row.status == "function-check" for row in rows)
     if busy:
         parts.append(f"{sentence_case(number(busy))} {plural(busy, 'valve is', 'valves are')} being worked on.")
     blind = sum(any(mark.verdict == "not-observed" for mark in row.strip) for row in rows)
-    if blind:
+    if 0 < blind < len(rows):
         parts.append(
             f"{number(blind, first=True)} {plural(blind, 'valve has', 'valves have')} quantities that production "
             "cannot show."

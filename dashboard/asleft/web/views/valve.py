@@ -23,6 +23,7 @@ from asleft.web.views.valves import (
     Liveness,
     ValveName,
     findings_of,
+    judged_until_ns,
     liveness,
     onset_ns,
     sentence_of,
@@ -115,7 +116,7 @@ def valve_view(source: Source, valve: str) -> ValveView | None:
         status_words=STATUS_WORDS.get(status, status),
         sentence=sentence_of(judgement, sheet, waiting=bool(pending)),
         since=f"since {source.time.moment(onset, now)}" if onset is not None else "",
-        state=state_words(judgement),
+        state=state_words(judgement, source.samples.span(valve)),
         basis=_basis_words(judgement),
         hours=_hours_words(judgement),
         sheet_words=_sheet_words(source, sheet, now),
@@ -279,7 +280,7 @@ def _sheet_words(source: Source, sheet: Sheet | None, now_ns: int) -> str:
 
 
 def _judged_words(source: Source, judgement: Json | None, now_ns: int) -> str:
-    until = parse_iso_ns(cast("str | None", (judgement or {}).get("to")))
+    until = judged_until_ns(judgement)
     return "" if until is None else f"judged until {source.time.moment(until, now_ns)}"
 
 

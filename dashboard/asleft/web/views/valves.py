@@ -16,6 +16,8 @@ from asleft.web.words import STATE_WORDS, VERDICT_WORDS
 
 #: Younger data than this is "live": blocks come about once a second, and the network may take a few.
 LIVE_WITHIN_S = 6.0
+#: The judge works every few seconds; further behind, what it says is of the past.
+LAGS_BEYOND_S = 120.0
 
 Json = Mapping[str, Any]
 
@@ -67,9 +69,20 @@ def status_of(judgement: Json | None) -> str:
     return "not-judged" if judgement is None else str(judgement.get("status", "not-judged"))
 
 
-def state_words(judgement: Json | None) -> str:
-    """What the machine is doing, in words; empty where not judged."""
-    if judgement is None:
+def judged_until_ns(judgement: Json | None) -> int | None:
+    """Time of the newest sample that the judgement rests on."""
+    return parse_iso_ns(cast("str | None", judgement.get("to"))) if judgement is not None else None
+
+
+def lags(judgement: Json | None, span: tuple[int, int] | None) -> bool:
+    """Whether the judgement is of another time than the newest samples, so that it must be dated."""
+    until = judged_until_ns(judgement)
+    return until is not None and span is not None and (span[1] - until) / 1e9 > LAGS_BEYOND_S
+
+
+def state_words(judgement: Json | None, span: tuple[int, int] | None) -> str:
+    """What the machine is doing, in words; empty where that is not judged, or was judged of another time."""
+    if judgement is None or lags(judgement, span):
         return ""
     state = str(judgement.get("state", "unknown"))
     return STATE_WORDS.get(state, state)
@@ -94,7 +107,7 @@ def sentence_of(judgement: Json | None, sheet: Sheet | None, *, waiting: bool) -
     if judgement is not None:
         return str(judgement.get("sentence", ""))
     if sheet is None:
-        return "No sheet yet: stored, not judged. Enter one with “asleft sheet put FILE”."
+        return "No sheet yet: stored, not judged. Enter one with “asleft sheet put SHEET.toml --data DIR”."
     if waiting:
         return "Its history is being judged; the first sentence follows."
     return "Not judged yet: waiting for the first stretch of production."

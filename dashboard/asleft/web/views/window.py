@@ -78,6 +78,7 @@ class WindowView:
     envelopes: Mapping[str, Envelope] = field(default_factory=dict)
     states: list[StateBand] = field(default_factory=list)
     onsets: list[Onset] = field(default_factory=list)
+    scale: Mapping[str, tuple[float, float]] = field(default_factory=dict)  # what each axis shows at least
 
     @property
     def empty(self) -> bool:
@@ -106,9 +107,10 @@ def window_view(source: Source, valve: str, choice: Choice) -> WindowView:
     sheet = source.sheet(valve, min(to_ns, now))
     states, onsets = state_bands(source, valve, from_ns, to_ns), onsets_in(source, valve, from_ns, to_ns)
     unit = sheet.signal.unit if sheet is not None else ""
+    scale = scale_of(sheet)
     if choice.span.raw:
         lines, band, stored_unit = raw_lines(source.samples, valve, sheet, from_ns, to_ns, bin_width(choice))
-        return WindowView(from_ns, to_ns, unit or stored_unit, lines, band, {}, states, onsets)
+        return WindowView(from_ns, to_ns, unit or stored_unit, lines, band, {}, states, onsets, scale)
     envelopes = {}
     for channel in SHOWN:
         found = source.samples.overview(valve, channel, from_ns, to_ns, OVERVIEW_POINTS)
@@ -118,7 +120,20 @@ def window_view(source: Source, valve: str, choice: Choice) -> WindowView:
             _, low = with_gaps(found.time_ns, found.minimum, longest)
             _, high = with_gaps(found.time_ns, found.maximum, longest)
             envelopes[channel] = Envelope(times, low, mean, high)
-    return WindowView(from_ns, to_ns, unit, {}, None, envelopes, states, onsets)
+    return WindowView(from_ns, to_ns, unit, {}, None, envelopes, states, onsets, scale)
+
+
+def scale_of(sheet: Sheet | None) -> dict[str, tuple[float, float]]:
+    """Ends of command, current (A) and pressure (bar) by the sheet, so that a quiet valve is not shown magnified."""
+    if sheet is None:
+        return {}
+    low, high = sorted((sheet.signal.at_zero, sheet.signal.at_full))
+    scale = {"command": (low, high)}
+    if "current_at_full" in sheet.as_left:
+        scale["current"] = (0.0, sheet.as_left["current_at_full"])
+    if "pressure_at_full" in sheet.as_left:
+        scale["pressure"] = (0.0, sheet.as_left["pressure_at_full"])
+    return scale
 
 
 def bin_width(choice: Choice) -> int:
