@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from asleft.web.fragments import valve as fragments
 from asleft.web.views.history import history_views
-from asleft.web.views.valve import bound_words, sheet_lines, valve_view
+from asleft.web.views.valve import bound_words, percent, sheet_lines, valve_view
 from asleft.web.words import CAUTIONS, LOOK_FIRST, PART_WORDS
 
 
@@ -122,3 +122,16 @@ def test_history_pictures_have_words_and_numbers(source):
 def test_names_in_the_opening_are_escaped(plant, source):
     plant._judgements["press-1.platen"]["sentence"] = "<script>alert(1)</script>"
     assert "<script>" not in fragments.opening(valve_view(source, "press-1.platen"))
+
+
+def test_a_trend_is_told_only_where_it_matters(plant, source):
+    found = {q["id"]: q for q in plant._judgements["press-1.platen"]["quantities"]}
+    found["pressure_at_full"]["trend_per_day"] = -0.1
+    found["ramp_up"]["trend_per_day"] = 1e-6
+    lines = lines_of(source, "press-1.platen")
+    assert lines["pressure_at_full"].remark == "moves by −0.10 bar a day"
+    assert lines["ramp_up"].remark == ""
+
+
+def test_nothing_used_has_no_sign():
+    assert [percent(used) for used in (-0.2, 0.4, 12.6, -88.0)] == ["0 %", "0 %", "+13 %", "−88 %"]

@@ -4,6 +4,8 @@ import json
 
 import numpy as np
 import pytest
+from asleft.judge.types import State, StateInterval
+from asleft.store.protocols import Overview
 from asleft.web.figures.window import RAW_TRACES, extension, window_figure
 from asleft.web.fragments.valve import window_words
 from asleft.web.views.live import LiveCursor, first_minute, since
@@ -143,3 +145,25 @@ def test_the_plot_is_told_in_words_and_numbers(source):
     assert "<table" in text
     nothing = window_words(window_view(source, "nope", LIVE), source.time)
     assert "nothing was recorded" in nothing
+
+
+def test_short_states_and_lone_stretches_are_wide_enough_to_be_seen(plant, source, monkeypatch):
+    at = plant.now - 5 * 86_400 * SECOND
+    lone = Overview(np.array([at]), np.array([10.0]), np.array([50.0]), np.array([90.0]))
+    monkeypatch.setattr(plant, "overview", lambda *_: lone)
+    brief = [StateInterval(State.PRODUCING, at / 1e9, at / 1e9 + 600, "pump running")]
+    monkeypatch.setattr(plant, "intervals", lambda *_: brief)
+    figure = window_figure(window_view(source, "press-1.platen", Choice(SPANS["3w"])), source.time, live=False)
+    width_ms = 21 * 86_400e3
+    states = figure["data"][-1]
+    assert states["x"][1] - states["x"][0] > width_ms / 310
+    low, high = figure["data"][0], figure["data"][1]
+    assert low["x"][-1] - low["x"][0] > width_ms / 1000
+    assert low["y"] == [10.0, 10.0]
+    assert high["y"] == [90.0, 90.0]
+
+
+def test_axes_keep_to_the_ends_of_the_sheet_when_nothing_moves(source):
+    layout = window_figure(window_view(source, "press-3.knock-out", LIVE), source.time, live=True)["layout"]
+    assert layout["yaxis2"]["autorangeoptions"]["include"] == [0.0, 0.92]
+    assert layout["yaxis"]["autorangeoptions"]["include"] == [4.0, 20.0]

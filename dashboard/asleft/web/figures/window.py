@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from asleft.web import palette
 from asleft.web.figures.base import Figure, axis, layout, numbers
-from asleft.web.views.window import Envelope, Line, Onset, StateBand, WindowView
+from asleft.web.views.window import OVERVIEW_POINTS, Envelope, Line, Onset, WindowView
 from asleft.web.when import PlantTime
 
 FloatArray = npt.NDArray[np.float64]
@@ -64,28 +63,29 @@ def _raw_traces(view: WindowView, time: PlantTime) -> list[dict[str, Any]]:
         _line(expected, "expected", time, color=palette.EXPECTED, width=1.6, dash="4px,3px"),
         _line(view.lines.get("current", none), "current", time, color=palette.TEXT, width=1.6),
         _line(view.lines.get("pressure", none), "pressure", time, color=palette.MEASURED, width=1.4),
-        _states(view.states, time),
+        _states(view, time),
     ]
 
 
 def _envelope_traces(view: WindowView, time: PlantTime) -> list[dict[str, Any]]:
     traces: list[dict[str, Any]] = []
     for channel, envelope in view.envelopes.items():
-        traces += _envelope(envelope, channel, time)
-    traces.append(_states(view.states, time))
+        traces += _envelope(envelope, channel, time, (view.to_ns - view.from_ns) // OVERVIEW_POINTS)
+    traces.append(_states(view, time))
     return traces
 
 
-def _envelope(envelope: Envelope, channel: str, time: PlantTime) -> list[dict[str, Any]]:
+def _envelope(envelope: Envelope, channel: str, time: PlantTime, step_ns: int) -> list[dict[str, Any]]:
     edge: dict[str, Any] = {"line": {"width": 0}, "hoverinfo": "skip"}
     traces = []
     # A filled area cannot be interrupted by a missing value in its lower edge: one pair of edges for each piece.
     for piece in _pieces(envelope.mean):
-        part = envelope.time_ns[piece]
-        traces.append(_line(Line(part, envelope.low[piece]), channel, time, more=edge))
-        high = Line(part, envelope.high[piece])
+        # A stretch lasts until the next one begins: without its end a lone one would have no width at all.
+        part = np.append(envelope.time_ns[piece], envelope.time_ns[piece][-1] + step_ns)
+        low, high = (Line(part, np.append(side[piece], side[piece][-1])) for side in (envelope.low, envelope.high))
+        traces.append(_line(low, channel, time, more=edge))
         traces.append(_line(high, channel, time, more={**edge, "fill": "tonexty", "fillcolor": palette.PLOT_BAND}))
-    mean = Line(envelope.time_ns, envelope.mean)
+    mean = Line(envelope.time_ns + step_ns // 2, envelope.mean)
     traces.append(_line(mean, channel, time, color=palette.MEASURED, width=1.3, mode="lines+markers", marker_px=2.6))
     return traces
 
@@ -123,12 +123,15 @@ def _line(
     return {**trace, **(more or {})}
 
 
-def _states(bands: Sequence[StateBand], time: PlantTime) -> dict[str, Any]:
+def _states(view: WindowView, time: PlantTime) -> dict[str, Any]:
+    """Each state on its own level; a short one is drawn long enough to be seen."""
+    least_ns = (view.to_ns - view.from_ns) // 300
     x: list[float | None] = []
     y: list[float | None] = []
-    for band in bands:
+    for band in view.states:
         level = STATE_LEVELS.get(band.state, STATE_LEVELS["unknown"])[0]
-        ends = time.plot_ms(np.array([band.from_ns, band.to_ns], dtype=np.int64))
+        short_ns = max(0, least_ns - (band.to_ns - band.from_ns)) if view.envelopes else 0
+        ends = time.plot_ms(np.array([band.from_ns - short_ns // 2, band.to_ns + short_ns // 2], dtype=np.int64))
         x += [*numbers(ends, 0), numbers(ends, 0)[1]]
         y += [level, level, None]
     return {
@@ -197,10 +200,11 @@ def _layout(view: WindowView, time: PlantTime, *, live: bool) -> dict[str, Any]:
             ],
             nticks=8,
         ),
-        yaxis=axis(domain=_ROWS["y"], nticks=5, **_at_least(view, "command")),
-        yaxis2=axis(domain=_ROWS["y2"], nticks=5, **_at_least(view, "current")),
-        yaxis3=axis(domain=_ROWS["y3"], nticks=4, **_at_least(view, "pressure")),
+        yaxis=axis(type="linear", domain=_ROWS["y"], nticks=5, **_at_least(view, "command")),
+        yaxis2=axis(type="linear", domain=_ROWS["y2"], nticks=5, **_at_least(view, "current")),
+        yaxis3=axis(type="linear", domain=_ROWS["y3"], nticks=4, **_at_least(view, "pressure")),
         yaxis4=axis(
+            type="linear",
             domain=_ROWS["y4"],
             range=[-0.6, 5.6],
             tickvals=[level for level, _ in levels],

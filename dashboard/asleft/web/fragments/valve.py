@@ -224,13 +224,16 @@ def curve_words(view: CurveView | None) -> Markup:
         for a, b in zip(view.left_a, bars, strict=True)
     ]
     numeric = frozenset({1, 2})
-    return details(
-        "The same in words and numbers",
-        el("p", words),
-        table("Pressure against current", ["branch", "current, A", "pressure, bar"], rows, numeric=numeric)
-        if found or rows
-        else None,
-        key="curve-words",
+    return join(
+        el("p", f"{view.seen} {view.basis}", class_="key"),
+        details(
+            "The same in words and numbers",
+            el("p", words),
+            table("Pressure against current", ["branch", "current, A", "pressure, bar"], rows, numeric=numeric)
+            if found or rows
+            else None,
+            key="curve-words",
+        ),
     )
 
 

@@ -189,7 +189,7 @@ def _line(quantity: str, found: Json) -> SheetLine:
         as_found=format_quantity(quantity, cast("float | None", found.get("as_found"))) if observed else "–",
         uncertainty=_uncertainty_words(found) if observed else "–",
         tolerance=_tolerance_words(below, above),
-        used=f"{used:+.0f} %".replace("-", "−") if used is not None and observed else "–",
+        used=percent(used) if used is not None and observed else "–",
         verdict=verdict,
         verdict_words=VERDICT_WORDS.get(verdict, verdict),
         remark=_remark(quantity, found),
@@ -236,7 +236,7 @@ def _remark(quantity: str, found: Json) -> str:
     if words and not any(text in reason for text in ("not slower than", "not faster than", "at least", "at most")):
         parts.append(words)
     trend = cast("float | None", found.get("trend_per_day"))
-    if trend:
+    if trend and _worth_telling(trend, found):
         symbol = unit_symbol(QUANTITY_UNITS[quantity])
         digits = decimals_for(quantity, trend) + 1
         parts.append(f"moves by {trend:+.{digits}f} {symbol} a day".replace("-", "−"))
@@ -254,6 +254,19 @@ def bound_words(quantity: str, bound: dict[str, Any]) -> str:
         text = format_quantity(quantity, float(bound["above"]))
         words.append(f"not faster than {text}" if ramp else f"at least {text}")
     return ", ".join(words)
+
+
+def percent(used_pct: float) -> str:
+    """Tolerance used, signed, without the sign of nothing."""
+    rounded = round(used_pct)
+    return f"{rounded:+d} %".replace("-", "−") if rounded else "0 %"
+
+
+def _worth_telling(trend_per_day: float, found: Json) -> bool:
+    """A trend that in three weeks would use up a tenth of the tolerance."""
+    below, above = tolerance_sides(found)
+    side = (above if trend_per_day > 0 else below) or above or below
+    return side is not None and abs(trend_per_day) * 21 > side / 10
 
 
 def _basis_words(judgement: Json | None) -> str:

@@ -158,5 +158,6 @@ def _mark(quantity: str, found: Json) -> StripMark:
     spread = cast("float | None", found.get("uncertainty"))
     uncertainty = spread / side * 100 if spread is not None and side else None
     value = format_quantity(quantity, cast("float | None", found.get("as_found")))
-    text = f"{used:+.0f} %, {VERDICT_WORDS.get(verdict, verdict)} ({value})".replace("-", "−", 1)
+    figure = f"{round(used):+d}".replace("-", "−") if round(used) else "0"
+    text = f"{figure} %, {VERDICT_WORDS.get(verdict, verdict)} ({value})"
     return StripMark(quantity, label, used, uncertainty, verdict, text)
