@@ -21,7 +21,7 @@ from asleft.sheet.names import LABELS, format_quantity
 
 _NOTHING = Coverage(0, None, None, None, None)
 #: Share of failed readings over the horizon from which missing data is a finding.
-_MISSING_SHARE = 0.01
+_MISSING_SHARE = 0.05
 
 
 def summarise(sheet: Sheet, state: JudgeState) -> Judgement:
