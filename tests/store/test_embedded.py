@@ -13,7 +13,7 @@ import time
 import numpy as np
 import pytest
 from asleft.store.lock import FolderInUse
-from asleft.store.packing import layout_from, pack, unpack
+from asleft.store.packing import layout_from, pack, unpack, unpack_many
 from asleft.store.samples import open_samples, open_samples_reader
 from asleft.store.schema import SchemaError, open_for_reading
 from asleft.wire.block import Channel
@@ -131,12 +131,18 @@ def test_packing_is_exact(make, counts, values, offsets):
     np.testing.assert_array_equal(found, offsets)
     np.testing.assert_array_equal(command.counts, counts)
     np.testing.assert_array_equal(current.values.astype(np.float32), values)
+    times, together = unpack_many(layout_from(packed.layout), 20, [packed.payload, packed.payload])
+    np.testing.assert_array_equal(times, [offsets, offsets])
+    np.testing.assert_array_equal(together["command"], [command.as_values()] * 2)
+    np.testing.assert_array_equal(together["current"], [current.as_values()] * 2)
 
 
 def test_a_damaged_payload_is_noticed(make):
     packed = pack(make.block(1))
     with pytest.raises(ValueError, match="its layout needs"):
         unpack(layout_from(packed.layout)[:1], 10, None, packed.payload)
+    with pytest.raises(ValueError, match="its layout needs"):
+        unpack_many(layout_from(packed.layout)[:1], 10, [packed.payload])
 
 
 def test_overviews_of_a_day_and_of_three_weeks_are_quick(tmp_path, make):

@@ -18,6 +18,7 @@ from asleft.wire.block import Block, Channel, Int32Array, Mark, Reason
 from numcodecs import Delta, Shuffle, Zstd
 
 FloatArray = npt.NDArray[np.float64]
+Int64Array = npt.NDArray[np.int64]
 
 _ZSTD = Zstd(level=3)
 _SHUFFLE = Shuffle(elementsize=4)
@@ -89,9 +90,7 @@ def unpack(
     Raises `ValueError` if the payload does not hold what the layout says.
     """
     raw = bytes(_ZSTD.decode(payload))
-    expected = 4 * size + sum((4 if channel.scale is None else 2) * size for channel in layout)
-    if len(raw) != expected:
-        raise ValueError(f"a stored block holds {len(raw)} bytes of readings, its layout needs {expected}")
+    _check_raw(raw, _raw_bytes(layout, size))
     offsets = np.asarray(_TIME_STEPS.decode(_unshuffled(raw[: 4 * size]).view("<i4")), dtype=np.int32)
     failed = _marks_by_channel(marks)
     channels: list[Channel] = []
@@ -107,6 +106,32 @@ def unpack(
             channels.append(Channel(name, unit, None, counts, scale, offset, failed.get(index, ())))
             at += 2 * size
     return offsets, tuple(channels)
+
+
+def unpack_many(
+    layout: Sequence[ChannelLayout], size: int, payloads: Sequence[bytes]
+) -> tuple[Int64Array, dict[str, FloatArray]]:
+    """Times (us, shape (k, size)) and values by channel (shape (k, size)) of k blocks alike, in one go.
+
+    The same as `unpack` of each without marks, several times as fast. Raises `ValueError` as that does.
+    """
+    raw = [bytes(_ZSTD.decode(payload)) for payload in payloads]
+    expected = _raw_bytes(layout, size)
+    for one in raw:
+        _check_raw(one, expected)
+    table = np.frombuffer(b"".join(raw), np.uint8).reshape(len(raw), expected)
+    offsets = np.cumsum(_sorted_back(table[:, : 4 * size], size).view("<i4"), axis=1, dtype=np.int64)
+    values: dict[str, FloatArray] = {}
+    at = 4 * size
+    for name, _, scale, offset in layout:
+        if scale is None:
+            values[name] = _sorted_back(table[:, at : at + 4 * size], size).view("<f4").astype(np.float64)
+            at += 4 * size
+        else:
+            steps = np.ascontiguousarray(table[:, at : at + 2 * size]).view("<i2")
+            values[name] = offset + scale * np.cumsum(steps, axis=1, dtype=np.int16).astype(np.float64)
+            at += 2 * size
+    return offsets, values
 
 
 def pack_burst(values: FloatArray) -> bytes:
@@ -130,6 +155,20 @@ def figures(block: Block) -> list[Figures]:
                 Figures(channel.name, float(values.min()), float(values.mean()), float(values.max()), values.size)
             )
     return out
+
+
+def _raw_bytes(layout: Sequence[ChannelLayout], size: int) -> int:
+    return 4 * size + sum((4 if channel.scale is None else 2) * size for channel in layout)
+
+
+def _check_raw(raw: bytes, expected: int) -> None:
+    if len(raw) != expected:
+        raise ValueError(f"a stored block holds {len(raw)} bytes of readings, its layout needs {expected}")
+
+
+def _sorted_back(rows: npt.NDArray[np.uint8], size: int) -> npt.NDArray[np.uint8]:
+    """The shuffle undone for each of several rows: shape (k, 4 * size)."""
+    return np.ascontiguousarray(rows.reshape(-1, 4, size).transpose(0, 2, 1)).reshape(-1, 4 * size)
 
 
 def _shuffled(array: npt.NDArray[Any]) -> bytes:

@@ -11,12 +11,12 @@ from itertools import islice
 from pathlib import Path
 from typing import NamedTuple
 
-import numpy as np
+from asleft.store.joining import StoredRow, joined, pieces
 from asleft.store.overview import read_overview
 from asleft.store.packing import ChannelLayout, layout_from, unpack, unpack_burst
-from asleft.store.protocols import BlockRef, Int64Array, Overview, StoredSamples, StreamMark
+from asleft.store.protocols import BlockRef, Overview, StoredSamples, StreamMark
 from asleft.store.schema import SAMPLES_FILE, open_for_reading
-from asleft.wire.block import Block, Burst, Channel, FloatArray
+from asleft.wire.block import Block, Burst
 
 _CHUNK = 500
 """Ids per statement; SQLite takes at least 999 parameters."""
@@ -101,22 +101,17 @@ class EmbeddedReader:
 
     def samples(self, valve: str, from_ns: int, to_ns: int) -> StoredSamples:
         """Raw readings with from_ns <= time < to_ns, oldest first; a channel is NaN where it was not recorded."""
-        times: list[Int64Array] = []
-        pieces: list[tuple[Channel, ...]] = []
         with self._snapshot() as opened:
             found = opened.valve(valve) if opened is not None else None
-            if opened is not None and found is not None:
-                number, longest_ns = found
-                rows = opened.connection.execute(
-                    "SELECT wall_ns, layout, size, marks, payload FROM block "
-                    "WHERE valve = ? AND from_ns >= ? AND from_ns < ? AND to_ns >= ? ORDER BY from_ns, id",
-                    (number, from_ns - longest_ns, to_ns, from_ns),
-                )
-                for wall_ns, layout, size, marks, payload in rows:
-                    offsets, channels = unpack(opened.layout(layout), size, marks, payload)
-                    times.append(wall_ns + offsets.astype(np.int64) * 1000)
-                    pieces.append(channels)
-        return _joined(valve, times, pieces, from_ns, to_ns)
+            if opened is None or found is None:
+                return joined(valve, [], from_ns, to_ns)
+            number, longest_ns = found
+            rows = opened.connection.execute(
+                "SELECT wall_ns, layout, size, marks, payload FROM block "
+                "WHERE valve = ? AND from_ns >= ? AND from_ns < ? AND to_ns >= ? ORDER BY from_ns, id",
+                (number, from_ns - longest_ns, to_ns, from_ns),
+            )
+            return joined(valve, pieces(map(StoredRow._make, rows), opened.layout), from_ns, to_ns)
 
     def bursts(self, valve: str, from_ns: int, to_ns: int) -> list[Burst]:
         """Fast bursts that start in the span, oldest first."""
@@ -312,31 +307,3 @@ def _blocks(opened: _Opened, valve: str, ids: list[int]) -> list[tuple[BlockRef,
 
 def _burst(channel: str, unit: str, start_ns: int, rate_hz: float, payload: bytes, sequence: int) -> Burst:
     return Burst(channel, unit, start_ns, rate_hz, unpack_burst(payload), sequence % 2**64)
-
-
-def _joined(
-    valve: str, times: list[Int64Array], pieces: list[tuple[Channel, ...]], from_ns: int, to_ns: int
-) -> StoredSamples:
-    """Blocks, in order of their start, as one stretch cut to the span."""
-    if not times:
-        return StoredSamples(valve, np.zeros(0, np.int64), {}, {})
-    time_ns = np.concatenate(times)
-    units: dict[str, str] = {}
-    channels: dict[str, FloatArray] = {}
-    at = 0
-    for block_times, piece in zip(times, pieces, strict=True):
-        for channel in piece:
-            values = channels.get(channel.name)
-            if values is None:
-                values = channels[channel.name] = np.full(time_ns.size, np.nan)
-            values[at : at + block_times.size] = channel.as_values()
-            units[channel.name] = channel.unit
-        at += block_times.size
-    if bool(np.any(np.diff(time_ns) < 0)):  # blocks of two agents, or a clock that was put back
-        order = np.argsort(time_ns, kind="stable")
-        time_ns = time_ns[order]
-        channels = {name: values[order] for name, values in channels.items()}
-    first, last = np.searchsorted(time_ns, (from_ns, to_ns))
-    return StoredSamples(
-        valve, time_ns[first:last], {name: values[first:last] for name, values in channels.items()}, units
-    )

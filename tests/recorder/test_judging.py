@@ -1,0 +1,336 @@
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from asleft.alarms.events import EventKind
+from asleft.judge.types import State
+from asleft.recorder.judge_process import sheet_of
+from asleft.recorder.judging import Judging
+from asleft.store.protocols import Backfill
+from asleft.store.records import open_records
+from asleft.store.samples import open_samples
+from asleft.wire.block import Gap
+
+V = "press-1.platen"
+S = 1_000_000_000
+
+
+@pytest.fixture
+def rig(tmp_path, tools):
+    class Rig:
+        def __init__(self):
+            self.store = open_samples(tmp_path)
+            self.records = open_records(tmp_path / "records.db")
+            self.judge = tools.judge()
+            self.now_s, self.wall_ns = 1000.0, tools.t0 + 10**6 * S
+            self.version = 1
+            self.restart()
+
+        def restart(self):
+            """A new process over the same stores."""
+            self.judging = Judging(
+                self.store,
+                self.records,
+                self.judge,
+                self.version,
+                sheet_of,
+                wall_ns=lambda: self.wall_ns,
+                monotonic_s=lambda: self.now_s,
+            )
+
+        def rounds(self, count=20):
+            for _ in range(count):
+                self.now_s += 1.1
+                self.judging.round()
+
+        def cursor(self, valve=V):
+            return self.records.judge_cursor(valve)
+
+        def times_s(self, valve=V):
+            return [samples.time_s - tools.t0 / 1e9 for name, _, samples in self.judge.calls if name == valve]
+
+    made = Rig()
+    yield made
+    made.records.close()
+    made.store.close()
+
+
+def blocks(tools, first, last, **changes):
+    return [tools.block(seq, **changes) for seq in range(first, last + 1)]
+
+
+def test_every_block_is_judged_once_in_order(rig, tools):
+    rig.records.put_sheet(tools.sheet_record())
+    for first in (1, 4, 5, 9):
+        rig.store.commit(blocks(tools, first, first + 3), [], 1)
+        rig.rounds(2)
+    rig.rounds()
+    times = np.concatenate(rig.times_s())
+    assert times.size == 120
+    assert bool(np.all(np.diff(times) > 0))
+    cursor = rig.cursor()
+    assert (cursor.cursor, cursor.sheet_number, cursor.judge_version) == ({"spool-1": 12}, 1, 1)
+    assert cursor.state == '{"sheet": 1, "samples": 120}'
+    assert rig.records.judgement(V)["samples"] == 120
+    assert [(one.from_s, one.to_s) for one in rig.records.intervals(V, 0, 4 * 10**18)] == [
+        (tools.t0 / 1e9, pytest.approx(tools.t0 / 1e9 + 11.9))
+    ]
+    assert len(rig.records.points(V, "ramp_up", 0, 4 * 10**18)) == len(rig.judge.calls)
+
+
+def test_live_is_judged_in_small_calls_and_a_rest_when_nothing_follows(rig, tools):
+    rig.records.put_sheet(tools.sheet_record())
+    rig.store.commit(blocks(tools, 1, 2), [], 1)
+    rig.judging.round()
+    assert rig.judge.calls == []
+    rig.store.commit(blocks(tools, 3, 3), [], 1)
+    rig.judging.round()
+    assert [times.size for times in rig.times_s()] == [30]
+    rig.store.commit(blocks(tools, 4, 4), [], 1)
+    rig.judging.round()
+    assert len(rig.judge.calls) == 1
+    rig.rounds(4)
+    assert [times.size for times in rig.times_s()] == [30, 10]
+
+
+def test_results_survive_a_restart_and_nothing_is_judged_twice(rig, tools):
+    rig.records.put_sheet(tools.sheet_record())
+    rig.store.commit(blocks(tools, 1, 5), [], 1)
+    rig.rounds()
+    rig.restart()
+    rig.rounds()
+    assert len(rig.judge.calls) == 1
+    rig.store.commit(blocks(tools, 6, 9), [], 1)
+    rig.rounds()
+    assert rig.cursor().state == '{"sheet": 1, "samples": 90}'
+    assert rig.judge.begun == [(V, 1)]
+
+
+def test_a_crash_before_the_commit_is_judged_again_with_one_result(rig, tools):
+    rig.records.put_sheet(tools.sheet_record())
+    rig.store.commit(blocks(tools, 1, 5), [], 1)
+    commit, crashed = rig.records.commit_step, []
+
+    def crash(step):
+        if not crashed:
+            crashed.append(step)
+            raise KeyboardInterrupt
+        commit(step)
+
+    rig.records.commit_step = crash
+    with pytest.raises(KeyboardInterrupt):
+        rig.judging.round()
+    assert rig.cursor() is None
+    rig.restart()
+    rig.rounds()
+    assert len(rig.judge.calls) == 2
+    assert rig.cursor().state == '{"sheet": 1, "samples": 50}'
+    assert len(rig.records.points(V, "ramp_up", 0, 4 * 10**18)) == 1
+
+
+def test_a_valve_without_a_sheet_is_stored_and_not_judged_until_it_has_one(rig, tools):
+    rig.store.commit(blocks(tools, 1, 9), [], 1)
+    rig.rounds()
+    assert rig.judge.calls == []
+    assert rig.judging.without_sheet() == [V]
+    rig.records.put_sheet(tools.sheet_record(at_ns=tools.t0 + 5 * S))
+    rig.rounds()
+    assert rig.judging.without_sheet() == []
+    assert rig.times_s()[0][0] == pytest.approx(5.0)
+    assert rig.cursor().cursor == {"spool-1": 9}
+
+
+def test_valves_take_turns(rig, tools):
+    other = "press-2.clamp"
+    rig.records.put_sheet(tools.sheet_record())
+    rig.records.put_sheet(tools.sheet_record(other))
+    long = [tools.block(seq, n=2) for seq in range(1, 2001)]
+    rig.store.commit(long, [], 1)
+    rig.store.commit(blocks(tools, 1, 5, valve=other, stream="spool-2"), [], 1)
+    rig.judging.round()
+    assert [(name, samples.time_s.size) for name, _, samples in rig.judge.calls] == [(V, 1200), (other, 50)]
+    rig.rounds()
+    assert rig.cursor().cursor == {"spool-1": 2000}
+
+
+def test_a_failing_judge_stops_only_its_valve_and_is_tried_again(rig, tools, caplog):
+    other = "press-2.clamp"
+    rig.records.put_sheet(tools.sheet_record())
+    rig.records.put_sheet(tools.sheet_record(other))
+    rig.store.commit(blocks(tools, 1, 5) + blocks(tools, 1, 5, valve=other, stream="spool-2"), [], 1)
+    rig.judge.fail_on = {V}
+    rig.rounds(3)
+    assert rig.cursor() is None
+    assert rig.cursor(other).cursor == {"spool-2": 5}
+    failure = rig.judging.valves[V].failure
+    assert (failure.count, failure.message) == (1, "RuntimeError: no idea what this is")
+    assert "press-1.platen cannot be judged" in caplog.text
+    rig.rounds(10)
+    assert rig.judging.valves[V].failure.count == 2
+    rig.judge.fail_on = set()
+    rig.rounds(30)
+    assert rig.judging.valves[V].failure is None
+    assert rig.cursor().cursor == {"spool-1": 5}
+
+
+def test_a_sheet_that_cannot_be_read_and_a_wrong_unit_are_shown(rig, tools):
+    rig.records.put_sheet(tools.sheet_record(toml="[valve]\nid = 5\n"))
+    rig.records.put_sheet(tools.sheet_record("press-2.clamp"))
+    rig.store.commit(blocks(tools, 1, 5), [], 1)
+    rig.store.commit(blocks(tools, 1, 5, valve="press-2.clamp", stream="spool-2", unit="V"), [], 1)
+    rig.rounds(2)
+    assert "SheetError" in rig.judging.valves[V].failure.message
+    assert "in 'V', the sheet's signal is in 'mA'" in rig.judging.valves["press-2.clamp"].failure.message
+
+
+def test_a_new_revision_takes_over_at_its_time(rig, tools):
+    rig.records.put_sheet(tools.sheet_record())
+    rig.records.put_sheet(tools.sheet_record(number=2, at_ns=tools.t0 + 5 * S))
+    rig.store.commit(blocks(tools, 1, 10), [], 1)
+    rig.rounds()
+    assert [(number, samples.time_s.size) for _, number, samples in rig.judge.calls] == [(1, 50), (2, 50)]
+    assert rig.cursor().state == '{"sheet": 2, "samples": 50}'
+    assert len(rig.records.points(V, "ramp_up", 0, 4 * 10**18)) == 2
+
+
+def test_a_revision_entered_late_is_judged_again_from_its_start(rig, tools):
+    rig.records.put_sheet(tools.sheet_record())
+    rig.store.commit(blocks(tools, 1, 10), [], 1)
+    rig.rounds()
+    rig.judge.calls.clear()
+    rig.records.put_sheet(tools.sheet_record(number=2, at_ns=tools.t0 + 7 * S))
+    rig.rounds()
+    assert [(number, samples.time_s.size) for _, number, samples in rig.judge.calls] == [(2, 30)]
+    cursor = rig.cursor()
+    assert (cursor.cursor, cursor.sheet_number) == ({"spool-1": 10}, 2)
+    intervals = rig.records.intervals(V, 0, 4 * 10**18)
+    assert intervals[0].from_s == tools.t0 / 1e9
+    assert intervals[-1].to_s == pytest.approx(tools.t0 / 1e9 + 9.9)
+
+
+def test_a_new_version_of_the_judge_judges_again_from_the_sheets_start(rig, tools):
+    rig.records.put_sheet(tools.sheet_record(at_ns=tools.t0 + 2 * S))
+    rig.store.commit(blocks(tools, 1, 10), [], 1)
+    rig.rounds()
+    rig.version = 2
+    rig.restart()
+    rig.rounds()
+    assert [times.size for times in rig.times_s()] == [80, 80]
+    cursor = rig.cursor()
+    assert (cursor.judge_version, cursor.state) == (2, '{"sheet": 1, "samples": 80}')
+    assert len(rig.records.points(V, "ramp_up", 0, 4 * 10**18)) == 1
+
+
+def test_while_history_is_on_its_way_live_blocks_wait(rig, tools):
+    until_ns = tools.t0 + 10_000 * S
+    rig.records.put_sheet(tools.sheet_record())
+    rig.records.put_backfill(Backfill(V, until_ns, 0, 3, complete=False))
+    live = [tools.block(seq, at_ns=until_ns + (seq - 1) * S) for seq in range(1, 8)]
+    rig.store.commit(live, [], 1)
+    rig.rounds(10)
+    assert rig.judge.calls == []
+    assert rig.judging.valves[V].held == 7
+
+    def window(number, part):
+        first = (number * 60) + 1
+        return [
+            tools.block(
+                seq, stream="history", n=20, length_s=10, at_ns=tools.t0 + (number * 3000 + (seq - first) * 10) * S
+            )
+            for seq in range(first, first + 60)
+        ][part]
+
+    rig.store.commit(window(0, slice(None)) + window(1, slice(0, 20)), [], 1)
+    rig.judging.round()
+    rig.judging.round()
+    assert [times.size for times in rig.times_s()] == [1200]
+    rig.store.commit(window(1, slice(20, 60)) + window(2, slice(None)), [], 1)
+    rig.judging.round()
+    assert [times.size for times in rig.times_s()] == [1200, 1200]
+    rig.rounds(5)
+    assert [times.size for times in rig.times_s()] == [1200, 1200, 1200]
+    rig.records.put_backfill(Backfill(V, until_ns, 3, 3, complete=True))
+    rig.rounds(5)
+    times = rig.times_s()
+    assert [one.size for one in times] == [1200, 1200, 1200, 70]
+    assert bool(np.all(np.diff(np.concatenate(times)) > 0))
+    assert rig.cursor().cursor == {"history": 180, "spool-1": 7}
+
+
+def test_history_that_comes_too_late_is_passed_over_and_counted(rig, tools):
+    rig.records.put_sheet(tools.sheet_record())
+    rig.store.commit(blocks(tools, 11, 20, stream="live"), [], 1)
+    rig.store.commit([], [Gap("edge-1", "live", 1, 10, "test")], 1)
+    rig.rounds()
+    rig.store.commit(blocks(tools, 1, 6, stream="late"), [], 1)
+    rig.store.commit(blocks(tools, 21, 24, stream="live"), [], 1)
+    rig.rounds()
+    assert rig.judging.valves[V].late == 6
+    assert rig.cursor().cursor == {"live": 24, "late": 6}
+    assert rig.cursor().state == '{"sheet": 1, "samples": 140}'
+    assert rig.records.judgement(V)["samples"] == 140
+
+
+def test_readings_from_the_future_do_not_stop_the_present(rig, tools):
+    rig.wall_ns = tools.t0 + 100 * S
+    rig.records.put_sheet(tools.sheet_record())
+    year = 365 * 86_400
+    rig.store.commit(blocks(tools, 1, 5), [], 1)
+    rig.store.commit([tools.block(seq, at_ns=tools.t0 + (year + seq) * S) for seq in (6, 7)], [], 1)
+    rig.store.commit(blocks(tools, 8, 12), [], 1)
+    rig.rounds()
+    assert rig.judging.valves[V].ahead == 2
+    assert rig.cursor().cursor == {"spool-1": 12}
+    assert np.concatenate(rig.times_s()).max() < 12
+
+
+def test_findings_become_alarms_with_the_step(rig, tools):
+    rig.records.put_sheet(tools.sheet_record())
+    onset_s = tools.t0 / 1e9 + 1.5
+    rig.judge.findings = (tools.finding("supply-low", onset_s), tools.finding("current-clipped", None, "supply-low"))
+    rig.store.commit(blocks(tools, 1, 3), [], 1)
+    rig.rounds(1)
+    rig.judge.state = State.STOPPED
+    rig.judge.findings = ()
+    rig.store.commit(blocks(tools, 4, 6), [], 1)
+    rig.rounds(1)
+    assert [event.event for event in rig.records.alarm_events(V)] == [EventKind.RAISED]
+    rig.judge.state = State.PRODUCING
+    rig.store.commit(blocks(tools, 7, 9), [], 1)
+    rig.rounds(1)
+    raised, returned = rig.records.alarm_events(V)
+    assert (raised.kind, raised.event, raised.part) == ("supply-low", EventKind.RAISED, "supply")
+    assert raised.onset_ns == round(onset_s * 1e9)
+    assert raised.at_ns == tools.t0 + 2 * S + 900_000_000
+    assert (returned.event, returned.seq, returned.alarm) == (EventKind.RETURNED, 2, raised.alarm)
+
+
+def test_somebody_acknowledging_in_between_only_costs_a_repetition(rig, tools):
+    rig.records.put_sheet(tools.sheet_record())
+    rig.judge.findings = (tools.finding("supply-low"),)
+    rig.store.commit(blocks(tools, 1, 3), [], 1)
+    rig.rounds(1)
+    (raised,) = rig.records.alarm_events(V)
+    rig.judge.findings = ()
+    read, acknowledged = rig.records.alarm_events, replace(raised, seq=2, event=EventKind.ACKNOWLEDGED, who="ab")
+
+    def read_then_somebody_acknowledges(valve):
+        events = read(valve)
+        rig.records.alarm_events = read
+        rig.records.append_alarm_events([acknowledged])
+        return events
+
+    rig.records.alarm_events = read_then_somebody_acknowledges
+    rig.store.commit(blocks(tools, 4, 6), [], 1)
+    rig.rounds(1)
+    assert rig.cursor().cursor == {"spool-1": 3}
+    rig.rounds(1)
+    assert [event.event for event in rig.records.alarm_events(V)] == [
+        EventKind.RAISED,
+        EventKind.ACKNOWLEDGED,
+        EventKind.RETURNED,
+    ]
+    assert rig.cursor().cursor == {"spool-1": 6}
+    assert rig.judging.valves[V].failure is None
