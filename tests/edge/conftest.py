@@ -133,9 +133,6 @@ class FakeRecorder:
             payload = encode_ack(Ack(self._agent, stream, self.mark(stream), fresh))
             self._client.publish(ack_topic(self._agent), payload, qos=1, retain=True)
 
-    def publish_ack(self, ack: Ack) -> None:
-        self._client.publish(ack_topic(self._agent), encode_ack(ack), qos=1, retain=True)
-
     def close(self) -> None:
         self._client.disconnect()
         self._client.loop_stop()
