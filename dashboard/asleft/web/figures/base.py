@@ -26,6 +26,18 @@ CONFIG: dict[str, Any] = {
 }
 
 
+#: Until a figure arrives: nothing, rather than axes of nothing.
+BLANK: Figure = {
+    "data": [],
+    "layout": {
+        "xaxis": {"visible": False},
+        "yaxis": {"visible": False},
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+    },
+}
+
+
 def axis(**more: object) -> dict[str, Any]:
     """An axis in the common manner; `more` overrides."""
     common: dict[str, Any] = {

@@ -10,6 +10,8 @@ from asleft.web import palette
 from asleft.web.figures.base import Figure, axis, layout, numbers
 from asleft.web.views.curve import CurveView
 
+CURVE_HEIGHT = 400  # px
+
 FloatArray = npt.NDArray[np.float64]
 
 
@@ -47,7 +49,7 @@ def curve_figure(view: CurveView) -> Figure:
     return {
         "data": traces,
         "layout": layout(
-            height=400,
+            height=CURVE_HEIGHT,
             hovermode="closest",
             showlegend=True,
             legend={"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom", "font": {"size": 12}},

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from asleft.web import palette
 from asleft.web.figures.base import Figure, axis, layout, numbers
-from asleft.web.views.window import OVERVIEW_POINTS, Envelope, Line, Onset, WindowView
+from asleft.web.views.window import Envelope, Line, Onset, WindowView
 from asleft.web.when import PlantTime
 
 FloatArray = npt.NDArray[np.float64]
@@ -28,6 +28,8 @@ STATE_LEVELS: dict[str, tuple[int, str]] = {
 }
 
 _ROWS = {"y": [0.83, 0.98], "y2": [0.475, 0.765], "y3": [0.195, 0.41], "y4": [0.0, 0.145]}
+#: Where a valve has no current reading its row is closed up and the pressure gets the room.
+_ROWS_WITHOUT_CURRENT = {**_ROWS, "y2": [0.70, 0.71], "y3": [0.195, 0.62]}
 _AXIS_OF = {"command": "y", "expected": "y2", "current": "y2", "pressure": "y3"}
 
 #: Order of the traces of a picture from raw readings: a live extension addresses them by place.
@@ -70,22 +72,22 @@ def _raw_traces(view: WindowView, time: PlantTime) -> list[dict[str, Any]]:
 def _envelope_traces(view: WindowView, time: PlantTime) -> list[dict[str, Any]]:
     traces: list[dict[str, Any]] = []
     for channel, envelope in view.envelopes.items():
-        traces += _envelope(envelope, channel, time, (view.to_ns - view.from_ns) // OVERVIEW_POINTS)
+        traces += _envelope(envelope, channel, time)
     traces.append(_states(view, time))
     return traces
 
 
-def _envelope(envelope: Envelope, channel: str, time: PlantTime, step_ns: int) -> list[dict[str, Any]]:
+def _envelope(envelope: Envelope, channel: str, time: PlantTime) -> list[dict[str, Any]]:
     edge: dict[str, Any] = {"line": {"width": 0}, "hoverinfo": "skip"}
     traces = []
     # A filled area cannot be interrupted by a missing value in its lower edge: one pair of edges for each piece.
     for piece in _pieces(envelope.mean):
         # A stretch lasts until the next one begins: without its end a lone one would have no width at all.
-        part = np.append(envelope.time_ns[piece], envelope.time_ns[piece][-1] + step_ns)
+        part = np.append(envelope.time_ns[piece], envelope.time_ns[piece][-1] + envelope.step_ns)
         low, high = (Line(part, np.append(side[piece], side[piece][-1])) for side in (envelope.low, envelope.high))
         traces.append(_line(low, channel, time, more=edge))
         traces.append(_line(high, channel, time, more={**edge, "fill": "tonexty", "fillcolor": palette.PLOT_BAND}))
-    mean = Line(envelope.time_ns + step_ns // 2, envelope.mean)
+    mean = Line(envelope.time_ns + envelope.step_ns // 2, envelope.mean)
     traces.append(_line(mean, channel, time, color=palette.MEASURED, width=1.3, mode="lines+markers", marker_px=2.6))
     return traces
 
@@ -148,11 +150,13 @@ def _states(view: WindowView, time: PlantTime) -> dict[str, Any]:
 
 def _layout(view: WindowView, time: PlantTime, *, live: bool) -> dict[str, Any]:
     ends = time.plot_ms(np.array([view.from_ns, view.to_ns], dtype=np.int64)).tolist()
+    seen = {*(name for name, line in view.lines.items() if line.values.size), *view.envelopes}
+    no_current = not view.empty and not seen & {"current", "expected"}
+    rows = _ROWS_WITHOUT_CURRENT if no_current else _ROWS
     titles = {
         "y": f"<b>Command</b>, {view.command_unit or 'as sent'}"
         + ("   line: mean, shaded: smallest to largest" if view.envelopes else ""),
-        "y2": "<b>Coil current</b>, A"
-        + ("" if view.envelopes else "   measured (line), expected (dashed, with tolerance)"),
+        "y2": "<b>Coil current</b>, A" + _current_words(view, none=no_current),
         "y3": "<b>Pressure</b>, bar",
         "y4": "<b>Machine</b>",
     }
@@ -162,7 +166,7 @@ def _layout(view: WindowView, time: PlantTime, *, live: bool) -> dict[str, Any]:
             "xref": "paper",
             "yref": "paper",
             "x": 0,
-            "y": _ROWS[key][1],
+            "y": rows[key][1],
             "xanchor": "left",
             "yanchor": "bottom",
             "showarrow": False,
@@ -200,12 +204,12 @@ def _layout(view: WindowView, time: PlantTime, *, live: bool) -> dict[str, Any]:
             ],
             nticks=8,
         ),
-        yaxis=axis(type="linear", domain=_ROWS["y"], nticks=5, **_at_least(view, "command")),
-        yaxis2=axis(type="linear", domain=_ROWS["y2"], nticks=5, **_at_least(view, "current")),
-        yaxis3=axis(type="linear", domain=_ROWS["y3"], nticks=4, **_at_least(view, "pressure")),
+        yaxis=axis(type="linear", domain=rows["y"], nticks=5, **_at_least(view, "command")),
+        yaxis2=axis(type="linear", domain=rows["y2"], nticks=5, **_at_least(view, "current")),
+        yaxis3=axis(type="linear", domain=rows["y3"], nticks=4, **_at_least(view, "pressure")),
         yaxis4=axis(
             type="linear",
-            domain=_ROWS["y4"],
+            domain=rows["y4"],
             range=[-0.6, 5.6],
             tickvals=[level for level, _ in levels],
             ticktext=[words for _, words in levels],
@@ -218,8 +222,20 @@ def _layout(view: WindowView, time: PlantTime, *, live: bool) -> dict[str, Any]:
 
 
 def _at_least(view: WindowView, channel: str) -> dict[str, Any]:
+    """The axis of a channel shows the ends of the sheet; without a sheet's ends and without readings, nothing."""
     ends = view.scale.get(channel)
-    return {} if ends is None else {"autorangeoptions": {"include": list(ends)}}
+    if ends is not None:
+        return {"autorangeoptions": {"include": list(ends)}}
+    drawn = any(line.values.size for name, line in view.lines.items() if _AXIS_OF[name] == _AXIS_OF[channel])
+    if drawn or channel in view.envelopes:
+        return {}
+    return {"range": [0, 1], "showticklabels": False, "showgrid": False}
+
+
+def _current_words(view: WindowView, *, none: bool) -> str:
+    if none:
+        return "   not recorded on this valve"
+    return "" if view.envelopes else "   measured (line), expected (dashed, with tolerance)"
 
 
 def _onset_mark(onset: Onset, time: PlantTime) -> dict[str, Any]:

@@ -58,11 +58,12 @@ def strip(view: ValveView) -> Markup:
     """The large strip with its labels under it; on narrow screens it scrolls within itself."""
     if not view.strip:
         return Markup("")
+    count = len(view.strip)
     names = el(
         "div",
         *(el("span", mark.label) for mark in view.strip),
         class_="strip-names",
-        style=f"grid-template-columns:repeat({len(view.strip)},1fr)",
+        style=f"grid-template-columns:repeat({count},1fr)",
         aria_hidden="true",
     )
     picture = deviation_strip(view.strip, LARGE, strip_words(view.strip))
@@ -70,7 +71,13 @@ def strip(view: ValveView) -> Markup:
         el("h2", "Deviation ", el("small", "from as left (line), in percent of tolerance (pale band)")),
         el(
             "div",
-            el("div", picture, names, class_="strip-large"),
+            el(
+                "div",
+                picture,
+                names,
+                class_="strip-large",
+                style=f"min-width:{3.8 * count:.1f}rem;max-width:{5.2 * count:.1f}rem",
+            ),
             class_="scroll",
             tabindex="0",
             role="region",
@@ -225,7 +232,9 @@ def curve_words(view: CurveView | None) -> Markup:
     ]
     numeric = frozenset({1, 2})
     return join(
-        el("p", f"{view.seen} {view.basis}", class_="key"),
+        el(
+            "p", f"{view.seen} {view.basis} Below the curve the load makes the pressure, not the valve.", class_="key"
+        ),
         details(
             "The same in words and numbers",
             el("p", words),

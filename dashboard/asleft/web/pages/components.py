@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import dash
-from asleft.web.figures.base import CONFIG
+from asleft.web.figures.base import BLANK, CONFIG
 from dash import ClientsideFunction, Input, Output, dcc, html
 from dash.development.base_component import Component
 
@@ -22,8 +22,13 @@ def node(kind: str, children: object = None, **properties: object) -> Component:
 
 def plot(identity: str, height_px: int, label: str) -> Component:
     """A graph in a labelled group."""
-    graph = dcc.Graph(id=identity, config=CONFIG, style={"height": f"{height_px}px"})  # type: ignore[arg-type]
+    graph = dcc.Graph(id=identity, config=CONFIG, figure=BLANK, style=plot_style(height_px))  # type: ignore[arg-type]
     return node("Div", graph, role="group", className="plot", aria_label=label)
+
+
+def plot_style(height_px: int, *, shown: bool = True) -> dict[str, str]:
+    """The style of a graph of that height."""
+    return {"height": f"{height_px}px"} if shown else {"display": "none"}
 
 
 def mailbox(identity: str, data: Mapping[str, str | float] | str | None = None) -> list[Component]:

@@ -6,12 +6,12 @@ from urllib.parse import quote, unquote
 
 import dash
 from asleft.web import ids
-from asleft.web.figures.curve import curve_figure
+from asleft.web.figures.curve import CURVE_HEIGHT, curve_figure
 from asleft.web.figures.window import HEIGHT, RAW_TRACES, extension, window_figure
 from asleft.web.fragments import valve as fragments
 from asleft.web.markup import Markup
 from asleft.web.pages import parts
-from asleft.web.pages.components import in_browser, mailbox, plot
+from asleft.web.pages.components import in_browser, mailbox, plot, plot_style
 from asleft.web.source import Source
 from asleft.web.views.curve import curve_view
 from asleft.web.views.history import history_views
@@ -124,11 +124,12 @@ def register(app: dash.Dash, source: Source) -> None:
 
     @app.callback(
         Output(ids.CURVE_GRAPH, "figure"),
+        Output(ids.CURVE_GRAPH, "style"),
         Output(ids.SLOW_PARTS, "data"),
         Input(ids.SLOW_TIMER, "n_intervals"),
         State(ids.VALVE_ID, "data"),
     )
-    def _draw_slow(_n: int | None, valve: str) -> tuple[object, object]:
+    def _draw_slow(_n: int | None, valve: str) -> tuple[object, object, object]:
         return draw_slow(source, valve)
 
     in_browser(app, "extend", ids.LIVE_BATCH)
@@ -180,15 +181,15 @@ def extend(source: Source, valve: str, query: str | None, cursor: list[str] | No
     return batch, [choice.span.key, str(at.samples_ns), str(at.states_ns)]
 
 
-def draw_slow(source: Source, valve: str) -> tuple[object, object]:
-    """Curve and history."""
+def draw_slow(source: Source, valve: str) -> tuple[object, object, object]:
+    """Curve, its style, and the words of curve and history."""
     curve = curve_view(source, valve)
     words = {
         ids.CURVE_WORDS: fragments.curve_words(curve),
         ids.HISTORY: fragments.histories(history_views(source, valve), source.time),
     }
-    figure = curve_figure(curve) if curve is not None else {"data": [], "layout": {"height": 10}}
-    return figure, parts.changed(words, None)[0]
+    figure = no_update if curve is None else curve_figure(curve)
+    return figure, plot_style(CURVE_HEIGHT, shown=curve is not None), parts.changed(words, None)[0]
 
 
 def _words(view: ValveView) -> dict[str, Markup]:
@@ -220,7 +221,7 @@ def _curve(spoken: str) -> Component:
     return html.Section(
         [
             html.H2(["Pressure against current ", html.Small("found, over as left")]),
-            plot(ids.CURVE_GRAPH, 400, f"Plot: pressure against coil current of the {spoken}"),
+            plot(ids.CURVE_GRAPH, CURVE_HEIGHT, f"Plot: pressure against coil current of the {spoken}"),
             parts.place(ids.CURVE_WORDS),
         ]
     )

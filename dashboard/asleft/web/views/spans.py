@@ -19,11 +19,12 @@ class Span:
     key: str
     words: str
     seconds: int
+    stretches: int = 0  # of the overview that is drawn; 0: raw readings
 
     @property
     def raw(self) -> bool:
-        """Short enough to be drawn from raw readings; longer ones come from the stored overviews."""
-        return self.seconds <= 3600
+        """Drawn from raw readings; longer spans are not, or hours of short cycles would be a block of colour."""
+        return self.stretches == 0
 
 
 SPANS: Mapping[str, Span] = {
@@ -31,11 +32,11 @@ SPANS: Mapping[str, Span] = {
     for span in (
         Span("1min", "1 minute", 60),
         Span("10min", "10 minutes", 600),
-        Span("1h", "1 hour", 3600),
-        Span("8h", "8 h shift", 8 * 3600),
-        Span("1d", "1 day", 86_400),
-        Span("1w", "1 week", 7 * 86_400),
-        Span("3w", "3 weeks", 21 * 86_400),
+        Span("1h", "1 hour", 3600, 180),
+        Span("8h", "8 h shift", 8 * 3600, 480),
+        Span("1d", "1 day", 86_400, 720),
+        Span("1w", "1 week", 7 * 86_400, 900),
+        Span("3w", "3 weeks", 21 * 86_400, 900),
     )
 }
 DEFAULT = SPANS["1min"]

@@ -263,10 +263,10 @@ def percent(used_pct: float) -> str:
 
 
 def _worth_telling(trend_per_day: float, found: Json) -> bool:
-    """A trend that in three weeks would use up a tenth of the tolerance."""
+    """A trend that in three weeks would use up a third of the tolerance."""
     below, above = tolerance_sides(found)
     side = (above if trend_per_day > 0 else below) or above or below
-    return side is not None and abs(trend_per_day) * 21 > side / 10
+    return side is not None and abs(trend_per_day) * 21 > side / 3
 
 
 def _basis_words(judgement: Json | None) -> str:

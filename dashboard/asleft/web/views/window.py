@@ -23,8 +23,6 @@ Int64Array = npt.NDArray[np.int64]
 
 #: Bins across a picture; each gives two points. More than a screen has pixels for is lost work.
 BINS = 600
-#: Stretches of an overview across a picture.
-OVERVIEW_POINTS = 900
 #: Samples the expected current is computed at, about.
 MOST_EXPECTED = 60_000
 SHOWN = ("command", "current", "pressure")
@@ -46,6 +44,7 @@ class Envelope:
     low: FloatArray
     mean: FloatArray
     high: FloatArray
+    step_ns: int  # how long a stretch lasts
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +100,7 @@ class WindowView:
 
 
 def window_view(source: Source, valve: str, choice: Choice) -> WindowView:
-    """A whole picture: raw readings thinned on the server up to an hour, stored overviews beyond."""
+    """A whole picture: raw readings thinned on the server for minutes, stored overviews for hours and more."""
     now = source.now_ns()
     from_ns, to_ns = choice.window(now)
     sheet = source.sheet(valve, min(to_ns, now))
@@ -112,14 +111,15 @@ def window_view(source: Source, valve: str, choice: Choice) -> WindowView:
         lines, band, stored_unit = raw_lines(source.samples, valve, sheet, from_ns, to_ns, bin_width(choice))
         return WindowView(from_ns, to_ns, unit or stored_unit, lines, band, {}, states, onsets, scale)
     envelopes = {}
+    step_ns = (to_ns - from_ns) // choice.span.stretches
     for channel in SHOWN:
-        found = source.samples.overview(valve, channel, from_ns, to_ns, OVERVIEW_POINTS)
+        found = source.samples.overview(valve, channel, from_ns, to_ns, choice.span.stretches)
         if found.time_ns.size:
-            longest = 3 * (to_ns - from_ns) // OVERVIEW_POINTS
+            longest = 3 * step_ns
             times, mean = with_gaps(found.time_ns, found.mean, longest)
             _, low = with_gaps(found.time_ns, found.minimum, longest)
             _, high = with_gaps(found.time_ns, found.maximum, longest)
-            envelopes[channel] = Envelope(times, low, mean, high)
+            envelopes[channel] = Envelope(times, low, mean, high, step_ns)
     return WindowView(from_ns, to_ns, unit, {}, None, envelopes, states, onsets, scale)
 
 
