@@ -286,6 +286,20 @@ def test_readings_from_the_future_do_not_stop_the_present(rig, tools):
     assert np.concatenate(rig.times_s()).max() < 12
 
 
+def test_a_clock_that_runs_into_the_future_is_judged_up_to_a_day_ahead(rig, tools):
+    rig.wall_ns = tools.t0 - 86_400 * S + 5 * S
+    rig.records.put_sheet(tools.sheet_record())
+    rig.store.commit(blocks(tools, 1, 10), [], 1)
+    rig.rounds()
+    assert np.concatenate(rig.times_s()).size == 50
+    assert rig.judging.valves[V].ahead == 5
+    rig.wall_ns += 100 * S
+    rig.store.commit(blocks(tools, 11, 14), [], 1)
+    rig.rounds()
+    assert np.concatenate(rig.times_s()).size == 90
+    assert rig.cursor().cursor == {"spool-1": 14}
+
+
 def test_findings_become_alarms_with_the_step(rig, tools):
     rig.records.put_sheet(tools.sheet_record())
     onset_s = tools.t0 / 1e9 + 1.5

@@ -87,6 +87,29 @@ def test_a_reader_sees_that_the_file_was_replaced(tmp_path, make):
     assert reader.marks() == []
 
 
+def test_a_redelivery_of_what_retention_removed_is_a_duplicate(tmp_path, make):
+    store = open_samples(tmp_path)
+    store.commit([make.block(seq) for seq in (1, 2, 3)], [], 1)
+    store._writer.execute("DELETE FROM block WHERE seq = 2")
+    (mark,) = store.commit([make.block(2)], [], 2)
+    assert (mark.mark, mark.stored, mark.duplicates) == (3, 3, 1)
+    assert [ref.seq for ref in store.refs_after(VALVE, {}, 10)] == [1, 3]
+    store.close()
+
+
+def test_a_commit_that_fails_half_way_leaves_nothing_behind_not_even_in_memory(tmp_path, make):
+    store = open_samples(tmp_path)
+    with pytest.raises(OverflowError):
+        store.commit([make.block(1), make.block(2, at_ns=2**64)], [], 1)
+    assert store.valves() == []
+    assert store.marks() == []
+    store.commit([make.block(1)], [], 2)
+    assert store.valves() == [VALVE]
+    assert store.blocks_after(VALVE, {}, 9)[0][1].boot_id == "boot-1"
+    assert store.overview(VALVE, "pressure", make.t0, make.t0 + make.s, 1).time_ns.size == 1
+    store.close()
+
+
 def test_many_threads_read_while_one_writes(tmp_path, make):
     store, reader = open_samples(tmp_path), open_samples_reader(tmp_path)
     wrong, done = [], threading.Event()

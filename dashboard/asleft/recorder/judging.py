@@ -31,9 +31,9 @@ from asleft.wire.block import Block
 
 log = logging.getLogger(__name__)
 
-AHEAD_NS = 60_000_000_000
-"""Readings dated further ahead of our own clock than this come from a clock that is wrong; they are not judged,
-because everything true would then lie in their past."""
+AHEAD_NS = 86_400_000_000_000
+"""Readings dated further ahead of our own clock than a day are not judged, because everything true would then lie in
+their past. A box whose clock is minutes wrong, or set to local time, is judged all the same."""
 STILL_S = 3.0
 """When nothing has been added for so long, what is there is judged."""
 RETRY_FIRST_S, RETRY_LONGEST_S = 5.0, 300.0
