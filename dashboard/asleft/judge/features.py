@@ -79,6 +79,11 @@ class Stroke(NamedTuple):
     h33: float
     h34: float
     h44: float
+    own_up_s: float  # the stroke's own optimum, with what was known before of lag, delay and shape
+    own_down_s: float
+    own_lag_s: float
+    own_delay_s: float
+    own_shape: float
     aside: float  # 1 if set aside: the first after enabling
     clock_s: float  # producing time of the valve so far
 

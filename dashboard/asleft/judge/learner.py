@@ -8,8 +8,19 @@ from typing import Protocol
 
 import numpy as np
 from asleft.judge.features import Stroke
-from asleft.judge.path import MIN_RAMP_S
-from asleft.judge.ramps import Prior, StrokeFit, fit_stroke
+from asleft.judge.path import MIN_RAMP_S, MOST_EQUAL
+from asleft.judge.ramps import (
+    DELAY,
+    DOWN,
+    LAG,
+    PARAMETERS,
+    SHAPE,
+    UP,
+    Prior,
+    StrokeFit,
+    fit_stroke,
+    stroke_matrices,
+)
 from asleft.judge.types import FloatArray
 
 
@@ -29,22 +40,41 @@ _SHAPE_VAR = 0.3**2
 #: The lag may wander this much (relative) however often it was measured: temperature, filter settings.
 _LAG_DRIFT = 0.25
 _SHAPE_DRIFT = 0.05
+_LEAST_LAG_S = 5e-4
+_MOST_DELAY_S = 0.2
+#: A ramp known better than this (relative standard uncertainty) is the guess; until then it follows single strokes.
+_WELL_KNOWN = 0.02
+
+
+#: Weight that earlier strokes keep at each new one: the guess rests on the last hundred or so.
+_KEEP = 0.99
+_START = (0.0, 0.0, _LAG_START_S, 0.0, 0.5)
+_START_PRECISION = np.diag([1e-2, 1e-2, 1.0 / _LAG_VAR, 1.0 / _DELAY_VAR, 1.0 / _SHAPE_VAR])
+
+
+def _nothing() -> list[float]:
+    return [0.0] * (PARAMETERS * PARAMETERS)
 
 
 @dataclass(slots=True)
 class Learner:
-    """Latest ramp times; the accumulated lag, its shape, and delay. `left_up_s`, `left_down_s`: the sheet's, or 0."""
+    """The latest guess of ramps, lag, delay and shape of the lag. `left_up_s`, `left_down_s`: the sheet's, or 0.
+
+    Recursive least squares with forgetting: `information` (25) and `target` (5) are the sums over earlier strokes.
+    """
 
     left_up_s: float
     left_down_s: float
     up_s: float = field(default=-1.0)
     down_s: float = field(default=-1.0)
     lag_s: float = _LAG_START_S
-    lag_weight: float = 1.0 / _LAG_VAR
+    lag_var: float = _LAG_VAR
     delay_s: float = 0.0
-    delay_weight: float = 1.0 / _DELAY_VAR
+    delay_var: float = _DELAY_VAR
     shape: float = 0.5  # of the lag: 0 one, 1 two equal ones
-    shape_weight: float = 1.0 / _SHAPE_VAR
+    shape_var: float = _SHAPE_VAR
+    information: list[float] = field(default_factory=_nothing)
+    target: list[float] = field(default_factory=lambda: [0.0] * PARAMETERS)
     noise_a: float = 1e-3  # of one current sample, followed from dwells
     resolution_a: float = 0.0  # the current converter's step, 0 while not known
 
@@ -62,11 +92,9 @@ class Learner:
 
     def prior(self, interval_s: float) -> Prior:
         """Of lag, delay and shape for the next fit."""
-        lag_var = 1.0 / self.lag_weight + (_LAG_DRIFT * self.lag_s) ** 2
-        delay_var = 1.0 / self.delay_weight + interval_s**2 / 4.0
-        return Prior(
-            self.lag_s, lag_var, self.delay_s, delay_var, self.shape, 1.0 / self.shape_weight + _SHAPE_DRIFT**2
-        )
+        lag_var = self.lag_var + (_LAG_DRIFT * self.lag_s) ** 2
+        delay_var = self.delay_var + interval_s**2 / 4.0
+        return Prior(self.lag_s, lag_var, self.delay_s, delay_var, self.shape, self.shape_var + _SHAPE_DRIFT**2)
 
     def fit(
         self,
@@ -99,8 +127,9 @@ class Learner:
                 prior=prior,
                 noise_a=self.noise_a,
                 interval_s=scale.interval_s,
+                shared=k == 0,
             )
-            for start in starts
+            for k, start in enumerate(starts)
         ]
         return min(fits, key=lambda fit: fit.chi2)
 
@@ -114,16 +143,44 @@ class Learner:
             self.resolution_a = step_a if self.resolution_a == 0.0 else min(step_a, self.resolution_a)
 
     def learn(self, stroke: Stroke) -> None:
-        """Take a stroke in. Strokes that the model does not explain teach nothing about lag."""
+        """Take a stroke in. One that the model does not explain teaches nothing about lag."""
+        agrees = stroke.t0 == self.up_s and stroke.t1 == self.down_s
         if stroke.active_up_s > 0.02 and stroke.h00 > 0:
-            self.up_s = _blend(self.up_s, stroke.t0, stroke.h00)
+            self.up_s = _blend(self.up_s, stroke.own_up_s, stroke.h00)
         if stroke.active_down_s > 0.02 and stroke.h11 > 0:
-            self.down_s = _blend(self.down_s, stroke.t1, stroke.h11)
+            self.down_s = _blend(self.down_s, stroke.own_down_s, stroke.h11)
         if stroke.chi2 < 4.0 and stroke.aside < 0.5:
-            cap = 1e8  # a lag known to 0.1 ms is known well enough
-            self.lag_s, self.lag_weight = _average(self.lag_s, self.lag_weight, stroke.t2, stroke.h22, cap)
-            self.delay_s, self.delay_weight = _average(self.delay_s, self.delay_weight, stroke.t3, stroke.h33, cap)
-            self.shape, self.shape_weight = _average(self.shape, self.shape_weight, stroke.t4, stroke.h44, 2500.0)
+            self._add(stroke, agrees=agrees)
+
+    def _add(self, stroke: Stroke, *, agrees: bool) -> None:
+        theta, gradient, information = (x[0] for x in stroke_matrices([stroke]))
+        h = np.array(self.information).reshape(PARAMETERS, PARAMETERS)
+        b = np.array(self.target)
+        if not agrees:  # a ramp may have been changed: forget the ramps, keep what is known of the lag beside them
+            h, b = _without_ramps(h, b)
+        h = _KEEP * h + information
+        b = _KEEP * b + information @ theta + gradient
+        self.information, self.target = h.ravel().tolist(), b.tolist()
+        start = np.array([self.up_s, self.down_s, *_START[2:]])
+        covariance = np.linalg.inv(h + _START_PRECISION)
+        guess = covariance @ (b + _START_PRECISION @ start)
+        self.lag_s = max(float(guess[LAG]), _LEAST_LAG_S)
+        self.delay_s = float(np.clip(guess[DELAY], -_MOST_DELAY_S, _MOST_DELAY_S))
+        self.shape = float(np.clip(guess[SHAPE], 0.0, MOST_EQUAL))
+        self.lag_var, self.delay_var, self.shape_var = (float(covariance[k, k]) for k in (LAG, DELAY, SHAPE))
+        if covariance[UP, UP] < (_WELL_KNOWN * guess[UP]) ** 2:
+            self.up_s = max(float(guess[UP]), MIN_RAMP_S)
+        if covariance[DOWN, DOWN] < (_WELL_KNOWN * guess[DOWN]) ** 2:
+            self.down_s = max(float(guess[DOWN]), MIN_RAMP_S)
+
+
+def _without_ramps(h: FloatArray, b: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Information with both ramps marginalised out (Schur complement), rows and columns of the ramps zero."""
+    known = h[LAG:, :LAG] @ np.linalg.inv(h[:LAG, :LAG] + 1e-6 * np.eye(LAG))
+    out, target = np.zeros_like(h), np.zeros_like(b)
+    out[LAG:, LAG:] = h[LAG:, LAG:] - known @ h[:LAG, LAG:]
+    target[LAG:] = b[LAG:] - known @ b[:LAG]
+    return out, target
 
 
 def _blend(old: float, new: float, information: float) -> float:
@@ -131,12 +188,6 @@ def _blend(old: float, new: float, information: float) -> float:
     relative = 1.0 / (np.sqrt(information) * max(new, 1e-3))
     weight = 0.5 / (1.0 + (relative / 0.03) ** 2)
     return float(old + weight * (new - old))
-
-
-def _average(value: float, weight: float, new: float, information: float, cap: float) -> tuple[float, float]:
-    total = min(weight + information, cap)
-    share = information / (weight + information)
-    return float(value + share * (new - value)), float(total)
 
 
 def _rough_ramp_s(

@@ -68,7 +68,7 @@ def feature_series(name: str, seen: Seen, found: AsFound) -> list[tuple[float, f
     if name in {"ramp_up", "ramp_down"}:
         k = 0 if name == "ramp_up" else 1
         return [
-            (s.from_s, (s.t0, s.t1)[k])
+            (s.from_s, (s.own_up_s, s.own_down_s)[k])
             for s in seen.strokes
             if s.aside < 0.5 and (s.active_up_s, s.active_down_s)[k] > 0.03
         ]

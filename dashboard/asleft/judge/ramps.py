@@ -7,7 +7,9 @@ a and b are linear and projected out (variable projection), so a changed span or
 instant of a sampled step is known only to a sample interval dt, which acts like a delay of variance dt^2/12 of each
 stroke's own: it is marginalised out of the information (Schur complement), else short strokes would be overrated.
 
-Many strokes: near its optimum each is a quadratic form in the parameters. The sum of the forms is the joint
+Many strokes: near its optimum each is a quadratic form in the parameters, taken at the common guess where the stroke
+agrees with that. (At each stroke's own optimum the form would depend on the stroke's noise, and the sum of many short
+strokes would be biased by it.) The sum of the forms is the joint
 least-squares problem; its inverse curvature the covariance (Fisher information of Gaussian noise). Short strokes that
 cannot tell lag from ramp by themselves contribute exactly what they know.
 """
@@ -23,6 +25,8 @@ from asleft.judge.path import MIN_RAMP_S, MOST_EQUAL, Limited, joined, lags, lim
 from asleft.judge.types import FloatArray
 
 _MAX_ROUNDS = 12
+#: A stroke agrees with a guess whose cost is less than this above its optimum (chi-square of five, one in 5,000).
+_AGREES = 24.0
 #: Gain in chi-square under which a fit stops: a third of a standard deviation. What is left is a Newton step that the
 #: sum of strokes takes anyway, as gradient and information of each are kept.
 _ENOUGH = 0.1
@@ -45,11 +49,15 @@ class Prior:
 
 @dataclass(frozen=True, slots=True)
 class StrokeFit:
-    """A converged fit: parameters (5,), information (5 x 5), gradient (5,), reduced chi-square, activity (s)."""
+    """A fit: point of linearisation (5,), information (5 x 5) and gradient (5,) there, own optimum (5,).
+
+    `chi2` is reduced; `active_up_s`, `active_down_s` say for how long the ramps held the demand back.
+    """
 
     theta: FloatArray
     information: FloatArray
     gradient: FloatArray
+    own: FloatArray
     chi2: float
     active_up_s: float
     active_down_s: float
@@ -93,6 +101,7 @@ def fit_stroke(
     prior: Prior,
     noise_a: float,
     interval_s: float,
+    shared: bool = True,
 ) -> StrokeFit:
     """Fit one stroke.
 
@@ -105,6 +114,8 @@ def fit_stroke(
         prior: of lag, delay and shape.
         noise_a: standard deviation of one current sample, A.
         interval_s: sample interval, s.
+        shared: whether `start` is a guess from other strokes; if so, and if this stroke agrees with it, that is the
+            point of linearisation.
     """
     model = _Model(path_t, path_u, time_s, current_a)
     precision = np.diag([0.0, 0.0, 1.0 / prior.lag_var, 1.0 / prior.delay_var, 1.0 / prior.shape_var])
@@ -123,6 +134,7 @@ def fit_stroke(
     best = cost(residual, theta)
     damping = 1e-3
     jacobian = _jacobian(model, theta, y, gain, basis)
+    common = (theta, residual, jacobian, best)
     for _ in range(_MAX_ROUNDS):
         hessian = weight * jacobian.T @ jacobian + precision
         gradient = weight * jacobian.T @ residual - precision @ (theta - centre)
@@ -150,8 +162,11 @@ def fit_stroke(
     variance = max(float(residual @ residual) / max(residual.size - PARAMETERS, 1), 1e-18)
     chi2 = variance * weight
     used = weight / max(chi2, 1.0)
+    own = theta
+    if shared and common[3] - best < _AGREES * max(chi2, 1.0):
+        theta, residual, jacobian, _ = common
     information, slope = _marginal(used * jacobian.T @ jacobian, used * jacobian.T @ residual, interval_s)
-    return StrokeFit(theta, information, slope, chi2, model.limited.limited_up_s, model.limited.limited_down_s)
+    return StrokeFit(theta, information, slope, own, chi2, model.limited.limited_up_s, model.limited.limited_down_s)
 
 
 def _jacobian(model: _Model, theta: FloatArray, y: FloatArray, gain: float, basis: FloatArray) -> FloatArray:

@@ -309,7 +309,7 @@ class _Piece:
             steep_down,
             fit.chi2,
         )
-        numbers = np.concatenate((fit.theta, fit.gradient, upper)).tolist()
+        numbers = np.concatenate((fit.theta, fit.gradient, upper, fit.own)).tolist()
         return Stroke._make((*head, *numbers, float(aside), float(self.data[CLOCK, b - 1])))
 
 
