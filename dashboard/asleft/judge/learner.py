@@ -85,10 +85,9 @@ class Learner:
         if self.down_s < 0:
             self.down_s = max(self.left_down_s, MIN_RAMP_S)
 
-    def allowance_s(self, size: float) -> float:
-        """How long after a move of `size` (share of span) the current may still be on its way."""
-        ramp = max(self.left_up_s, self.left_down_s, self.up_s, self.down_s)
-        return 1.1 * ramp * size + 6.0 * self.lag_s
+    def slowest_s(self) -> tuple[float, float]:
+        """Ramp up and ramp down, each the slower of as left and as found."""
+        return max(self.left_up_s, self.up_s), max(self.left_down_s, self.down_s)
 
     def prior(self, interval_s: float) -> Prior:
         """Of lag, delay and shape for the next fit."""

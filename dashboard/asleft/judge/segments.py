@@ -1,8 +1,9 @@
 """Cut samples into dwells and strokes, in time order, with what is unfinished carried to the next call.
 
 A command is *moving* while its range over the last 0.15 s exceeds a threshold well above its noise. After a move the
-current is taken as settled when an allowance has passed (the longer of the as-left and the as-found ramp over the
-move, and six lags) *and* it shows no trend: the allowance alone would trust the very ramp that is being judged.
+current is taken as settled when an allowance has passed (what the slower of the as-left and the as-found ramp of that
+direction still has to go, and six lags) *and* it shows no trend: the allowance alone would trust the very ramp that
+is being judged.
 Settled stretches are cut into dwells of at most 5 s; a stroke runs from one settled level to the next and may contain
 several moves. Decisions look at past samples only, so that cutting the data elsewhere gives the same segments.
 """
@@ -205,17 +206,21 @@ class _Piece:
         return self.data[:, keep_from + _LONGEST_OPEN_SAMPLES - self.window :]
 
     def _settled_from(self, stroke_from: int, a: int, *, known: bool) -> int:
-        """First index at which the current may have settled after a move that ended at about `a`."""
-        full = round(self.learner.allowance_s(1.0) / self.scale.interval_s)
-        if known or a - stroke_from >= full:
-            # What lies further back than a full ramp is forgotten by now, known or not.
-            stretch = self.data[DEMAND, max(stroke_from, a - full) : a + 1]
-            size = min(float(stretch.max() - stretch.min()), 1.0)
-        else:
-            size = 1.0
+        """First index at which the current may have settled after a move that ended at about `a`.
+
+        The limited demand lies between what the slowest ramps make of the command and the command itself. What the
+        lag forgets takes six lags more. Nothing is known before the stroke if it is the first.
+        """
         start = max(a - self.window, stroke_from)  # the flag outlives the move by the window
-        allowance = self.learner.allowance_s(size)
-        return max(a - self.window // 2, start + round(allowance / self.scale.interval_s))
+        ago = self.data[TIME, stroke_from : start + 1] - self.data[TIME, start]
+        demand = np.clip(self.data[DEMAND, stroke_from : start + 1], 0.0, 1.0)
+        up, down = self.learner.slowest_s()
+        high, low = float((demand + ago / down).max()), float((demand - ago / up).min())
+        if not known:
+            high, low = max(high, 1.0 + float(ago[0]) / down), min(low, -float(ago[0]) / up)
+        level = min(max(float(self.data[DEMAND, a]), 0.0), 1.0)
+        wait = 1.1 * max((high - level) * down, (level - low) * up, 0.0) + 6.0 * self.learner.lag_s
+        return max(a - self.window // 2, start + round(wait / self.scale.interval_s))
 
     def _flat_from(self, a: int, b: int) -> int | None:
         """`a` if current and demand show no trend in [a, b), its middle if only the second half is flat, or None."""
