@@ -29,7 +29,7 @@ class Scene:
     charts: Mapping[str, Chart]
     stretches: Sequence[Stretch]
     missing: Mapping[str, int]  # unusable readings by reason
-    samples: int
+    readings: int  # usable ones, beside the missing
     vented_shift_bar: float | None  # pressure reading while stopped and vented, now minus when left
 
 
@@ -364,45 +364,53 @@ def _missing(scene: Scene) -> list[Finding]:
     if total == 0:
         return []
     parts = ", ".join(f"{count} {reason}" for reason, count in sorted(scene.missing.items()))
-    share = 100.0 * total / max(scene.samples + total, 1)
+    share = 100.0 * total / max(scene.readings + total, 1)
     return [_make("data-missing", f"{total} readings could not be used ({share:.2g} %): {parts}.", None)]
 
 
-#: What lowers the pressure by lowering the current, most telling first.
-_PRESSURE_CAUSES = (
-    "current-clipped",
-    "current-full-changed",
-    "current-zero-changed",
-    "current-lost",
-    "command-failed",
-)
+_RAMP = ("current-lost", "current-unwanted", "reading-pinned")
+_CURRENT = ("command-failed", "current-lost", "current-unwanted", "reading-pinned")
+_CURRENT_MOVED = ("current-clipped", "current-full-changed", "current-zero-changed")
+#: What each kind may hang under, most telling first: one cause, one alarm.
+_CAUSES: Mapping[str, tuple[str, ...]] = {
+    "pressure-changed": (
+        "reading-pinned",
+        "command-failed",
+        "current-lost",
+        "current-unwanted",
+        *_CURRENT_MOVED,
+        "dither-lost",  # the spool sticks: lower on the way up, higher on the way down
+        "pressure-clipped",
+    ),
+    "pressure-unwanted": ("reading-pinned", "current-unwanted"),
+    "pressure-clipped": ("reading-pinned", "dither-lost"),
+    "current-clipped": ("current-lost", "reading-pinned", "supply-low"),
+    "current-full-changed": _CURRENT,
+    "current-zero-changed": _CURRENT,
+    "current-unwanted": ("reading-pinned",),
+    "current-lost": ("command-failed",),
+    "ramp-up-changed": _RAMP,
+    "ramp-down-changed": _RAMP,
+    "dither-lost": ("current-lost",),
+    "dither-changed": ("current-lost",),
+}
 
 
 def _link(finding: Finding, now: Mapping[str, Finding], scene: Scene) -> Finding:
     """Hang a finding under its cause where the numbers say that it is one."""
-    if finding.kind == "pressure-changed":
-        for cause in (
-            "current-clipped",
-            "current-full-changed",
-            "current-zero-changed",
-            "current-lost",
-            "command-failed",
-        ):
-            if cause in now and now[cause].part is not Part.CURRENT_SENSOR and not _current_is_right(scene):
-                return replace(finding, consequence_of=cause)
-        if "dither-lost" in now:  # the spool sticks: lower on the way up, higher on the way down
-            return replace(finding, consequence_of="dither-lost")
-        if "pressure-clipped" in now:
-            return replace(finding, consequence_of="pressure-clipped")
-    if finding.kind == "pressure-clipped" and "dither-lost" in now:
-        return replace(finding, consequence_of="dither-lost")
-    if finding.kind == "current-clipped" and "supply-low" in now:
-        return replace(finding, consequence_of="supply-low")
-    if finding.kind in {"current-full-changed", "current-zero-changed"} and "current-lost" in now:
-        return replace(finding, consequence_of="current-lost")
-    if finding.kind == "current-lost" and "command-failed" in now:
-        return replace(finding, consequence_of="command-failed")
+    for cause in _CAUSES.get(finding.kind, ()):
+        if cause in now and _explains(now[cause], finding, scene):
+            return replace(finding, consequence_of=cause)
     return finding
+
+
+def _explains(cause: Finding, finding: Finding, scene: Scene) -> bool:
+    if cause.kind == "reading-pinned":  # a dead reading explains what was concluded from it, and nothing else
+        sensor = Part.PRESSURE_SENSOR if finding.kind.startswith("pressure") else Part.CURRENT_SENSOR
+        return cause.part is sensor
+    if finding.kind == "pressure-changed" and cause.kind in _CURRENT_MOVED:
+        return cause.part is not Part.CURRENT_SENSOR and not _current_is_right(scene)
+    return True
 
 
 def _current_is_right(scene: Scene) -> bool:

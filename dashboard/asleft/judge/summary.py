@@ -47,7 +47,7 @@ def summarise(sheet: Sheet, state: JudgeState) -> Judgement:
         charts=state.charts,
         stretches=state.stretches,
         missing=_missing(state),
-        samples=state.samples,
+        readings=state.samples if state.missing else sum(f[2] - f[1] for f in state.failed),
         vented_shift_bar=None
         if state.vented_left_bar is None or state.vented_now_bar is None
         else state.vented_now_bar - state.vented_left_bar,
