@@ -360,12 +360,23 @@ def demand_path(
 
 
 def steepness(time_s: FloatArray, demand: FloatArray, interval_s: float) -> tuple[float, float]:
-    """Steepest sustained rise and fall of the command itself (1/s, both >= 0), over 60 ms or five samples."""
-    k = max(5, round(0.06 / interval_s))
-    if demand.size <= k:
-        return 0.0, 0.0
-    slope = (demand[k:] - demand[:-k]) / (time_s[k:] - time_s[:-k])
-    return max(float(slope.max()), 0.0), max(float(-slope.min()), 0.0)
+    """Steepest sustained rise and fall of the command itself (1/s, both >= 0).
+
+    Over 60 ms or five samples for a step; over the longest stretch that is still as steep (to 15 %) for a ramp,
+    because the steepest of many short stretches is steeper than the ramp by its noise.
+    """
+    shortest = max(5, round(0.06 / interval_s))
+    return _steepest(time_s, demand, shortest), _steepest(time_s, -demand, shortest)
+
+
+def _steepest(time_s: FloatArray, demand: FloatArray, shortest: int) -> float:
+    best, k = 0.0, shortest
+    while k < demand.size:
+        slope = float(((demand[k:] - demand[:-k]) / (time_s[k:] - time_s[:-k])).max())
+        if slope <= 0.0 or slope < 0.85 * best:
+            break
+        best, k = slope, 2 * k
+    return best
 
 
 def _effective_n(values: FloatArray) -> float:
