@@ -27,7 +27,10 @@ lint: setup
 test: setup
 	@sh tests/install_services.sh
 	$(MAKE) lint
-	$(BIN)/python -m pytest $(TEST_ARGS)
+	@# The browser's driver switches stacks under the interpreter's feet: it gets a process of its own.
+	$(BIN)/python -m pytest $(or $(TEST_ARGS),--ignore=tests/browser --ignore=tests/end_to_end)
+	$(if $(TEST_ARGS),,$(BIN)/python -m pytest tests/end_to_end)
+	$(if $(TEST_ARGS),,$(BIN)/python -m pytest tests/browser)
 
 test-long: setup
 	@sh tests/install_services.sh
