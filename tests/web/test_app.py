@@ -155,11 +155,11 @@ def test_the_clock_redraws_what_moves_slowly_and_leaves_the_past_alone(source):
 
 def test_curve_and_history_come_together(source):
     figure, style, words = draw_slow(source, "press-2.clamp")
-    assert style == {"height": "400px"}
+    assert style == {}
     assert len(figure["data"]) == 6
     assert set(words) == {ids.CURVE_WORDS, ids.HISTORY}
     figure, style, words = draw_slow(source, "press-4.cushion")
-    assert style == {"display": "none"}
+    assert style["visibility"] == "hidden"
     assert figure is no_update
 
 

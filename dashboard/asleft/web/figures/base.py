@@ -26,16 +26,23 @@ CONFIG: dict[str, Any] = {
 }
 
 
-#: Until a figure arrives: nothing, rather than axes of nothing.
-BLANK: Figure = {
-    "data": [],
-    "layout": {
-        "xaxis": {"visible": False},
-        "yaxis": {"visible": False},
-        "paper_bgcolor": "rgba(0,0,0,0)",
-        "plot_bgcolor": "rgba(0,0,0,0)",
-    },
-}
+def blank(height_px: int) -> Figure:
+    """Until a figure arrives: nothing, rather than axes of nothing.
+
+    One unseen point, because axes without any trace are given no place and are then drawn at "not a number".
+    """
+    nothing = {"visible": False, "range": [0, 1], "showline": False, "zeroline": False, "showgrid": False}
+    return {
+        "data": [{"type": "scatter", "x": [0.5], "y": [0.5], "mode": "markers", "opacity": 0, "hoverinfo": "skip"}],
+        "layout": {
+            "xaxis": nothing,
+            "yaxis": nothing,
+            "height": height_px,
+            "margin": {"l": 0, "r": 0, "t": 0, "b": 0},
+            "paper_bgcolor": "rgba(0,0,0,0)",
+            "plot_bgcolor": "rgba(0,0,0,0)",
+        },
+    }
 
 
 def axis(**more: object) -> dict[str, Any]:

@@ -42,6 +42,15 @@ def window_figure(view: WindowView, time: PlantTime, *, live: bool) -> Figure:
     return {"data": traces, "layout": _layout(view, time, live=live)}
 
 
+def window_blank(time: PlantTime, now_ns: int) -> Figure:
+    """The same axes without contents, until the figure arrives.
+
+    It must have all of them: a plot that is given more axes while it is still being laid out draws them nowhere.
+    """
+    figure = window_figure(WindowView(now_ns - 60 * 10**9, now_ns, ""), time, live=False)
+    return {**figure, "layout": {**figure["layout"], "annotations": [], "shapes": []}}
+
+
 def extension(view: WindowView, time: PlantTime) -> dict[str, list[list[Any]]]:
     """New points for each of `RAW_TRACES`, to be appended: {"x": [...], "y": [...]}, one list per trace."""
     traces = _raw_traces(view, time)

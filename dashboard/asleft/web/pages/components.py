@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import dash
-from asleft.web.figures.base import BLANK, CONFIG
+from asleft.web.figures.base import CONFIG, Figure, blank
 from dash import ClientsideFunction, Input, Output, dcc, html
 from dash.development.base_component import Component
 
@@ -20,15 +20,21 @@ def node(kind: str, children: object = None, **properties: object) -> Component:
     return made
 
 
-def plot(identity: str, height_px: int, label: str) -> Component:
-    """A graph in a labelled group."""
-    graph = dcc.Graph(id=identity, config=CONFIG, figure=BLANK, style=plot_style(height_px))  # type: ignore[arg-type]
-    return node("Div", graph, role="group", className="plot", aria_label=label)
+def plot(identity: str, height_px: int, label: str, first: Figure | None = None) -> Component:
+    """A graph in a labelled group, whose id is that of the graph with "-frame"; `first` is shown to begin with."""
+    figure, style = first or blank(height_px), {"height": f"{height_px}px"}
+    graph = dcc.Graph(id=identity, config=CONFIG, figure=figure, style=style)  # type: ignore[arg-type]
+    return node("Div", graph, id=frame(identity), role="group", className="plot", aria_label=label)
 
 
-def plot_style(height_px: int, *, shown: bool = True) -> dict[str, str]:
-    """The style of a graph of that height."""
-    return {"height": f"{height_px}px"} if shown else {"display": "none"}
+def frame(identity: str) -> str:
+    """Id of the frame round a graph."""
+    return f"{identity}-frame"
+
+
+def frame_style(*, shown: bool) -> dict[str, str | int]:
+    """The style of a frame. Hidden it takes no room, but the graph keeps its size: it cannot be drawn into none."""
+    return {} if shown else {"height": 0, "padding": 0, "border": 0, "overflow": "hidden", "visibility": "hidden"}
 
 
 def mailbox(identity: str, data: Mapping[str, str | float] | str | None = None) -> list[Component]:

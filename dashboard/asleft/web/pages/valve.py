@@ -7,11 +7,11 @@ from urllib.parse import quote, unquote
 import dash
 from asleft.web import ids
 from asleft.web.figures.curve import CURVE_HEIGHT, curve_figure
-from asleft.web.figures.window import HEIGHT, RAW_TRACES, extension, window_figure
+from asleft.web.figures.window import HEIGHT, RAW_TRACES, extension, window_blank, window_figure
 from asleft.web.fragments import valve as fragments
 from asleft.web.markup import Markup
 from asleft.web.pages import parts
-from asleft.web.pages.components import in_browser, mailbox, plot, plot_style
+from asleft.web.pages.components import frame, frame_style, in_browser, mailbox, plot
 from asleft.web.source import Source
 from asleft.web.views.curve import curve_view
 from asleft.web.views.history import history_views
@@ -63,7 +63,7 @@ def layout(source: Source, valve: str) -> tuple[Component, str] | None:
                     html.Div(
                         [
                             parts.place(ids.VALVE_STRIP, "Section"),
-                            _over_time(view.name.spoken),
+                            _over_time(source, view.name.spoken),
                         ],
                         className="wide",
                     ),
@@ -124,7 +124,7 @@ def register(app: dash.Dash, source: Source) -> None:
 
     @app.callback(
         Output(ids.CURVE_GRAPH, "figure"),
-        Output(ids.CURVE_GRAPH, "style"),
+        Output(frame(ids.CURVE_GRAPH), "style"),
         Output(ids.SLOW_PARTS, "data"),
         Input(ids.SLOW_TIMER, "n_intervals"),
         State(ids.VALVE_ID, "data"),
@@ -182,14 +182,14 @@ def extend(source: Source, valve: str, query: str | None, cursor: list[str] | No
 
 
 def draw_slow(source: Source, valve: str) -> tuple[object, object, object]:
-    """Curve, its style, and the words of curve and history."""
+    """Curve, the style of its frame, and the words of curve and history."""
     curve = curve_view(source, valve)
     words = {
         ids.CURVE_WORDS: fragments.curve_words(curve),
         ids.HISTORY: fragments.histories(history_views(source, valve), source.time),
     }
     figure = no_update if curve is None else curve_figure(curve)
-    return figure, plot_style(CURVE_HEIGHT, shown=curve is not None), parts.changed(words, None)[0]
+    return figure, frame_style(shown=curve is not None), parts.changed(words, None)[0]
 
 
 def _words(view: ValveView) -> dict[str, Markup]:
@@ -202,7 +202,7 @@ def _words(view: ValveView) -> dict[str, Markup]:
     }
 
 
-def _over_time(spoken: str) -> Component:
+def _over_time(source: Source, spoken: str) -> Component:
     return html.Section(
         [
             html.H2(["Over time ", html.Small(parts.place(ids.VALVE_AGE, "Span"))]),
@@ -211,6 +211,7 @@ def _over_time(spoken: str) -> Component:
                 ids.WINDOW_GRAPH,
                 HEIGHT,
                 f"Plot over time: command, coil current, pressure and machine states of the {spoken}",
+                window_blank(source.time, source.now_ns()),
             ),
             parts.place(ids.WINDOW_WORDS),
         ]
