@@ -13,10 +13,10 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass, field
 from typing import Protocol
 
 from asleft.recorder.ack_core import AckCore, Key
+from asleft.recorder.batch import Batch, Counters, Message
 from asleft.recorder.quarantine import Quarantine
 from asleft.recorder.reading import Unusable, gap_for, read_message
 from asleft.store.protocols import SampleStore, StreamMark
@@ -47,48 +47,6 @@ class Broker(Protocol):
     def publish(self, topic: str, payload: bytes) -> None:
         """Publish retained."""
         ...
-
-
-@dataclass(frozen=True, slots=True)
-class Message:
-    """A message as it came: `generation` is the connection it came on."""
-
-    generation: int
-    packet: int
-    topic: str
-    payload: bytes
-
-
-@dataclass(slots=True)
-class Counters:
-    """Figures since the start of the process, for the health page."""
-
-    messages: int = 0
-    blocks: int = 0
-    gaps: int = 0
-    unusable: int = 0
-    let_go: int = 0  # no room in the queue; the agent sends them again
-    commits: int = 0
-    commit_failures: int = 0
-    commit_s: float = 0.0  # of the last commit
-    slowest_commit_s: float = 0.0
-    failures: int = 0  # of the writer, unexpected
-    last_error: str = ""
-
-
-@dataclass(slots=True)
-class _Batch:
-    blocks: list[Block] = field(default_factory=list)
-    gaps: list[Gap] = field(default_factory=list)
-    payloads: dict[int, Message] = field(default_factory=dict)  # id(block) -> the message it came in
-
-    def highest(self) -> dict[Key, int]:
-        out: dict[Key, int] = {}
-        for block in self.blocks:
-            out[block.agent, block.stream] = max(block.seq, out.get((block.agent, block.stream), 0))
-        for gap in self.gaps:
-            out[gap.agent, gap.stream] = max(gap.last, out.get((gap.agent, gap.stream), 0))
-        return out
 
 
 class Ingest:
@@ -220,8 +178,8 @@ class Ingest:
                     self._broker.acknowledge(message.packet)
             self._core.stored(marks, batch.highest(), self._monotonic_s())
 
-    def _sort(self, messages: list[Message]) -> tuple[_Batch, list[tuple[Message, str]]]:
-        batch = _Batch()
+    def _sort(self, messages: list[Message]) -> tuple[Batch, list[tuple[Message, str]]]:
+        batch = Batch()
         aside: list[tuple[Message, str]] = []
         for message in messages:
             self.counters.messages += 1
@@ -237,14 +195,14 @@ class Ingest:
                 self._put_aside(message, said, batch, aside)
         return batch, aside
 
-    def _put_aside(self, message: Message, said: Unusable, batch: _Batch, aside: list[tuple[Message, str]]) -> None:
+    def _put_aside(self, message: Message, said: Unusable, batch: Batch, aside: list[tuple[Message, str]]) -> None:
         self.counters.unusable += 1
         log.warning("a message on %s is put aside: %s", message.topic, said.why)
         aside.append((message, said.why))
         if said.instead is not None:
             batch.gaps.append(said.instead)
 
-    def _commit(self, batch: _Batch) -> list[StreamMark]:
+    def _commit(self, batch: Batch) -> list[StreamMark]:
         if not batch.blocks and not batch.gaps:
             return []
         began_s = self._monotonic_s()
@@ -260,7 +218,7 @@ class Ingest:
         self.counters.slowest_commit_s = max(self.counters.slowest_commit_s, self.counters.commit_s)
         return marks
 
-    def _commit_singly(self, batch: _Batch) -> list[StreamMark]:
+    def _commit_singly(self, batch: Batch) -> list[StreamMark]:
         """Store block by block, so that one the store refuses does not keep the others from being stored."""
         newest: dict[Key, StreamMark] = {}
         for block in batch.blocks:

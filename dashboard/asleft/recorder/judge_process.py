@@ -20,7 +20,8 @@ from typing import cast
 
 from asleft.judge.types import JUDGE_VERSION
 from asleft.recorder.health import EVERY_S, judging_health
-from asleft.recorder.judging import Judge, Judging
+from asleft.recorder.judge_port import Judge
+from asleft.recorder.judging import Judging
 from asleft.sheet.model import Sheet
 from asleft.sheet.reader import read_sheet
 from asleft.store.lock import FolderInUse, FolderLock

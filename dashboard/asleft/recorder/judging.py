@@ -9,14 +9,16 @@ from __future__ import annotations
 
 import logging
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Any
 
 from asleft.alarms.raising import alarm_events
 from asleft.alarms.states import fold_all
-from asleft.judge.types import ChartPoint, Judgement, Samples, StateInterval
-from asleft.recorder.stretches import MOST_BLOCKS, next_call, samples_of
+from asleft.recorder.in_force import check_units, in_force
+from asleft.recorder.judge_port import Judge
+from asleft.recorder.progress import Failure, Progress
+from asleft.recorder.stretches import MOST_BLOCKS, moved, next_call, samples_of
 from asleft.sheet.model import Sheet
 from asleft.store.protocols import (
     AlarmEventConflict,
@@ -39,80 +41,6 @@ STILL_S = 3.0
 RETRY_FIRST_S, RETRY_LONGEST_S = 5.0, 300.0
 SHEETS_FOR_S = 1.0
 """How long sheets and holds, once read, are taken as they are."""
-
-
-class Outcome(Protocol):
-    """What a judge's step gives back."""
-
-    @property
-    def state(self) -> Any:  # noqa: ANN401 - each judge has a state of its own
-        """State to go on from."""
-        ...
-
-    @property
-    def judgement(self) -> Judgement:
-        """What the judge says now."""
-        ...
-
-    @property
-    def intervals(self) -> tuple[StateInterval, ...]:
-        """Machine states of the step."""
-        ...
-
-    @property
-    def points(self) -> tuple[ChartPoint, ...]:
-        """New points of history."""
-        ...
-
-
-class Judge(Protocol):
-    """A judge: `asleft.judge.judge` is one."""
-
-    def begin(self, sheet: Sheet) -> Any:  # noqa: ANN401
-        """Fresh state for a sheet."""
-        ...
-
-    def step(self, sheet: Sheet, state: Any, samples: Samples) -> Outcome:  # noqa: ANN401
-        """Judge further samples."""
-        ...
-
-    def dumps(self, state: Any) -> str:  # noqa: ANN401
-        """State as text."""
-        ...
-
-    def loads(self, text: str) -> Any:  # noqa: ANN401
-        """State from text."""
-        ...
-
-
-class WrongUnit(ValueError):  # noqa: N818 - reads as what it says
-    """A channel arrives in another unit than the sheet is written in."""
-
-
-@dataclass(slots=True)
-class Failure:
-    """What went wrong with a valve, how often in a row, and when it is tried again."""
-
-    count: int
-    message: str
-    at_ns: int
-    retry_s: float
-
-
-@dataclass(slots=True)
-class _Valve:
-    """What is remembered of one valve between rounds; all of it can be had again from the stores."""
-
-    state: tuple[str, Any] | None = None  # text as stored, and the object it stands for
-    newest: tuple[str, int] | None = None  # last waiting block, and since when it is the last
-    newest_s: float = 0.0
-    waiting: int = 0
-    held: int = 0
-    late: int = 0
-    ahead: int = 0
-    steps: int = 0
-    judged_ns: int | None = None
-    failure: Failure | None = None
 
 
 @dataclass(slots=True)
@@ -143,7 +71,7 @@ class Judging:
         self._wall_ns, self._monotonic_s = wall_ns, monotonic_s
         self._setting = _Setting()
         self._sheets: dict[tuple[str, int], Sheet] = {}
-        self.valves: dict[str, _Valve] = {}
+        self.valves: dict[str, Progress] = {}
         """What happened to each valve that has samples."""
         self.step_s = 0.0
         """How long the last call of the judge took."""
@@ -153,7 +81,7 @@ class Judging:
         self._refresh()
         moved = False
         for name in self._samples.valves():
-            valve = self.valves.setdefault(name, _Valve())
+            valve = self.valves.setdefault(name, Progress())
             if not self._setting.sheets.get(name):
                 continue
             if valve.failure is not None and self._monotonic_s() < valve.failure.retry_s:
@@ -180,7 +108,7 @@ class Judging:
         holds = {one.valve: one.until_ns for one in self._records.backfills() if not one.complete}
         self._setting = _Setting(now_s, sheets, holds)
 
-    def _failed(self, name: str, valve: _Valve, error: Exception) -> None:
+    def _failed(self, name: str, valve: Progress, error: Exception) -> None:
         count = 1 if valve.failure is None else valve.failure.count + 1
         wait_s = min(RETRY_FIRST_S * 2 ** (count - 1), RETRY_LONGEST_S)
         valve.failure = Failure(
@@ -189,7 +117,7 @@ class Judging:
         valve.state = None
         log.error("%s cannot be judged (attempt %d, next in %.0f s)", name, count, wait_s, exc_info=error)
 
-    def _advance(self, name: str, valve: _Valve) -> bool:
+    def _advance(self, name: str, valve: Progress) -> bool:
         sheets = self._setting.sheets[name]
         cursor = self._cursor(name, sheets)
         valve.judged_ns = cursor.at_ns if cursor.state else None
@@ -227,7 +155,7 @@ class Judging:
                 cursor = self._records.judge_cursor(name)
         return cursor or JudgeCursor(name, {}, self._version, 0, 0, "")
 
-    def _open(self, name: str, valve: _Valve, refs: list[BlockRef]) -> tuple[list[BlockRef], bool, bool]:
+    def _open(self, name: str, valve: Progress, refs: list[BlockRef]) -> tuple[list[BlockRef], bool, bool]:
         """Blocks that may be judged now; whether more follow behind them; whether history is on its way."""
         until_ns = self._setting.held_until_ns.get(name)
         valve.waiting = len(refs)
@@ -238,7 +166,7 @@ class Judging:
         valve.held = len(refs) - len(free)
         return free[:MOST_BLOCKS], len(free) > MOST_BLOCKS, True
 
-    def _leading_unjudgeable(self, valve: _Valve, refs: Sequence[BlockRef], cursor: JudgeCursor) -> list[BlockRef]:
+    def _leading_unjudgeable(self, valve: Progress, refs: Sequence[BlockRef], cursor: JudgeCursor) -> list[BlockRef]:
         """Leading blocks that lie in the past of what has been judged, or beyond our own clock."""
         latest_ns = self._wall_ns() + AHEAD_NS
         skipped: list[BlockRef] = []
@@ -259,7 +187,7 @@ class Judging:
                 return list(refs[:index])
         return list(refs)
 
-    def _still(self, valve: _Valve, refs: Sequence[BlockRef]) -> bool:
+    def _still(self, valve: Progress, refs: Sequence[BlockRef]) -> bool:
         newest = (refs[-1].stream, refs[-1].seq)
         if newest != valve.newest:
             valve.newest, valve.newest_s = newest, self._monotonic_s()
@@ -268,7 +196,7 @@ class Judging:
     def _judge_blocks(
         self,
         name: str,
-        valve: _Valve,
+        valve: Progress,
         cursor: JudgeCursor,
         record: SheetRecord,
         taken: Sequence[tuple[BlockRef, Block]],
@@ -326,7 +254,7 @@ class Judging:
             )
         )
 
-    def _state(self, valve: _Valve, text: str) -> Any:  # noqa: ANN401
+    def _state(self, valve: Progress, text: str) -> Any:  # noqa: ANN401
         if valve.state is None or valve.state[0] != text:
             valve.state = (text, self._judge.loads(text))
         return valve.state[1]
@@ -336,31 +264,3 @@ class Judging:
         if key not in self._sheets:
             self._sheets[key] = self._read_sheet(record)
         return self._sheets[key]
-
-
-def in_force(sheets: Sequence[SheetRecord], at_ns: int) -> SheetRecord | None:
-    """Newest revision with at_ns <= the given time, by `at`, then number."""
-    return max(
-        (sheet for sheet in sheets if sheet.at_ns <= at_ns),
-        key=lambda sheet: (sheet.at_ns, sheet.number),
-        default=None,
-    )
-
-
-def moved(cursor: Mapping[str, int], refs: Sequence[BlockRef]) -> dict[str, int]:
-    """A cursor after further blocks."""
-    out = dict(cursor)
-    for ref in refs:
-        out[ref.stream] = max(ref.seq, out.get(ref.stream, 0))
-    return out
-
-
-def check_units(sheet: Sheet, blocks: Sequence[Block]) -> None:
-    """Refuse a command that arrives in another unit than the sheet's signal has. Raises `WrongUnit`."""
-    for block in blocks:
-        for channel in block.channels:
-            if channel.name == "command" and channel.unit != sheet.signal.unit:
-                raise WrongUnit(
-                    f"{block.valve}: agent {block.agent!r} sends the command in {channel.unit!r}, the sheet's signal "
-                    f"is in {sheet.signal.unit!r}; correct the agent's configuration or the sheet"
-                )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from asleft.judge.types import FastBurst, FloatArray, Samples
@@ -73,3 +73,11 @@ def next_call(refs: Sequence[BlockRef], *, more_follows: bool, history: bool, st
     if history:
         return 0
     return run if refs[run - 1].to_ns - refs[0].from_ns >= LEAST_NS else 0
+
+
+def moved(cursor: Mapping[str, int], refs: Sequence[BlockRef]) -> dict[str, int]:
+    """A cursor after further blocks."""
+    out = dict(cursor)
+    for ref in refs:
+        out[ref.stream] = max(ref.seq, out.get(ref.stream, 0))
+    return out

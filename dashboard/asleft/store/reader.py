@@ -2,50 +2,17 @@
 
 from __future__ import annotations
 
-import heapq
-import sqlite3
 import threading
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from itertools import islice
 from pathlib import Path
-from typing import NamedTuple
 
 from asleft.store.joining import StoredRow, joined, pieces
 from asleft.store.overview import read_overview
-from asleft.store.packing import ChannelLayout, layout_from, unpack, unpack_burst
 from asleft.store.protocols import BlockRef, Overview, StoredSamples, StreamMark
+from asleft.store.rows import Opened, burst_of, read_blocks, waiting_rows
 from asleft.store.schema import SAMPLES_FILE, open_for_reading
 from asleft.wire.block import Block, Burst
-
-_CHUNK = 500
-"""Ids per statement; SQLite takes at least 999 parameters."""
-
-_BLOCK_COLUMNS = (
-    "block.id, stream.agent, stream.name, block.seq, block.from_ns, block.to_ns, block.wall_ns, block.monotonic_ns, "
-    "block.clock_synchronised, boot.name, block.layout, block.size, block.marks, block.payload"
-)
-
-
-class _Opened:
-    """One thread's connection to one file, with what it has learnt of it."""
-
-    def __init__(self, connection: sqlite3.Connection, identity: tuple[int, int]) -> None:
-        self.connection = connection
-        self.identity = identity
-        self.layouts: dict[int, tuple[ChannelLayout, ...]] = {}
-
-    def layout(self, number: int) -> tuple[ChannelLayout, ...]:
-        known = self.layouts.get(number)
-        if known is None:
-            body = self.connection.execute("SELECT body FROM layout WHERE id = ?", (number,)).fetchone()[0]
-            known = self.layouts[number] = layout_from(body)
-        return known
-
-    def valve(self, name: str) -> tuple[int, int] | None:
-        """Row id and longest block (ns) of a valve."""
-        row = self.connection.execute("SELECT id, longest_ns FROM valve WHERE name = ?", (name,)).fetchone()
-        return None if row is None else (row[0], row[1])
 
 
 class EmbeddedReader:
@@ -57,7 +24,7 @@ class EmbeddedReader:
     def __init__(self, data_dir: Path) -> None:
         self._path = data_dir / SAMPLES_FILE
         self._local = threading.local()
-        self._all: list[_Opened] = []
+        self._all: list[Opened] = []
         self._all_lock = threading.Lock()
 
     def valves(self) -> list[str]:
@@ -124,7 +91,7 @@ class EmbeddedReader:
                 "WHERE valve = ? AND start_ns >= ? AND start_ns < ? ORDER BY start_ns, id",
                 (found[0], from_ns, to_ns),
             )
-            return [_burst(*row) for row in rows]
+            return [burst_of(*row) for row in rows]
 
     def overview(self, valve: str, channel: str, from_ns: int, to_ns: int, points: int) -> Overview:
         """At most about `points` stretches over the span, from stored per-block figures, never from raw rows.
@@ -147,7 +114,7 @@ class EmbeddedReader:
         with self._snapshot() as opened:
             if opened is None:
                 return []
-            return _blocks(opened, valve, [row.id for row in _waiting(opened, valve, cursor, limit, from_ns)])
+            return read_blocks(opened, valve, [row.id for row in waiting_rows(opened, valve, cursor, limit, from_ns)])
 
     def refs_after(
         self, valve: str, cursor: Mapping[str, int], limit: int, from_ns: int | None = None
@@ -156,7 +123,7 @@ class EmbeddedReader:
         with self._snapshot() as opened:
             if opened is None:
                 return []
-            rows = _waiting(opened, valve, cursor, limit, from_ns)
+            rows = waiting_rows(opened, valve, cursor, limit, from_ns)
             return [BlockRef(valve, row.stream, row.seq, row.from_ns, row.to_ns) for row in rows]
 
     def size_bytes(self) -> int:
@@ -178,7 +145,7 @@ class EmbeddedReader:
         self._local = threading.local()
 
     @contextmanager
-    def _snapshot(self) -> Iterator[_Opened | None]:
+    def _snapshot(self) -> Iterator[Opened | None]:
         """This thread's connection inside one read transaction; None while there is no file."""
         opened = self._open()
         if opened is None:
@@ -190,8 +157,8 @@ class EmbeddedReader:
         finally:
             opened.connection.execute("COMMIT")
 
-    def _open(self) -> _Opened | None:
-        opened: _Opened | None = getattr(self._local, "opened", None)
+    def _open(self) -> Opened | None:
+        opened: Opened | None = getattr(self._local, "opened", None)
         identity: tuple[int, int] | None
         try:
             stat = self._path.stat()
@@ -208,102 +175,14 @@ class EmbeddedReader:
         if connection.execute("PRAGMA user_version").fetchone()[0] == 0:
             connection.close()
             return None
-        self._local.opened = opened = _Opened(connection, identity)
+        self._local.opened = opened = Opened(connection, identity)
         with self._all_lock:
             self._all.append(opened)
         return opened
 
-    def _forget(self, opened: _Opened) -> None:
+    def _forget(self, opened: Opened) -> None:
         self._local.opened = None
         with self._all_lock:
             if opened in self._all:
                 self._all.remove(opened)
         opened.connection.close()
-
-
-class _Waiting(NamedTuple):
-    from_ns: int
-    id: int
-    seq: int
-    to_ns: int
-    stream: str
-
-
-def _waiting(
-    opened: _Opened, valve: str, cursor: Mapping[str, int], limit: int, from_ns: int | None
-) -> list[_Waiting]:
-    """Streams merged by time; within a stream the order of its seqs is kept, even where its clock was put back."""
-    found = opened.valve(valve)
-    if found is None:
-        return []
-    number, longest_ns = found
-    bound = ""
-    span: tuple[int, ...] = ()
-    if from_ns is not None:
-        bound, span = "AND from_ns >= ? AND to_ns >= ? ", (from_ns - longest_ns, from_ns)
-    streams: list[Iterator[_Waiting]] = []
-    for stream, name, mark in opened.connection.execute("SELECT id, name, mark FROM stream ORDER BY id").fetchall():
-        rows = opened.connection.execute(
-            "SELECT from_ns, id, seq, to_ns FROM block WHERE valve = ? AND stream = ? AND seq > ? AND seq <= ? "
-            f"{bound}ORDER BY seq LIMIT ?",
-            (number, stream, cursor.get(name, 0), mark, *span, limit),
-        ).fetchall()
-        streams.append(iter([_Waiting(start, key, seq, end, name) for start, key, seq, end in rows]))
-    return list(islice(heapq.merge(*streams, key=lambda row: row.from_ns), limit))
-
-
-def _blocks(opened: _Opened, valve: str, ids: list[int]) -> list[tuple[BlockRef, Block]]:
-    bursts: dict[int, list[Burst]] = {}
-    blocks: dict[int, tuple[BlockRef, Block]] = {}
-    for start in range(0, len(ids), _CHUNK):
-        chunk = ids[start : start + _CHUNK]
-        among = ",".join("?" * len(chunk))
-        for block, *row in opened.connection.execute(
-            f"SELECT block, channel, unit, start_ns, rate_hz, payload, sequence FROM burst WHERE block IN ({among}) "
-            "ORDER BY id",
-            chunk,
-        ):
-            bursts.setdefault(block, []).append(_burst(*row))
-        for row in opened.connection.execute(
-            f"SELECT {_BLOCK_COLUMNS} FROM block JOIN stream ON stream.id = block.stream "
-            f"JOIN boot ON boot.id = block.boot WHERE block.id IN ({among})",
-            chunk,
-        ):
-            (
-                number,
-                agent,
-                stream,
-                seq,
-                from_ns,
-                to_ns,
-                wall_ns,
-                monotonic_ns,
-                clock,
-                boot,
-                layout,
-                size,
-                marks,
-                data,
-            ) = row
-            offsets, channels = unpack(opened.layout(layout), size, marks, data)
-            blocks[number] = (
-                BlockRef(valve, stream, seq, from_ns, to_ns),
-                Block(
-                    agent=agent,
-                    valve=valve,
-                    stream=stream,
-                    seq=seq,
-                    boot_id=boot,
-                    wall_ns=wall_ns,
-                    monotonic_ns=monotonic_ns,
-                    clock_synchronised=None if clock is None else bool(clock),
-                    offsets_us=offsets,
-                    channels=channels,
-                    bursts=tuple(bursts.get(number, ())),
-                ),
-            )
-    return [blocks[number] for number in ids]
-
-
-def _burst(channel: str, unit: str, start_ns: int, rate_hz: float, payload: bytes, sequence: int) -> Burst:
-    return Burst(channel, unit, start_ns, rate_hz, unpack_burst(payload), sequence % 2**64)

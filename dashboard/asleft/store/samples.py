@@ -5,11 +5,11 @@ A commit is one transaction with `synchronous=FULL`: blocks, figures, gaps and m
 
 from __future__ import annotations
 
-import sqlite3
 import threading
 from collections.abc import Sequence
 from pathlib import Path
 
+from asleft.store.known import Known
 from asleft.store.lock import FolderLock
 from asleft.store.packing import Figures, Packed, figures, pack, pack_burst
 from asleft.store.protocols import SampleReader, SampleStore, StreamMark
@@ -47,7 +47,7 @@ class EmbeddedSamples(EmbeddedReader):
             self._lock_file.release()
             raise
         self._one_commit = threading.Lock()
-        self._known = _Known(self._writer)
+        self._known = Known(self._writer)
 
     def commit(self, blocks: Sequence[Block], gaps: Sequence[Gap], now_ns: int) -> list[StreamMark]:
         """Store what has arrived, durably, in one transaction; the marks of every stream touched.
@@ -157,51 +157,3 @@ class EmbeddedSamples(EmbeddedReader):
 def _signed(number: int) -> int:
     """The instrument's count may use all 64 bits; SQLite's integers are signed."""
     return number - 2**64 if number >= 2**63 else number
-
-
-class _Known:
-    """Row ids of names that many blocks share; made on first use, forgotten when a transaction is undone."""
-
-    def __init__(self, connection: sqlite3.Connection) -> None:
-        self._connection = connection
-        self._ids: dict[tuple[str, object], int] = {}
-        self._longest_ns: dict[str, int] = {}
-
-    def forget(self) -> None:
-        self._ids.clear()
-        self._longest_ns.clear()
-
-    def valve(self, name: str) -> int:
-        return self._id("valve", "name", name)
-
-    def boot(self, name: str) -> int:
-        return self._id("boot", "name", name)
-
-    def layout(self, body: str) -> int:
-        return self._id("layout", "body", body)
-
-    def series(self, valve: int, channel: str) -> int:
-        key = ("series", (valve, channel))
-        if key not in self._ids:
-            self._connection.execute("INSERT OR IGNORE INTO series (valve, channel) VALUES (?,?)", (valve, channel))
-            row = self._connection.execute(
-                "SELECT id FROM series WHERE valve = ? AND channel = ?", (valve, channel)
-            ).fetchone()
-            self._ids[key] = row[0]
-        return self._ids[key]
-
-    def lengthen(self, valve: str, length_ns: int) -> None:
-        """Remember the longest block of a valve."""
-        if length_ns > self._longest_ns.get(valve, -1):
-            self._connection.execute(
-                "UPDATE valve SET longest_ns = ? WHERE name = ? AND longest_ns < ?", (length_ns, valve, length_ns)
-            )
-            self._longest_ns[valve] = length_ns
-
-    def _id(self, table: str, column: str, value: str) -> int:
-        key = (table, value)
-        if key not in self._ids:
-            self._connection.execute(f"INSERT OR IGNORE INTO {table} ({column}) VALUES (?)", (value,))
-            row = self._connection.execute(f"SELECT id FROM {table} WHERE {column} = ?", (value,)).fetchone()
-            self._ids[key] = row[0]
-        return self._ids[key]

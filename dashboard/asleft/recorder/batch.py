@@ -1,0 +1,53 @@
+"""Messages as they came, a batch of them taken apart, and figures about them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from asleft.recorder.ack_core import Key
+from asleft.wire.block import Block, Gap
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """A message as it came: `generation` is the connection it came on."""
+
+    generation: int
+    packet: int
+    topic: str
+    payload: bytes
+
+
+@dataclass(slots=True)
+class Counters:
+    """Figures since the start of the process, for the health page."""
+
+    messages: int = 0
+    blocks: int = 0
+    gaps: int = 0
+    unusable: int = 0
+    let_go: int = 0  # no room in the queue; the agent sends them again
+    commits: int = 0
+    commit_failures: int = 0
+    commit_s: float = 0.0  # of the last commit
+    slowest_commit_s: float = 0.0
+    failures: int = 0  # of the writer, unexpected
+    last_error: str = ""
+
+
+@dataclass(slots=True)
+class Batch:
+    """Messages of one commit, taken apart."""
+
+    blocks: list[Block] = field(default_factory=list)
+    gaps: list[Gap] = field(default_factory=list)
+    payloads: dict[int, Message] = field(default_factory=dict)  # id(block) -> the message it came in
+
+    def highest(self) -> dict[Key, int]:
+        """The highest seq of each stream."""
+        out: dict[Key, int] = {}
+        for block in self.blocks:
+            out[block.agent, block.stream] = max(block.seq, out.get((block.agent, block.stream), 0))
+        for gap in self.gaps:
+            out[gap.agent, gap.stream] = max(gap.last, out.get((gap.agent, gap.stream), 0))
+        return out
