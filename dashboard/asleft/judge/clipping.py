@@ -7,9 +7,10 @@ off. With two or more levels below, the line through them tells the two apart; t
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from asleft.judge.currents import Level, current_line
+from asleft.judge.currents import CurrentLine, Level, current_line
+from asleft.judge.features import Dwell
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,3 +57,18 @@ def split_clipped(
     if clip is not None and len(kept) < 2:
         return list(levels), None
     return kept, clip
+
+
+def on_dwells(clip: Clip, line: CurrentLine, dwells: Sequence[Dwell]) -> Clip:
+    """The clip as single dwells show it: those short by at least half of it, not healthy ones before."""
+    least = 0.5 * (clip.demanded_a - clip.limit_a)
+    short = [
+        d
+        for d in dwells
+        if d.demand >= clip.demand - 0.02
+        and line.at_zero_a + min(d.demand, 1.0) * (line.at_full_a - line.at_zero_a) - d.current_a > least
+    ]
+    if not short:
+        return clip
+    currents = sorted(d.current_a for d in short)
+    return replace(clip, limit_a=currents[len(currents) // 2], from_s=min(d.from_s for d in short), dwells=len(short))

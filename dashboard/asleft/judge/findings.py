@@ -11,7 +11,7 @@ from asleft.judge.charts import Chart
 from asleft.judge.estimates import AsFound, Seen
 from asleft.judge.faults import FAULTS, KIND_OF
 from asleft.judge.onset import feature_series, onset_of
-from asleft.judge.pressure import ceiling_bar, key_of, steady
+from asleft.judge.pressure import LevelKey, ceiling_bar, key_of, steady
 from asleft.judge.types import Finding, Part, QuantityResult, Verdict
 from asleft.judge.watch import Stretch
 from asleft.sheet.model import Sheet, Where
@@ -190,33 +190,36 @@ def _pressure_plateau(scene: Scene) -> Finding | None:
     tolerance = scene.sheet.tolerance.get("pressure_at_full")
     if tolerance is None:
         return None
-    change: dict[int, list[tuple[float, float, float]]] = {}
+    # By branch: a wider hysteresis lowers the rising and lifts the falling one, and must not look like a plateau.
+    change: dict[LevelKey, list[tuple[float, float, float]]] = {}
     for dwell in scene.found.judged_pressure:
         level = scene.found.control.get(key_of(dwell))
-        if level is not None and dwell.arrival > 0:  # one branch: a wider hysteresis must not look like a plateau
+        if level is not None:
             off = dwell.pressure_bar - level.pressure_bar
-            change.setdefault(key_of(dwell)[0], []).append((off, dwell.pressure_bar, dwell.from_s))
-    if len(change) < 3:
+            change.setdefault(key_of(dwell), []).append((off, dwell.pressure_bar, dwell.from_s))
+    rising = sorted(step for step, arrival in change if arrival > 0)
+    if len(change) < 3 or not rising:
         return None
-    steps = sorted(change)
-    median = {k: float(np.median([c[0] for c in change[k]])) for k in steps}
-    pressure = {k: float(np.median([c[1] for c in change[k]])) for k in steps}
-    top, low = steps[-1], steps[0]
-    fallen = [k for k in steps if median[k] < -tolerance.below]
-    others = [k for k in steps if k not in fallen and k > low]
-    if not fallen or top not in fallen or not others or any(k > min(fallen) for k in others):
+    moved = {key: float(np.median([c[0] for c in changes])) for key, changes in change.items()}
+    pressure = {step: float(np.median([c[1] for c in change[step, 1]])) for step in rising}
+    fallen = [step for step in rising if moved[step, 1] < -tolerance.below]
+    top = rising[-1]
+    others = [key for key in change if 0 < key[0] < min(fallen, default=0)]
+    if top not in fallen or not others or any(step not in fallen for step in rising if step > min(fallen)):
         return None
-    # A changed gain would lower the level below in proportion; a relief leaves it alone.
-    below = max(others)
-    if abs(median[below]) > 0.4 * abs(median[top]) * below / top:
+    # A changed gain would lower the levels below in proportion; a relief leaves them alone.
+    if any(abs(moved[key]) > 0.4 * abs(moved[top, 1]) * key[0] / top for key in others):
         return None
-    if len(fallen) > 1 and max(pressure[k] for k in fallen) - min(pressure[k] for k in fallen) > tolerance.below:
+    if max(pressure[k] for k in fallen) - min(pressure[k] for k in fallen) > tolerance.below:
         return None
+    below = max(others)[0]
     evidence = (
-        f"Pressure no longer follows above {pressure[top]:.0f} bar: {-median[top]:.0f} bar less than when left at "
+        f"Pressure no longer follows above {pressure[top]:.0f} bar: {-moved[top, 1]:.0f} bar less than when left at "
         f"{5 * top} % command, while {5 * below} % is unchanged."
     )
-    return _make("pressure-clipped", evidence, min(c[2] for k in fallen for c in change[k]))
+    return _make(
+        "pressure-clipped", evidence, min(c[2] for k in fallen for c in change[k, 1] if c[0] < -tolerance.below)
+    )
 
 
 # ------------------------------------------------------------------------------------------ quantities
@@ -368,8 +371,8 @@ def _missing(scene: Scene) -> list[Finding]:
     return [_make("data-missing", f"{total} readings could not be used ({share:.2g} %): {parts}.", None)]
 
 
-_RAMP = ("current-lost", "current-unwanted", "reading-pinned")
-_CURRENT = ("command-failed", "current-lost", "current-unwanted", "reading-pinned")
+_RAMP = ("current-lost", "reading-pinned", "current-unwanted")
+_CURRENT = ("command-failed", "current-lost", "reading-pinned", "current-unwanted")
 _CURRENT_MOVED = ("current-clipped", "current-full-changed", "current-zero-changed")
 #: What each kind may hang under, most telling first: one cause, one alarm.
 _CAUSES: Mapping[str, tuple[str, ...]] = {

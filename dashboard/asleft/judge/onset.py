@@ -84,4 +84,6 @@ def feature_series(name: str, seen: Seen, found: AsFound) -> list[tuple[float, f
         ]
     if name == "dither_amplitude":
         return [(b.at_s, b.amplitude_a) for b in seen.bursts]
+    if name == "supply_voltage":
+        return [(d.from_s, d.supply_v) for d in seen.dwells if d.producing > 0.5 and np.isfinite(d.supply_v)]
     return []

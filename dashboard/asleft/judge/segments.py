@@ -323,8 +323,8 @@ def demand_path(
 ) -> tuple[list[float], list[float]]:
     """The command as a path: a constant (its mean) where it stands still, its own samples where it moves.
 
-    Samples at the end of a move that already lie on the next level are dropped: fewer vertices, less noise. A level
-    a hair outside 0..1 is noise of the reading; the driver sees the end of its range, and so does the path.
+    Samples at the end of a move that already lie on the next level are dropped: fewer vertices, less noise. Beyond
+    the ends of its range the driver sees the end, and so does the path.
     """
     edges = [0, *(np.flatnonzero(np.diff(flags)) + 1).tolist(), flags.size]
     runs = list(itertools.pairwise(edges))
@@ -333,8 +333,7 @@ def demand_path(
     near = max(0.5 * move, 4.0 * noise)
 
     def level_of(a: int, b: int) -> float:
-        level = float(demand[a:b].mean())
-        return min(max(level, 0.0), 1.0) if -0.02 < level < 1.02 else level
+        return min(max(float(demand[a:b].mean()), 0.0), 1.0)
 
     for number, (a, b) in enumerate(runs):
         if not flags[a]:
@@ -348,13 +347,13 @@ def demand_path(
             off = np.flatnonzero(np.abs(demand[a:b] - following) > near)
             stop = a + (int(off[-1]) + 1 if off.size else 0)
             path_t += [float(x) for x in time_s[a:stop]]
-            path_u += [float(x) for x in demand[a:stop]]
+            path_u += np.clip(demand[a:stop], 0.0, 1.0).tolist()
             if stop < b:
                 path_t.append(float(time_s[stop]))
                 path_u.append(following)
         else:
             path_t += [float(x) for x in time_s[a:b]]
-            path_u += [float(x) for x in demand[a:b]]
+            path_u += np.clip(demand[a:b], 0.0, 1.0).tolist()
     kept = [0] + [k for k in range(1, len(path_t)) if path_t[k] > path_t[k - 1] + 1e-9]
     return [path_t[k] for k in kept], [path_u[k] for k in kept]
 
