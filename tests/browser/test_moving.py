@@ -12,6 +12,7 @@ LAST_X = """() => {
   const plot = document.querySelector('#window-graph .js-plotly-plot');
   if (!plot || !plot.data || plot.data.length < 7) return null;
   const x = plot.data[0].x.filter(v => v !== null);
+  if (!x.length) return null;
   const range = plot.layout.xaxis.range.map(v => typeof v === 'number' ? v : Date.parse(v + 'Z'));
   return [x[x.length - 1], plot.data.map(t => t.x.length), range[1], range[1] - range[0]];
 }"""

@@ -5,7 +5,7 @@ import pytest
 from asleft.web.fragments import valve as fragments
 from asleft.web.views.history import history_views
 from asleft.web.views.valve import bound_words, percent, sheet_lines, valve_view
-from asleft.web.words import CAUTIONS, LOOK_FIRST, PART_WORDS
+from asleft.web.words import CAUTIONS, LOOK_FIRST, PART_WORDS, look_first
 
 
 def lines_of(source, valve):
@@ -57,7 +57,7 @@ def test_a_finding_carries_evidence_part_onset_first_look_and_its_consequences(s
     finding = valve_view(source, "press-2.clamp").findings[0]
     assert len(valve_view(source, "press-2.clamp").findings) == 1
     assert finding.title == "Ramp up changed"
-    assert finding.since == "14 Nov 05:02"
+    assert finding.since == "since 14 Nov 05:02"
     assert finding.parts == "Likely the driver's setting."
     assert finding.look_first.startswith("With the press made safe, compare")
     assert finding.consequences == ["Response changed: Pressure arrives 0.5 s later."]
@@ -135,3 +135,9 @@ def test_a_trend_is_told_only_where_it_matters(plant, source):
 
 def test_nothing_used_has_no_sign():
     assert [percent(used) for used in (-0.2, 0.4, 12.6, -88.0)] == ["0 %", "0 %", "+13 %", "−88 %"]
+
+
+def test_data_is_looked_for_on_the_health_page_and_not_at_the_press():
+    assert look_first("data").startswith("Check agent")
+    assert look_first("coil").startswith("With the press made safe, measure")
+    assert look_first("something new") == ""

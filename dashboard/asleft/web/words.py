@@ -161,6 +161,12 @@ def plural(count: int, one: str, many: str | None = None) -> str:
     return one if count == 1 else (many if many is not None else f"{one}s")
 
 
+def look_first(part: str) -> str:
+    """What to look at first for a part, as a sentence; empty for a part without advice. Data is not at the press."""
+    advice = LOOK_FIRST.get(part, "")
+    return sentence_case(advice) if part == "data" or not advice else MADE_SAFE + advice
+
+
 def kind_words(kind: str) -> str:
     """A finding kind as people read it."""
     return KIND_WORDS.get(kind, kind.replace("-", " "))

@@ -164,7 +164,7 @@ def _layout(view: WindowView, time: PlantTime, *, live: bool) -> dict[str, Any]:
     rows = _ROWS_WITHOUT_CURRENT if no_current else _ROWS
     titles = {
         "y": f"<b>Command</b>, {view.command_unit or 'as sent'}"
-        + ("   line: mean, shaded: smallest to largest" if view.envelopes else ""),
+        + ("   line: mean, shaded: range" if view.envelopes else ""),
         "y2": "<b>Coil current</b>, A" + _current_words(view, none=no_current),
         "y3": "<b>Pressure</b>, bar",
         "y4": "<b>Machine</b>",
@@ -211,7 +211,7 @@ def _layout(view: WindowView, time: PlantTime, *, live: bool) -> dict[str, Any]:
                 {"dtickrange": [60_000, 43_200_000], "value": "%H:%M"},
                 {"dtickrange": [43_200_000, None], "value": "%-d %b"},
             ],
-            nticks=8,
+            tickangle=0,
         ),
         yaxis=axis(type="linear", domain=rows["y"], nticks=5, **_at_least(view, "command")),
         yaxis2=axis(type="linear", domain=rows["y2"], nticks=5, **_at_least(view, "current")),
@@ -244,7 +244,7 @@ def _at_least(view: WindowView, channel: str) -> dict[str, Any]:
 def _current_words(view: WindowView, *, none: bool) -> str:
     if none:
         return "   not recorded on this valve"
-    return "" if view.envelopes else "   measured (line), expected (dashed, with tolerance)"
+    return "" if view.envelopes else "   dashed: expected"
 
 
 def _onset_mark(onset: Onset, time: PlantTime) -> dict[str, Any]:

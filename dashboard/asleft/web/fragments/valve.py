@@ -196,7 +196,12 @@ def window_words(view: WindowView, time: PlantTime) -> Markup:
     states: list[list[Child]] = [
         [band.words, time.full(band.from_ns), time.full(band.to_ns)] for band in view.states[-60:]
     ]
-    return details(
+    key = (
+        "Line: mean. Shaded: from the smallest to the largest."
+        if view.envelopes
+        else "Line: measured. Dashed: the current expected of the measured command, in the band of its tolerance."
+    )
+    fold = details(
         "The same in words and numbers",
         el("p", words),
         table(
@@ -210,6 +215,7 @@ def window_words(view: WindowView, time: PlantTime) -> Markup:
         table("Machine states in this stretch", ["state", "from", "to"], states) if states else None,
         key="window-words",
     )
+    return join(el("p", key, class_="key"), fold)
 
 
 def curve_words(view: CurveView | None) -> Markup:
@@ -299,7 +305,7 @@ def _finding(finding: FindingView) -> Markup:
     return el(
         "article",
         el("h3", finding.title),
-        el("p", f"since {finding.since} · {finding.severity_words}", class_=f"when s{finding.severity}"),
+        el("p", f"{finding.since} · {finding.severity_words}", class_=f"when s{finding.severity}"),
         el("p", finding.evidence),
         el("p", el("b", finding.parts)),
         el("p", finding.look_first) if finding.look_first else None,

@@ -35,13 +35,12 @@ from asleft.web.views.valves import (
 )
 from asleft.web.when import age, parse_iso_ns
 from asleft.web.words import (
-    LOOK_FIRST,
-    MADE_SAFE,
     SEVERITY_WORDS,
     STATE_WORDS,
     STATUS_WORDS,
     VERDICT_WORDS,
     kind_words,
+    look_first,
     part_words,
     sentence_case,
 )
@@ -155,10 +154,10 @@ def finding_views(source: Source, judgement: Json | None, now_ns: int) -> list[F
                 title=sentence_case(kind_words(kind)),
                 severity=severity,
                 severity_words=SEVERITY_WORDS.get(severity, ""),
-                since=source.time.moment(onset, now_ns) if onset is not None else "onset unknown",
+                since=f"since {source.time.moment(onset, now_ns)}" if onset is not None else "onset unknown",
                 evidence=str(finding.get("evidence", "")),
                 parts=_parts_words(part, [str(a) for a in finding.get("alternatives", ())]),
-                look_first=MADE_SAFE + LOOK_FIRST[part] if part in LOOK_FIRST else "",
+                look_first=look_first(part),
                 consequences=[
                     f"{sentence_case(kind_words(str(f['kind'])))}: {f.get('evidence', '')}"
                     for f in found
