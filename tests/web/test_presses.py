@@ -168,3 +168,10 @@ def test_while_history_is_being_judged_nothing_is_claimed_of_today(plant, source
 
 def test_a_judgement_of_a_moment_ago_is_not_dated(source):
     assert all("judged until" not in row.status_words for row in presses_view(source).rows)
+
+
+def test_yesterday_is_a_day_ago(plant, source, monkeypatch):
+    asked: list[int] = []
+    monkeypatch.setattr(plant, "judgement_at", lambda _valve, at_ns: asked.append(at_ns))
+    presses_view(source)
+    assert set(asked) == {plant.now - 24 * 3600 * 10**9}

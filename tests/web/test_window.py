@@ -11,7 +11,7 @@ from asleft.web.figures.window import RAW_TRACES, extension, window_figure
 from asleft.web.fragments.valve import window_words
 from asleft.web.views.live import LiveCursor, first_minute, since
 from asleft.web.views.spans import SPANS, Choice
-from asleft.web.views.window import BINS, current_tolerance_a, window_view
+from asleft.web.views.window import BINS, bin_width, current_tolerance_a, raw_lines, window_view
 
 LIVE = Choice(SPANS["1min"])
 SECOND = 10**9
@@ -175,3 +175,14 @@ def test_a_row_without_readings_says_so(source):
     layout = window_figure(view, source.time, live=False)["layout"]
     assert any("not recorded on this valve" in a["text"] for a in layout["annotations"])
     assert layout["yaxis2"]["range"] == [0, 1]
+
+
+def test_the_expected_current_has_settled_before_the_stretch_begins(plant, source):
+    """Wherever a piece begins, on a ramp too, it continues the curve that the whole picture shows."""
+    whole = window_view(source, "press-1.platen", LIVE).lines["expected"]
+    sheet = source.sheet("press-1.platen", plant.now)
+    for back_s in range(5, 40, 3):
+        start = plant.now - back_s * SECOND
+        piece = raw_lines(plant, "press-1.platen", sheet, start, start + SECOND, bin_width(LIVE))[0]["expected"]
+        at = np.interp(piece.time_ns, whole.time_ns, whole.values)
+        assert np.abs(at - piece.values).max() < 0.03
