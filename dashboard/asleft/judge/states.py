@@ -55,8 +55,9 @@ class StateCarry:
 
 def gaps(time_s: FloatArray, last_s: float | None) -> BoolArray:
     """Where more than 1.5 s lie between a sample and the one before it (`last_s` before the first), shape (n,)."""
-    first = time_s[0] if last_s is None or time_s.size == 0 else last_s
-    result: BoolArray = np.diff(time_s, prepend=first) > _GAP_S if time_s.size else np.zeros(0, dtype=bool)
+    if time_s.size == 0:
+        return np.zeros(0, dtype=bool)
+    result: BoolArray = np.diff(time_s, prepend=time_s[0] if last_s is None else last_s) > _GAP_S
     return result
 
 

@@ -1,0 +1,90 @@
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+from asleft.judge.learner import Learner
+from asleft.judge.path import MIN_RAMP_S
+from asleft.judge.segments import Carry, Scale, cut
+from synth import columns, recording
+
+SCALE = Scale(0.01, 3e-4, 0.006, 0.8, has_current=True)
+
+
+def taught(learner: Learner, **how: object) -> Learner:
+    samples = recording([0.0, 0.5, 1.0, 0.4] * 8 + [0.0], hold_s=2.5, **how)  # type: ignore[arg-type]
+    data = columns((samples.channels["command"] - 4.0) / 16.0, current=samples.channels["current"])
+    cut(data, Carry(), SCALE, learner, flush=True)
+    return learner
+
+
+def test_begins_at_the_sheet_and_without_a_ramp_at_almost_none() -> None:
+    assert (Learner(1.2, 2.0).up_s, Learner(1.2, 2.0).down_s) == (1.2, 2.0)
+    assert Learner(0.0, 0.0).up_s == MIN_RAMP_S
+
+
+def test_follows_ramps_that_are_not_as_left() -> None:
+    learner = taught(Learner(1.0, 1.0), up_s=0.5, down_s=1.6)
+    assert learner.up_s == pytest.approx(0.5, rel=0.02)
+    assert learner.down_s == pytest.approx(1.6, rel=0.02)
+    assert (learner.left_up_s, learner.left_down_s) == (1.0, 1.0)
+    assert learner.slowest_s() == (1.0, pytest.approx(1.6, rel=0.02))
+
+
+def test_finds_a_ramp_where_the_sheet_has_none() -> None:
+    learner = taught(Learner(0.0, 0.0), up_s=1.5, down_s=0.7)
+    assert learner.up_s == pytest.approx(1.5, rel=0.03)
+    assert learner.down_s == pytest.approx(0.7, rel=0.03)
+
+
+def test_learns_the_lag_and_becomes_surer_of_it() -> None:
+    fresh = Learner(1.0, 1.0)
+    learner = taught(Learner(1.0, 1.0), lags_s=(0.045,))
+    assert learner.lag_s == pytest.approx(0.045, abs=0.006)
+    assert learner.lag_var < fresh.lag_var / 50
+    assert learner.prior(0.01).lag_var > learner.lag_var  # it may drift however well it was once known
+
+
+def test_tells_two_lags_from_one() -> None:
+    one = taught(Learner(0.3, 0.3), up_s=0.3, down_s=0.3, lags_s=(0.04,), noise_a=1e-4)
+    two = taught(Learner(0.3, 0.3), up_s=0.3, down_s=0.3, lags_s=(0.02, 0.02), noise_a=1e-4)
+    assert one.shape < 0.35
+    assert two.shape > 0.7
+
+
+def test_a_stroke_set_aside_teaches_nothing_about_the_lag() -> None:
+    samples = recording([0.0, 0.6, 0.0], hold_s=3.0)
+    data = columns((samples.channels["command"] - 4.0) / 16.0, current=samples.channels["current"])
+    learner = Learner(1.0, 1.0)
+    result = cut(data, Carry(), SCALE, learner, flush=True)
+    before = dataclasses.replace(learner)
+    learner.learn(result.strokes[0]._replace(aside=1.0))
+    assert (learner.lag_s, learner.information) == (before.lag_s, before.information)
+    learner.learn(result.strokes[0]._replace(aside=0.0))
+    assert learner.information != before.information
+
+
+def test_the_noise_follows_the_dwells() -> None:
+    learner = Learner(1.0, 1.0, noise_a=1e-2)
+    for _ in range(60):
+        learner.hear(2e-3, 0.8)
+    assert learner.noise_a == pytest.approx(2e-3, rel=0.05)
+    for _ in range(300):
+        learner.hear(0.0, 0.8)
+    assert learner.noise_a == pytest.approx(1e-4 * 0.8)
+
+
+def test_the_converter_step_is_the_smallest_seen_and_none_that_cannot_be_one() -> None:
+    learner = Learner(1.0, 1.0)
+    for step_a in (0.0, float("inf"), 0.2, 2e-3, 5e-4, 1e-3):
+        learner.see_step(step_a, 0.8)
+    assert learner.resolution_a == 5e-4
+
+
+def test_is_plain_values_throughout() -> None:
+    learner = taught(Learner(1.0, 1.0))
+    again = Learner(**dataclasses.asdict(learner))
+    assert again == learner
+    assert all(isinstance(x, float) for x in [*again.information, *again.target])
+    assert np.isfinite([*again.information, *again.target]).all()

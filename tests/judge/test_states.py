@@ -1,0 +1,232 @@
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from asleft.judge.columns import DEMAND, ENABLED, STATE, TIME
+from asleft.judge.states import (
+    CODES,
+    NOT_ENABLED,
+    PRODUCING,
+    SET_UP,
+    STOPPED,
+    UNKNOWN,
+    StateCarry,
+    gaps,
+    held,
+    hours_of,
+    intervals_of,
+    judge_states,
+)
+from asleft.judge.types import State
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from synth import MA, columns, sheet
+
+
+def naive_held(mask, time_s, since_s, hold_s, gap):
+    """The definition as a loop."""
+    out, since = [], since_s
+    for k, on in enumerate(mask):
+        if gap is not None and gap[k]:
+            since = None
+        since = (time_s[k] if since is None else since) if on else None
+        out.append(on and time_s[k] - since >= hold_s)
+    return out, since
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    st.lists(st.tuples(st.booleans(), st.booleans(), st.integers(1, 5)), min_size=1, max_size=40),
+    st.one_of(st.none(), st.floats(-10.0, 0.0)),
+    st.floats(0.0, 12.0),
+    st.booleans(),
+)
+def test_held_is_what_a_loop_would_say(rows, since_s, hold_s, with_gaps) -> None:
+    mask = np.array([r[0] for r in rows])
+    gap = np.array([r[1] and with_gaps for r in rows])
+    time_s = np.cumsum([r[2] for r in rows]).astype(float)
+    result, since = held(mask, time_s, since_s, hold_s, gap if with_gaps else None)
+    expected, last = naive_held(mask, time_s, since_s, hold_s, gap if with_gaps else None)
+    assert result.tolist() == [bool(x) for x in expected]
+    assert since == last
+
+
+def test_nothing_in_nothing_held() -> None:
+    result, since = held(np.zeros(0, dtype=bool), np.zeros(0), 3.0, 1.0)
+    assert result.size == 0
+    assert since == 3.0
+
+
+def test_gaps_look_back_to_the_last_call() -> None:
+    time_s = np.array([10.0, 10.1, 20.0])
+    assert gaps(time_s, 9.9).tolist() == [False, False, True]
+    assert gaps(time_s, 5.0).tolist() == [True, False, True]
+    assert gaps(time_s, None).tolist() == [False, False, True]
+    assert gaps(np.zeros(0), 1.0).size == 0
+
+
+def flat(n: int, demand: float = 0.5) -> np.ndarray:
+    return np.full(n, demand)
+
+
+def test_channels_decide_where_they_are_recorded() -> None:
+    n = 40
+    enable, pump, mode = np.ones(n), np.ones(n), np.ones(n)
+    enable[10:20], pump[20:30], mode[30:] = 0.0, 0.0, 2.0
+    data = columns(flat(n), enable=enable, pump_running=pump, mode=mode, current=flat(n))
+    _, basis = judge_states(data, sheet(), StateCarry())
+    assert data[STATE].tolist() == [PRODUCING] * 10 + [NOT_ENABLED] * 10 + [STOPPED] * 10 + [SET_UP] * 10
+    assert set(basis.values()) == {
+        "from the channel enable",
+        "from the channel pump_running",
+        "from the channel mode",
+    }
+
+
+def test_a_mode_the_sheet_does_not_know_is_unknown() -> None:
+    data = columns(flat(5), mode=np.full(5, 7.0))
+    judge_states(data, sheet(), StateCarry())
+    assert data[STATE].tolist() == [UNKNOWN] * 5
+
+
+def test_a_failed_mode_keeps_the_last_for_two_seconds() -> None:
+    mode = np.full(500, np.nan)
+    mode[:100] = 2.0
+    data = columns(flat(500), mode=mode)
+    carry, _ = judge_states(data, sheet(), StateCarry())
+    assert data[STATE, 250] == SET_UP
+    assert data[STATE, -1] == UNKNOWN
+    assert carry.mode == 2.0
+
+
+def test_without_enable_the_current_tells() -> None:
+    current = np.full(30, 0.5)
+    current[10:20] = 0.05
+    data = columns(flat(30), current=current)
+    _, basis = judge_states(data, sheet(), StateCarry())
+    assert (data[ENABLED, 10:20] == 0.0).all()
+    assert (data[ENABLED, :10] == 1.0).all()
+    assert data[STATE, 15] == NOT_ENABLED
+    assert basis["enabled"].startswith("inferred")
+
+
+def test_below_the_off_threshold_no_current_is_no_disabling() -> None:
+    quiet = replace(MA, off_below_pct=5.0)
+    data = columns(flat(20, 0.01), current=np.zeros(20))
+    judge_states(data, sheet(signal=quiet), StateCarry())
+    assert (data[ENABLED] == 1.0).all()
+
+
+def test_a_zero_current_near_nothing_cannot_tell() -> None:
+    left = {**sheet().as_left, "current_at_zero": 0.01}
+    data = columns(flat(20), current=np.zeros(20))
+    _, basis = judge_states(data, sheet(as_left=left), StateCarry())
+    assert (data[ENABLED] == 1.0).all()
+    assert basis["enabled"] == "not known: taken as enabled"
+
+
+def test_a_failed_enable_reading_is_bridged_by_the_current() -> None:
+    enable = np.array([1.0, np.nan, np.nan, 0.0])
+    data = columns(flat(4), enable=enable, current=np.array([0.5, 0.5, 0.0, 0.0]))
+    judge_states(data, sheet(), StateCarry())
+    assert data[ENABLED].tolist() == [1.0, 1.0, 0.0, 0.0]
+
+
+def test_without_pump_low_pressure_at_no_command_for_two_seconds_means_stopped() -> None:
+    n = 500
+    pressure = np.full(n, 2.0)
+    pressure[400:] = 9.0
+    data = columns(flat(n, 0.0), current=flat(n, 0.2), pressure=pressure)
+    _, basis = judge_states(data, sheet(), StateCarry())
+    assert data[STATE, 199] == PRODUCING
+    assert (data[STATE, 200:400] == STOPPED).all()
+    assert (data[STATE, 400:] == PRODUCING).all()
+    assert "pressure" in basis["stopped"]
+
+
+def test_a_command_above_zero_is_no_stop_however_low_the_pressure() -> None:
+    data = columns(flat(500, 0.4), current=flat(500, 0.5), pressure=np.zeros(500))
+    judge_states(data, sheet(), StateCarry())
+    assert (data[STATE] == PRODUCING).all()
+
+
+def test_without_pressure_two_minutes_without_command_mean_stopped() -> None:
+    data = columns(flat(1300, 0.0), rate_hz=10.0, current=flat(1300, 0.2))
+    _, basis = judge_states(data, sheet(), StateCarry())
+    assert data[STATE, 1199] == PRODUCING
+    assert data[STATE, 1200] == STOPPED
+    assert basis["stopped"] == "inferred: no command for 2 minutes"
+
+
+def test_a_lost_pressure_reading_does_not_end_a_stop_at_once() -> None:
+    pressure = np.full(700, 1.0)
+    pressure[450:600] = np.nan
+    data = columns(flat(700, 0.0), current=flat(700, 0.2), pressure=pressure)
+    judge_states(data, sheet(), StateCarry())
+    assert (data[STATE, 250:640] == STOPPED).all()
+
+
+def test_a_gap_begins_the_hold_anew() -> None:
+    data = columns(flat(400, 0.0), current=flat(400, 0.2), pressure=np.zeros(400))
+    data[TIME, 150:] += 60.0
+    judge_states(data, sheet(), StateCarry())
+    assert (data[STATE, :350] == PRODUCING).all()
+    assert data[STATE, 350] == STOPPED
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.lists(st.integers(1, 120), min_size=1, max_size=12), st.integers(0, 2**31))
+def test_cutting_the_samples_changes_no_state(sizes, seed) -> None:
+    rng = np.random.default_rng(seed)
+    n = sum(sizes)
+    demand = np.where(rng.random(n) < 0.02, 0.5, 0.0)
+    rows = {
+        "current": np.where(rng.random(n) < 0.01, 0.0, 0.3),
+        "pressure": np.where(rng.random(n) < 0.03, np.nan, rng.choice([1.0, 30.0], n, p=[0.98, 0.02])),
+        "enable": np.where(rng.random(n) < 0.5, np.nan, 1.0),
+        "pump_running": np.where(rng.random(n) < 0.9, np.nan, 1.0),
+        "mode": np.where(rng.random(n) < 0.3, np.nan, rng.choice([1.0, 2.0, 5.0], n)),
+    }
+    whole = columns(demand, rate_hz=10.0, **rows)
+    whole[TIME] += np.cumsum(rng.random(n) < 0.01) * 30.0
+    cut = whole.copy()
+    judge_states(whole, sheet(), StateCarry())
+    carry, at = StateCarry(), 0
+    for size in sizes:
+        piece = cut[:, at : at + size].copy()
+        carry, _ = judge_states(piece, sheet(), carry)
+        cut[:, at : at + size] = piece
+        at += size
+    assert np.array_equal(cut[STATE], whole[STATE])
+    assert np.array_equal(cut[ENABLED], whole[ENABLED])
+
+
+def test_intervals_join_equal_states_and_end_at_gaps() -> None:
+    data = columns(flat(6), rate_hz=10.0)
+    data[STATE] = [0, 0, 1, 1, 1, 0]
+    data[TIME, 4:] += 100.0
+    out = intervals_of(data, {"stopped": "from the channel pump_running"}, 0.1)
+    assert [(i.state, round(i.from_s, 3), round(i.to_s, 3)) for i in out] == [
+        (State.PRODUCING, 0.0, 0.2),
+        (State.STOPPED, 0.2, 0.4),
+        (State.STOPPED, 100.4, 100.5),
+        (State.PRODUCING, 100.5, 100.6),
+    ]
+    assert out[1].basis == "from the channel pump_running"
+    assert intervals_of(data[:, :0], {}, 0.1) == ()
+
+
+def test_hours_count_the_time_each_sample_stands_for() -> None:
+    data = columns(flat(4))
+    data[STATE] = [0, 0, 1, 0]
+    hours = hours_of(data, np.array([0.0, 3600.0, 1800.0, 0.0]))
+    assert hours == {"producing": pytest.approx(1.0), "stopped": pytest.approx(0.5)}
+    assert all(code.value not in hours for code in CODES[2:])
+
+
+def test_an_empty_call_changes_nothing() -> None:
+    carry = StateCarry(low_since_s=3.0, last_s=4.0)
+    assert judge_states(columns(flat(0)), sheet(), carry) == (carry, {})
+    assert columns(flat(0))[DEMAND].size == 0
