@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import zlib
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -88,7 +89,7 @@ class Stroke(NamedTuple):
     clock_s: float  # producing time of the valve so far
 
 
-def pack(rows: list[Dwell] | list[Stroke], width: int) -> str:
+def pack(rows: Sequence[Sequence[float]], width: int) -> str:
     """Rows as text: float64 little-endian, deflated, base64. Exact."""
     array = np.asarray(rows, dtype="<f8").reshape(-1, width)
     return base64.b64encode(zlib.compress(array.T.tobytes(), 1)).decode("ascii")

@@ -86,7 +86,7 @@ def dumps(state: JudgeState) -> str:
             "control": None
             if state.control is None
             else [[*key, level.pressure_bar, level.dwells, level.in_control] for key, level in state.control.items()],
-            "charts": {name: dataclasses.asdict(chart) for name, chart in state.charts.items()},
+            "charts": {name: _chart_out(chart) for name, chart in state.charts.items()},
             "point_from_s": state.point_from_s,
             "hours": state.hours,
             "samples": state.samples,
@@ -173,12 +173,16 @@ def copy_of(state: JudgeState) -> JudgeState:
     )
 
 
+def _chart_out(chart: Chart) -> dict[str, Any]:
+    return {**dataclasses.asdict(chart), "points": pack(chart.points, 3)}
+
+
 def _chart_in(raw: dict[str, Any]) -> Chart:
     left = raw["left"]
     return Chart(
         left=None if left is None else (left[0], left[1]),
         first=[(f[0], f[1]) for f in raw["first"]],
-        points=[(p[0], p[1], p[2]) for p in raw["points"]],
+        points=[(p[0], p[1], p[2]) for p in unpack_rows(raw["points"], 3)],
         high=raw["high"],
         low=raw["low"],
         high_since_s=raw["high_since_s"],
