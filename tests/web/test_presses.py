@@ -29,7 +29,7 @@ def test_worst_comes_first_and_every_status_is_in_words(source):
 def test_the_page_opens_with_what_a_colleague_would_say(source):
     view = presses_view(source)
     assert view.headline == (
-        "Three of eight valves are as they were left. "
+        "Four of eight valves are as they were left. "  # the one in set-up among them
         "Press 3, knock-out: commanded and enabled, but no current flows."
     )
     assert "One valve is being worked on." in view.subline
@@ -58,8 +58,9 @@ def test_changes_are_new_gone_or_of_status_alone():
     assert changes_between(judged("failure", "current-lost"), judged("good")) == [
         ("Gone", "no current although commanded")
     ]
-    assert changes_between(judged("good"), judged("function-check")) == [
-        ("Changed", "good yesterday, function check now")
+    assert changes_between(judged("good"), judged("function-check")) == [], "a set-up is no news"
+    assert changes_between(judged("good"), judged("maintenance-required")) == [
+        ("Changed", "good yesterday, maintenance required now")
     ]
 
 

@@ -66,8 +66,8 @@ KIND_OF: Mapping[str, str] = {
 
 _RANK: Mapping[Status, int] = {
     Status.GOOD: 0,
-    Status.MAINTENANCE_REQUIRED: 1,
-    Status.FUNCTION_CHECK: 2,
+    Status.FUNCTION_CHECK: 1,  # a set-up hides no finding
+    Status.MAINTENANCE_REQUIRED: 2,
     Status.OUT_OF_SPECIFICATION: 3,
     Status.FAILURE: 4,
 }

@@ -136,10 +136,11 @@ def headline(rows: Sequence[Row], *, waiting: bool = False) -> str:
     """
     if not rows:
         return "No valve yet."
-    judged = [row for row in rows if row.status not in ("not-judged", "function-check")]
+    judged = [row for row in rows if row.status != "not-judged"]
     if not judged:
         return f"{number(len(rows), first=True)} {plural(len(rows), 'valve')}, none judged yet."
-    good = sum(row.status == "good" for row in judged)
+    # A set-up without a finding is as left as ever.
+    good = sum(row.status in ("good", "function-check") for row in judged)
     if good == len(judged):
         so_far = "So far, " if waiting else ""
         words = "the valve is as it was left." if good == 1 else f"all {number(good)} valves are as they were left."
@@ -163,7 +164,8 @@ def changes_between(before: Json | None, now: Json | None) -> list[tuple[str, st
     }
     changes = [("New", kind_words(kind)) for kind in sorted(new - old)]
     changes += [("Gone", kind_words(kind)) for kind in sorted(gone)]
-    if not changes and status_of(before) != status_of(now):
+    busy = "function-check" in (status_of(before), status_of(now))  # a set-up comes and goes: that is no news
+    if not changes and not busy and status_of(before) != status_of(now):
         was, is_ = STATUS_WORDS.get(status_of(before), ""), STATUS_WORDS.get(status_of(now), "")
         changes.append(("Changed", f"{was} yesterday, {is_} now"))
     return changes
@@ -199,7 +201,7 @@ def _subline(rows: Sequence[Row], changes: Sequence[Change], *, waiting: bool) -
     parts = ["Since yesterday: nothing new."] if not (changes or waiting) else []
     busy = sum(row.status == "function-check" for row in rows)
     if busy:
-        parts.append(f"{sentence_case(number(busy))} {plural(busy, 'valve is', 'valves are')} being worked on.")
+        parts.append(f"{sentence_case(number(busy))} {plural(busy, 'valve is', 'valves are')} in set-up or being worked on.")
     blind = sum(any(mark.verdict == "not-observed" for mark in row.strip) for row in rows)
     if 0 < blind < len(rows):
         parts.append(
