@@ -32,7 +32,7 @@ def test_the_page_opens_with_what_a_colleague_would_say(source):
         "Four of eight valves are as they were left. "  # the one in set-up among them
         "Press 3, knock-out: commanded and enabled, but no current flows."
     )
-    assert "One valve is being worked on." in view.subline
+    assert "One valve is in set-up or being worked on." in view.subline
     assert "One sends no data now." in view.subline
 
 

@@ -201,7 +201,8 @@ def _subline(rows: Sequence[Row], changes: Sequence[Change], *, waiting: bool) -
     parts = ["Since yesterday: nothing new."] if not (changes or waiting) else []
     busy = sum(row.status == "function-check" for row in rows)
     if busy:
-        parts.append(f"{sentence_case(number(busy))} {plural(busy, 'valve is', 'valves are')} in set-up or being worked on.")
+        verb = plural(busy, "valve is", "valves are")
+        parts.append(f"{sentence_case(number(busy))} {verb} in set-up or being worked on.")
     blind = sum(any(mark.verdict == "not-observed" for mark in row.strip) for row in rows)
     if 0 < blind < len(rows):
         parts.append(
