@@ -9,8 +9,8 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from lanes import Lane, record  # noqa: E402
-from scenes import FAULTS, HEALTHY, fault_models, healthy_models  # noqa: E402
+from lanes import Lane, record
+from scenes import FAULTS, HEALTHY, fault_models, healthy_models
 
 
 @pytest.fixture(scope="session")

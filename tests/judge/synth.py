@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 from asleft.judge.columns import CLOCK, DEMAND, ENABLED, ROWS, STATE, TIME, columns_of
+from asleft.judge.features import Dwell
 from asleft.judge.states import PRODUCING
 from asleft.judge.types import Samples
 from asleft.sheet.model import Sheet, Signal, SignalKind, Tolerance
@@ -99,3 +100,29 @@ def columns(demand: np.ndarray, *, rate_hz: float = 100.0, **rows: np.ndarray) -
     out[CLOCK] = out[TIME]
     assert np.allclose(out[DEMAND], demand, equal_nan=True)
     return out
+
+
+def dwell(demand: float, current_a: float = np.nan, **changes: float) -> Dwell:
+    """A quiet dwell of three seconds in production; anything may be said otherwise."""
+    base = Dwell(
+        from_s=0.0,
+        to_s=3.0,
+        n=300.0,
+        demand=demand,
+        demand_se=2e-5,
+        current_a=current_a,
+        current_se_a=5e-5,
+        current_sd_a=8e-4,
+        pressure_bar=np.nan,
+        pressure_se_bar=0.05,
+        pressure_moves_bar=0.0,
+        arrival=1.0,
+        producing=1.0,
+        oil_degc=np.nan,
+        supply_v=np.nan,
+        mode=np.nan,
+        flat=1.0,
+        coil_v=np.nan,
+        clock_s=3.0,
+    )
+    return base._replace(**changes)

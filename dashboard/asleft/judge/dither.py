@@ -1,20 +1,24 @@
 """Dither from fast bursts: frequency (Hz) and amplitude (A, peak to peak).
 
 A windowed spectrum finds the strongest line between 20 and 500 Hz; a least-squares fit of that line and its
-harmonics then gives frequency and the waveform, whose peak to peak is the amplitude whatever the shape (sine,
-triangle, square).
-Ripple of the driver's switching lies above the band or off the harmonics and does not enter.
+harmonics, with a moving mean beside them, then gives frequency and the waveform, whose peak to peak is the amplitude
+whatever the shape (sine, triangle, square). Ripple of the driver's switching lies above the band, off the harmonics,
+or is too large for its place: the n-th harmonic of no current is larger than that of a square wave, 1/n.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from asleft.judge.types import FastBurst, FloatArray
 
 BAND_HZ = (20.0, 500.0)
-_HARMONICS = (1, 2, 3, 5, 7)
+_MOST_HARMONICS = 25
+#: Noise alone passes as a harmonic once in a thousand times.
+_HARMONIC_LIMIT = 3.7
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +46,8 @@ def measure_burst(burst: FastBurst, least_a: float) -> DitherBurst | None:
     frequency = np.fft.rfftfreq(4 * n, 1.0 / burst.rate_hz)
     band = (frequency >= BAND_HZ[0]) & (frequency <= min(BAND_HZ[1], 0.4 * burst.rate_hz))
     k = int(np.flatnonzero(band)[np.argmax(spectrum[band])])
+    if float(spectrum[k]) <= 1e-9 * n * max(float(np.abs(values).max()), 1e-9):
+        return DitherBurst(burst.start_s, float("nan"), 0.0, float(centred.std()))
     found = _refine(time_s, centred, float(frequency[k]))
     waveform, residual = _waveform(time_s, centred, found, burst.rate_hz)
     amplitude = float(waveform.max() - waveform.min())
@@ -51,26 +57,31 @@ def measure_burst(burst: FastBurst, least_a: float) -> DitherBurst | None:
     return DitherBurst(burst.start_s, found, amplitude, noise)
 
 
-def _basis(time_s: FloatArray, frequency_hz: float, harmonics: tuple[int, ...]) -> FloatArray:
-    phase = 2.0 * np.pi * frequency_hz * time_s
-    return np.column_stack([f(k * phase) for k in harmonics for f in (np.cos, np.sin)])
+def _turns(time_s: FloatArray, frequency_hz: float, harmonics: int) -> npt.NDArray[np.complex128]:
+    """exp(i 2 pi k f t) of the harmonics k = 1.., shape (harmonics, n)."""
+    out = np.empty((harmonics, time_s.size), dtype=np.complex128)
+    out[0] = np.exp(2j * np.pi * frequency_hz * time_s)
+    for k in range(1, harmonics):
+        np.multiply(out[k - 1], out[0], out=out[k])
+    return out
 
 
-def _solve(basis: FloatArray, values: FloatArray) -> FloatArray:
-    """Least squares by normal equations: sines of separate lines over many periods are nearly orthogonal."""
-    return np.asarray(np.linalg.solve(basis.T @ basis, basis.T @ values), dtype=np.float64)
+def _fit(rows: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Least squares by normal equations (sines over many periods are nearly orthogonal): coefficients, residual."""
+    coefficient = np.asarray(np.linalg.solve(rows @ rows.T, rows @ values), dtype=np.float64)
+    return coefficient, values - coefficient @ rows
 
 
 def _refine(time_s: FloatArray, values: FloatArray, start_hz: float) -> float:
-    """Gauss-Newton on frequency with amplitude and phase projected out."""
+    """Gauss-Newton on frequency with amplitude, phase, mean and trend projected out."""
     frequency = start_hz
+    drift = (np.ones(time_s.size), time_s - time_s.mean())
     for _ in range(6):
-        basis = _basis(time_s, frequency, (1,))
-        coefficient = _solve(basis, values)
-        phase = 2.0 * np.pi * frequency * time_s
-        slope = 2.0 * np.pi * time_s * (-coefficient[0] * np.sin(phase) + coefficient[1] * np.cos(phase))
-        full = np.column_stack((basis, slope))
-        step = float(np.clip(_solve(full, values)[2], -1.0, 1.0))
+        turn = _turns(time_s, frequency, 1)[0]
+        rows = np.stack((turn.real, turn.imag, *drift))
+        (cosine, sine, *_), _ = _fit(rows, values)
+        slope = 2.0 * np.pi * time_s * (sine * turn.real - cosine * turn.imag)
+        step = float(np.clip(_fit(np.vstack((rows, slope)), values)[0][-1], -1.0, 1.0))
         frequency += step
         if abs(step) < 1e-6:
             break
@@ -80,16 +91,27 @@ def _refine(time_s: FloatArray, values: FloatArray, start_hz: float) -> float:
 def _waveform(
     time_s: FloatArray, values: FloatArray, frequency_hz: float, rate_hz: float
 ) -> tuple[FloatArray, FloatArray]:
-    """One period (256 points) of the fitted waveform, and the residual."""
-    harmonics = tuple(k for k in _HARMONICS if k * frequency_hz < 0.45 * rate_hz)
-    basis = _basis(time_s, frequency_hz, harmonics)
-    coefficient = _solve(basis, values)
-    residual = values - basis @ coefficient
-    # A harmonic that the noise explains would only widen the peak to peak.
-    limit = 3.0 * residual.std() * np.sqrt(2.0 / values.size)
-    for j in range(1, len(harmonics)):
-        pair = coefficient[2 * j : 2 * j + 2]
-        if np.hypot(*pair) < limit:
-            coefficient[2 * j : 2 * j + 2] = 0.0
-    grid = np.arange(256) / 256.0 / frequency_hz
-    return _basis(grid, frequency_hz, harmonics) @ coefficient, residual
+    """One period (512 points) of the fitted waveform, and the residual.
+
+    Harmonics that the noise explains, or that no waveform can have, would only widen the peak to peak.
+    """
+    n = values.size
+    count = max(1, min(_MOST_HARMONICS, math.ceil(0.45 * rate_hz / frequency_hz) - 1))
+    turns = _turns(time_s, frequency_hz, count)
+    rough = 2.0 / n * np.abs(turns.conj() @ values)
+    number = np.arange(1, count + 1)
+    chosen = number == 1
+    for _ in range(3):
+        rows = np.vstack((turns[chosen].real, turns[chosen].imag, np.ones(n), time_s - time_s.mean()))
+        coefficient, residual = _fit(rows, values)
+        least = _HARMONIC_LIMIT * float(residual.std()) * math.sqrt(2.0 / n)
+        before, chosen = chosen, (number == 1) | (rough > 0.7 * least)
+        if bool(np.all(before == chosen)):
+            break
+    kept = int(before.sum())
+    cosine, sine = coefficient[:kept], coefficient[kept : 2 * kept]
+    size = np.hypot(cosine, sine)
+    real = (size > least) & (size <= 1.2 * size[0] / number[before])
+    real[0] = True
+    grid = _turns(np.arange(512) / 512.0 / frequency_hz, frequency_hz, count)[before]
+    return (cosine * real) @ grid.real + (sine * real) @ grid.imag, residual

@@ -1,0 +1,162 @@
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from asleft.judge.estimates import NotObserved, Seen, estimate
+from asleft.judge.pressure import (
+    LevelPressure,
+    ceiling_bar,
+    end_estimate,
+    in_control,
+    key_of,
+    learn_control,
+    oil_outside,
+    steady,
+)
+from asleft.sheet.model import Characteristic, Conditions, Sheet
+from synth import dwell, sheet
+
+CURVE = Characteristic((0.2, 0.6, 1.0), (10.0, 90.0, 200.0), (10.0, 110.0, 200.0))
+
+
+def at(demand: float, bar: float, **more: float):
+    return dwell(demand, 0.2 + 0.8 * demand, pressure_bar=bar, **more)
+
+
+def cycle(off: float = 0.0, count: int = 6) -> list:
+    """Approach (load decides), press, hold, decompress; on the straight line between 10 and 200 bar."""
+    out = []
+    for k in range(count):
+        out += [
+            at(0.35, 18.0, from_s=10.0 * k),
+            at(0.7, 143.0 + 0.7 * off, from_s=10.0 * k + 2),
+            at(1.0, 200.0 + off, from_s=10.0 * k + 4),
+            at(0.4, 86.0 + 0.4 * off, from_s=10.0 * k + 6, arrival=-1.0),
+            at(0.0, 10.0, from_s=10.0 * k + 8, arrival=-1.0),
+        ]
+    return out
+
+
+def seen(dwells: list, **changes: object) -> Seen:
+    base = Seen(dwells, [], [], True, True, False, 0.0, 3e-4, 0.01, None)
+    return replace(base, **changes)  # type: ignore[arg-type]
+
+
+def test_the_ceiling_follows_the_line_or_the_recorded_branch() -> None:
+    assert ceiling_bar(sheet(), 0.5, 1.0) == pytest.approx(105.0)
+    curved = sheet(characteristic=CURVE)
+    assert ceiling_bar(curved, 0.5, 1.0) == pytest.approx(90.0)
+    assert ceiling_bar(curved, 0.5, -1.0) == pytest.approx(110.0)
+    assert ceiling_bar(curved, 0.5, 0.0) == pytest.approx(100.0)
+    assert ceiling_bar(curved, 1.1, 1.0) == pytest.approx(222.0)  # at the slope of the last piece
+    assert ceiling_bar(sheet(as_left={"ramp_up": 1.0}), 0.5, 1.0) is None
+
+
+def test_only_steady_pressure_in_production_counts() -> None:
+    good = at(0.7, 143.0)
+    bad = [
+        good._replace(producing=0.0),
+        good._replace(pressure_bar=np.nan),
+        good._replace(arrival=0.0),
+        good._replace(pressure_moves_bar=3.0),
+    ]
+    assert steady([good, *bad], sheet()) == [good]
+
+
+def test_outside_the_oil_window_nothing_is_judged() -> None:
+    warm = sheet(conditions=Conditions(oil_temperature_degc=(35.0, 55.0)))
+    cold = [at(1.0, 210.0, oil_degc=20.0)] * 4
+    assert steady(cold, warm) == []
+    assert oil_outside(cold, warm)
+    assert not oil_outside([*cold, at(1.0, 200.0, oil_degc=45.0)], warm)
+    assert not oil_outside([at(1.0, 200.0)], warm)
+    found = estimate(warm, seen(cold))
+    value = found.quantities["pressure_at_full"]
+    assert isinstance(value, NotObserved)
+    assert value.reason == "oil outside its temperature window"
+
+
+def test_levels_on_the_characteristic_are_in_control_and_the_approach_is_not() -> None:
+    control = learn_control(cycle(), sheet(), 4.0, accept=0.05)
+    assert control[key_of(at(1.0, 200.0))].in_control
+    assert control[7, 1].in_control is False  # 35 %, from below
+    assert control[8, -1].in_control
+    assert in_control(at(0.7, 100.0), sheet(), control)  # learnt once: a later fall is a departure, not the load
+    assert not in_control(at(0.35, 76.5), sheet(), control)
+    assert not in_control(at(0.55, 114.0), sheet(), control)  # never seen
+
+
+def test_a_level_that_does_not_repeat_is_the_loads_doing() -> None:
+    loose = [at(0.7, bar) for bar in (143.0, 100.0, 120.0, 143.0, 60.0)]
+    assert not learn_control(loose, sheet(), 4.0, accept=0.05)[14, 1].in_control
+    assert learn_control(loose[:2], sheet(), 4.0, accept=0.05) == {}
+
+
+def test_pressure_above_the_characteristic_is_in_control_whatever_its_distance() -> None:
+    high = [at(0.35, 150.0)] * 4
+    assert learn_control(high, sheet(), 4.0, accept=0.05)[7, 1].in_control
+
+
+def test_the_sheets_own_marks_go_before_what_was_learnt() -> None:
+    by_range = sheet(conditions=Conditions(in_control_command_pct=(60.0, 100.0)))
+    by_mode = sheet(conditions=Conditions(in_control_modes=(3,)))
+    assert in_control(at(0.7, 50.0), by_range, {})
+    assert not in_control(at(0.35, 18.0), by_range, {})
+    assert in_control(at(0.35, 18.0, mode=3.0), by_mode, {})
+    assert in_control(at(0.7, 143.0), by_mode, {(14, 1): LevelPressure(143.0, 4, True)})
+
+
+def test_as_found_at_the_ends() -> None:
+    found = estimate(sheet(), seen(cycle(off=-6.0)))
+    full, zero = found.quantities["pressure_at_full"], found.quantities["pressure_at_zero"]
+    assert not isinstance(full, NotObserved)
+    assert not isinstance(zero, NotObserved)
+    assert full.value == pytest.approx(194.0)
+    assert zero.value == pytest.approx(10.0)
+    assert full.segments == zero.segments == 6
+    assert full.command_min_pct == 100.0
+
+
+def test_a_level_within_ten_percent_is_carried_along_the_curve_at_a_price() -> None:
+    near = [at(0.92, 200.0 - 0.08 * 190.0)] * 5
+    exact = [at(1.0, 200.0)] * 5
+    carried = end_estimate(near, sheet(), at_full=True, instrument_u_bar=0.0)
+    there = end_estimate(exact, sheet(), at_full=True, instrument_u_bar=0.0)
+    assert carried is not None
+    assert there is not None
+    assert carried.value == pytest.approx(200.0)
+    assert carried.repeatability >= 0.2 * 0.08 * 190.0
+    assert there.repeatability < 0.1
+    assert end_estimate([at(0.85, 170.0)], sheet(), at_full=True, instrument_u_bar=0.0) is None
+
+
+def test_full_is_read_from_below_and_zero_from_above_only() -> None:
+    assert end_estimate([at(1.0, 205.0, arrival=-1.0)], sheet(), at_full=True, instrument_u_bar=0.0) is None
+    assert end_estimate([at(0.0, 8.0, arrival=1.0)], sheet(), at_full=False, instrument_u_bar=0.0) is None
+
+
+def test_the_gauges_own_uncertainty_is_carried() -> None:
+    value = end_estimate([at(1.0, 200.0)] * 9, sheet(), at_full=True, instrument_u_bar=1.5)
+    assert value is not None
+    assert value.systematic == 1.5
+    assert value.expanded() == pytest.approx(1.96 * 1.5, rel=0.01)
+    assert value.expanded_change() < 0.2
+
+
+@pytest.mark.parametrize(
+    ("valve", "dwells", "changes", "reason"),
+    [
+        (sheet(controls="flow"), cycle(), {}, "controls flow"),
+        (sheet(), cycle(), {"has_pressure": False}, "no pressure reading"),
+        (sheet(), [d._replace(producing=0.0) for d in cycle()], {}, "not producing"),
+        (sheet(), [d._replace(pressure_moves_bar=20.0) for d in cycle()], {}, "never settled"),
+        (sheet(), [at(0.35, 18.0)] * 6, {}, "not in control"),
+        (sheet(), [at(0.7, 143.0)] * 6, {}, "full command not visited"),
+    ],
+)
+def test_why_not_is_always_said(valve: Sheet, dwells, changes, reason) -> None:
+    value = estimate(valve, seen(dwells, **changes)).quantities["pressure_at_full"]
+    assert isinstance(value, NotObserved)
+    assert reason in value.reason
