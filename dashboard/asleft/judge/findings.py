@@ -50,7 +50,7 @@ def find(scene: Scene, earlier: Mapping[str, Finding]) -> list[Finding]:
                 now[kind] = replace(now[kind], onset_s=known.onset_s)
         elif _unclear(scene, kind):
             now[kind] = known
-    linked = [_link(finding, now, scene) for finding in now.values()]
+    linked = [_link(replace(finding, consequence_of=None), now, scene) for finding in now.values()]
     return sorted(linked, key=lambda f: (f.consequence_of is not None, -f.severity, f.kind))
 
 

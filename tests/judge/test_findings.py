@@ -1,0 +1,343 @@
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from asleft.judge.charts import Chart
+from asleft.judge.clipping import Clip
+from asleft.judge.estimates import AsFound, Seen
+from asleft.judge.faults import FAULTS, KIND_OF, worst
+from asleft.judge.findings import Scene, find
+from asleft.judge.pressure import LevelPressure, key_of
+from asleft.judge.sentence import PART_WORDS, likely, sentence
+from asleft.judge.types import Coverage, Finding, Part, QuantityResult, State, Status, Verdict
+from asleft.judge.watch import Stretch
+from asleft.sheet.model import QUANTITY_UNITS, Coil, Instrument, Where
+from synth import dwell, sheet
+
+FULL_SENTENCE = re.compile(r"^[A-Z0-9].*[.]$", re.DOTALL)
+
+
+def result(name: str, found: float | None, verdict: Verdict = Verdict.IN, **more: object) -> QuantityResult:
+    left = sheet().as_left[name]
+    width = sheet().tolerance[name].above
+    used = None if found is None else 100.0 * (found - left) / width
+    base = QuantityResult(
+        name, QUANTITY_UNITS[name], left, found, 0.01, 0.01, width, width, used, verdict, "", None, None,
+        Coverage(5, 0.0, 100.0, 0.0, 100.0),
+    )  # fmt: skip
+    return replace(base, **more)  # type: ignore[arg-type]
+
+
+def scene(changes: dict[str, float | None] | None = None, **more: object) -> Scene:
+    """Everything as left except `changes`; what lies beyond its tolerance is out, None is not observed."""
+    results = {}
+    for name, left in sheet().as_left.items():
+        value = (changes or {}).get(name, left)
+        if value is None:
+            results[name] = result(name, None, Verdict.NOT_OBSERVED)
+        else:
+            out = abs(value - left) > sheet().tolerance[name].above
+            results[name] = result(name, value, Verdict.OUT if out else Verdict.IN)
+    seen = Seen([], [], [], True, True, True, 0.0, 3e-4, 0.01, None)
+    base = Scene(sheet(), seen, AsFound(), results, {}, [], {}, 60_000, None)
+    return replace(base, **more)  # type: ignore[arg-type]
+
+
+def found(where: Scene, earlier: dict[str, Finding] | None = None) -> dict[str, Finding]:
+    out = find(where, earlier or {})
+    for finding in out:
+        assert FULL_SENTENCE.match(finding.evidence), finding.evidence
+        assert "nan" not in finding.evidence.lower()
+        assert "None" not in finding.evidence
+        assert finding.kind in FAULTS
+        assert likely(finding).endswith(".")
+    return {f.kind: f for f in out}
+
+
+def test_as_left_is_no_finding() -> None:
+    assert found(scene()) == {}
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "kind", "part"),
+    [
+        ("ramp_up", 1.5, "ramp-up-changed", Part.DRIVER_SETTING),
+        ("ramp_down", 0.5, "ramp-down-changed", Part.DRIVER_SETTING),
+        ("current_at_zero", 0.25, "current-zero-changed", Part.CURRENT_SENSOR),
+        ("current_at_full", 0.9, "current-full-changed", Part.CURRENT_SENSOR),
+        ("pressure_at_full", 180.0, "pressure-changed", Part.VALVE),
+        ("pressure_at_zero", 20.0, "pressure-changed", Part.VALVE),
+        ("supply_voltage", 20.0, "supply-low", Part.SUPPLY),
+        ("dither_frequency", 140.0, "dither-changed", Part.DRIVER_SETTING),
+        ("dither_amplitude", 0.06, "dither-changed", Part.DRIVER_SETTING),
+        ("dither_amplitude", 0.0, "dither-lost", Part.DRIVER_SETTING),
+    ],
+)
+def test_each_quantity_leads_to_its_kind(name, value, kind, part) -> None:
+    out = found(scene({name: value}))
+    assert list(out) == [kind]
+    assert out[kind].part is part
+    assert out[kind].severity == 2
+
+
+def test_a_second_ramp_that_moved_too_points_at_the_driver() -> None:
+    both = found(scene({"ramp_up": 1.5, "ramp_down": 1.5}))
+    assert Part.DRIVER in both["ramp-up-changed"].alternatives
+    one = found(scene({"ramp_up": 1.5}))
+    assert one["ramp-up-changed"].alternatives == ()
+    assert "did not move" in one["ramp-up-changed"].evidence
+
+
+def test_pressure_tells_the_driver_from_the_current_sensor() -> None:
+    moved = found(scene({"current_at_full": 0.9, "pressure_at_full": 175.0}))
+    assert moved["current-full-changed"].part is Part.DRIVER_SETTING
+    assert moved["pressure-changed"].consequence_of == "current-full-changed"
+    still = found(scene({"current_at_full": 0.9}))
+    assert still["current-full-changed"].part is Part.CURRENT_SENSOR
+    blind = found(scene({"current_at_full": 0.9, "pressure_at_full": None}))
+    assert (blind["current-full-changed"].part, blind["current-full-changed"].alternatives) == (
+        Part.DRIVER_SETTING, (Part.CURRENT_SENSOR,),
+    )  # fmt: skip
+
+
+def test_the_drivers_own_monitor_cannot_part_driver_and_sensor() -> None:
+    valve = sheet(instruments={"current": Instrument(where=Where.MONITOR)})
+    out = found(scene({"current_at_full": 0.9}, sheet=valve))["current-full-changed"]
+    assert {out.part, *out.alternatives} == {Part.DRIVER, Part.CURRENT_SENSOR}
+
+
+def test_a_zero_read_while_vented_parts_sensor_and_valve() -> None:
+    shifted = found(scene({"pressure_at_full": 212.0}, vented_shift_bar=11.5))["pressure-changed"]
+    assert (shifted.part, shifted.alternatives) == (Part.PRESSURE_SENSOR, ())
+    right = found(scene({"pressure_at_full": 212.0}, vented_shift_bar=0.1))["pressure-changed"]
+    assert right.part is Part.VALVE
+    assert Part.PRESSURE_SENSOR not in right.alternatives
+    unknown = found(scene({"pressure_at_full": 212.0}))["pressure-changed"]
+    assert Part.PRESSURE_SENSOR in unknown.alternatives
+
+
+WATCHED = {
+    "command-failed": -0.25,
+    "command-clipped": 1.04,
+    "current-lost": 0.0,
+    "current-unwanted": 0.6,
+    "pressure-unwanted": 80.0,
+}
+
+
+@pytest.mark.parametrize("kind", WATCHED)
+def test_each_watched_condition_becomes_a_finding_with_its_onset(kind) -> None:
+    stretches = [
+        Stretch(kind, 50.0, 51.0, {"value": WATCHED[kind]}),
+        Stretch(kind, 70.0, 90.0, {"value": WATCHED[kind]}),
+    ]
+    out = found(scene(stretches=stretches))
+    assert out[kind].onset_s == 50.0
+    assert "2 times" in out[kind].evidence
+    assert out[kind].part is FAULTS[kind].part
+
+
+@pytest.mark.parametrize(
+    ("stretch", "part"),
+    [
+        ("pinned:pressure", Part.PRESSURE_SENSOR),
+        ("stuck:current", Part.CURRENT_SENSOR),
+        ("pinned:command", Part.COMMAND_WIRING),
+        ("pinned:supply", Part.SUPPLY),
+    ],
+)
+def test_a_dead_reading_names_its_channel(stretch, part) -> None:
+    out = found(scene(stretches=[Stretch(stretch, 5.0, 20.0, {"value": 105.0})]))
+    assert out["reading-pinned"].part is part
+    assert stretch.partition(":")[2] in out["reading-pinned"].evidence
+
+
+def test_one_cause_one_alarm_what_follows_hangs_under_it() -> None:
+    lost = Stretch("current-lost", 5.0, 20.0, {"value": 0.0})
+    out = found(scene({"current_at_full": 0.0, "current_at_zero": 0.0, "pressure_at_full": 5.0}, stretches=[lost]))
+    assert out["current-lost"].consequence_of is None
+    assert {out[k].consequence_of for k in out if k != "current-lost"} == {"current-lost"}
+
+
+def test_a_stuck_current_explains_the_currents_but_not_the_pressure() -> None:
+    stuck = Stretch("stuck:current", 5.0, 20.0, {"value": 0.6})
+    out = found(scene({"current_at_full": 0.6, "pressure_at_full": 180.0}, stretches=[stuck]))
+    assert out["current-full-changed"].consequence_of == "reading-pinned"
+    assert out["pressure-changed"].consequence_of != "reading-pinned"
+
+
+def clipped(**more: object) -> Scene:
+    clip = Clip(0.85, 1.0, 1.0, 40.0, 6)
+    return scene(found=AsFound(clip=clip), **more)
+
+
+def test_clipped_with_a_low_supply_is_the_supplys() -> None:
+    out = found(clipped(changes={"supply_voltage": 18.0}))
+    assert out["current-clipped"].part is Part.SUPPLY
+    assert out["current-clipped"].consequence_of == "supply-low"
+    assert out["current-clipped"].onset_s == 40.0
+
+
+def test_clipped_with_a_right_supply_is_the_coils_and_says_how_hot_it_is() -> None:
+    valve = sheet(as_left={**sheet().as_left, "coil_resistance": 20.0}, coil=Coil(driver_drop_v=1.0, duty_max=1.0))
+    out = found(clipped(sheet=valve))["current-clipped"]
+    assert out.part is Part.COIL
+    # (24 - 1) / 0.85 = 27.06 ohm; copper: 20 + (27.06/20 - 1)/0.00393 = 109.8 degC
+    assert "27.1 ohm" in out.evidence
+    assert "110 degC" in out.evidence
+    cold = sheet(as_left={**sheet().as_left, "coil_resistance": 30.0})
+    assert found(clipped(sheet=cold))["current-clipped"].part is Part.DRIVER
+
+
+def test_clipped_without_a_supply_reading_names_both() -> None:
+    out = found(clipped(changes={"supply_voltage": None}))["current-clipped"]
+    assert {Part.COIL, Part.SUPPLY} <= {out.part, *out.alternatives}
+    assert "cannot be told apart" in out.evidence
+
+
+def pressed(full: float, middle: float, low: float) -> list:
+    out = []
+    for k in range(4):
+        out += [
+            dwell(1.0, 1.0, pressure_bar=full, from_s=10.0 * k),
+            dwell(0.7, 0.76, pressure_bar=middle, from_s=10.0 * k + 3),
+            dwell(0.4, 0.52, pressure_bar=low, from_s=10.0 * k + 6, arrival=-1.0),
+        ]
+    return out
+
+
+def plateau(full: float, middle: float, low: float) -> dict[str, Finding]:
+    control = {key_of(d): LevelPressure(d.pressure_bar, 4, True) for d in pressed(200.0, 143.0, 86.0)}
+    dwells = pressed(full, middle, low)
+    seen = replace(scene().seen, dwells=dwells, control=control)
+    as_found = AsFound(control=control, judged_pressure=dwells)
+    return found(scene({"pressure_at_full": full}, seen=seen, found=as_found))
+
+
+def test_a_lowered_relief_cuts_the_top_and_leaves_the_rest() -> None:
+    out = plateau(170.0, 143.0, 86.0)
+    assert out["pressure-clipped"].part is Part.PRESSURE_SOURCE
+    assert out["pressure-changed"].consequence_of == "pressure-clipped"
+    assert "70 % is unchanged" in out["pressure-clipped"].evidence
+
+
+@pytest.mark.parametrize("pressures", [(180.0, 129.0, 77.0), (180.0, 130.0, 100.0), (200.0, 143.0, 86.0)])
+def test_a_changed_gain_or_a_wider_hysteresis_is_no_plateau(pressures) -> None:
+    assert "pressure-clipped" not in plateau(*pressures)
+
+
+def test_pressure_well_above_the_characteristic_is_evidence_whoever_is_in_control() -> None:
+    dwells = [dwell(0.3, 0.44, pressure_bar=120.0, from_s=float(k)) for k in range(3)]
+    out = found(scene(seen=replace(scene().seen, dwells=dwells)))
+    assert out["pressure-unwanted"].severity == 3
+    assert found(scene(seen=replace(scene().seen, dwells=dwells), sheet=sheet(controls="flow"))) == {}
+
+
+def drifting(side: float = 1.0) -> Chart:
+    chart = Chart(left=(200.0, 0.05))
+    for k in range(60):
+        chart.add(600.0 * k, 200.0 + side * max(0.0, 0.1 * (k - 20)), 0.2, 1.0)
+    return chart
+
+
+def test_a_drift_inside_tolerance_is_a_matter_for_the_digest() -> None:
+    out = found(scene({"pressure_at_full": 203.5}, charts={"pressure_at_full": drifting()}))["pressure-changed"]
+    assert out.severity == 1
+    assert "in tolerance but moving" in out.evidence
+    assert out.onset_s is not None
+    assert 600.0 * 20 < out.onset_s < 600.0 * 40
+
+
+def test_a_drift_to_the_side_that_is_not_judged_is_none() -> None:
+    free = sheet(
+        tolerance={
+            **sheet().tolerance,
+            "pressure_at_full": replace(sheet().tolerance["pressure_at_full"], above=np.inf),
+        }
+    )
+    assert found(scene({"pressure_at_full": 203.5}, charts={"pressure_at_full": drifting()}, sheet=free)) == {}
+
+
+def test_missing_readings_are_counted_with_their_reasons() -> None:
+    out = found(scene(missing={"not a number": 30, "empty": 12}))["data-missing"]
+    assert "42 readings" in out.evidence
+    assert "12 empty, 30 not a number" in out.evidence
+
+
+def test_a_known_finding_keeps_its_onset_and_stays_while_the_quantity_is_not_seen() -> None:
+    before = found(scene({"ramp_up": 1.5}))
+    known = {"ramp-up-changed": replace(before["ramp-up-changed"], onset_s=7.0)}
+    assert found(scene({"ramp_up": 1.6}), known)["ramp-up-changed"].onset_s == 7.0
+    assert found(scene({"ramp_up": None}), known)["ramp-up-changed"].onset_s == 7.0
+    assert found(scene({"ramp_up": 1.0}), known) == {}
+
+
+def test_what_hung_under_a_cause_stands_alone_once_that_is_gone() -> None:
+    known = {
+        "ramp-up-changed": replace(found(scene({"ramp_up": 1.5}))["ramp-up-changed"], consequence_of="current-lost")
+    }
+    assert found(scene({"ramp_up": None}), known)["ramp-up-changed"].consequence_of is None
+
+
+def test_causes_come_first_and_the_most_urgent_of_them_before() -> None:
+    lost = Stretch("current-lost", 5.0, 20.0, {"value": 0.0})
+    kinds = [f.kind for f in find(scene({"current_at_full": 0.0, "supply_voltage": 18.0}, stretches=[lost]), {})]
+    assert kinds == ["current-lost", "supply-low", "current-full-changed"]
+
+
+def test_every_kind_has_status_part_and_words() -> None:
+    assert set(KIND_OF.values()) <= set(FAULTS)
+    assert set(PART_WORDS) == set(Part)
+    assert worst([]) is Status.GOOD
+    assert worst([Status.MAINTENANCE_REQUIRED, Status.FAILURE, Status.GOOD]) is Status.FAILURE
+
+
+# ------------------------------------------------------------------------------------------ the sentence
+
+
+def said(where: Scene, state: State = State.PRODUCING) -> str:
+    return sentence(where.sheet, where.results, find(where, {}), state)
+
+
+def test_the_sentence_says_the_number_what_it_was_and_the_part() -> None:
+    text = said(scene({"ramp_up": 2.1}))
+    assert text == "Ramp up takes 2.10 s; it was left at 1.00 s. Likely the driver's setting."
+
+
+def test_further_causes_are_counted_and_consequences_are_not() -> None:
+    assert said(scene({"ramp_up": 2.1, "supply_voltage": 18.0})).endswith(" And 1 more finding.")
+    assert "more finding" not in said(scene({"current_at_full": 0.9, "pressure_at_full": 175.0}))
+
+
+def test_as_left_says_since_which_sheet_and_what_is_not_seen() -> None:
+    assert said(scene()) == "As left. Nothing moved since sheet 1."
+    bound = replace(
+        result("ramp_up", None, Verdict.NOT_OBSERVED), reason="the controller makes its own; not slower than 0.8 s",
+        bound_below=0.8,
+    )  # fmt: skip
+    text = said(scene(results={**scene().results, "ramp_up": bound}))
+    assert text.endswith("Ramp up: not observed, the controller makes its own; not slower than 0.8 s.")
+
+
+def test_undecided_is_said_and_nothing_seen_too() -> None:
+    unsure = {**scene().results, "ramp_up": result("ramp_up", 1.08, Verdict.UNDECIDED)}
+    assert "ramp up undecided" in said(scene(results=unsure))
+    blind = scene(dict.fromkeys(sheet().as_left))
+    assert "not enough production" in said(blind)
+    assert "has not produced" in said(blind, State.STOPPED)
+
+
+@pytest.mark.parametrize(
+    ("alternatives", "words"),
+    [
+        ((), "Likely the coil."),
+        ((Part.SUPPLY,), "Likely the coil, or the supply."),
+        ((Part.SUPPLY, Part.DRIVER), "Likely the coil; else the supply or the driver."),
+        ((Part.SUPPLY, Part.DRIVER, Part.VALVE), "Likely the coil; else the supply, the driver or the valve."),
+    ],
+)
+def test_parts_in_words(alternatives, words) -> None:
+    assert likely(Finding("coil-changed", Part.COIL, alternatives, None, 2, "x.")) == words
