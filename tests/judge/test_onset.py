@@ -1,0 +1,148 @@
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from asleft.judge.dither import DitherBurst
+from asleft.judge.estimates import AsFound, Seen
+from asleft.judge.features import Stroke
+from asleft.judge.onset import best_split, feature_series, onset_of, step_within
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from synth import dwell
+
+
+def series(values: list[float], every_s: float = 10.0) -> list[tuple[float, float]]:
+    return [(1000.0 + every_s * k, value) for k, value in enumerate(values)]
+
+
+def brute(y: np.ndarray) -> float:
+    """Smallest squared residual over all splits, the long way."""
+    return min(
+        float(((y[:k] - y[:k].mean()) ** 2).sum() + ((y[k:] - y[k:].mean()) ** 2).sum()) for k in range(1, y.size)
+    )
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.floats(-5.0, 5.0), min_size=3, max_size=40))
+def test_best_split_is_the_best_of_all(values: list[float]) -> None:
+    y = np.array(values)
+    last, before, after, gain = best_split(y)
+    assert before == pytest.approx(y[: last + 1].mean(), abs=1e-9)
+    assert after == pytest.approx(y[last + 1 :].mean(), abs=1e-9)
+    assert float(((y - y.mean()) ** 2).sum()) - gain == pytest.approx(brute(y), abs=1e-7)
+
+
+@given(st.integers(4, 12), st.integers(4, 12), st.sampled_from([-1.0, 1.0]))
+def test_a_step_is_dated_at_its_first_value(before: int, after: int, way: float) -> None:
+    found = step_within(series([1.0] * before + [1.0 + 0.3 * way] * after), 0.1)
+    assert found == 1000.0 + 10.0 * before
+
+
+@pytest.mark.parametrize(
+    ("values", "why"),
+    [
+        ([1.0] * 3 + [2.0] * 4, "too few values"),
+        ([1.0] * 9 + [2.0] * 3, "too few after it"),
+        ([1.0] * 8 + [1.04] * 8, "less than half a tolerance"),
+        ([1.0 + 0.1 * k for k in range(16)], "a drift"),
+        ([1.0, 2.0] * 8, "to and fro"),
+        ([1.0] * 16, "nothing moves"),
+    ],
+)
+def test_what_is_no_step(values: list[float], why: str) -> None:
+    assert step_within(series(values), 0.1) is None, why
+
+
+def test_a_step_needs_more_than_half_the_tolerance() -> None:
+    values = [1.0] * 8 + [1.06] * 8
+    assert step_within(series(values), 0.1) == 1080.0
+    assert step_within(series(values), 0.125) is None
+
+
+def test_onset_of_a_step_under_noise() -> None:
+    rng = np.random.default_rng(5)
+    values = np.r_[np.full(30, 1.2), np.full(12, 1.55)] + 0.02 * rng.standard_normal(42)
+    assert onset_of(series(values.tolist()), 1.2, 0.12) == 1000.0 + 10.0 * 30
+
+
+def test_onset_of_a_drift_is_where_it_leaves_a_quarter_of_the_tolerance() -> None:
+    """Rises 0.01 a step from left: at the 6th step beyond 0.05 for good."""
+    values = [1.0 + 0.01 * k for k in range(60)]
+    assert onset_of(series(values), 1.0, 0.2) == pytest.approx(1000.0 + 10.0 * 6, abs=10.0)
+
+
+def test_out_from_the_first_value_on_is_dated_there() -> None:
+    assert onset_of(series([1.5] * 10 + [1.9] * 10), 1.0, 0.1) == 1000.0
+    assert onset_of(series([1.5, 1.5]), 1.0, 0.1) == 1000.0
+
+
+def test_coming_back_is_no_onset() -> None:
+    """After the best split the values are nearer to left than before it: the departure lies before the record."""
+    assert onset_of(series([1.3] * 10 + [1.0] * 10), 1.0, 0.5) == 1000.0
+
+
+@given(st.integers(3, 20), st.integers(1, 20), st.floats(0.5, 5.0), st.floats(-1e9, 1e9))
+def test_onset_does_not_depend_on_the_clock(before: int, after: int, size: float, shift: float) -> None:
+    values = [0.0] * before + [size] * after
+    moved = [(at + shift, value) for at, value in series(values)]
+    assert onset_of(moved, 0.0, 0.1) - shift == pytest.approx(onset_of(series(values), 0.0, 0.1), abs=1e-3)
+
+
+# ------------------------------------------------------------------------------------------ what single features say
+
+
+def stroke(at_s: float, up_s: float, down_s: float, *, aside: float = 0.0, active: tuple[float, float]) -> Stroke:
+    plain = Stroke(*([0.0] * len(Stroke._fields)))
+    return plain._replace(
+        from_s=at_s, own_up_s=up_s, own_down_s=down_s, aside=aside, active_up_s=active[0], active_down_s=active[1]
+    )
+
+
+@pytest.fixture
+def seen() -> Seen:
+    dwells = [
+        dwell(0.0, 0.2, from_s=1.0, supply_v=24.0),
+        dwell(1.0, 1.0, from_s=2.0, supply_v=23.0, producing=0.0),
+        dwell(1.0, 1.1, from_s=3.0, supply_v=22.0, flat=0.0),
+        dwell(0.5, 0.6, from_s=4.0, supply_v=math.nan),
+    ]
+    strokes = [
+        stroke(5.0, 1.2, 9.0, active=(0.5, 0.0)),
+        stroke(6.0, 9.0, 2.0, active=(0.0, 0.5)),
+        stroke(7.0, 1.4, 2.2, aside=1.0, active=(0.5, 0.5)),
+    ]
+    bursts = [DitherBurst(8.0, 100.0, 0.08, 1e-3)]
+    return Seen(dwells, strokes, bursts, True, True, True, 0.0, 1e-3, 0.01, None)
+
+
+@pytest.mark.parametrize(
+    ("name", "expected"),
+    [
+        ("ramp_up", [(5.0, 1.2)]),
+        ("ramp_down", [(6.0, 2.0)]),
+        ("current_at_zero", [(1.0, 0.2)]),
+        ("current_at_full", [(2.0, 1.0)]),
+        ("dither_amplitude", [(8.0, 0.08)]),
+        ("supply_voltage", [(1.0, 24.0), (3.0, 22.0)]),
+        ("hysteresis", []),
+    ],
+)
+def test_features_count_only_where_they_say_something(
+    name: str, expected: list[tuple[float, float]], seen: Seen
+) -> None:
+    assert feature_series(name, seen, AsFound()) == expected
+
+
+def test_pressure_counts_where_judged_and_by_its_way_of_arriving(seen: Seen) -> None:
+    found = AsFound(
+        judged_pressure=[
+            dwell(1.0, from_s=1.0, pressure_bar=200.0, arrival=1.0),
+            dwell(1.0, from_s=2.0, pressure_bar=205.0, arrival=-1.0),
+            dwell(0.0, from_s=3.0, pressure_bar=12.0, arrival=-1.0),
+            dwell(0.5, from_s=4.0, pressure_bar=100.0, arrival=1.0),
+        ]
+    )
+    assert feature_series("pressure_at_full", seen, found) == [(1.0, 200.0)]
+    assert feature_series("pressure_at_zero", seen, found) == [(3.0, 12.0)]

@@ -1,0 +1,138 @@
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+
+import pytest
+from asleft.judge.sentence import PART_WORDS, likely, sentence
+from asleft.judge.types import Coverage, Finding, Part, QuantityResult, State, Verdict
+from asleft.sheet.model import QUANTITY_UNITS, Revision
+from synth import sheet as make_sheet
+
+SHEET = make_sheet(revision=Revision(3, datetime(2026, 3, 2, 8, 10, tzinfo=UTC), "kl", "pump replaced"))
+
+
+def result(name: str, found: float | None = 1.0, left: float = 1.0, **changes: object) -> QuantityResult:
+    usual: dict[str, object] = {
+        "unit": QUANTITY_UNITS[name],
+        "as_left": left,
+        "as_found": found,
+        "uncertainty": 0.01,
+        "change_uncertainty": 0.01,
+        "tolerance_below": 0.1,
+        "tolerance_above": 0.1,
+        "tolerance_used_pct": 0.0 if found is None else 1000.0 * (found - left),
+        "verdict": Verdict.IN if found is not None else Verdict.NOT_OBSERVED,
+        "reason": "",
+        "bound_below": None,
+        "bound_above": None,
+        "coverage": Coverage(9, 0.0, 9.0, 0.0, 100.0),
+    }
+    return QuantityResult(id=name, **{**usual, **changes})  # type: ignore[arg-type]
+
+
+def finding(
+    kind: str = "ramp-up-changed", parts: Sequence[Part] = (Part.DRIVER_SETTING,), **changes: object
+) -> Finding:
+    usual: dict[str, object] = {"onset_s": 5.0, "severity": 2, "evidence": "Something moved. And more."}
+    return Finding(kind, parts[0], tuple(parts[1:]), **{**usual, **changes})  # type: ignore[arg-type]
+
+
+def say(*results: QuantityResult, findings: Sequence[Finding] = (), state: State = State.PRODUCING) -> str:
+    return sentence(SHEET, {r.id: r for r in results}, findings, state)
+
+
+def test_every_part_has_its_words() -> None:
+    assert set(PART_WORDS) == set(Part)
+    assert len(set(PART_WORDS.values())) == len(Part)
+
+
+@pytest.mark.parametrize(
+    ("parts", "expected"),
+    [
+        ((Part.COIL,), "Likely the coil."),
+        ((Part.COIL, Part.SUPPLY), "Likely the coil, or the supply."),
+        ((Part.VALVE, Part.DRIVER, Part.DATA), "Likely the valve; else the driver or the data."),
+        (
+            (Part.VALVE, Part.DRIVER, Part.SUPPLY, Part.DATA),
+            "Likely the valve; else the driver, the supply or the data.",
+        ),
+    ],
+)
+def test_one_part_a_pair_or_one_and_what_else(parts: tuple[Part, ...], expected: str) -> None:
+    assert likely(finding(parts=parts)) == expected
+
+
+def test_nothing_moved() -> None:
+    assert say(result("ramp_up")) == "As left. Nothing moved since sheet 3 of 2 March."
+    undated = sentence(make_sheet(), {"ramp_up": result("ramp_up")}, (), State.PRODUCING)
+    assert undated == "As left. Nothing moved since sheet 1."
+
+
+def test_a_changed_setting_leads_with_both_numbers() -> None:
+    out = say(result("ramp_up", 1.55, 1.2), findings=[finding()])
+    assert out == "Ramp up takes 1.55 s; it was left at 1.20 s. Likely the driver's setting."
+    out = say(result("current_at_full", 0.87, 0.92), findings=[finding("current-full-changed")])
+    assert out == "Current at full is at 0.870 A; it was left at 0.920 A. Likely the driver's setting."
+
+
+def test_the_end_that_moved_more_leads() -> None:
+    both = [result("pressure_at_full", 200.1, 200.0), result("pressure_at_zero", 14.0, 10.0)]
+    out = say(*both, findings=[finding("pressure-changed", (Part.VALVE,))])
+    assert out == "Pressure at zero is at 14.0 bar; it was left at 10.0 bar. Likely the valve."
+
+
+@pytest.mark.parametrize(("per_day", "way"), [(0.234, "rises 0.23 bar a day"), (-1.5, "falls 1.5 bar a day")])
+def test_a_drifting_pressure_says_how_fast(per_day: float, way: str) -> None:
+    moved = result("pressure_at_full", 204.0, 200.0, trend_per_day=per_day)
+    out = say(moved, findings=[finding("pressure-changed", (Part.VALVE,))])
+    assert out == f"Pressure at full {way}: 204.0 bar, left at 200.0 bar. Likely the valve."
+
+
+def test_without_a_number_the_evidence_leads() -> None:
+    lost = finding("current-lost", (Part.COIL_WIRING,), evidence="The driver is commanded, and 0.000 A flows. More.")
+    out = say(result("ramp_up", None), findings=[lost])
+    assert out == "The driver is commanded, and 0.000 A flows. Likely the coil's wiring."
+    unseen = say(result("ramp_up", None), findings=[finding()])
+    assert unseen == "Something moved. Likely the driver's setting."
+
+
+@pytest.mark.parametrize(("more", "tail"), [(0, ""), (1, " And 1 more finding."), (2, " And 2 more findings.")])
+def test_further_causes_are_counted_and_consequences_are_not(more: int, tail: str) -> None:
+    others = [finding(f"other-{k}") for k in range(more)]
+    hanging = finding("pressure-changed", consequence_of="ramp-up-changed")
+    out = say(result("ramp_up", 1.55, 1.2), findings=[finding(), *others, hanging])
+    assert out.endswith(f"Likely the driver's setting.{tail}")
+
+
+def test_a_consequence_alone_leaves_the_valve_as_left() -> None:
+    out = say(result("ramp_up"), findings=[finding(consequence_of="current-lost")])
+    assert out.startswith("As left.")
+
+
+@pytest.mark.parametrize("state", list(State))
+def test_nothing_seen_says_why(state: State) -> None:
+    out = say(result("ramp_up", None), state=state)
+    stopped = state in {State.STOPPED, State.NOT_ENABLED}
+    assert out.startswith("Nothing judged yet: ")
+    assert ("the machine has not produced" in out) is stopped
+    assert ("not enough production seen" in out) is not stopped
+
+
+def test_what_cannot_be_told_is_named() -> None:
+    some = [result(n, verdict=Verdict.UNDECIDED) for n in ("ramp_up", "ramp_down", "supply_voltage")]
+    assert say(some[0]).startswith("As left, as far as can be told: ramp up undecided,")
+    assert say(*some).startswith("As left, as far as can be told: ramp up, ramp down and supply voltage undecided,")
+
+
+def test_what_is_not_seen_is_said_once() -> None:
+    fine = result("pressure_at_full", 200.0, 200.0)
+    base = "As left. Nothing moved since sheet 3 of 2 March."
+    why = "the command never outruns the ramp"
+    up = result("ramp_up", None, bound_below=0.8, reason=why)
+    down = result("ramp_down", None, bound_below=0.9, reason=why)
+    assert say(fine, up, down) == f"{base} Ramps: not observed, {why}."
+    assert say(fine, down) == f"{base} Ramp down: not observed, {why}."
+    assert say(fine, result("ramp_up", None, reason="no ramps")) == base
+    dark = result("current_at_full", None, reason="no current reading on this valve")
+    assert say(fine, dark, up) == f"{base} No current reading on this valve: judged by pressure alone."
