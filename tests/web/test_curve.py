@@ -4,7 +4,7 @@ import json
 
 import numpy as np
 from asleft.web.figures.curve import curve_figure
-from asleft.web.fragments.valve import curve_words
+from asleft.web.fragments.plots import curve_words
 from asleft.web.views.curve import MOST_DOTS, curve_view, steady_dots
 
 

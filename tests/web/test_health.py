@@ -2,7 +2,8 @@ from __future__ import annotations
 
 from asleft.store.protocols import Backfill, Health, StreamMark
 from asleft.web.fragments.health import health_body
-from asleft.web.views.health import health_view, size_words
+from asleft.web.views.facts import size_words
+from asleft.web.views.health import health_view
 
 
 def words(source) -> str:

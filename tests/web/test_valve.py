@@ -2,9 +2,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from asleft.web.fragments import plots
 from asleft.web.fragments import valve as fragments
 from asleft.web.views.history import history_views
-from asleft.web.views.valve import bound_words, percent, sheet_lines, valve_view
+from asleft.web.views.sheet_lines import bound_words, percent, sheet_lines
+from asleft.web.views.valve import valve_view
 from asleft.web.words import CAUTIONS, LOOK_FIRST, PART_WORDS, look_first
 
 
@@ -111,12 +113,12 @@ def test_history_stands_against_as_left_and_tolerance(source):
 
 
 def test_history_pictures_have_words_and_numbers(source):
-    text = fragments.histories(history_views(source, "press-2.clamp"), source.time)
+    text = plots.histories(history_views(source, "press-2.clamp"), source.time)
     assert text.count("<svg") == len(history_views(source, "press-2.clamp"))
     assert text.count("<details") == text.count("<svg")
     assert 'role="img"' in text
     assert 'class="onset"' in text
-    assert "No history yet" in fragments.histories([], source.time)
+    assert "No history yet" in plots.histories([], source.time)
 
 
 def test_names_in_the_opening_are_escaped(plant, source):

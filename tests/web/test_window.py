@@ -8,7 +8,7 @@ import pytest
 from asleft.judge.types import State, StateInterval
 from asleft.store.protocols import Overview
 from asleft.web.figures.window import RAW_TRACES, extension, window_figure
-from asleft.web.fragments.valve import window_words
+from asleft.web.fragments.plots import window_words
 from asleft.web.views.live import LiveCursor, first_minute, since
 from asleft.web.views.spans import SPANS, Choice
 from asleft.web.views.window import BINS, bin_width, current_tolerance_a, raw_lines, window_view
@@ -181,8 +181,8 @@ def test_the_expected_current_has_settled_before_the_stretch_begins(plant, sourc
     """Wherever a piece begins, on a ramp too, it continues the curve that the whole picture shows."""
     whole = window_view(source, "press-1.platen", LIVE).lines["expected"]
     sheet = source.sheet("press-1.platen", plant.now)
-    for back_s in range(5, 40, 3):
-        start = plant.now - back_s * SECOND
+    for back in range(10, 70):
+        start = plant.now - back * SECOND // 2 - 2 * SECOND
         piece = raw_lines(plant, "press-1.platen", sheet, start, start + SECOND, bin_width(LIVE))[0]["expected"]
         at = np.interp(piece.time_ns, whole.time_ns, whole.values)
         assert np.abs(at - piece.values).max() < 0.03

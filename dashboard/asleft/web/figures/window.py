@@ -7,38 +7,25 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from asleft.web import palette
-from asleft.web.figures.base import Figure, axis, layout, numbers
-from asleft.web.views.window import Envelope, Line, Onset, WindowView
+from asleft.web.figures.base import Figure, axis, layout
+from asleft.web.figures.traces import AXIS_OF, RAW_TRACES, STATE_LEVELS, envelope_traces, raw_traces
+from asleft.web.views.window import Onset, WindowView
 from asleft.web.when import PlantTime
 
 FloatArray = npt.NDArray[np.float64]
 
+__all__ = ["HEIGHT", "RAW_TRACES", "extension", "window_blank", "window_figure"]
+
 HEIGHT = 600  # px
-
-DECIMALS = {"command": 3, "current": 4, "expected": 4, "pressure": 2}
-
-#: Rows of the machine's states, lowest first, with the short words of their axis.
-STATE_LEVELS: dict[str, tuple[int, str]] = {
-    "unknown": (0, "unknown"),
-    "stopped": (1, "stopped"),
-    "not-enabled": (2, "not enabled"),
-    "work-in-progress": (3, "work"),
-    "set-up": (4, "set-up"),
-    "producing": (5, "producing"),
-}
 
 _ROWS = {"y": [0.83, 0.98], "y2": [0.475, 0.765], "y3": [0.195, 0.41], "y4": [0.0, 0.145]}
 #: Where a valve has no current reading its row is closed up and the pressure gets the room.
 _ROWS_WITHOUT_CURRENT = {**_ROWS, "y2": [0.70, 0.71], "y3": [0.195, 0.62]}
-_AXIS_OF = {"command": "y", "expected": "y2", "current": "y2", "pressure": "y3"}
-
-#: Order of the traces of a picture from raw readings: a live extension addresses them by place.
-RAW_TRACES = ("command", "band-low", "band-high", "expected", "current", "pressure", "states")
 
 
 def window_figure(view: WindowView, time: PlantTime, *, live: bool) -> Figure:
     """The whole figure. Raw stretches as lines, long ones as envelopes with their mean."""
-    traces = _raw_traces(view, time) if not view.envelopes else _envelope_traces(view, time)
+    traces = raw_traces(view, time) if not view.envelopes else envelope_traces(view, time)
     return {"data": traces, "layout": _layout(view, time, live=live)}
 
 
@@ -53,108 +40,8 @@ def window_blank(time: PlantTime, now_ns: int) -> Figure:
 
 def extension(view: WindowView, time: PlantTime) -> dict[str, list[list[Any]]]:
     """New points for each of `RAW_TRACES`, to be appended: {"x": [...], "y": [...]}, one list per trace."""
-    traces = _raw_traces(view, time)
+    traces = raw_traces(view, time)
     return {"x": [t["x"] for t in traces], "y": [t["y"] for t in traces]}
-
-
-def _raw_traces(view: WindowView, time: PlantTime) -> list[dict[str, Any]]:
-    none = Line(np.empty(0, np.int64), np.empty(0))
-    expected = view.lines.get("expected", none)
-    band = view.band_a if view.band_a is not None else np.zeros_like(expected.values)
-    edge: dict[str, Any] = {"line": {"width": 0}, "hoverinfo": "skip"}
-    return [
-        _line(view.lines.get("command", none), "command", time, color=palette.MEASURED, width=1.4),
-        _line(Line(expected.time_ns, expected.values - band), "expected", time, more=edge),
-        _line(
-            Line(expected.time_ns, expected.values + band),
-            "expected",
-            time,
-            more={**edge, "fill": "tonexty", "fillcolor": palette.PLOT_BAND},
-        ),
-        _line(expected, "expected", time, color=palette.EXPECTED, width=1.6, dash="4px,3px"),
-        _line(view.lines.get("current", none), "current", time, color=palette.TEXT, width=1.6),
-        _line(view.lines.get("pressure", none), "pressure", time, color=palette.MEASURED, width=1.4),
-        _states(view, time),
-    ]
-
-
-def _envelope_traces(view: WindowView, time: PlantTime) -> list[dict[str, Any]]:
-    traces: list[dict[str, Any]] = []
-    for channel, envelope in view.envelopes.items():
-        traces += _envelope(envelope, channel, time)
-    traces.append(_states(view, time))
-    return traces
-
-
-def _envelope(envelope: Envelope, channel: str, time: PlantTime) -> list[dict[str, Any]]:
-    edge: dict[str, Any] = {"line": {"width": 0}, "hoverinfo": "skip"}
-    traces = []
-    # A filled area cannot be interrupted by a missing value in its lower edge: one pair of edges for each piece.
-    for piece in _pieces(envelope.mean):
-        # A stretch lasts until the next one begins: without its end a lone one would have no width at all.
-        part = np.append(envelope.time_ns[piece], envelope.time_ns[piece][-1] + envelope.step_ns)
-        low, high = (Line(part, np.append(side[piece], side[piece][-1])) for side in (envelope.low, envelope.high))
-        traces.append(_line(low, channel, time, more=edge))
-        traces.append(_line(high, channel, time, more={**edge, "fill": "tonexty", "fillcolor": palette.PLOT_BAND}))
-    mean = Line(envelope.time_ns + envelope.step_ns // 2, envelope.mean)
-    traces.append(_line(mean, channel, time, color=palette.MEASURED, width=1.3, mode="lines+markers", marker_px=2.6))
-    return traces
-
-
-def _pieces(values: FloatArray) -> list[slice]:
-    finite = np.isfinite(values).astype(np.int8)
-    edges = np.flatnonzero(np.diff(finite, prepend=0, append=0))
-    return [slice(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
-
-
-def _line(
-    line: Line,
-    channel: str,
-    time: PlantTime,
-    *,
-    color: str | None = None,
-    width: float = 1.5,
-    dash: str | None = None,
-    mode: str = "lines",
-    marker_px: float = 0.0,
-    more: dict[str, Any] | None = None,
-) -> dict[str, Any]:
-    trace: dict[str, Any] = {
-        "type": "scatter",
-        "mode": mode,
-        "name": channel,
-        "x": numbers(time.plot_ms(line.time_ns), 0),
-        "y": numbers(line.values, DECIMALS[channel]),
-        "yaxis": _AXIS_OF[channel],
-        "connectgaps": False,
-        "line": {"color": color or palette.BAND, "width": width, **({"dash": dash} if dash else {})},
-    }
-    if marker_px:
-        trace["marker"] = {"size": marker_px, "color": color}
-    return {**trace, **(more or {})}
-
-
-def _states(view: WindowView, time: PlantTime) -> dict[str, Any]:
-    """Each state on its own level; a short one is drawn long enough to be seen."""
-    least_ns = (view.to_ns - view.from_ns) // 300
-    x: list[float | None] = []
-    y: list[float | None] = []
-    for band in view.states:
-        level = STATE_LEVELS.get(band.state, STATE_LEVELS["unknown"])[0]
-        short_ns = max(0, least_ns - (band.to_ns - band.from_ns)) if view.envelopes else 0
-        ends = time.plot_ms(np.array([band.from_ns - short_ns // 2, band.to_ns + short_ns // 2], dtype=np.int64))
-        x += [*numbers(ends, 0), numbers(ends, 0)[1]]
-        y += [level, level, None]
-    return {
-        "type": "scatter",
-        "mode": "lines",
-        "name": "machine",
-        "x": x,
-        "y": y,
-        "yaxis": "y4",
-        "line": {"color": palette.EXPECTED, "width": 8},
-        "hoverinfo": "skip",
-    }
 
 
 def _layout(view: WindowView, time: PlantTime, *, live: bool) -> dict[str, Any]:
@@ -235,7 +122,7 @@ def _at_least(view: WindowView, channel: str) -> dict[str, Any]:
     ends = view.scale.get(channel)
     if ends is not None:
         return {"autorangeoptions": {"include": list(ends)}}
-    drawn = any(line.values.size for name, line in view.lines.items() if _AXIS_OF[name] == _AXIS_OF[channel])
+    drawn = any(line.values.size for name, line in view.lines.items() if AXIS_OF[name] == AXIS_OF[channel])
     if drawn or channel in view.envelopes:
         return {}
     return {"range": [0, 1], "showticklabels": False, "showgrid": False}

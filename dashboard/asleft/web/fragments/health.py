@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from asleft.web.fragments.progress import progress_bar
 from asleft.web.markup import Child, Markup, el, join, table
-from asleft.web.views.health import AgentView, HealthView
+from asleft.web.views.delivery import AgentView
+from asleft.web.views.health import HealthView
 
 
 def health_body(view: HealthView) -> Markup:

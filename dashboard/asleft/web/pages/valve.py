@@ -8,6 +8,7 @@ import dash
 from asleft.web import ids
 from asleft.web.figures.curve import CURVE_HEIGHT, curve_figure
 from asleft.web.figures.window import HEIGHT, RAW_TRACES, extension, window_blank, window_figure
+from asleft.web.fragments import plots
 from asleft.web.fragments import valve as fragments
 from asleft.web.markup import Markup
 from asleft.web.pages import parts
@@ -153,8 +154,8 @@ def draw_window(source: Source, valve: str, query: str | None, *, by_clock: bool
         view = window_view(source, valve, choice)
     path = f"/valve/{quote(valve, safe='')}"
     words = {
-        ids.WINDOW_SPANS: fragments.span_selector(choice, path, source.time, source.now_ns()),
-        ids.WINDOW_WORDS: fragments.window_words(view, source.time),
+        ids.WINDOW_SPANS: plots.span_selector(choice, path, source.time, source.now_ns()),
+        ids.WINDOW_WORDS: plots.window_words(view, source.time),
     }
     if by_clock and choice.live:
         return no_update, parts.changed(words, None)[0], no_update, no_update
@@ -185,8 +186,8 @@ def draw_slow(source: Source, valve: str) -> tuple[object, object, object]:
     """Curve, the style of its frame, and the words of curve and history."""
     curve = curve_view(source, valve)
     words = {
-        ids.CURVE_WORDS: fragments.curve_words(curve),
-        ids.HISTORY: fragments.histories(history_views(source, valve), source.time),
+        ids.CURVE_WORDS: plots.curve_words(curve),
+        ids.HISTORY: plots.histories(history_views(source, valve), source.time),
     }
     figure = no_update if curve is None else curve_figure(curve)
     return figure, frame_style(shown=curve is not None), parts.changed(words, None)[0]

@@ -1,23 +1,15 @@
-"""One valve: what is said of it, its sheet as left against as found, its findings and what hangs under them."""
+"""One valve: what is said of it, its findings and what hangs under them."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, cast
+from typing import cast
 
-from asleft.sheet.model import QUANTITY_UNITS, Sheet, Tolerance
-from asleft.sheet.names import (
-    LABELS,
-    decimals_for,
-    format_number,
-    format_quantity,
-    format_tolerance,
-    format_uncertainty,
-    unit_symbol,
-)
+from asleft.sheet.model import Sheet
 from asleft.web.source import Source
 from asleft.web.svg import StripMark
 from asleft.web.views.presses import Progress, progress_of
+from asleft.web.views.sheet_lines import SheetLine, sheet_lines
 from asleft.web.views.valves import (
     Json,
     Liveness,
@@ -30,7 +22,6 @@ from asleft.web.views.valves import (
     state_words,
     status_of,
     strip_marks,
-    tolerance_sides,
     valve_name,
 )
 from asleft.web.when import age, parse_iso_ns
@@ -38,28 +29,11 @@ from asleft.web.words import (
     SEVERITY_WORDS,
     STATE_WORDS,
     STATUS_WORDS,
-    VERDICT_WORDS,
     kind_words,
     look_first,
     part_words,
     sentence_case,
 )
-
-
-@dataclass(frozen=True, slots=True)
-class SheetLine:
-    """One quantity of the sheet, ready to print."""
-
-    quantity: str
-    label: str
-    as_left: str
-    as_found: str
-    uncertainty: str
-    tolerance: str
-    used: str
-    verdict: str  # code
-    verdict_words: str
-    remark: str  # why not observed, the bound, or a qualification
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,14 +103,6 @@ def valve_view(source: Source, valve: str) -> ValveView | None:
     )
 
 
-def sheet_lines(judgement: Json | None, sheet: Sheet | None) -> list[SheetLine]:
-    """The table as left | as found, worst first within nothing: always in the order every screen uses."""
-    if judgement is None:
-        return [] if sheet is None else [_entered_line(sheet, q) for q in QUANTITY_UNITS if q in sheet.as_left]
-    by_id = {str(q["id"]): q for q in judgement.get("quantities", ())}
-    return [_line(q, by_id[q]) for q in QUANTITY_UNITS if q in by_id]
-
-
 def finding_views(source: Source, judgement: Json | None, now_ns: int) -> list[FindingView]:
     """Leading findings, each with its consequences under it."""
     found = findings_of(judgement)
@@ -176,98 +142,6 @@ def _parts_words(part: str, alternatives: list[str]) -> str:
     return words + "."
 
 
-def _line(quantity: str, found: Json) -> SheetLine:
-    verdict = str(found.get("verdict", "not-observed"))
-    used = cast("float | None", found.get("tolerance_used"))
-    below, above = tolerance_sides(found)
-    observed = verdict != "not-observed"
-    return SheetLine(
-        quantity=quantity,
-        label=LABELS[quantity],
-        as_left=format_quantity(quantity, cast("float | None", found.get("as_left"))),
-        as_found=format_quantity(quantity, cast("float | None", found.get("as_found"))) if observed else "–",
-        uncertainty=_uncertainty_words(found) if observed else "–",
-        tolerance=_tolerance_words(below, above),
-        used=percent(used) if used is not None and observed else "–",
-        verdict=verdict,
-        verdict_words=VERDICT_WORDS.get(verdict, verdict),
-        remark=_remark(quantity, found),
-    )
-
-
-def _entered_line(sheet: Sheet, quantity: str) -> SheetLine:
-    tolerance = sheet.tolerance.get(quantity)
-    return SheetLine(
-        quantity=quantity,
-        label=LABELS[quantity],
-        as_left=format_quantity(quantity, sheet.as_left[quantity]),
-        as_found="–",
-        uncertainty="–",
-        tolerance=format_tolerance(tolerance) if tolerance is not None else "–",
-        used="–",
-        verdict="not-observed",
-        verdict_words="not judged yet",
-        remark="",
-    )
-
-
-def _uncertainty_words(found: Json) -> str:
-    spread = cast("float | None", found.get("uncertainty"))
-    text = format_uncertainty(spread)
-    return text if text == "–" else f"±{text}"
-
-
-def _tolerance_words(below: float | None, above: float | None) -> str:
-    if below is None and above is None:
-        return "–"
-    infinite = float("inf")
-    return format_tolerance(Tolerance(infinite if below is None else below, infinite if above is None else above))
-
-
-def _remark(quantity: str, found: Json) -> str:
-    parts = []
-    reason = str(found.get("reason") or "")
-    if reason:
-        parts.append(reason)
-    bound = cast("dict[str, Any]", found.get("bound") or {})
-    words = bound_words(quantity, bound)
-    # The judge may already have put the bound into its reason.
-    if words and not any(text in reason for text in ("not slower than", "not faster than", "at least", "at most")):
-        parts.append(words)
-    trend = cast("float | None", found.get("trend_per_day"))
-    if trend and _worth_telling(trend, found):
-        symbol = unit_symbol(QUANTITY_UNITS[quantity])
-        digits = decimals_for(quantity, trend) + 1
-        parts.append(f"moves by {trend:+.{digits}f} {symbol} a day".replace("-", "−"))
-    return "; ".join(parts)
-
-
-def bound_words(quantity: str, bound: dict[str, Any]) -> str:
-    """Such as "not slower than 0.8 s": it is known to lie `below` one value, or `above` another."""
-    words = []
-    ramp = quantity in ("ramp_up", "ramp_down")
-    if bound.get("below") is not None:
-        text = format_quantity(quantity, float(bound["below"]))
-        words.append(f"not slower than {text}" if ramp else f"at most {text}")
-    if bound.get("above") is not None:
-        text = format_quantity(quantity, float(bound["above"]))
-        words.append(f"not faster than {text}" if ramp else f"at least {text}")
-    return ", ".join(words)
-
-
-def percent(used_pct: float) -> str:
-    """Tolerance used, signed, without the sign of nothing."""
-    rounded = round(used_pct)
-    return f"{rounded:+d} %".replace("-", "−") if rounded else "0 %"
-
-
-def _worth_telling(trend_per_day: float, found: Json) -> bool:
-    """A trend that in three weeks would use up a third of the tolerance."""
-    below, above = tolerance_sides(found)
-    side = (above if trend_per_day > 0 else below) or above or below
-    return side is not None and abs(trend_per_day) * 21 > side / 3
-
-
 def _basis_words(judgement: Json | None) -> str:
     basis = cast("dict[str, str]", (judgement or {}).get("basis") or {})
     return "; ".join(f"{STATE_WORDS.get(state, state)}: {how}" for state, how in basis.items())
@@ -294,8 +168,3 @@ def _sheet_words(source: Source, sheet: Sheet | None, now_ns: int) -> str:
 def _judged_words(source: Source, judgement: Json | None, now_ns: int) -> str:
     until = judged_until_ns(judgement)
     return "" if until is None else f"judged until {source.time.moment(until, now_ns)}"
-
-
-def number_words(quantity: str, value: float | None) -> str:
-    """A value for a data table, without its unit."""
-    return format_number(quantity, value)

@@ -1,0 +1,133 @@
+"""The curves of the plot over time: lines with the band of the expected current, or envelopes, and the states."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from asleft.web import palette
+from asleft.web.figures.base import numbers
+from asleft.web.views.window import Envelope, Line, WindowView
+from asleft.web.when import PlantTime
+
+FloatArray = npt.NDArray[np.float64]
+
+DECIMALS = {"command": 3, "current": 4, "expected": 4, "pressure": 2}
+
+#: Rows of the machine's states, lowest first, with the short words of their axis.
+STATE_LEVELS: dict[str, tuple[int, str]] = {
+    "unknown": (0, "unknown"),
+    "stopped": (1, "stopped"),
+    "not-enabled": (2, "not enabled"),
+    "work-in-progress": (3, "work"),
+    "set-up": (4, "set-up"),
+    "producing": (5, "producing"),
+}
+
+AXIS_OF = {"command": "y", "expected": "y2", "current": "y2", "pressure": "y3"}
+
+#: Order of the traces of a picture from raw readings: a live extension addresses them by place.
+RAW_TRACES = ("command", "band-low", "band-high", "expected", "current", "pressure", "states")
+
+
+def raw_traces(view: WindowView, time: PlantTime) -> list[dict[str, Any]]:
+    """One for each of `RAW_TRACES`, empty where there is nothing."""
+    none = Line(np.empty(0, np.int64), np.empty(0))
+    expected = view.lines.get("expected", none)
+    band = view.band_a if view.band_a is not None else np.zeros_like(expected.values)
+    edge: dict[str, Any] = {"line": {"width": 0}, "hoverinfo": "skip"}
+    return [
+        _line(view.lines.get("command", none), "command", time, color=palette.MEASURED, width=1.4),
+        _line(Line(expected.time_ns, expected.values - band), "expected", time, more=edge),
+        _line(
+            Line(expected.time_ns, expected.values + band),
+            "expected",
+            time,
+            more={**edge, "fill": "tonexty", "fillcolor": palette.PLOT_BAND},
+        ),
+        _line(expected, "expected", time, color=palette.EXPECTED, width=1.6, dash="4px,3px"),
+        _line(view.lines.get("current", none), "current", time, color=palette.TEXT, width=1.6),
+        _line(view.lines.get("pressure", none), "pressure", time, color=palette.MEASURED, width=1.4),
+        _states(view, time),
+    ]
+
+
+def envelope_traces(view: WindowView, time: PlantTime) -> list[dict[str, Any]]:
+    """Per channel the area from smallest to largest, and the mean; last the states."""
+    traces: list[dict[str, Any]] = []
+    for channel, envelope in view.envelopes.items():
+        traces += _envelope(envelope, channel, time)
+    traces.append(_states(view, time))
+    return traces
+
+
+def _envelope(envelope: Envelope, channel: str, time: PlantTime) -> list[dict[str, Any]]:
+    edge: dict[str, Any] = {"line": {"width": 0}, "hoverinfo": "skip"}
+    traces = []
+    # A filled area cannot be interrupted by a missing value in its lower edge: one pair of edges for each piece.
+    for piece in _pieces(envelope.mean):
+        # A stretch lasts until the next one begins: without its end a lone one would have no width at all.
+        part = np.append(envelope.time_ns[piece], envelope.time_ns[piece][-1] + envelope.step_ns)
+        low, high = (Line(part, np.append(side[piece], side[piece][-1])) for side in (envelope.low, envelope.high))
+        traces.append(_line(low, channel, time, more=edge))
+        traces.append(_line(high, channel, time, more={**edge, "fill": "tonexty", "fillcolor": palette.PLOT_BAND}))
+    mean = Line(envelope.time_ns + envelope.step_ns // 2, envelope.mean)
+    traces.append(_line(mean, channel, time, color=palette.MEASURED, width=1.3, mode="lines+markers", marker_px=2.6))
+    return traces
+
+
+def _pieces(values: FloatArray) -> list[slice]:
+    finite = np.isfinite(values).astype(np.int8)
+    edges = np.flatnonzero(np.diff(finite, prepend=0, append=0))
+    return [slice(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def _line(
+    line: Line,
+    channel: str,
+    time: PlantTime,
+    *,
+    color: str | None = None,
+    width: float = 1.5,
+    dash: str | None = None,
+    mode: str = "lines",
+    marker_px: float = 0.0,
+    more: dict[str, Any] | None = None,
+) -> dict[str, Any]:
+    trace: dict[str, Any] = {
+        "type": "scatter",
+        "mode": mode,
+        "name": channel,
+        "x": numbers(time.plot_ms(line.time_ns), 0),
+        "y": numbers(line.values, DECIMALS[channel]),
+        "yaxis": AXIS_OF[channel],
+        "connectgaps": False,
+        "line": {"color": color or palette.BAND, "width": width, **({"dash": dash} if dash else {})},
+    }
+    if marker_px:
+        trace["marker"] = {"size": marker_px, "color": color}
+    return {**trace, **(more or {})}
+
+
+def _states(view: WindowView, time: PlantTime) -> dict[str, Any]:
+    """Each state on its own level; a short one is drawn long enough to be seen."""
+    least_ns = (view.to_ns - view.from_ns) // 300
+    x: list[float | None] = []
+    y: list[float | None] = []
+    for band in view.states:
+        level = STATE_LEVELS.get(band.state, STATE_LEVELS["unknown"])[0]
+        short_ns = max(0, least_ns - (band.to_ns - band.from_ns)) if view.envelopes else 0
+        ends = time.plot_ms(np.array([band.from_ns - short_ns // 2, band.to_ns + short_ns // 2], dtype=np.int64))
+        x += [*numbers(ends, 0), numbers(ends, 0)[1]]
+        y += [level, level, None]
+    return {
+        "type": "scatter",
+        "mode": "lines",
+        "name": "machine",
+        "x": x,
+        "y": y,
+        "yaxis": "y4",
+        "line": {"color": palette.EXPECTED, "width": 8},
+        "hoverinfo": "skip",
+    }

@@ -1,0 +1,87 @@
+"""The count of one agent's blocks, generated, stored, declared lost and on their way, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from asleft.store.invariant import Invariant, invariant
+from asleft.store.protocols import Health, StreamMark
+from asleft.web.when import age
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """The count of one agent's stream, as told; `balance` is None while the agent has not said what it generated."""
+
+    stored: int
+    declared_gap: int
+    duplicates: int
+    balance: Invariant | None
+
+    @property
+    def balanced(self) -> bool | None:
+        """Whether nothing is unaccounted for; None where it cannot be told."""
+        return None if self.balance is None else self.balance.balances
+
+    @property
+    def words(self) -> str:
+        """The invariant as a sentence."""
+        b = self.balance
+        if b is None:
+            return f"{self.stored:,} blocks stored; the agent has not said how many it has generated."
+        count = (
+            f"{b.generated:,} generated = {b.stored:,} stored + {b.declared_gap:,} declared lost "
+            f"+ {b.unacknowledged:,} on their way"
+        )
+        if not b.balances:
+            return (
+                f"Does not balance: {count}, {abs(b.missing):,} unaccounted for. The agent and the store disagree; "
+                "keep the agent's spool."
+            )
+        return f"Balanced, {'with a declared loss' if b.declared_gap else 'nothing lost'}: {count}."
+
+
+@dataclass(frozen=True, slots=True)
+class AgentView:
+    """One agent."""
+
+    name: str
+    online: bool | None  # None: an older stream, or an agent never heard
+    lag: str  # since the recorder last heard of the stream
+    version: str
+    remark: str  # what the agent complains of
+    delivery: Delivery
+
+
+def agent_view(mark: StreamMark, row: Health | None, now_ns: int) -> AgentView:
+    """From the store's mark and the agent's own word."""
+    details: Mapping[str, Any] = row.details if row is not None else {}
+    highest, acknowledged = integer(details, "highest_seq"), integer(details, "acknowledged")
+    # What an agent says of another stream than this one says nothing of this one.
+    told = highest is not None and details.get("stream") in (None, "", mark.stream)
+    online = details.get("online") if told else None
+    said = details.get("details")
+    return AgentView(
+        name=mark.agent,
+        online=bool(online) if online is not None else None,
+        lag=f"{age((now_ns - mark.last_at_ns) / 1e9)} ago" if mark.last_at_ns else "never",
+        version=str(details.get("version") or "–"),
+        remark=str(said.get("alarms") or "") if isinstance(said, Mapping) else "",
+        delivery=Delivery(
+            stored=mark.stored,
+            declared_gap=mark.declared_gap,
+            duplicates=mark.duplicates,
+            balance=invariant(highest, acknowledged or 0, mark) if told and highest is not None else None,
+        ),
+    )
+
+
+def integer(details: Mapping[str, Any], *keys: str) -> int | None:
+    """The first of the keys that holds a number, as an integer."""
+    for key in keys:
+        value = details.get(key)
+        if isinstance(value, (int, float)) and not isinstance(value, bool):
+            return int(value)
+    return None
