@@ -361,8 +361,8 @@ def demand_path(
 def steepness(time_s: FloatArray, demand: FloatArray, interval_s: float) -> tuple[float, float]:
     """Steepest sustained rise and fall of the command itself (1/s, both >= 0).
 
-    Over 60 ms or five samples for a step; over the longest stretch that is still as steep (to 15 %) for a ramp,
-    because the steepest of many short stretches is steeper than the ramp by its noise.
+    Over the longest stretch that is still as steep (to 15 %) for a ramp, because the steepest of many short stretches
+    is steeper than the ramp by its noise. A move over within 60 ms or five samples is a step: from sample to sample.
     """
     shortest = max(5, round(0.06 / interval_s))
     return _steepest(time_s, demand, shortest), _steepest(time_s, -demand, shortest)
@@ -375,6 +375,8 @@ def _steepest(time_s: FloatArray, demand: FloatArray, shortest: int) -> float:
         if slope <= 0.0 or slope < 0.85 * best:
             break
         best, k = slope, 2 * k
+    if best * shortest * float(np.median(np.diff(time_s))) > 0.9 * float(np.ptp(demand)):
+        best = float((np.diff(demand) / np.diff(time_s)).max())
     return best
 
 

@@ -1,0 +1,128 @@
+"""The same judgement however the samples are cut, through text between blocks, with failed readings and gaps."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from asleft.judge.judge import begin, judge_log, step
+from asleft.judge.types import Samples
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from lanes import Lane, part, run
+
+
+def differences(a: Any, b: Any, where: str = "") -> list[str]:
+    """Where two JSON-like values differ; numbers may by 1e-9 of themselves."""
+    if isinstance(a, dict) and isinstance(b, dict):
+        return [d for k in sorted({*a, *b}) for d in differences(a.get(k), b.get(k), f"{where}.{k}")]
+    if isinstance(a, list | tuple) and isinstance(b, list | tuple):
+        uneven = [f"{where}: {len(a)} and {len(b)}"] if len(a) != len(b) else []
+        return uneven + [
+            d for k, (x, y) in enumerate(zip(a, b, strict=False)) for d in differences(x, y, f"{where}[{k}]")
+        ]
+    if isinstance(a, float) and isinstance(b, float):
+        same = a == b or (np.isnan(a) and np.isnan(b)) or abs(a - b) <= 1e-9 * max(abs(a), abs(b))
+        return [] if same else [f"{where}: {a!r} and {b!r}"]
+    return [] if a == b else [f"{where}: {a!r} and {b!r}"]
+
+
+def assert_same(lane: Lane, samples: Samples, sizes: list[int], **how: Any) -> None:
+    whole = step(lane.sheet, begin(lane.sheet, horizon_s=how.get("horizon_s")), samples)
+    pieces = run(lane.sheet, samples, sizes, **how)
+    assert differences(whole.state.dwells, pieces.state.dwells) == []
+    assert differences(whole.state.strokes, pieces.state.strokes) == []
+    assert differences(whole.state.bursts, pieces.state.bursts) == []
+    one, many = whole.judgement.as_json(), pieces.judgement.as_json()
+    for a, b in zip(one["findings"], many["findings"], strict=True):
+        # A finding keeps the onset of its first sight, and that comes earlier block by block.
+        a.pop("onset")
+        b.pop("onset")
+    assert differences(one, many) == []
+
+
+sizes = st.lists(st.sampled_from([1, 2, 7, 60, 137, 300, 1000, 4001, 60_000]), min_size=3, max_size=25)
+
+
+@settings(max_examples=5, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(sizes=sizes, number=st.integers(0, 33))
+def test_healthy_production(healthy, sizes, number) -> None:
+    lane = list(healthy.values())[number]
+    assert_same(lane, part(lane.samples, 0, 24_000), [*sizes, 2000])
+
+
+@settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(sizes=sizes, name=st.sampled_from(
+    ["ramp-down-much", "coil-hot", "command-wire-broken", "coil-unplugged", "unwanted-current", "current-stuck"]
+))  # fmt: skip
+def test_while_a_fault_begins(faulty, sizes, name) -> None:
+    lane = faulty[name]
+    assert_same(lane, part(lane.samples, 60_000, 78_000), [*sizes, 1500])
+
+
+def spoilt(samples: Samples, seed: int) -> Samples:
+    """Readings that failed for a while, samples that never came, a pause, a channel that was not recorded."""
+    rng = np.random.default_rng(seed)
+    n = samples.time_s.size
+    keep = np.ones(n, dtype=bool)
+    for _ in range(3):
+        first = rng.integers(n)
+        keep[first : first + rng.choice([1, 20, 200, 900])] = False
+    time_s = samples.time_s.copy()
+    time_s[rng.integers(n) :] += rng.choice([0.0, 40.0, 5000.0])
+    channels = {}
+    left_out = rng.choice(["enable", "pump_running", "pressure", "supply", "mode", "none"], size=2)
+    for name, values in samples.channels.items():
+        if name in left_out:
+            continue
+        readings = values.copy()
+        for _ in range(rng.integers(0, 4)):
+            first = rng.integers(n)
+            readings[first : first + rng.choice([1, 30, 500, 3000])] = np.nan
+        channels[name] = readings[keep]
+    return Samples(time_s[keep], channels, samples.bursts)
+
+
+@settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    sizes=sizes, name=st.sampled_from(["coil-unplugged", "ramp-up", "pressure-stuck"]), seed=st.integers(0, 10_000)
+)
+def test_poor_data_and_text_between_blocks(faulty, sizes, name, seed) -> None:
+    lane = faulty[name]
+    samples = spoilt(part(lane.samples, 58_000, 78_000), seed)
+    assert_same(lane, samples, [*sizes, 1700], through_text=True, horizon_s=[None, 60.0][seed % 2])
+
+
+def test_sample_by_sample(healthy) -> None:
+    lane = healthy["healthy-4"]
+    assert_same(lane, part(lane.samples, 0, 2500), [1])
+
+
+def test_a_log_is_the_steps_and_what_was_still_open(healthy) -> None:
+    """The end of a log closes the last dwell; all before it is the same."""
+    lane = healthy["healthy-6"]
+    log = {q.id: q for q in judge_log(lane.sheet, lane.samples).quantities}
+    live = run(lane.sheet, lane.samples, [777])
+    for quantity in live.judgement.quantities:
+        other = log[quantity.id]
+        assert other.verdict is quantity.verdict
+        assert 0 <= other.coverage.segments - quantity.coverage.segments <= 1
+        if quantity.as_found is not None:
+            assert other.as_found == pytest.approx(quantity.as_found, abs=0.2 * (quantity.uncertainty or 0.0) + 1e-12)
+
+
+def test_hours_and_intervals_cover_the_same_time(healthy) -> None:
+    lane = healthy["healthy-3"]
+    samples = part(lane.samples, 0, 12_000)
+    whole = step(lane.sheet, begin(lane.sheet, horizon_s=None), samples)
+    state, spans = begin(lane.sheet, horizon_s=None), []
+    for first in range(0, 12_000, 550):
+        outcome = step(lane.sheet, state, part(samples, first, first + 550))
+        state = outcome.state
+        spans += list(outcome.intervals)
+    assert sum(i.to_s - i.from_s for i in spans) == pytest.approx(
+        sum(i.to_s - i.from_s for i in whole.intervals), abs=0.5
+    )
+    assert all(b.from_s == pytest.approx(a.to_s, abs=0.011) for a, b in zip(spans, spans[1:], strict=False))
+    assert sum(whole.judgement.state_hours.values()) == pytest.approx(119.99 / 3600, rel=1e-6)
