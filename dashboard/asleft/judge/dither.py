@@ -9,10 +9,10 @@ or is too large for its place: the n-th harmonic of no current is larger than th
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from asleft.judge.types import FastBurst, FloatArray
 
 BAND_HZ = (20.0, 500.0)
@@ -49,7 +49,10 @@ def measure_burst(burst: FastBurst, least_a: float) -> DitherBurst | None:
     if float(spectrum[k]) <= 1e-9 * n * max(float(np.abs(values).max()), 1e-9):
         return DitherBurst(burst.start_s, float("nan"), 0.0, float(centred.std()))
     found = _refine(time_s, centred, float(frequency[k]))
-    waveform, residual = _waveform(time_s, centred, found, burst.rate_hz)
+    count = max(1, min(_MOST_HARMONICS, math.ceil(0.45 * burst.rate_hz / found) - 1))
+    number = np.arange(1, count + 1)
+    rough = 4.0 / n * spectrum[np.rint(number * found / frequency[1]).astype(np.int64)]
+    waveform, residual = _waveform(time_s, centred, found, rough)
     amplitude = float(waveform.max() - waveform.min())
     noise = float(residual.std())
     if amplitude < max(least_a, 6.0 * noise / np.sqrt(n / 2.0)):
@@ -57,13 +60,10 @@ def measure_burst(burst: FastBurst, least_a: float) -> DitherBurst | None:
     return DitherBurst(burst.start_s, found, amplitude, noise)
 
 
-def _turns(time_s: FloatArray, frequency_hz: float, harmonics: int) -> npt.NDArray[np.complex128]:
-    """exp(i 2 pi k f t) of the harmonics k = 1.., shape (harmonics, n)."""
-    out = np.empty((harmonics, time_s.size), dtype=np.complex128)
-    out[0] = np.exp(2j * np.pi * frequency_hz * time_s)
-    for k in range(1, harmonics):
-        np.multiply(out[k - 1], out[0], out=out[k])
-    return out
+def _turns(time_s: FloatArray, frequency_hz: float, numbers: Iterable[int]) -> tuple[FloatArray, FloatArray]:
+    """Cosines and sines of some harmonics, each of shape (len(numbers), n)."""
+    phase = 2.0 * np.pi * frequency_hz * np.outer(np.fromiter(numbers, dtype=np.float64), time_s)
+    return np.cos(phase), np.sin(phase)
 
 
 def _fit(rows: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -77,10 +77,9 @@ def _refine(time_s: FloatArray, values: FloatArray, start_hz: float) -> float:
     frequency = start_hz
     drift = (np.ones(time_s.size), time_s - time_s.mean())
     for _ in range(6):
-        turn = _turns(time_s, frequency, 1)[0]
-        rows = np.stack((turn.real, turn.imag, *drift))
+        rows = np.vstack((*_turns(time_s, frequency, (1,)), *drift))
         (cosine, sine, *_), _ = _fit(rows, values)
-        slope = 2.0 * np.pi * time_s * (sine * turn.real - cosine * turn.imag)
+        slope = 2.0 * np.pi * time_s * (sine * rows[0] - cosine * rows[1])
         step = float(np.clip(_fit(np.vstack((rows, slope)), values)[0][-1], -1.0, 1.0))
         frequency += step
         if abs(step) < 1e-6:
@@ -89,29 +88,26 @@ def _refine(time_s: FloatArray, values: FloatArray, start_hz: float) -> float:
 
 
 def _waveform(
-    time_s: FloatArray, values: FloatArray, frequency_hz: float, rate_hz: float
+    time_s: FloatArray, values: FloatArray, frequency_hz: float, rough_a: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """One period (512 points) of the fitted waveform, and the residual.
+    """One period (512 points) of the fitted waveform, and the residual; `rough_a`: each harmonic by the spectrum.
 
     Harmonics that the noise explains, or that no waveform can have, would only widen the peak to peak.
     """
     n = values.size
-    count = max(1, min(_MOST_HARMONICS, math.ceil(0.45 * rate_hz / frequency_hz) - 1))
-    turns = _turns(time_s, frequency_hz, count)
-    rough = 2.0 / n * np.abs(turns.conj() @ values)
-    number = np.arange(1, count + 1)
-    chosen = number == 1
+    number = np.arange(1, rough_a.size + 1)
+    drift = (np.ones(n), time_s - time_s.mean())
+    wanted = number == 1
     for _ in range(3):
-        rows = np.vstack((turns[chosen].real, turns[chosen].imag, np.ones(n), time_s - time_s.mean()))
-        coefficient, residual = _fit(rows, values)
+        chosen = number[wanted]
+        coefficient, residual = _fit(np.vstack((*_turns(time_s, frequency_hz, chosen), *drift)), values)
         least = _HARMONIC_LIMIT * float(residual.std()) * math.sqrt(2.0 / n)
-        before, chosen = chosen, (number == 1) | (rough > 0.7 * least)
-        if bool(np.all(before == chosen)):
+        before, wanted = wanted, (number == 1) | (rough_a > 0.7 * least)
+        if bool(np.all(before == wanted)):
             break
-    kept = int(before.sum())
-    cosine, sine = coefficient[:kept], coefficient[kept : 2 * kept]
+    cosine, sine = coefficient[: chosen.size], coefficient[chosen.size : 2 * chosen.size]
     size = np.hypot(cosine, sine)
-    real = (size > least) & (size <= 1.2 * size[0] / number[before])
+    real = (size > least) & (size <= 1.2 * size[0] / chosen)
     real[0] = True
-    grid = _turns(np.arange(512) / 512.0 / frequency_hz, frequency_hz, count)[before]
-    return (cosine * real) @ grid.real + (sine * real) @ grid.imag, residual
+    grid = _turns(np.arange(512) / 512.0 / frequency_hz, frequency_hz, chosen)
+    return (cosine * real) @ grid[0] + (sine * real) @ grid[1], residual
