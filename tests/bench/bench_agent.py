@@ -12,14 +12,18 @@ import argparse
 import os
 import re
 import signal
+import sqlite3
 import subprocess
 import sys
 import tempfile
 import time
+from contextlib import closing
 from importlib import resources
 from pathlib import Path
 
 import plant
+from asleft.wire.block import Block
+from asleft.wire.codec import decode_upload
 
 WARM_S = 5.0
 
@@ -40,6 +44,15 @@ def settings_of(name: str, ports: dict[str, str], folder: Path) -> Path:
     path = folder / f"{name}.toml"
     path.write_text(text, encoding="utf-8")
     return path
+
+
+def readings_in(spool: Path) -> tuple[int, int]:
+    """Sample times in a spool, and readings of them that failed."""
+    with closing(sqlite3.connect(spool)) as open_spool:
+        blocks = [decode_upload(payload) for (payload,) in open_spool.execute("SELECT payload FROM block")]
+    whole = [block for block in blocks if isinstance(block, Block)]
+    failed = sum(mark.count for block in whole for channel in block.channels for mark in channel.marks)
+    return sum(block.size for block in whole), failed
 
 
 def end(process: subprocess.Popen[str]) -> None:
@@ -75,13 +88,14 @@ def main() -> None:
         finally:
             for process in reversed(running):
                 end(process)
-        sizes = [(folder / f"{box}.db").stat().st_size for box in ("edge-1", "edge-2")]
+        counts = [readings_in(folder / f"{box}.db") for box in ("edge-1", "edge-2")]
         plant.table(
             [
                 ("simulator, 8 valves", f"{100 * shares[0]:.1f} %"),
                 ("edge-1, 4 valves", f"{100 * shares[1]:.1f} %"),
                 ("edge-2, 4 valves", f"{100 * shares[2]:.1f} %"),
-                ("both spools", f"{sum(sizes) / 1e6:.1f} MB"),
+                ("sample times read", f"{sum(times for times, _ in counts)}"),
+                ("readings failed", f"{sum(failed for _, failed in counts)}"),
             ]
         )
 

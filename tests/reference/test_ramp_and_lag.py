@@ -130,3 +130,25 @@ def test_uncertainty_of_a_ramp_is_that_of_a_line_fit(ramp_s: float, interval_s: 
     information = fit.information[np.ix_(keep, keep)] + np.diag([0.0, 1e12, 1.0, 1e10])
     assert math.sqrt(np.linalg.inv(information)[0, 0]) == pytest.approx(expected, rel=0.06)
     assert abs(fit.own[UP] - ramp_s) < 4.0 * expected
+
+
+@pytest.mark.parametrize("interval_s", [0.005, 0.01, 0.05])
+def test_when_a_sampled_step_happened_is_known_to_an_interval(interval_s: float) -> None:
+    """Closed form: a rectangular distribution of width dt has variance dt^2 / 12 (JCGM 100:2008, 4.3.7).
+
+    Noise is as good as absent, so that nothing else is left in the uncertainty of one stroke's delay.
+    """
+    t = np.arange(-10.0, 20.0, interval_s)
+    fit = fit_stroke(
+        [-50.0, 0.0, 1e-9, 50.0],
+        [0.0, 0.0, 1.0, 1.0],
+        t,
+        0.2 + 0.8 * lag(ramp_of(1.0), 1e-3, t),
+        start=np.array([1.0, 1.0, 1e-3, 0.0, 0.0]),
+        prior=Prior(1e-3, 1e-12, 0.0, 1e6, 0.0, 1e-10),
+        noise_a=1e-6,
+        interval_s=interval_s,
+    )
+    keep = [0, 2, 3, 4]
+    covariance = np.linalg.inv(fit.information[np.ix_(keep, keep)] + np.diag([0.0, 1e12, 0.0, 1e10]))
+    assert covariance[2, 2] == pytest.approx(interval_s**2 / 12.0, rel=0.02)
