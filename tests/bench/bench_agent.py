@@ -17,6 +17,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections import Counter
 from contextlib import closing
 from importlib import resources
 from pathlib import Path
@@ -46,12 +47,16 @@ def settings_of(name: str, ports: dict[str, str], folder: Path) -> Path:
     return path
 
 
-def readings_in(spool: Path) -> tuple[int, int]:
-    """Sample times in a spool, and readings of them that failed."""
+def readings_in(spool: Path) -> tuple[int, Counter[str]]:
+    """Sample times in a spool, and how many readings failed for which reason."""
     with closing(sqlite3.connect(spool)) as open_spool:
         blocks = [decode_upload(payload) for (payload,) in open_spool.execute("SELECT payload FROM block")]
     whole = [block for block in blocks if isinstance(block, Block)]
-    failed = sum(mark.count for block in whole for channel in block.channels for mark in channel.marks)
+    failed: Counter[str] = Counter()
+    for block in whole:
+        for channel in block.channels:
+            for mark in channel.marks:
+                failed[mark.reason.value] += mark.count
     return sum(block.size for block in whole), failed
 
 
@@ -89,13 +94,14 @@ def main() -> None:
             for process in reversed(running):
                 end(process)
         counts = [readings_in(folder / f"{box}.db") for box in ("edge-1", "edge-2")]
+        failed = counts[0][1] + counts[1][1]
         plant.table(
             [
                 ("simulator, 8 valves", f"{100 * shares[0]:.1f} %"),
                 ("edge-1, 4 valves", f"{100 * shares[1]:.1f} %"),
                 ("edge-2, 4 valves", f"{100 * shares[2]:.1f} %"),
                 ("sample times read", f"{sum(times for times, _ in counts)}"),
-                ("readings failed", f"{sum(failed for _, failed in counts)}"),
+                *((f"readings failed, {reason}", f"{count}") for reason, count in failed.items()),
             ]
         )
 
