@@ -48,6 +48,17 @@ def test_an_agent_heard_of_but_with_nothing_stored_is_shown(plant, source):
     assert agent.delivery.balanced is True
 
 
+def test_an_agent_that_has_finished_is_not_missed(plant, source):
+    plant.healths[2] = Health(
+        "agent/hall-2",
+        plant.now,
+        {"online": False, "stream": "s2", "highest_seq": 9_120, "details": {"finished": "yes"}},
+    )
+    view = health_view(source, "0.1.0")
+    assert "offline" not in view.headline
+    assert [agent.finished for agent in view.agents if agent.name == "hall-2"] == [True]
+
+
 def test_the_most_important_trouble_comes_first(plant, source):
     plant.healths[2] = Health("agent/hall-2", plant.now, {"online": False, "stream": "s2", "highest_seq": 9_120})
     assert health_view(source, "0.1.0").headline == "One agent is offline: hall-2."

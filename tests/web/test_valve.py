@@ -1,7 +1,10 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from asleft.alarms.events import AlarmEvent, EventKind
 from asleft.web.fragments import plots
 from asleft.web.fragments import valve as fragments
 from asleft.web.views.history import history_views
@@ -63,6 +66,31 @@ def test_a_finding_carries_evidence_part_onset_first_look_and_its_consequences(s
     assert finding.parts == "Likely the driver's setting."
     assert finding.look_first.startswith("With the press made safe, compare")
     assert finding.consequences == ["Response changed: Pressure arrives 0.5 s later."]
+
+
+def test_a_finding_says_how_its_alarm_stands_and_a_finding_without_one_says_nothing(source):
+    assert valve_view(source, "press-2.clamp").findings[0].alarm == ""
+    raised_ns = source.now_ns() - 3600 * 10**9
+    event = AlarmEvent(
+        f"press-2.clamp/ramp-up-changed/{raised_ns}",
+        1,
+        EventKind.RAISED,
+        raised_ns,
+        "judge",
+        "",
+        "press-2.clamp",
+        "ramp-up-changed",
+        2,
+        "driver-setting",
+        "Ramp up takes 2.10 s.",
+        raised_ns,
+    )
+    source.records._events.append(event)
+    told = valve_view(source, "press-2.clamp").findings[0].alarm
+    assert told == f"Alarm unacknowledged, raised {source.time.moment(raised_ns, source.now_ns())}."
+    assert told in fragments.findings(valve_view(source, "press-2.clamp"))
+    source.records._events.append(replace(event, seq=2, event=EventKind.RETURNED))
+    assert valve_view(source, "press-2.clamp").findings[0].alarm == ""
 
 
 def test_a_pair_that_cannot_be_told_apart_is_told_as_a_pair(source):

@@ -157,13 +157,16 @@ def main(argv: list[str] | None = None) -> int:
     spool = Spool(args.spool, AGENT, _SPOOL_BYTES)
     records = open_records(args.data / "records.db")
     send_stop = threading.Event()
-    delivery = Delivery(spool, _sessions(settings), _word(spool), send_stop, random.random)
+    finished = threading.Event()
+    delivery = Delivery(spool, _sessions(settings), _word(spool, finished), send_stop, random.random)
     sending = threading.Thread(target=delivery.run, name="uplink", daemon=True)
     sending.start()
     maker = HistoryMaker(records, spool, plan(args.now), stop)
     try:
         maker.make()
         maker.finish()
+        if not stop.is_set():
+            finished.set()
     finally:
         send_stop.set()
         sending.join(10.0)
@@ -183,7 +186,7 @@ def _sessions(settings: BrokerSettings) -> Callable[..., Session]:
     return make
 
 
-def _word(spool: Spool) -> Callable[[bool], AgentState]:
+def _word(spool: Spool, finished: threading.Event) -> Callable[[bool], AgentState]:
     def state(online: bool) -> AgentState:
         counters = spool.counters()
         return AgentState(
@@ -194,7 +197,7 @@ def _word(spool: Spool) -> Callable[[bool], AgentState]:
             counters.acknowledged,
             time.time_ns(),
             version("asleft"),
-            {"what": "the demo's history"},
+            {"what": "the demo's history", **({"finished": "yes"} if finished.is_set() else {})},
         )
 
     return state

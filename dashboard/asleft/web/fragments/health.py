@@ -36,7 +36,7 @@ def _agents(agents: list[AgentView]) -> list[Markup]:
         rows.append(
             [
                 agent.name,
-                {True: "online", False: "offline", None: "unknown"}[agent.online],
+                "finished" if agent.finished else {True: "online", False: "offline", None: "unknown"}[agent.online],
                 agent.lag,
                 _count(b.generated if b else None),
                 _count(d.stored),

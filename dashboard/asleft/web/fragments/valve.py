@@ -154,6 +154,7 @@ def _finding(finding: FindingView) -> Markup:
         el("p", finding.evidence),
         el("p", el("b", finding.parts)),
         el("p", finding.look_first) if finding.look_first else None,
+        el("p", finding.alarm, class_="quiet") if finding.alarm else None,
         under,
         class_="finding",
     )

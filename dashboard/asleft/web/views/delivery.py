@@ -52,6 +52,7 @@ class AgentView:
     lag: str  # since the recorder last heard of the stream
     version: str
     remark: str  # what the agent complains of
+    finished: bool  # it has said that nothing more will come
     delivery: Delivery
 
 
@@ -69,6 +70,7 @@ def agent_view(mark: StreamMark, row: Health | None, now_ns: int) -> AgentView:
         lag=f"{age((now_ns - mark.last_at_ns) / 1e9)} ago" if mark.last_at_ns else "never",
         version=str(details.get("version") or "–"),
         remark=str(said.get("alarms") or "") if isinstance(said, Mapping) else "",
+        finished=isinstance(said, Mapping) and bool(said.get("finished")),
         delivery=Delivery(
             stored=mark.stored,
             declared_gap=mark.declared_gap,

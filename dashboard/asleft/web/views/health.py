@@ -116,7 +116,7 @@ def _headline(
     if recorder is None or (now_ns - recorder.at_ns) / 1e9 > REPORT_WITHIN_S:
         since = "" if recorder is None else f" for {age((now_ns - recorder.at_ns) / 1e9)}"
         return f"The recorder has not reported{since}. Nothing is stored or judged until it runs again."
-    offline = [agent.name for agent in agents if agent.online is False]
+    offline = [agent.name for agent in agents if agent.online is False and not agent.finished]
     if offline:
         verb = plural(len(offline), "agent is", "agents are")
         return f"{number(len(offline), first=True)} {verb} offline: {', '.join(offline)}."

@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import cast
 
+from asleft.alarms.states import AlarmView, fold_all
 from asleft.sheet.model import Sheet
+from asleft.sheet.names import plain
 from asleft.web.source import Source
 from asleft.web.svg import StripMark
 from asleft.web.views.presses import Progress, progress_of
@@ -49,6 +51,7 @@ class FindingView:
     look_first: str
     consequences: list[str]
     onset_ns: int | None
+    alarm: str  # state of the alarm it raised, empty if it raised none
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +110,7 @@ def finding_views(source: Source, judgement: Json | None, now_ns: int) -> list[F
     """Leading findings, each with its consequences under it."""
     found = findings_of(judgement)
     kinds = {str(f["kind"]) for f in found}
+    alarms = _active_alarms(source, str(judgement["valve"]), now_ns) if judgement is not None and found else {}
     views = []
     for finding in found:
         kind = str(finding["kind"])
@@ -130,9 +134,22 @@ def finding_views(source: Source, judgement: Json | None, now_ns: int) -> list[F
                     if f.get("consequence_of") == kind and f is not finding
                 ],
                 onset_ns=onset,
+                alarm=_alarm_words(source, alarms.get(kind), now_ns),
             )
         )
     return views
+
+
+def _active_alarms(source: Source, valve: str, now_ns: int) -> dict[str, AlarmView]:
+    """The newest active alarm of each kind."""
+    views = fold_all(source.records.alarm_events(valve), now_ns)
+    return {view.kind: view for view in views if view.active}
+
+
+def _alarm_words(source: Source, alarm: AlarmView | None, now_ns: int) -> str:
+    if alarm is None:
+        return ""
+    return f"Alarm {plain(alarm.state.value)}, raised {source.time.moment(alarm.raised_ns, now_ns)}."
 
 
 def _parts_words(part: str, alternatives: list[str]) -> str:
