@@ -1,8 +1,10 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
+from asleft.judge.types import State
 from asleft.web.figures.curve import curve_figure
 from asleft.web.fragments.plots import curve_words
 from asleft.web.views.curve import MOST_DOTS, curve_view, steady_dots
@@ -51,6 +53,25 @@ def test_without_production_the_commissioned_curve_stands_alone(plant, source, m
     assert view.rising_a.size == 0
     assert view.left_a.size == 4
     assert "No production" in curve_words(view)
+
+
+def test_a_stop_inside_the_window_leaves_no_dots(plant, source, monkeypatch):
+    whole = curve_view(source, "press-1.platen")
+    real = plant.intervals
+
+    def late(valve, from_ns, to_ns):
+        # The same production, but all save its last minute was spent in set-up.
+        last = real(valve, from_ns, to_ns)[-1]
+        middle_s = last.to_s - 60.0
+        return [
+            replace(last, state=State.SET_UP, from_s=last.to_s - 3600.0, to_s=middle_s),
+            replace(last, state=State.PRODUCING, from_s=middle_s, to_s=last.to_s),
+        ]
+
+    monkeypatch.setattr(plant, "intervals", late)
+    part = curve_view(source, "press-1.platen")
+    assert whole.seen == part.seen, "the same window"
+    assert 0 < part.rising_a.size + part.falling_a.size < 0.5 * (whole.rising_a.size + whole.falling_a.size)
 
 
 def test_the_branches_differ_in_shape_and_words(source):

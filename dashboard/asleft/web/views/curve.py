@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from asleft.judge.types import State
+from asleft.judge.types import State, StateInterval
 from asleft.sheet.model import Sheet
 from asleft.web.source import Source
 
@@ -61,11 +62,22 @@ def curve_view(source: Source, valve: str) -> CurveView | None:
     current, pressure = stored.channels.get("current"), stored.channels.get("pressure")
     if current is None or pressure is None:
         return None
+    # Stops and set-ups inside the window say nothing of the characteristic.
+    current = np.where(_within(stored.time_ns, source.records.intervals(valve, from_ns, to_ns)), current, np.nan)
     at_a, at_bar, up = steady_dots(stored.time_ns, current, pressure)
     seen = (
         f"Production from {source.time.moment(from_ns, now)} to {source.time.moment(to_ns, now)}, steady stretches."
     )
     return CurveView(at_a[up], at_bar[up], at_a[~up], at_bar[~up], left_a, rising, falling, tolerance, basis, seen)
+
+
+def _within(time_ns: npt.NDArray[np.int64], intervals: Sequence[StateInterval]) -> BoolArray:
+    """Which instants lie in a producing interval, shape (n,)."""
+    inside = np.zeros(time_ns.size, dtype=bool)
+    for one in intervals:
+        if one.state is State.PRODUCING:
+            inside |= (time_ns >= round(one.from_s * 1e9)) & (time_ns <= round(one.to_s * 1e9))
+    return inside
 
 
 def steady_dots(
