@@ -21,5 +21,5 @@ def healthy() -> dict[str, Lane]:
 
 @pytest.fixture(scope="session")
 def faulty() -> dict[str, Lane]:
-    """Sixteen minutes of production each, a fault beginning after 660 s, by the fault's name."""
-    return record(dict(zip(FAULTS, fault_models(), strict=True)), duration_s=960.0, seed=12)
+    """Fourteen and a half minutes of production each, a fault beginning after 660 s, by the fault's name."""
+    return record(dict(zip(FAULTS, fault_models(), strict=True)), duration_s=870.0, seed=12)

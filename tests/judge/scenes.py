@@ -10,11 +10,11 @@ from asleft.sim.faults import Fault, FaultKind
 from asleft.sim.model import Sensor, ValveModel, default_valve
 from lanes import START_S
 
-#: No stroke over 25 % of the command, none under 20 %.
+#: Every stroke between 20 and 25 % of the command.
 PARTIAL_CYCLE = CyclePlan(
     (
-        *(Step(level, 1.5, RIGID_BAR, pressing=True) for level in (0.2, 0.42, 0.64, 0.86, 1.0)),
-        *(Step(level, 1.5, RIGID_BAR, pressing=True) for level in (0.79, 0.57, 0.35, 0.1)),
+        *(Step(level, 1.5, RIGID_BAR, pressing=True) for level in (0.02, 0.24, 0.46, 0.68, 0.9)),
+        *(Step(level, 1.5, RIGID_BAR, pressing=True) for level in (0.69, 0.48, 0.27)),
     )
 )
 

@@ -1,4 +1,4 @@
-"""Against the simulator's truth: ten minutes of healthy production, 12 bits, 100 Hz, a random sheet for each valve."""
+"""Against the simulator's truth: ten minutes of healthy production, 12 bits, 100 Hz, random sheets."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def test_there_are_enough_valves_and_the_hardest_is_among_them(healthy) -> None:
     assert healthy["healthy-0"].left["ramp_up"] == healthy["healthy-0"].left["ramp_down"] == 0.3
     levels = [step.level for step in healthy["healthy-0"].model.cycle.steps]
     strokes = np.abs(np.diff([*levels, levels[0]]))
-    assert 0.099 <= strokes.min()
+    assert strokes.min() >= 0.2
     assert strokes.max() <= 0.25
 
 

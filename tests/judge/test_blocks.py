@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import Any
 
 import numpy as np
@@ -124,5 +125,5 @@ def test_hours_and_intervals_cover_the_same_time(healthy) -> None:
     assert sum(i.to_s - i.from_s for i in spans) == pytest.approx(
         sum(i.to_s - i.from_s for i in whole.intervals), abs=0.5
     )
-    assert all(b.from_s == pytest.approx(a.to_s, abs=0.011) for a, b in zip(spans, spans[1:], strict=False))
+    assert all(b.from_s == pytest.approx(a.to_s, abs=0.011) for a, b in itertools.pairwise(spans))
     assert sum(whole.judgement.state_hours.values()) == pytest.approx(119.99 / 3600, rel=1e-6)

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.charts import AS_LEFT_POINTS, K, Chart, limit, trend_per_day
+from asleft.judge.charts import AS_LEFT_POINTS, Chart, K, limit, trend_per_day
 from asleft.judge.onset import best_split, onset_of, step_within
 from hypothesis import given, settings
 from hypothesis import strategies as st

@@ -108,6 +108,19 @@ def test_current_above_what_is_asked_is_unwanted() -> None:
     assert found.detail["value"] == pytest.approx(0.58, abs=0.01)
 
 
+def test_what_is_asked_is_unknown_while_the_command_is_not_read() -> None:
+    data = healthy(1000, 0.1)
+    data[DEMAND, 300:] = np.nan
+    data[CURRENT, 320:] = 0.9
+    assert "current-unwanted" not in kinds(seen(data))
+    data[DEMAND] = np.nan
+    assert kinds(seen(data)) == []
+    data = healthy(1000, 0.1)
+    data[DEMAND, 500:540] = np.nan  # a moment only
+    data[CURRENT, 480:] += 0.3
+    assert kinds(seen(data)) == ["current-unwanted"]
+
+
 def test_current_while_not_enabled_is_unwanted() -> None:
     data = healthy(1000, 0.5)
     data[ENABLE, 300:], data[ENABLED, 300:], data[STATE, 300:] = 0.0, 0.0, NOT_ENABLED

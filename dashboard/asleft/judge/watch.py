@@ -36,6 +36,7 @@ _PINNED_S = 1.0
 #: A current that falls by more than this share of span from one quarter second to the next is on its way down.
 _FALLING = 0.01
 _LOOK_BACK_S = 0.5
+_COMMAND_BRIDGE_S = 0.5
 
 
 @dataclass(slots=True)
@@ -57,6 +58,7 @@ class WatchCarry:
     count: dict[str, int] = field(default_factory=dict)
     high: float = 0.0  # corridor of demand
     low: float = 0.0
+    unknown_s: float = 0.0  # for how long the command has not been read
     last_s: float = float("-inf")
     quiet_since_s: float = float("-inf")  # since when the machine is stopped or not enabled
     lowest_quiet_bar: float = float("inf")
@@ -171,21 +173,24 @@ def _corridor(
     fall = 1.0 / max(3.0 * slowest_s[1], 10.0 * lag_s, 0.05)
     step = np.diff(time_s, prepend=time_s[0] if gap[0] else carry.last_s)
     step[gap] = np.inf  # after a gap the corridor closes on the next command
-    high, low = carry.high, carry.low
+    high, low, unknown_s = carry.high, carry.low, carry.unknown_s
     highs, lows = [], []
     for u, dt in zip(demand.tolist(), step.tolist(), strict=True):
-        if u == u:  # a failed reading (NaN) leaves the corridor as it is
+        if u == u:
+            unknown_s = 0.0
             high -= fall * dt
             low += rise * dt
             if u > high:
                 high = u
             if u < low:
                 low = u
-        elif dt == np.inf:
-            high, low = 0.0, 0.0
+        else:  # a failed reading leaves the corridor as it is for a moment; then anything may be commanded
+            unknown_s += dt
+            if unknown_s > _COMMAND_BRIDGE_S:
+                high, low = 1.0, 0.0
         highs.append(high)
         lows.append(low)
-    carry.high, carry.low = high, low
+    carry.high, carry.low, carry.unknown_s = high, low, unknown_s
     return np.array(highs), np.array(lows)
 
 
