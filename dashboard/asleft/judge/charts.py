@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from asleft.judge.types import FloatArray
 
 K = 0.5
 #: At most one false alarm per valve in this many years of production, shared by all quantities and both sides.
@@ -102,6 +103,20 @@ def limit() -> float:
     return b - 1.166
 
 
+def theil_sen(t: FloatArray, y: FloatArray, z: float = 1.959964) -> tuple[float, float, float]:
+    """Median of the slopes between any two points, and an interval for it (Sen 1968).
+
+    `z`: two-sided normal quantile of the interval. `t`, `y` of shape (n,), at least two different times.
+    """
+    i, j = np.triu_indices(t.size, 1)
+    apart = t[j] != t[i]
+    slopes = np.sort((y[j] - y[i])[apart] / (t[j] - t[i])[apart])
+    n = t.size
+    spread = z * math.sqrt(n * (n - 1) * (2 * n + 5) / 18.0)
+    high = min(slopes.size - 1, math.ceil((slopes.size + spread) / 2.0))
+    return float(np.median(slopes)), float(slopes[slopes.size - 1 - high]), float(slopes[high])
+
+
 def trend_per_day(points: Sequence[tuple[float, float, float]]) -> float | None:
     """Theil-Sen slope per day if its 95 % interval (Sen 1968) excludes zero and no step explains the series better.
 
@@ -114,19 +129,12 @@ def trend_per_day(points: Sequence[tuple[float, float, float]]) -> float | None:
     y = np.array([p[1] for p in points])
     if t[-1] - t[0] < 2.0:
         return None
-    i, j = np.triu_indices(t.size, 1)
-    apart = t[j] - t[i] > 0
-    slopes = np.sort((y[j] - y[i])[apart] / (t[j] - t[i])[apart])
-    n = t.size
-    spread = 1.959964 * math.sqrt(n * (n - 1) * (2 * n + 5) / 18.0)
-    low = int(max(0, math.floor((slopes.size - spread) / 2.0)))
-    high = int(min(slopes.size - 1, math.ceil((slopes.size + spread) / 2.0)))
-    if slopes[low] <= 0.0 <= slopes[high]:
+    slope, low, high = theil_sen(t, y)
+    if low <= 0.0 <= high:
         return None
-    slope = float(np.median(slopes))
     line = y - slope * t
     left_over = float(np.sum((line - np.median(line)) ** 2))
     step = min(
-        float(np.sum((y[:k] - y[:k].mean()) ** 2) + np.sum((y[k:] - y[k:].mean()) ** 2)) for k in range(2, n - 1)
+        float(np.sum((y[:k] - y[:k].mean()) ** 2) + np.sum((y[k:] - y[k:].mean()) ** 2)) for k in range(2, y.size - 1)
     )
     return None if step < 0.8 * left_over else slope
