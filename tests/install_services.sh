@@ -12,6 +12,6 @@ command -v apt-get >/dev/null 2>&1 || {
 }
 echo "installing$missing"
 export DEBIAN_FRONTEND=noninteractive
-# No broker of Debian's shall start by itself: the tests start their own, on ports they pick.
+# The tests start brokers of their own, on ports they pick; one that Debian's package starts is left alone.
 $as_root apt-get update -qq
 $as_root apt-get install -y -qq --no-install-recommends $missing
