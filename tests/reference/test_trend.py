@@ -4,7 +4,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from asleft.judge.charts import trend_per_day
+from asleft.judge.charts import theil_sen, trend_per_day
 
 DAY_S = 86400.0
 
@@ -64,3 +64,18 @@ def test_the_step_of_the_nile_is_found_where_it_is(published: dict[str, dict[str
     last, before, after, _ = best_split(np.array(data["volume"], dtype=float))
     assert last + 1 == data["last_before_break"]
     assert (before, after) == pytest.approx(data["means"], abs=5e-4)
+
+
+def test_interval_of_sens_example(published: dict[str, dict[str, Any]]) -> None:
+    """Sen 1968 (published): 93 % interval 26/7 to 35/8; 1.811911 is the normal quantile (closed form)."""
+    data = published["sen"]
+    slope, low, high = theil_sen(np.array(data["t"], dtype=float), np.array(data["y"], dtype=float), z=1.811911)
+    assert (slope, low, high) == pytest.approx((4.0, 26 / 7, 35 / 8))
+
+
+def test_interval_of_the_sulfate_example(published: dict[str, dict[str, Any]]) -> None:
+    """20.0 to 35.849: computed with scipy.stats.theilslopes (the guidance itself interpolates to 35.712)."""
+    data = published["sulfate"]
+    t, y = np.array(data["t"]), np.array(data["y"], dtype=float)
+    assert theil_sen(t, y)[1:] == pytest.approx((20.0, 35.849056603773604))
+    assert theil_sen(t, -y)[1:] == pytest.approx((-35.849056603773604, -20.0))
