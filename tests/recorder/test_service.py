@@ -168,7 +168,8 @@ def test_health_rows_say_how_it_goes(tmp_path, agent, tools):
 
     def settled():
         rows = {row.source: row.details for row in read(tmp_path / "data")}
-        return rows if {"agent/edge-1", "judging"} <= set(rows) and rows["recorder"]["quarantined"] else None
+        there = {"agent/edge-1", "judging", "recorder"} <= set(rows)
+        return rows if there and rows["recorder"]["quarantined"] else None
 
     rows = tools.until(settled)
     recorder = rows["recorder"]
