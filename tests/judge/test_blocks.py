@@ -36,7 +36,14 @@ def assert_same(lane: Lane, samples: Samples, sizes: list[int], **how: Any) -> N
     assert differences(whole.state.strokes, pieces.state.strokes) == []
     assert differences(whole.state.bursts, pieces.state.bursts) == []
     one, many = whole.judgement.as_json(), pieces.judgement.as_json()
-    for a, b in zip(one["findings"], many["findings"], strict=True):
+    if how.get("horizon_s") is not None:
+        # What was found earlier stays while its quantity is not seen any more, and only block by block is there an
+        # earlier: so there may be more findings, never fewer.
+        assert {f["kind"] for f in one["findings"]} <= {f["kind"] for f in many["findings"]}
+        for key in ("findings", "status", "sentence"):
+            one.pop(key)
+            many.pop(key)
+    for a, b in zip(one.get("findings", ()), many.get("findings", ()), strict=True):
         # A finding keeps the onset of its first sight, and that comes earlier block by block.
         a.pop("onset")
         b.pop("onset")
