@@ -7,9 +7,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+from asleft.judge.faults import KIND_OF
 from asleft.judge.judge import begin, judge_log, step
 from asleft.judge.types import Samples
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from lanes import Lane, part, run
 
@@ -29,6 +30,11 @@ def differences(a: Any, b: Any, where: str = "") -> list[str]:
     return [] if a == b else [f"{where}: {a!r} and {b!r}"]
 
 
+def verdicts_of(kind: str, verdicts: dict[str, str]) -> set[str]:
+    """Verdicts of the quantities that lead to a kind of finding; a condition seen sample by sample has none."""
+    return {verdicts[name] for name, of in KIND_OF.items() if of == kind and name in verdicts} or {"not-observed"}
+
+
 def assert_same(lane: Lane, samples: Samples, sizes: list[int], **how: Any) -> None:
     whole = step(lane.sheet, begin(lane.sheet, horizon_s=how.get("horizon_s")), samples)
     pieces = run(lane.sheet, samples, sizes, **how)
@@ -36,17 +42,25 @@ def assert_same(lane: Lane, samples: Samples, sizes: list[int], **how: Any) -> N
     assert differences(whole.state.strokes, pieces.state.strokes) == []
     assert differences(whole.state.bursts, pieces.state.bursts) == []
     one, many = whole.judgement.as_json(), pieces.judgement.as_json()
-    if how.get("horizon_s") is not None:
-        # What was found earlier stays while its quantity is not seen any more, and only block by block is there an
-        # earlier: so there may be more findings, never fewer.
-        assert {f["kind"] for f in one["findings"]} <= {f["kind"] for f in many["findings"]}
-        for key in ("findings", "status", "sentence"):
-            one.pop(key)
-            many.pop(key)
-    for a, b in zip(one.get("findings", ()), many.get("findings", ()), strict=True):
+    # What was found earlier stays while its quantity is undecided or not seen any more, and only block by block is
+    # there an earlier: so there may be more findings, never fewer, and each further one is of such a quantity.
+    known = {f["kind"] for f in one["findings"]}
+    further = [f["kind"] for f in many["findings"] if f["kind"] not in known]
+    if further:
+        verdicts = {q["id"]: q["verdict"] for q in many["quantities"]}
+        clear = [k for k in further if not ({"undecided", "not-observed"} & verdicts_of(k, verdicts))]
+        assert clear == [] or how.get("horizon_s") is not None
+        for side in (one, many):
+            side["findings"] = [f for f in side["findings"] if f["kind"] not in further]
+            for key in ("status", "sentence"):
+                side.pop(key)
+    for x, y in zip(one["findings"], many["findings"], strict=True):
         # A finding keeps the onset of its first sight, and that comes earlier block by block.
-        a.pop("onset")
-        b.pop("onset")
+        x.pop("onset")
+        y.pop("onset")
+        if further:  # and it may now hang under one of those
+            x.pop("consequence_of")
+            y.pop("consequence_of")
     assert differences(one, many) == []
 
 
@@ -93,6 +107,7 @@ def spoilt(samples: Samples, seed: int) -> Samples:
 
 
 @settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@example(sizes=[1, 1, 1], name="pressure-stuck", seed=344)  # undecided at the end, out before: it stays
 @given(
     sizes=sizes, name=st.sampled_from(["coil-unplugged", "ramp-up", "pressure-stuck"]), seed=st.integers(0, 10_000)
 )

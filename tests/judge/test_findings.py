@@ -9,8 +9,9 @@ from asleft.judge.charts import Chart
 from asleft.judge.clipping import Clip
 from asleft.judge.estimates import AsFound, Seen
 from asleft.judge.faults import FAULTS, KIND_OF, worst
-from asleft.judge.findings import Scene, find
+from asleft.judge.findings import find
 from asleft.judge.pressure import LevelPressure, key_of
+from asleft.judge.scene import Scene
 from asleft.judge.sentence import PART_WORDS, likely, sentence
 from asleft.judge.types import Coverage, Finding, Part, QuantityResult, State, Status, Verdict
 from asleft.judge.watch import Stretch

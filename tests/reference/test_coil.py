@@ -5,7 +5,8 @@ import re
 import pytest
 from asleft.judge.clipping import Clip
 from asleft.judge.estimates import AsFound, Seen
-from asleft.judge.findings import Scene, find
+from asleft.judge.findings import find
+from asleft.judge.scene import Scene
 from asleft.judge.types import Coverage, Finding, Part, QuantityResult, Verdict
 from asleft.sheet.model import Sheet, Signal, SignalKind, Tolerance
 

@@ -9,10 +9,11 @@ from asleft.judge.charts import trend_per_day
 from asleft.judge.decide import Estimate, expanded_uncertainty, tolerance_used_pct, verdict
 from asleft.judge.estimates import AsFound, Found, NotObserved, Seen, estimate
 from asleft.judge.faults import FAULTS, worst
-from asleft.judge.findings import Scene, find
+from asleft.judge.findings import find
 from asleft.judge.memory import JudgeState
 from asleft.judge.onset import feature_series, step_within
 from asleft.judge.points import seen_of
+from asleft.judge.scene import Scene
 from asleft.judge.sentence import sentence
 from asleft.judge.states import CODES
 from asleft.judge.types import Coverage, Judgement, QuantityResult, State, Status, Verdict

@@ -1,0 +1,43 @@
+"""What findings rest on, in one place, and how one is made."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from asleft.judge.charts import Chart
+from asleft.judge.estimates import AsFound, Seen
+from asleft.judge.faults import FAULTS
+from asleft.judge.types import Finding, QuantityResult, Verdict
+from asleft.judge.watch import Stretch
+from asleft.sheet.model import Sheet
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """Everything findings rest on."""
+
+    sheet: Sheet
+    seen: Seen
+    found: AsFound
+    results: Mapping[str, QuantityResult]
+    charts: Mapping[str, Chart]
+    stretches: Sequence[Stretch]
+    missing: Mapping[str, int]  # unusable readings by reason
+    readings: int  # usable ones, beside the missing
+    vented_shift_bar: float | None  # pressure reading while stopped and vented, now minus when left
+
+
+def make(kind: str, evidence: str, onset_s: float | None, **changes: object) -> Finding:
+    """A finding with its part, alternatives and severity from the fault table, `changes` laid over."""
+    fault = FAULTS[kind]
+    base = Finding(kind, fault.part, fault.alternatives, onset_s, fault.severity, evidence)
+    return replace(base, **changes)  # type: ignore[arg-type]
+
+
+def moved(scene: Scene, name: str) -> bool | None:
+    """Whether another quantity moved by more than half its tolerance; None if it cannot be seen."""
+    result = scene.results.get(name)
+    if result is None or result.verdict is Verdict.NOT_OBSERVED or result.tolerance_used_pct is None:
+        return None
+    return abs(result.tolerance_used_pct) > 50.0
