@@ -119,6 +119,14 @@ def test_almost_nothing(n) -> None:
     assert outcome.judgement.from_s == (None if n == 0 else 0.0)
 
 
+def test_a_short_log_is_judged_from_what_there_is() -> None:
+    """Fewer samples than the noise is taken from: twenty seconds at 10 Hz."""
+    samples = recording([0.0, 0.5, 0.9, 0.2], hold_s=5.0, rate_hz=10.0)
+    found = by_id(check(judge_log(sheet(), samples)))
+    assert found["current_at_zero"].as_found == pytest.approx(0.2, abs=0.002)
+    assert found["current_at_full"].as_found == pytest.approx(1.0, abs=0.002)
+
+
 def test_no_channel_at_all() -> None:
     judgement = check(judge_log(sheet(), Samples(np.arange(500) * 0.01, {})))
     assert not judgement.findings

@@ -141,6 +141,25 @@ def test_after_giving_up_the_next_rest_is_seen() -> None:
     assert result.dwells[-1].current_a == pytest.approx(0.68, abs=1e-3)
 
 
+@pytest.mark.parametrize("size", [1000, 7777, 26_500])
+def test_giving_up_happens_at_the_same_place_whichever_way_the_samples_are_cut(size) -> None:
+    rng = np.random.default_rng(3)
+    n = 25_000
+    demand = np.concatenate((np.full(500, 0.5), 0.5 + 0.4 * np.sin(np.arange(n) * 0.02), np.full(1500, 0.6)))
+    data = columns(demand, current=0.2 + 0.8 * demand + 5e-4 * rng.standard_normal(demand.size))
+    whole = cut(data, Carry(), SCALE, Learner(1.0, 1.0))
+    carry, tail, learner, dwells, strokes = Carry(), data[:, :0], Learner(1.0, 1.0), [], []
+    for first in range(0, data.shape[1], size):
+        joined = np.concatenate((tail, data[:, first : first + size]), axis=1)
+        result = cut(joined, carry, SCALE, learner)
+        carry, tail = result.carry, result.tail
+        dwells += result.dwells
+        strokes += result.strokes
+    assert whole.dwells
+    assert repr(dwells) == repr(whole.dwells)
+    assert repr(strokes) == repr(whole.strokes)
+
+
 def test_nothing_usable_gives_nothing() -> None:
     data = columns(np.full(50, np.nan), current=np.full(50, 0.3))
     result = cut_all(data)

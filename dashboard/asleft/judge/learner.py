@@ -7,20 +7,10 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 import numpy as np
+from asleft.judge.descent import DELAY, DOWN, LAG, PARAMETERS, SHAPE, UP, Prior
 from asleft.judge.features import Stroke
 from asleft.judge.path import MIN_RAMP_S, MOST_EQUAL
-from asleft.judge.ramps import (
-    DELAY,
-    DOWN,
-    LAG,
-    PARAMETERS,
-    SHAPE,
-    UP,
-    Prior,
-    StrokeFit,
-    fit_stroke,
-    stroke_matrices,
-)
+from asleft.judge.ramps import StrokeFit, fit_stroke, stroke_matrices
 from asleft.judge.types import FloatArray
 
 
