@@ -18,6 +18,7 @@ from asleft.judge.states import (
     hours_of,
     intervals_of,
     judge_states,
+    surest,
 )
 from asleft.judge.types import State
 from hypothesis import given, settings
@@ -224,6 +225,13 @@ def test_hours_count_the_time_each_sample_stands_for() -> None:
     hours = hours_of(data, np.array([0.0, 3600.0, 1800.0, 0.0]))
     assert hours == {"producing": pytest.approx(1.0), "stopped": pytest.approx(0.5)}
     assert all(code.value not in hours for code in CODES[2:])
+
+
+def test_the_surest_basis_stays() -> None:
+    channel, pressure, command = "from the channel enable", "inferred: pressure under half", "inferred: no command"
+    assert surest(channel, pressure) == surest(pressure, channel) == channel
+    assert surest(command, pressure) == surest(pressure, command) == pressure
+    assert surest("not known: taken as enabled", command) == command
 
 
 def test_an_empty_call_changes_nothing() -> None:

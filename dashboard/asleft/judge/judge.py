@@ -32,7 +32,7 @@ from asleft.judge.learner import Learner
 from asleft.judge.memory import JudgeState, copy_of, dumps, loads
 from asleft.judge.points import close_points
 from asleft.judge.segments import Scale, cut
-from asleft.judge.states import PRODUCING, STOPPED, StateCarry, gaps, hours_of, intervals_of, judge_states
+from asleft.judge.states import PRODUCING, STOPPED, StateCarry, gaps, hours_of, intervals_of, judge_states, surest
 from asleft.judge.summary import summarise
 from asleft.judge.types import ChartPoint, FloatArray, Judgement, Samples, StateInterval
 from asleft.judge.watch import Stretch, watch
@@ -173,8 +173,7 @@ def _advance(sheet: Sheet, state: JudgeState, samples: Samples) -> list[StateInt
     gap = gaps(samples.time_s, state.to_s)
     state.states, basis = judge_states(columns, sheet, state.states)
     for name, words in basis.items():
-        if not state.basis.get(name, "").startswith("from the channel"):
-            state.basis[name] = words
+        state.basis[name] = surest(state.basis.get(name, words), words)
     step_s = np.diff(samples.time_s, prepend=samples.time_s[0] if state.to_s is None else state.to_s)
     step_s[step_s > max(_PAUSE_S, 5.0 * interval)] = 0.0
     _run_clock(columns, state, step_s)

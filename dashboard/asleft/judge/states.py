@@ -153,6 +153,19 @@ def _by_mode(columns: FloatArray, sheet: Sheet, carry: StateCarry) -> tuple[Floa
     return state, replace(carry, mode=float(now[-1]), mode_at_s=float(at[-1])), "from the channel mode"
 
 
+#: How a state may be known, the surest first, by how the words for it begin.
+_SURENESS = ("from the channel", "inferred: pressure", "inferred")
+
+
+def surest(known: str, now: str) -> str:
+    """The surer of two bases in words: what was recorded for a while has been recorded."""
+
+    def rank(words: str) -> int:
+        return next((k for k, start in enumerate(_SURENESS) if words.startswith(start)), len(_SURENESS))
+
+    return now if rank(now) < rank(known) else known
+
+
 def intervals_of(columns: FloatArray, basis: Mapping[str, str], interval_s: float) -> tuple[StateInterval, ...]:
     """Stretches of one state, in order; a gap of more than 1.5 s between samples ends one."""
     time_s, state = columns[TIME], columns[STATE]
