@@ -178,6 +178,40 @@ def test_one_odd_stroke_hardly_moves_the_rest() -> None:
     assert found.scatter > 1.5
 
 
+def test_scatter_is_seen_though_all_strokes_are_taken_at_one_guess() -> None:
+    """Strokes that do not agree among themselves must widen the uncertainty, wherever they were linearised."""
+    rng = np.random.default_rng(4)
+    guess = np.array([1.0, 1.0, 0.03, 0.01, 0.5])
+    h = np.diag([1e4, 1e4, 1e8, 1e8, 1e4])
+
+    def strokes(spread_s: float) -> list[Stroke]:
+        out = []
+        for _ in range(60):
+            own = guess + rng.standard_normal(PARAMETERS) * np.array([0.01, 0.01, 1e-4, 1e-4, 0.01])
+            own[0] += spread_s * rng.standard_normal()
+            out.append(stroke_of(StrokeFit(guess, h, h @ (own - guess), own, 1.0, 0.5, 0.5)))
+        return out
+
+    calm, wild = combine(strokes(0.0)), combine(strokes(0.06))
+    assert calm is not None
+    assert wild is not None
+    assert calm.scatter == pytest.approx(1.0, abs=0.15)
+    assert wild.scatter > 1.8
+    assert wild.covariance[0, 0] > 3.0 * calm.covariance[0, 0]
+
+
+def test_strokes_taken_at_a_poor_guess_of_the_lag_are_left_out_where_others_tell_enough() -> None:
+    good = [stroke_of(fit_one(0.4, 0.3, guess_s=0.3, seed=k)) for k in range(20)]
+    first = good[0]
+    off = [s._replace(t0=s.t0 * 1.5, t2=2.0 * s.t2) for s in good[:6]]
+    found, alone = combine([*off, *good]), combine(good)
+    assert found is not None
+    assert alone is not None
+    assert found.theta == pytest.approx(alone.theta)
+    assert combine(off[:1]) is not None
+    assert first.t2 > 0
+
+
 def test_nothing_combined_is_nothing() -> None:
     assert combine([]) is None
 

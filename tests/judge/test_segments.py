@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from asleft.judge.columns import CURRENT, DEMAND, ENABLED, PRESSURE, STATE, SUPPLY, TIME
 from asleft.judge.learner import Learner
-from asleft.judge.segments import Carry, Cut, Scale, cut, demand_path, moving, steepness
+from asleft.judge.segments import Carry, Cut, Scale, cut, demand_path, moving, steepness, step_time
 from asleft.judge.states import STOPPED
 from asleft.judge.types import Samples
 from synth import columns, recording
@@ -194,6 +194,31 @@ def test_the_path_ends_where_the_range_ends_like_the_driver() -> None:
     assert min(u) == 0.0
     assert max(u) == 1.0
     assert len(t) == len(u)
+
+
+@pytest.mark.parametrize(("filter_s", "within_s"), [(0.008, 0.002), (0.016, 0.001), (1e-4, 0.0051)])
+def test_a_step_is_dated_between_samples_where_the_filter_shows_it(filter_s, within_s) -> None:
+    t = np.arange(120) * 0.01
+    for late in np.linspace(0.0, 0.0099, 12):
+        u = 0.3 + 0.2 * (1.0 - np.exp(-np.maximum(t - 0.5 - late, 0.0) / filter_s))
+        a = int(np.flatnonzero(u > 0.306)[0])
+        at_s = step_time(t, u, a, 110, 0.5, 0.003)
+        assert at_s is not None
+        assert at_s - filter_s == pytest.approx(0.5 + late, abs=within_s)
+
+
+def test_a_step_becomes_a_jump_and_a_ramp_or_an_overshoot_does_not() -> None:
+    t = np.arange(150) * 0.01
+    step = np.where(t > 0.495, 0.6, 0.2)
+    at, u = demand_path(t, step, moving(step, 15, 0.006), 0.006, 3e-4)
+    assert u == pytest.approx([0.2, 0.2, 0.2, 0.6, 0.6, 0.6])
+    assert at[2] == pytest.approx(0.495)
+    assert at[3] - at[2] < 1e-5
+    ramp = np.interp(t, [0.5, 0.8], [0.2, 0.6])
+    assert step_time(t, ramp, 51, 94, 0.6, 0.003) is None
+    over = step.copy()
+    over[51] = 0.75
+    assert step_time(t, over, 50, 64, 0.6, 0.003) is None
 
 
 def test_steepness_is_of_the_command_itself() -> None:

@@ -20,7 +20,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from asleft.judge.descent import DELAY, LAG, PARAMETERS, Model, Prior, Problem
+from asleft.judge.descent import DELAY, LAG, PARAMETERS, SHAPE, Model, Prior, Problem
 from asleft.judge.features import Stroke
 from asleft.judge.types import FloatArray
 
@@ -126,11 +126,41 @@ _WEAK = np.diag([1e-8, 1e-8, 4.0, 4.0, 12.0])
 _WEAK_CENTRE = np.array([0.0, 0.0, 0.02, 0.0, 0.5])
 
 
+#: Strokes taken at a shared guess further off than this, lag (relative) and shape, are left out where others tell
+#: enough.
+_GUESS_LAG = 0.1
+_GUESS_SHAPE = 0.15
+
+
 def combine(strokes: Sequence[Stroke]) -> Combined | None:
-    """Joint least squares of all strokes; None without any. Strokes that misfit count less (done in the fit)."""
+    """Joint least squares of all strokes; None without any. Strokes that misfit count less (done in the fit).
+
+    The first strokes of a log are linearised at a poor guess of lag and shape, and bias short ramps; they are left
+    out when the others carry most of the information on either ramp.
+    """
     if not strokes:
         return None
+    all_of_them = _combine(strokes)
+    lag, shape = all_of_them.theta[LAG], all_of_them.theta[SHAPE]
+    near = [
+        s
+        for s in strokes
+        if s.t2 == s.own_lag_s or (abs(s.t2 - lag) < _GUESS_LAG * lag and abs(s.t4 - shape) < _GUESS_SHAPE)
+    ]
+    if len(near) == len(strokes) or any(
+        sum(s[k] for s in near) < 0.5 * sum(s[k] for s in strokes) for k in (_H00, _H11)
+    ):
+        return all_of_them
+    return _combine(near)
+
+
+_H00, _H11 = Stroke._fields.index("h00"), Stroke._fields.index("h11")
+
+
+def _combine(strokes: Sequence[Stroke]) -> Combined:
     theta_i, gradient_i, information_i = stroke_matrices(strokes)
+    inverse, rank = _pseudo_inverse(information_i)
+    lowest = np.einsum("ni,nij,nj->n", gradient_i, inverse, gradient_i)
     weights = np.ones(len(strokes))
     for _ in range(3):  # Huber weights between strokes: one odd stroke must not move the rest
         h = np.einsum("n,nij->ij", weights, information_i) + _WEAK
@@ -138,11 +168,24 @@ def combine(strokes: Sequence[Stroke]) -> Combined | None:
         b = b + _WEAK @ _WEAK_CENTRE
         theta = np.linalg.solve(h, b)
         off = theta - theta_i
-        distance = np.einsum("ni,nij,nj->n", off, information_i, off)
-        weights = np.minimum(1.0, 5.0 / np.sqrt(np.maximum(distance, 1e-12)))
-    dof = max(len(strokes) * 2 - PARAMETERS, 1)
+        # How much worse each stroke's quadratic form is here than at its own optimum: chi-square of its rank.
+        distance = np.einsum("ni,nij,nj->n", off, information_i, off) - 2.0 * np.einsum("ni,ni->n", off, gradient_i)
+        distance = np.maximum(distance + lowest, 1e-12)
+        weights = np.minimum(1.0, 5.0 / np.sqrt(distance))
+    dof = max(float(rank.sum()) - PARAMETERS, 1.0)
     scatter = max(1.0, float(np.sqrt(np.sum(weights * distance) / dof)))
     covariance = np.linalg.inv(h) * scatter**2
     up = int(np.sum(information_i[:, 0, 0] > 0.02 * information_i[:, 0, 0].max() + 1e-12))
     down = int(np.sum(information_i[:, 1, 1] > 0.02 * information_i[:, 1, 1].max() + 1e-12))
     return Combined(theta, covariance, up, down, scatter)
+
+
+def _pseudo_inverse(information: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Inverses (n, 5, 5) of informations in the directions that carry any, and how many those are (n,)."""
+    size = np.sqrt(np.maximum(np.einsum("nii->ni", information), 1e-300))
+    scale = size[:, :, None] * size[:, None, :]
+    value, vector = np.linalg.eigh(information / scale)
+    carries = value > 1e-7
+    inverse = np.where(carries, 1.0 / np.where(carries, value, 1.0), 0.0)
+    out: FloatArray = np.einsum("nik,nk,njk->nij", vector, inverse, vector) / scale
+    return out, carries.sum(axis=1).astype(np.float64)

@@ -39,6 +39,8 @@ _MOVE_WINDOW_S = 0.15
 _LEAD_S = 0.25  # of settled samples kept before a move, and after settling
 _PIECE_S = 5.0
 _SHORTEST_S = 0.25
+_STEP_LASTS_S = 0.08  # a step is over within this, its filter's tail included
+_STEP_S = 1e-6
 _LONGEST_OPEN_SAMPLES = 24_000
 
 
@@ -321,7 +323,7 @@ class _Piece:
 def demand_path(
     time_s: FloatArray, demand: FloatArray, flags: npt.NDArray[np.bool_], move: float, noise: float
 ) -> tuple[list[float], list[float]]:
-    """The command as a path: a constant (its mean) where it stands still, its own samples where it moves.
+    """The command as a path: a constant (its mean) where it rests, a jump where it steps, else its own samples.
 
     Samples at the end of a move that already lie on the next level are dropped: fewer vertices, less noise. Beyond
     the ends of its range the driver sees the end, and so does the path.
@@ -344,6 +346,11 @@ def demand_path(
         stop = b
         if number + 1 < len(runs):
             following = level_of(*runs[number + 1])
+            at_s = step_time(time_s, demand, a, b, following, near) if number > 0 else None
+            if at_s is not None:
+                path_t += [at_s, at_s + _STEP_S]
+                path_u += [path_u[-1], following]
+                continue
             off = np.flatnonzero(np.abs(demand[a:b] - following) > near)
             stop = a + (int(off[-1]) + 1 if off.size else 0)
             path_t += [float(x) for x in time_s[a:stop]]
@@ -356,6 +363,26 @@ def demand_path(
             path_u += np.clip(demand[a:b], 0.0, 1.0).tolist()
     kept = [0] + [k for k in range(1, len(path_t)) if path_t[k] > path_t[k - 1] + 1e-9]
     return [path_t[k] for k in kept], [path_u[k] for k in kept]
+
+
+def step_time(time_s: FloatArray, demand: FloatArray, a: int, b: int, following: float, near: float) -> float | None:
+    """When the command stepped to `following` in the move [a, b), or None if it did not go there in one step.
+
+    The sum over what was still missing, sample by sample: right to a fraction of an interval where the reading's
+    filter spreads the step over a few samples, and the middle of the interval where it does not. The driver sees the
+    step itself; a path through the samples would soften its beginning and lengthen short ramps by about 1 %.
+    """
+    before = float(demand[a - 1])
+    off = np.flatnonzero(np.abs(demand[a:b] - following) > near)
+    end = a + (int(off[-1]) + 1 if off.size else 0)
+    if end >= b or time_s[end] - time_s[a - 1] > max(_STEP_LASTS_S, 1.5 * float(np.median(np.diff(time_s)))):
+        return None
+    share = (demand[a - 1 : end + 1] - before) / (following - before)
+    if share.min() < -0.1 or share.max() > 1.1:
+        return None
+    share[-1] = 1.0
+    missing = 1.0 - 0.5 * (share[1:] + share[:-1])
+    return float(time_s[a - 1] + missing @ np.diff(time_s[a - 1 : end + 1]))
 
 
 def steepness(time_s: FloatArray, demand: FloatArray, interval_s: float) -> tuple[float, float]:
