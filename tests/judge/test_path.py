@@ -52,9 +52,9 @@ def test_the_output_meets_a_moving_command_on_the_way() -> None:
 def test_never_faster_than_the_ramps_and_never_beyond_the_command(values, up_s, down_s) -> None:
     t, u = staircase(values)
     out = limit(t, u, u[0], up_s, down_s)
-    slope = np.diff(out.value) / np.maximum(np.diff(out.time_s), 1e-12)
-    assert slope.max(initial=0.0) <= 1.0 / up_s * (1 + 1e-6)
-    assert slope.min(initial=0.0) >= -1.0 / down_s * (1 + 1e-6)
+    change, took_s = np.diff(out.value), np.diff(out.time_s)
+    assert np.all(change <= took_s / up_s + 1e-9)
+    assert np.all(change >= -took_s / down_s - 1e-9)
     assert min(values) - 1e-9 <= min(out.value)
     assert max(out.value) <= max(values) + 1e-9
     assert np.all(np.diff(out.time_s) >= 0)
@@ -93,7 +93,7 @@ def test_the_lag_is_linear(a, b, factor, tau) -> None:
         return lag(Limited(t, values, 0.0, 0.0), tau, at)
 
     summed = answer([x + factor * y for x, y in zip(ua, ub, strict=True)])
-    assert summed == pytest.approx(answer(ua) + factor * answer(ub), abs=1e-9)
+    assert summed == pytest.approx(answer(ua) + factor * answer(ub), abs=1e-7)
 
 
 def test_before_the_path_the_lag_rests_and_after_it_settles() -> None:

@@ -160,6 +160,40 @@ def test_giving_up_happens_at_the_same_place_whichever_way_the_samples_are_cut(s
     assert repr(strokes) == repr(whole.strokes)
 
 
+@pytest.mark.parametrize("size", [1, 37, 250, 1203])
+def test_long_rests_are_the_same_whichever_way_the_samples_are_cut(size) -> None:
+    """Pieces of five seconds follow one another; a move right after one needs what lay before it."""
+    samples = recording([0.2, 0.6, 0.3], hold_s=11.3, jitter_s=0.0)
+    data = data_of(samples)[:, : 3000 if size == 1 else None]
+    whole = cut(data, Carry(), SCALE, Learner(1.0, 1.0))
+    carry, tail, learner, dwells, strokes = Carry(), data[:, :0], Learner(1.0, 1.0), [], []
+    for first in range(0, data.shape[1], size):
+        result = cut(np.concatenate((tail, data[:, first : first + size]), axis=1), carry, SCALE, learner)
+        carry, tail = result.carry, result.tail
+        dwells += result.dwells
+        strokes += result.strokes
+        assert tail.shape[1] < 1000
+    assert len(whole.dwells) >= 4
+    assert repr(dwells) == repr(whole.dwells)
+    assert repr(strokes) == repr(whole.strokes)
+
+
+@pytest.mark.parametrize("rest_s", [0.2, 0.6, 0.95])
+def test_what_is_left_of_a_rest_is_a_dwell_only_if_a_second_long(rest_s) -> None:
+    """However it was cut: the rest after the first pieces is no first piece."""
+    hold_s = 5.0 + 0.12 + 1.1 * 0.4 + rest_s
+    samples = recording([0.2, 0.6, 0.2], hold_s=hold_s, jitter_s=0.0)
+    data = data_of(samples)
+    learner = Learner(1.0, 1.0)
+    at = round(100 * (2 * hold_s - 0.5 * rest_s))  # between the end of the first piece and the next move
+    first = cut(data[:, :at], Carry(), SCALE, learner)
+    second = cut(np.concatenate((first.tail, data[:, at:]), axis=1), first.carry, SCALE, learner)
+    whole = cut(data, Carry(), SCALE, Learner(1.0, 1.0))
+    assert repr(first.dwells + second.dwells) == repr(whole.dwells)
+    assert repr(first.strokes + second.strokes) == repr(whole.strokes)
+    assert len(whole.strokes) == 2
+
+
 def test_nothing_usable_gives_nothing() -> None:
     data = columns(np.full(50, np.nan), current=np.full(50, 0.3))
     result = cut_all(data)

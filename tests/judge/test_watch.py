@@ -192,6 +192,15 @@ def test_a_gap_begins_every_hold_anew() -> None:
     assert seen(data) == []
 
 
+def test_a_gap_between_two_calls_does_too() -> None:
+    data = healthy(80)
+    data[DEMAND] = -0.25
+    data[TIME, 40:] += 60.0
+    carry = WatchCarry()
+    assert seen(data[:, :40], carry=carry) == []
+    assert seen(data[:, 40:], carry=carry) == []
+
+
 def merged(stretches: list[Stretch]) -> dict[tuple[str, float], Stretch]:
     """The last sight of each condition."""
     return {(s.kind, s.from_s): s for s in stretches}
