@@ -96,8 +96,9 @@ def test_what_is_published_is_retained(mosquitto, linked, publisher, tools):
     seen = []
     late = publisher(mosquitto.port)
     late.on_message = lambda _c, _u, message: seen.append((message.payload, message.retain))
-    tools.until(lambda: (late.subscribe("out/a", 1), seen)[1], every_s=0.1)
-    assert seen[0] == (b"word", True)
+    # A subscriber that comes before the word sees it live; each later subscription is given what the broker retained.
+    tools.until(lambda: (late.subscribe("out/a", 1), (b"word", True) in seen)[1], every_s=0.1)
+    assert {payload for payload, _ in seen} == {b"word"}
 
 
 def test_a_broker_that_dies_and_comes_back(mosquitto, linked, publisher, tools):
