@@ -111,10 +111,21 @@ def test_the_live_plant_never_sleeps_and_has_its_events_each_hour():
             assert all(s.to_s - s.from_s == pytest.approx(length_s) for s in of_kind)
 
 
+@pytest.mark.parametrize("minute", range(0, 60, 5))
+def test_whoever_starts_the_live_plant_sees_it_at_work_first(minute: int):
+    start_s = at(2026, 3, 4, 12) + 60.0 * minute
+    for press in ("press-1", "press-2", "press-3", "press-4"):
+        first = next(live_stretches(press, start_s))
+        assert first.kind == "producing"
+        assert first.to_s - first.from_s >= 300.0
+
+
 def test_set_up_jogs_in_its_own_mode():
     jog = next(s for s in live_stretches("press-9", at(2026, 3, 4, 12)) if s.kind == "set-up")
-    one = simulate([default_valve()], [jog.from_s - 5.0], 100.0, programme="live")[0]
+    before_s = 310.0
+    assert jog.from_s - before_s > at(2026, 3, 4, 12)
+    one = simulate([default_valve()], [jog.from_s - before_s], before_s + 100.0, programme="live")[0]
     inside = one.truth.state == SET_UP
-    assert inside[1000:9000].all()
+    assert inside[31500:39500].all()
     assert (one.values("mode")[inside] == 2).all()
     assert one.values("command").max() > 5.0

@@ -21,6 +21,8 @@ SHIFT_BEGINS, SHIFT_ENDS = time(6, 0), time(22, 0)
 #: Beginning (local) and minutes of the pauses; each press takes them a little later than its neighbour.
 BREAKS = ((time(9, 30), 15), (time(13, 45), 30), (time(18, 0), 20))
 HOUR_S = 3600.0
+#: A live plant begins with this much production: who starts it shall see presses at work.
+AT_WORK_FIRST_S = 300.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +97,10 @@ def stretches(press: str, from_s: float, to_s: float) -> Iterator[Stretch]:
 
 
 def live_stretches(press: str, from_s: float) -> Iterator[Stretch]:
-    """Work round the clock from `from_s` on, without end: in each hour one set-up, one emergency stop, one break."""
+    """Work round the clock from `from_s` on, without end: in each hour one set-up, one emergency stop, one break.
+
+    Those that would begin within the first five minutes, or have begun, are left out.
+    """
     hour = math.floor(from_s / HOUR_S)
     cursor_s = from_s
     while True:
@@ -109,11 +114,10 @@ def live_stretches(press: str, from_s: float) -> Iterator[Stretch]:
             ("emergency", stop_s, 60.0),
             ("break", break_s, 240.0),
         ):
-            if begins_s + length_s <= cursor_s:
+            if begins_s < from_s + AT_WORK_FIRST_S:
                 continue
-            if begins_s > cursor_s:
-                yield Stretch("producing", cursor_s, begins_s)
-            yield Stretch(kind, max(cursor_s, begins_s), begins_s + length_s)  # type: ignore[arg-type]
+            yield Stretch("producing", cursor_s, begins_s)
+            yield Stretch(kind, begins_s, begins_s + length_s)  # type: ignore[arg-type]
             cursor_s = begins_s + length_s
         hour += 1
 
