@@ -13,7 +13,7 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.float64]
 
 #: Raised when a change of the judge makes stored state unreadable or results incomparable.
-JUDGE_VERSION = 1
+JUDGE_VERSION = 2
 
 
 class State(StrEnum):
