@@ -32,9 +32,9 @@ test: setup
 	$(if $(TEST_ARGS),,$(BIN)/python -m pytest tests/end_to_end)
 	$(if $(TEST_ARGS),,$(BIN)/python -m pytest tests/browser)
 
+# What takes too long for every commit: the judge against theory and against other detectors, in full.
 test-long: setup
-	@sh tests/install_services.sh
-	$(BIN)/python -m pytest tests/bench/long $(TEST_ARGS)
+	$(BIN)/python tests/bench/bench_judge.py --full $(BENCH_ARGS)
 
 # Needs uv (any recent one); run after changing the dependencies in pyproject.toml, then read the diff.
 lock:
