@@ -31,6 +31,7 @@ class JudgeState:
     sheet_number: int
     learner: Learner
     horizon_s: float | None  # of producing time that as-found rests on; None: everything (a log)
+    budget_years: float = 5.0  # at most one false drift alarm per valve in this many years of production
     scale: Scale | None = None
     waiting: FloatArray = field(default_factory=_empty)  # samples before the scale is known
     rest: FloatArray = field(default_factory=_empty)  # samples not yet averaged (slow ramps)
@@ -71,6 +72,7 @@ def dumps(state: JudgeState) -> str:
             "sheet_number": state.sheet_number,
             "learner": dataclasses.asdict(state.learner),
             "horizon_s": state.horizon_s,
+            "budget_years": state.budget_years,
             "scale": dataclasses.asdict(state.scale) if state.scale else None,
             "waiting": pack_matrix(state.waiting),
             "rest": pack_matrix(state.rest),
@@ -120,6 +122,7 @@ def loads(text: str) -> JudgeState:
         sheet_number=raw["sheet_number"],
         learner=Learner(**raw["learner"]),
         horizon_s=raw["horizon_s"],
+        budget_years=raw["budget_years"],
         scale=Scale(**raw["scale"]) if raw["scale"] else None,
         waiting=unpack_matrix(raw["waiting"]),
         rest=unpack_matrix(raw["rest"]),
