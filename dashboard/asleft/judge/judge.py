@@ -7,36 +7,24 @@ the same segments and numbers however the samples are cut.
 from __future__ import annotations
 
 import itertools
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 from asleft.judge import budget
 from asleft.judge.budget import BUDGET_YEARS
-from asleft.judge.columns import (
-    CLOCK,
-    CURRENT,
-    DEMAND,
-    ENABLE,
-    ENABLED,
-    MODE,
-    PRESSURE,
-    PUMP,
-    STATE,
-    TIME,
-    columns_of,
-    noise_of,
-)
-from asleft.judge.dither import measure_burst
+from asleft.judge.columns import CLOCK, DEMAND, STATE, columns_of
+from asleft.judge.cutting import SCALE_SAMPLES, interval_of, segment, set_scale
+from asleft.judge.expected import expected_current
+from asleft.judge.failed import count_failed
+from asleft.judge.horizon import take_bursts, trim
 from asleft.judge.learner import Learner
 from asleft.judge.memory import JudgeState, copy_of, dumps, loads
 from asleft.judge.points import close_points
-from asleft.judge.segments import Scale, cut
-from asleft.judge.states import PRODUCING, STOPPED, StateCarry, gaps, hours_of, intervals_of, judge_states, surest
+from asleft.judge.states import PRODUCING, gaps, hours_of, intervals_of, judge_states, surest
 from asleft.judge.summary import summarise
 from asleft.judge.types import ChartPoint, FloatArray, Judgement, Samples, StateInterval
+from asleft.judge.vented import read_vented
 from asleft.judge.watch import Stretch, watch
 from asleft.sheet.model import Sheet
 
@@ -44,16 +32,9 @@ __all__ = ["JudgeState", "StepOutcome", "begin", "dumps", "expected_current", "j
 
 #: Producing time that the live as-found rests on (s).
 LIVE_HORIZON_S = 600.0
-SCALE_SAMPLES = 300
 _GAP_S = 3600.0
 _PAUSE_S = 1.5  # no time is counted over a longer pause between samples
-_FAILED_BIN_S = 10.0
-#: Pressure is read as the sensor's zero in this part of a stop (s from its beginning).
-_VENTED_S = (60.0, 120.0)
-_MOST_BURSTS = 300
 _USUAL_LAG_S = 0.03
-_CUT_SAMPLES = 50_000  # cut at once: bounds memory, changes nothing
-_SLOW_SAMPLES = 2400  # a full ramp is thinned to at most this many samples
 
 
 @dataclass(frozen=True, slots=True)

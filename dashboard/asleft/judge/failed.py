@@ -1,0 +1,35 @@
+"""Failed readings, counted by time, for the share of data that is missing."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+from asleft.judge.memory import JudgeState
+from asleft.judge.types import Samples
+
+FAILED_BIN_S = 10.0
+
+
+def count_failed(state: JudgeState, samples: Samples) -> None:
+    """Failed readings of each channel since its first good one, by time, for the share over the horizon."""
+    n = samples.time_s.size
+    failed = np.zeros(n, dtype=np.int64)
+    known = set(state.channels)
+    for name, values in samples.channels.items():
+        good = np.isfinite(values)
+        if name not in known:
+            if not good.any():
+                continue
+            known.add(name)
+            good[: int(np.argmax(good))] = True
+        failed += ~good
+    state.channels = tuple(sorted(known))
+    bins = np.floor(samples.time_s / FAILED_BIN_S)
+    cuts = [0, *(np.flatnonzero(np.diff(bins)) + 1).tolist(), n]
+    for a, b in itertools.pairwise(cuts):
+        entry = (float(bins[a]) * FAILED_BIN_S, int(failed[a:b].sum()), (b - a) * max(len(samples.channels), 1))
+        if state.failed and state.failed[-1][0] == entry[0]:
+            last = state.failed.pop()
+            entry = (entry[0], last[1] + entry[1], last[2] + entry[2])
+        state.failed.append(entry)

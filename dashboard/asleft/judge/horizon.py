@@ -1,0 +1,42 @@
+"""What a state takes in of bursts, and what it may forget: all that lies before the horizon."""
+
+from __future__ import annotations
+
+import numpy as np
+from asleft.judge.dither import measure_burst
+from asleft.judge.failed import FAILED_BIN_S
+from asleft.judge.memory import JudgeState
+from asleft.judge.types import Samples
+from asleft.sheet.model import Sheet
+
+_MOST_BURSTS = 300
+
+
+def take_bursts(sheet: Sheet, state: JudgeState, samples: Samples) -> None:
+    """Measure the bursts that are newer than those known, while current flows, and keep the latest."""
+    least = 0.02 * sheet.as_left.get("dither_amplitude", 0.02)
+    flowing = max(0.5 * sheet.as_left.get("current_at_zero", 0.0), 0.05 * sheet.as_left.get("current_at_full", 0.0))
+    for burst in samples.bursts:
+        if state.bursts and burst.start_s <= state.bursts[-1].at_s:
+            continue
+        if not burst.current_a.size or float(np.mean(burst.current_a)) < flowing:
+            continue  # the driver is off: no dither to be expected
+        result = measure_burst(burst, least)
+        if result is not None:
+            state.bursts.append(result)
+
+
+def trim(state: JudgeState) -> None:
+    """Forget what lies before the horizon."""
+    horizon = state.horizon_s
+    if horizon is None or state.to_s is None:
+        return
+    newest = max((d.clock_s for d in state.dwells[-1:]), default=0.0)
+    since = newest - horizon
+    keep = min(since, state.point_from_s)
+    state.dwells = [d for d in state.dwells if d.clock_s >= keep]
+    state.strokes = [s for s in state.strokes if s.clock_s >= keep]
+    oldest = min((d.from_s for d in state.dwells[:1]), default=state.to_s) - 60.0
+    state.bursts = [b for b in state.bursts if b.at_s >= oldest][-_MOST_BURSTS:]
+    state.failed = [f for f in state.failed if f[0] >= state.to_s - horizon - FAILED_BIN_S]
+    state.stretches = [s for s in state.stretches if s.to_s >= state.to_s - 60.0]
