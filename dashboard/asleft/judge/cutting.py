@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 from asleft.judge.columns import CLOCK, CURRENT, DEMAND, ENABLE, ENABLED, MODE, PUMP, STATE, TIME, noise_of
 from asleft.judge.memory import JudgeState
-from asleft.judge.segments import Scale, cut
+from asleft.judge.scale import Scale
+from asleft.judge.segments import cut
 from asleft.judge.types import FloatArray
 from asleft.sheet.model import Sheet
 

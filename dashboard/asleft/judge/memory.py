@@ -14,7 +14,8 @@ from asleft.judge.dither import DitherBurst
 from asleft.judge.features import Dwell, Stroke, pack, unpack_rows
 from asleft.judge.learner import Learner
 from asleft.judge.pressure import LevelKey, LevelPressure
-from asleft.judge.segments import Carry, Scale
+from asleft.judge.scale import Scale
+from asleft.judge.segments import Carry
 from asleft.judge.states import StateCarry
 from asleft.judge.types import JUDGE_VERSION, Finding, FloatArray, Part
 from asleft.judge.watch import Stretch, WatchCarry

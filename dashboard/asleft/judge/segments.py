@@ -14,45 +14,22 @@ import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
-from asleft.judge.columns import (
-    CLOCK,
-    COIL_V,
-    CURRENT,
-    DEMAND,
-    ENABLED,
-    MODE,
-    OIL,
-    PRESSURE,
-    STATE,
-    SUPPLY,
-    TIME,
-    resolution,
-)
-from asleft.judge.features import NAN, Dwell, Stroke
+from asleft.judge.columns import CURRENT, DEMAND, ENABLED, TIME, resolution
+from asleft.judge.demand_path import moving
+from asleft.judge.dwells import dwell_of
+from asleft.judge.features import Dwell, Stroke
 from asleft.judge.learner import Learner
-from asleft.judge.states import PRODUCING
+from asleft.judge.scale import Scale
+from asleft.judge.strokes import stroke_of
 from asleft.judge.types import FloatArray
-from numpy.lib.stride_tricks import sliding_window_view
+
+__all__ = ["Carry", "Cut", "Scale", "cut"]
 
 _MOVE_WINDOW_S = 0.15
 _LEAD_S = 0.25  # of settled samples kept before a move, and after settling
 _PIECE_S = 5.0
 _SHORTEST_S = 0.25
-_STEP_LASTS_S = 0.08  # a step is over within this, its filter's tail included
-_STEP_S = 1e-6
 _LONGEST_OPEN_SAMPLES = 24_000
-
-
-@dataclass(frozen=True, slots=True)
-class Scale:
-    """Fixed for a valve: sample interval (s), noise of demand, threshold of a move, span (A)."""
-
-    interval_s: float
-    demand_noise: float
-    move: float
-    span_a: float
-    has_current: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,16 +80,6 @@ def cut(columns: FloatArray, carry: Carry, scale: Scale, learner: Learner, *, fl
         while rest is not None:
             rest = _Piece(rest, scale, learner, out).run(closed=flush or not last)
     return out
-
-
-def moving(demand: FloatArray, window: int, threshold: float) -> npt.NDArray[np.bool_]:
-    """Where the range of the last `window` samples exceeds `threshold`, shape (n,)."""
-    if demand.size < 2:
-        return np.zeros(demand.size, dtype=bool)
-    padded = np.concatenate((np.full(window - 1, demand[0]), demand))
-    view = sliding_window_view(padded, window)
-    result: npt.NDArray[np.bool_] = (view.max(axis=1) - view.min(axis=1)) > threshold
-    return result
 
 
 class _Piece:
@@ -179,7 +146,7 @@ class _Piece:
                     in_stroke = False
                 if not in_stroke:
                     first = at if begin is None else begin
-                    dwell = self._dwell(first, stop, arrival, flat=begin is not None)
+                    dwell = dwell_of(data[:, first:stop], self.scale, arrival, flat=begin is not None)
                     self.out.dwells.append(dwell)
                     if begin is not None and self.scale.has_current:
                         self.learner.hear(dwell.current_sd_a, self.scale.span_a)
@@ -258,166 +225,5 @@ class _Piece:
             return 1.0
         return 1.0 if after > before else -1.0
 
-    def _dwell(self, a: int, b: int, arrival: float, *, flat: bool) -> Dwell:
-        data = self.data[:, a:b]
-        n = b - a
-        demand, current = data[DEMAND], data[CURRENT]
-        late = data[:, n - max(int(0.4 * n), min(n, 10)) :]
-        pressure = late[PRESSURE][np.isfinite(late[PRESSURE])]
-        p_mean = p_se = p_moves = NAN
-        if pressure.size >= 4:
-            half = pressure.size // 2
-            p_mean = float(pressure.mean())
-            p_se = float(pressure.std()) / np.sqrt(_effective_n(pressure))
-            p_moves = float(pressure[half:].mean() - pressure[:half].mean())
-        return Dwell(
-            from_s=float(data[TIME, 0]),
-            to_s=float(data[TIME, -1]),
-            n=float(n),
-            demand=float(demand.mean()),
-            demand_se=max(float(demand.std()), self.scale.demand_noise) / np.sqrt(n),
-            current_a=float(current.mean()) if self.scale.has_current else NAN,
-            current_se_a=float(current.std()) / np.sqrt(_effective_n(current)) if self.scale.has_current else NAN,
-            current_sd_a=float(current.std()) if self.scale.has_current else NAN,
-            pressure_bar=p_mean,
-            pressure_se_bar=p_se,
-            pressure_moves_bar=p_moves,
-            arrival=arrival,
-            producing=float(np.all(data[STATE] == PRODUCING)),
-            oil_degc=_mean(data[OIL]),
-            supply_v=_mean(data[SUPPLY]),
-            mode=float(data[MODE, -1]) if np.all(data[MODE] == data[MODE, -1]) else NAN,
-            flat=float(flat),
-            coil_v=_mean(data[COIL_V]),
-            clock_s=float(data[CLOCK, -1]),
-        )
-
     def _stroke(self, a: int, b: int, *, aside: bool) -> Stroke | None:
-        """Fit the stroke in [a, b); None if the command did not really move or there is no current."""
-        demand, time_s = self.data[DEMAND, a:b], self.data[TIME, a:b]
-        low, high = float(demand.min()), float(demand.max())
-        if not self.scale.has_current or high - low < 3.0 * self.scale.move or b - a < 2 * self.lead:
-            return None
-        flags = moving(demand, self.window, self.scale.move)
-        path_t, path_u = demand_path(time_s, demand, flags, self.scale.move, self.scale.demand_noise)
-        steep_up, steep_down = steepness(time_s, demand, self.scale.interval_s)
-        fit = self.learner.fit(path_t, path_u, time_s, self.data[CURRENT, a:b], self.scale)
-        upper = fit.information[np.triu_indices(fit.theta.size)]
-        head = (
-            float(time_s[0]),
-            float(time_s[-1]),
-            path_u[0],
-            path_u[-1],
-            low,
-            high,
-            fit.active_up_s,
-            fit.active_down_s,
-            steep_up,
-            steep_down,
-            fit.chi2,
-        )
-        numbers = np.concatenate((fit.theta, fit.gradient, upper, fit.own)).tolist()
-        return Stroke._make((*head, *numbers, float(aside), float(self.data[CLOCK, b - 1])))
-
-
-def demand_path(
-    time_s: FloatArray, demand: FloatArray, flags: npt.NDArray[np.bool_], move: float, noise: float
-) -> tuple[list[float], list[float]]:
-    """The command as a path: a constant (its mean) where it rests, a jump where it steps, else its own samples.
-
-    Samples at the end of a move that already lie on the next level are dropped: fewer vertices, less noise. Beyond
-    the ends of its range the driver sees the end, and so does the path.
-    """
-    edges = [0, *(np.flatnonzero(np.diff(flags)) + 1).tolist(), flags.size]
-    runs = list(itertools.pairwise(edges))
-    path_t: list[float] = []
-    path_u: list[float] = []
-    near = max(0.5 * move, 4.0 * noise)
-
-    def level_of(a: int, b: int) -> float:
-        return min(max(float(demand[a:b].mean()), 0.0), 1.0)
-
-    for number, (a, b) in enumerate(runs):
-        if not flags[a]:
-            level = level_of(a, b)
-            path_t += [float(time_s[a]), float(time_s[b - 1])]
-            path_u += [level, level]
-            continue
-        stop = b
-        if number + 1 < len(runs):
-            following = level_of(*runs[number + 1])
-            at_s = step_time(time_s, demand, a, b, following, near) if number > 0 else None
-            if at_s is not None:
-                path_t += [at_s, at_s + _STEP_S]
-                path_u += [path_u[-1], following]
-                continue
-            off = np.flatnonzero(np.abs(demand[a:b] - following) > near)
-            stop = a + (int(off[-1]) + 1 if off.size else 0)
-            path_t += [float(x) for x in time_s[a:stop]]
-            path_u += np.clip(demand[a:stop], 0.0, 1.0).tolist()
-            if stop < b:
-                path_t.append(float(time_s[stop]))
-                path_u.append(following)
-        else:
-            path_t += [float(x) for x in time_s[a:b]]
-            path_u += np.clip(demand[a:b], 0.0, 1.0).tolist()
-    kept = [0] + [k for k in range(1, len(path_t)) if path_t[k] > path_t[k - 1] + 1e-9]
-    return [path_t[k] for k in kept], [path_u[k] for k in kept]
-
-
-def step_time(time_s: FloatArray, demand: FloatArray, a: int, b: int, following: float, near: float) -> float | None:
-    """When the command stepped to `following` in the move [a, b), or None if it did not go there in one step.
-
-    The sum over what was still missing, sample by sample: right to a fraction of an interval where the reading's
-    filter spreads the step over a few samples, and the middle of the interval where it does not. The driver sees the
-    step itself; a path through the samples would soften its beginning and lengthen short ramps by about 1 %.
-    """
-    before = float(demand[a - 1])
-    off = np.flatnonzero(np.abs(demand[a:b] - following) > near)
-    end = a + (int(off[-1]) + 1 if off.size else 0)
-    if end >= b or time_s[end] - time_s[a - 1] > max(_STEP_LASTS_S, 1.5 * float(np.median(np.diff(time_s)))):
-        return None
-    share = (demand[a - 1 : end + 1] - before) / (following - before)
-    if share.min() < -0.1 or share.max() > 1.1:
-        return None
-    share[-1] = 1.0
-    missing = 1.0 - 0.5 * (share[1:] + share[:-1])
-    return float(time_s[a - 1] + missing @ np.diff(time_s[a - 1 : end + 1]))
-
-
-def steepness(time_s: FloatArray, demand: FloatArray, interval_s: float) -> tuple[float, float]:
-    """Steepest sustained rise and fall of the command itself (1/s, both >= 0).
-
-    Over the longest stretch that is still as steep (to 15 %) for a ramp, because the steepest of many short stretches
-    is steeper than the ramp by its noise. A move over within 60 ms or five samples is a step: from sample to sample.
-    """
-    shortest = max(5, round(0.06 / interval_s))
-    return _steepest(time_s, demand, shortest), _steepest(time_s, -demand, shortest)
-
-
-def _steepest(time_s: FloatArray, demand: FloatArray, shortest: int) -> float:
-    best, k = 0.0, shortest
-    while k < demand.size:
-        slope = float(((demand[k:] - demand[:-k]) / (time_s[k:] - time_s[:-k])).max())
-        if slope <= 0.0 or slope < 0.85 * best:
-            break
-        best, k = slope, 2 * k
-    if best * shortest * float(np.median(np.diff(time_s))) > 0.9 * float(np.ptp(demand)):
-        best = float((np.diff(demand) / np.diff(time_s)).max())
-    return best
-
-
-def _effective_n(values: FloatArray) -> float:
-    """Number of independent readings that are worth as much, from the lag-1 autocorrelation (AR(1))."""
-    n = values.size
-    centred = values - values.mean()
-    power = float(centred @ centred)
-    if power <= 0.0 or n < 3:
-        return float(n)
-    rho = min(max(float(centred[1:] @ centred[:-1]) / power, 0.0), 0.95)
-    return max(n * (1.0 - rho) / (1.0 + rho), 1.0)
-
-
-def _mean(values: FloatArray) -> float:
-    finite = values[np.isfinite(values)]
-    return float(finite.mean()) if finite.size else NAN
+        return stroke_of(self.data[:, a:b], self.window, self.lead, self.scale, self.learner, aside=aside)

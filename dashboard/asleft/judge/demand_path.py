@@ -1,0 +1,110 @@
+"""The command as the driver sees it: where it moves, how steeply, and as a path of few vertices."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import numpy.typing as npt
+from asleft.judge.types import FloatArray
+from numpy.lib.stride_tricks import sliding_window_view
+
+_STEP_LASTS_S = 0.08  # a step is over within this, its filter's tail included
+_STEP_S = 1e-6
+
+
+def moving(demand: FloatArray, window: int, threshold: float) -> npt.NDArray[np.bool_]:
+    """Where the range of the last `window` samples exceeds `threshold`, shape (n,)."""
+    if demand.size < 2:
+        return np.zeros(demand.size, dtype=bool)
+    padded = np.concatenate((np.full(window - 1, demand[0]), demand))
+    view = sliding_window_view(padded, window)
+    result: npt.NDArray[np.bool_] = (view.max(axis=1) - view.min(axis=1)) > threshold
+    return result
+
+
+def demand_path(
+    time_s: FloatArray, demand: FloatArray, flags: npt.NDArray[np.bool_], move: float, noise: float
+) -> tuple[list[float], list[float]]:
+    """The command as a path: a constant (its mean) where it rests, a jump where it steps, else its own samples.
+
+    Samples at the end of a move that already lie on the next level are dropped: fewer vertices, less noise. Beyond
+    the ends of its range the driver sees the end, and so does the path.
+    """
+    edges = [0, *(np.flatnonzero(np.diff(flags)) + 1).tolist(), flags.size]
+    runs = list(itertools.pairwise(edges))
+    path_t: list[float] = []
+    path_u: list[float] = []
+    near = max(0.5 * move, 4.0 * noise)
+
+    def level_of(a: int, b: int) -> float:
+        return min(max(float(demand[a:b].mean()), 0.0), 1.0)
+
+    for number, (a, b) in enumerate(runs):
+        if not flags[a]:
+            level = level_of(a, b)
+            path_t += [float(time_s[a]), float(time_s[b - 1])]
+            path_u += [level, level]
+            continue
+        stop = b
+        if number + 1 < len(runs):
+            following = level_of(*runs[number + 1])
+            at_s = step_time(time_s, demand, a, b, following, near) if number > 0 else None
+            if at_s is not None:
+                path_t += [at_s, at_s + _STEP_S]
+                path_u += [path_u[-1], following]
+                continue
+            off = np.flatnonzero(np.abs(demand[a:b] - following) > near)
+            stop = a + (int(off[-1]) + 1 if off.size else 0)
+            path_t += [float(x) for x in time_s[a:stop]]
+            path_u += np.clip(demand[a:stop], 0.0, 1.0).tolist()
+            if stop < b:
+                path_t.append(float(time_s[stop]))
+                path_u.append(following)
+        else:
+            path_t += [float(x) for x in time_s[a:b]]
+            path_u += np.clip(demand[a:b], 0.0, 1.0).tolist()
+    kept = [0] + [k for k in range(1, len(path_t)) if path_t[k] > path_t[k - 1] + 1e-9]
+    return [path_t[k] for k in kept], [path_u[k] for k in kept]
+
+
+def step_time(time_s: FloatArray, demand: FloatArray, a: int, b: int, following: float, near: float) -> float | None:
+    """When the command stepped to `following` in the move [a, b), or None if it did not go there in one step.
+
+    The sum over what was still missing, sample by sample: right to a fraction of an interval where the reading's
+    filter spreads the step over a few samples, and the middle of the interval where it does not. The driver sees the
+    step itself; a path through the samples would soften its beginning and lengthen short ramps by about 1 %.
+    """
+    before = float(demand[a - 1])
+    off = np.flatnonzero(np.abs(demand[a:b] - following) > near)
+    end = a + (int(off[-1]) + 1 if off.size else 0)
+    if end >= b or time_s[end] - time_s[a - 1] > max(_STEP_LASTS_S, 1.5 * float(np.median(np.diff(time_s)))):
+        return None
+    share = (demand[a - 1 : end + 1] - before) / (following - before)
+    if share.min() < -0.1 or share.max() > 1.1:
+        return None
+    share[-1] = 1.0
+    missing = 1.0 - 0.5 * (share[1:] + share[:-1])
+    return float(time_s[a - 1] + missing @ np.diff(time_s[a - 1 : end + 1]))
+
+
+def steepness(time_s: FloatArray, demand: FloatArray, interval_s: float) -> tuple[float, float]:
+    """Steepest sustained rise and fall of the command itself (1/s, both >= 0).
+
+    Over the longest stretch that is still as steep (to 15 %) for a ramp, because the steepest of many short stretches
+    is steeper than the ramp by its noise. A move over within 60 ms or five samples is a step: from sample to sample.
+    """
+    shortest = max(5, round(0.06 / interval_s))
+    return _steepest(time_s, demand, shortest), _steepest(time_s, -demand, shortest)
+
+
+def _steepest(time_s: FloatArray, demand: FloatArray, shortest: int) -> float:
+    best, k = 0.0, shortest
+    while k < demand.size:
+        slope = float(((demand[k:] - demand[:-k]) / (time_s[k:] - time_s[:-k])).max())
+        if slope <= 0.0 or slope < 0.85 * best:
+            break
+        best, k = slope, 2 * k
+    if best * shortest * float(np.median(np.diff(time_s))) > 0.9 * float(np.ptp(demand)):
+        best = float((np.diff(demand) / np.diff(time_s)).max())
+    return best
