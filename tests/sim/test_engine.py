@@ -159,3 +159,81 @@ def test_an_unplugged_coil_takes_nothing_and_a_broken_wire_asks_for_nothing(marc
     assert result.true_current_a[-1, 0] == pytest.approx(0.0, abs=1e-9)
     assert result.true_current_a[-1, 1] == pytest.approx(QUICK.current_at_zero_a, abs=1e-9)
     assert result.command[-1, 1] == pytest.approx(-0.25, abs=1e-6)  # 0 mA on a 4-20 mA signal
+
+
+def test_where_the_command_is_read_decides_whether_a_leak_shows(march):
+    leak = (Fault(FaultKind.COMMAND_OFFSET, -1.0, -0.05),)
+    at_driver = replace(QUICK, faults=leak)
+    at_controller = replace(at_driver, command_sensor=Sensor(0.0, 22.0, 0.0, 20.0, where="controller's value"))
+    _, result = march([at_driver, at_controller], np.full(400, 0.8))
+    assert demand_of(QUICK, result.true_current_a[-1]) == pytest.approx(0.75, abs=1e-6)
+    assert result.command[-1] == pytest.approx([0.75, 0.80], abs=1e-6)
+
+
+def test_a_shunt_takes_a_share_and_a_wrong_controller_shows_in_the_signal(march):
+    shunt = replace(QUICK, faults=(Fault(FaultKind.COMMAND_GAIN, -1.0, -0.1),))
+    beyond = replace(QUICK, faults=(Fault(FaultKind.CONTROLLER_GAIN, -1.0, 0.06),))
+    _, result = march([shunt, beyond], np.ones(400))
+    assert demand_of(QUICK, result.true_current_a[-1]) == pytest.approx([0.9, 1.0], abs=1e-6)
+    assert result.command[-1] == pytest.approx([0.9, 1.06], abs=1e-6)
+
+
+def test_a_limit_cuts_the_top_and_a_gain_moves_all(march):
+    limited = replace(QUICK, faults=(Fault(FaultKind.DRIVER_LIMITED, -1.0, 0.1),))
+    scaled = replace(QUICK, faults=(Fault(FaultKind.CURRENT_GAIN, -1.0, 0.05),))
+    for level in (0.5, 1.0):
+        _, result = march([limited, scaled], np.full(500, level))
+        demanded = QUICK.current_at_zero_a + level * (QUICK.current_at_full_a - QUICK.current_at_zero_a)
+        expected = [min(demanded, QUICK.current_at_full_a - 0.1), 1.05 * demanded]
+        assert result.true_current_a[-1] == pytest.approx(expected, abs=1e-6)
+        assert bool(result.clipped[-1, 0]) is (level == 1.0)
+
+
+def test_a_slower_response_is_a_longer_time_constant(march):
+    slow = replace(QUICK, ramp_up_s=0.0, faults=(Fault(FaultKind.RESPONSE_SLOW, -1.0, 0.048),))
+    _, result = march([slow], np.ones(200))
+    rise = demand_of(QUICK, result.true_current_a[:, 0])
+    assert np.interp(1 - np.exp(-1.0), rise, STEP_S * np.arange(1, 201)) == pytest.approx(0.05, abs=0.003)
+
+
+def test_shorted_turns_take_the_force_and_leave_the_current(march):
+    shorted = replace(QUICK, faults=(Fault(FaultKind.COIL_SHORTED, -1.0, 0.3),))
+    _, result = march([QUICK, shorted], np.ones(600))
+    assert result.true_current_a[-1, 1] == pytest.approx(result.true_current_a[-1, 0], abs=1e-9)
+    assert result.pressure_bar[-1, 1] < 0.8 * result.pressure_bar[-1, 0]
+
+
+def test_more_resistance_in_the_cable_cuts_the_top(march):
+    cable = replace(QUICK, faults=(Fault(FaultKind.CABLE_RESISTANCE, -1.0, 20.0),))
+    _, result = march([cable], np.ones(500))
+    ohm = QUICK.coil_resistance_ohm + QUICK.cable_resistance_ohm + 20.0 + QUICK.supply_source_ohm * QUICK.duty_max
+    assert result.true_current_a[-1, 0] == pytest.approx(
+        (QUICK.supply_v - QUICK.driver_drop_v) * QUICK.duty_max / ohm, rel=1e-6
+    )
+
+
+def test_a_weak_pump_gives_less_and_slower(march):
+    weak = replace(QUICK, ramp_up_s=0.0, faults=(Fault(FaultKind.SOURCE_WEAK, -1.0, 0.4),))
+    _, result = march([replace(QUICK, ramp_up_s=0.0), weak], np.ones(600))
+    assert result.pressure_bar[-1, 1] == pytest.approx(0.6 * QUICK.relief_bar, abs=0.5)
+    steepest = np.diff(result.pressure_bar, axis=0).max(axis=0)
+    assert steepest[1] < 0.75 * steepest[0]
+
+
+def test_a_sticking_spool_rests_and_jumps(march):
+    span_a = QUICK.current_at_full_a - QUICK.current_at_zero_a
+    stuck = replace(QUICK, ramp_up_s=20.0, faults=(Fault(FaultKind.STICK_SLIP, -1.0, 5.0),))
+    engine, result = march([stuck, replace(QUICK, ramp_up_s=20.0)], np.ones(3900))
+    # Spool positions under a slow rise: rests (no change) and few jumps of 2.5 to 5 % of span, not a steady creep.
+    engine, _ = march([stuck], np.zeros(1))
+    spool = engine._play(np.linspace(QUICK.current_at_zero_a, QUICK.current_at_full_a, 4000)[:, None])[:, 0]
+    moves = np.diff(spool)
+    jumps = moves[moves > 1e-9]
+    assert 18 <= jumps.size <= 42
+    assert jumps[1:].min() > 0.024 * span_a
+    assert jumps.max() < 0.052 * span_a
+    assert jumps.std() > 0.002 * span_a
+    # A neighbour without the fault moves as ever.
+    assert np.allclose(result.true_current_a[:, 0], result.true_current_a[:, 1])
+    alone = march([replace(QUICK, ramp_up_s=20.0)], np.ones(3900))[1]
+    assert np.array_equal(alone.pressure_bar[:, 0], result.pressure_bar[:, 1])

@@ -3,7 +3,7 @@
 from dataclasses import asdict, replace
 
 import pytest
-from asleft.sim.effective import effective
+from asleft.sim.effective import effective, electrical
 from asleft.sim.faults import DAY_S, Fault, FaultKind, total
 from asleft.sim.model import default_valve
 from asleft.sim.truth import as_left_of, settings_at
@@ -37,6 +37,8 @@ def test_wrong_faults_are_refused():
         Fault(FaultKind.RAMP_UP, 0.0, 1.0, "ramp")
     with pytest.raises(ValueError, match="channel"):
         Fault(FaultKind.READING_STUCK, 0.0)
+    with pytest.raises(ValueError, match="0 to 2 s late"):
+        Fault(FaultKind.READING_LATE, 0.0, 3.0, channel="current")
     with pytest.raises(ValueError, match="'step', 'drift' or 'ramp'"):
         Fault(FaultKind.RAMP_UP, 0.0, 1.0, "sudden")
 
@@ -65,6 +67,21 @@ def test_faults_of_one_kind_add_up():
         (FaultKind.CURRENT_SENSOR_GAIN, 0.05, {"current_gain"}),
         (FaultKind.PRESSURE_SENSOR_OFFSET, 3.0, {"pressure_offset_bar"}),
         (FaultKind.UNWANTED_CURRENT, 0.3, {"unwanted_a"}),
+        (FaultKind.CURRENT_GAIN, 0.05, {"current_at_zero_a", "current_at_full_a"}),
+        (FaultKind.DRIVER_LIMITED, 0.1, {"limit_a"}),
+        (FaultKind.RESPONSE_SLOW, 0.02, {"loop_time_constant_s"}),
+        (FaultKind.DITHER_FREQUENCY, 30.0, {"dither_frequency_hz", "friction_half_a"}),
+        (FaultKind.COIL_SHORTED, 0.3, {"coil_resistance_ohm", "coil_inductance_h", "force", "friction_half_a"}),
+        (FaultKind.COIL_CONTACT, 0.2, {"contact_open"}),
+        (FaultKind.CABLE_RESISTANCE, 3.0, {"cable_ohm", "friction_half_a"}),
+        (FaultKind.FRICTION_GROWN, 1.0, {"friction_half_a"}),
+        (FaultKind.STICK_SLIP, 2.0, {"stick_a"}),
+        (FaultKind.SOURCE_WEAK, 0.3, {"source"}),
+        (FaultKind.COMMAND_OFFSET, 0.02, {"wire_offset"}),
+        (FaultKind.COMMAND_GAIN, -0.03, {"wire_gain"}),
+        (FaultKind.CONTROLLER_GAIN, 0.05, {"asked_gain"}),
+        (FaultKind.CURRENT_SENSOR_OFFSET, 0.02, {"current_offset_a"}),
+        (FaultKind.PRESSURE_SENSOR_GAIN, 0.04, {"pressure_gain"}),
     ],
 )
 def test_each_fault_moves_its_own_parameter(kind, amount, moved):
@@ -86,3 +103,17 @@ def test_the_truth_knows_what_follows():
     assert without["dither_amplitude"] == 0.0
     assert without["hysteresis"] == pytest.approx(2 * model.friction_dry_pct)
     assert without["pressure_at_full"] < left["pressure_at_full"]
+
+
+def test_a_short_takes_resistance_and_force_in_proportion_and_inductance_with_the_square():
+    model = default_valve()
+    now = effective(replace(model, faults=(Fault(FaultKind.COIL_SHORTED, 0.0, 0.4),)), 1.0)
+    assert now.coil_resistance_ohm == pytest.approx(0.6 * model.coil_resistance_ohm)
+    assert now.coil_inductance_h == pytest.approx(0.36 * model.coil_inductance_h)
+    assert now.force == pytest.approx(0.6)
+    assert now.coil == 1.0
+    tripped = effective(replace(model, faults=(Fault(FaultKind.COIL_SHORTED, 0.0, 1.0),)), 1.0)
+    assert tripped.coil == 0.0
+    bare = electrical(replace(model, faults=(Fault(FaultKind.COIL_SHORTED, 0.0, 0.4),)), 1.0)
+    assert bare.coil_time_constant_s < model.coil_time_constant_s
+    assert electrical(model, 1.0) is model

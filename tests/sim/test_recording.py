@@ -149,6 +149,53 @@ def test_sensor_faults_move_readings_only():
     assert np.mean(wrong_zero.values("pressure") - clean.values("pressure")) == pytest.approx(5.0, abs=0.2)
 
 
+def test_offsets_and_gains_of_sensors_are_what_they_say():
+    clean = simulate([VALVE], [START_S], 30.0)[0]
+    offset = replace(VALVE, faults=(Fault(FaultKind.CURRENT_SENSOR_OFFSET, 0.0, 0.03),))
+    gain = replace(VALVE, faults=(Fault(FaultKind.PRESSURE_SENSOR_GAIN, 0.0, -0.10),))
+    shifted, smaller = simulate([offset, gain], [START_S, START_S], 30.0)
+    assert np.mean(shifted.values("current") - clean.values("current")) == pytest.approx(0.03, abs=0.001)
+    assert smaller.values("pressure").max() / clean.values("pressure").max() == pytest.approx(0.9, abs=0.003)
+
+
+def test_a_late_reading_is_the_same_later_across_chunks():
+    late = replace(VALVE, faults=(Fault(FaultKind.READING_LATE, START_S + 20.0, 0.25, channel="current"),))
+    clean, one = (simulate([model], [START_S], 70.0)[0] for model in (VALVE, late))
+    was, now = clean.values("current"), one.values("current")
+    assert np.array_equal(now[:1990], was[:1990])
+    step_a = late.current_sensor.scale
+    noise_a = VALVE.current_sensor.noise
+    error = now[2100:] - was[2100 - 25 : -25]
+    assert np.abs(error).max() < 8 * noise_a + 2 * step_a
+    assert np.abs(now[2100:] - was[2100:]).max() > 0.02
+    assert np.array_equal(one.counts["pressure"], clean.counts["pressure"])
+
+
+def test_a_noisy_reading_scatters_more_from_its_onset_on():
+    noisy = replace(VALVE, faults=(Fault(FaultKind.READING_NOISY, START_S + 20.0, 9.0, channel="pressure"),))
+    clean, one = (simulate([model], [START_S], 60.0)[0].values("pressure") for model in (VALVE, noisy))
+    assert np.array_equal(one[:1990], clean[:1990])
+    assert np.std(one[2000:] - clean[2000:]) == pytest.approx(9 * VALVE.pressure_sensor.noise, rel=0.1)
+
+
+def test_a_loose_contact_comes_and_goes():
+    loose = replace(VALVE, faults=(Fault(FaultKind.COIL_CONTACT, START_S, 0.3),))
+    one = simulate([loose], [START_S], 60.0)[0]
+    none = one.values("current") < 0.5 * VALVE.current_at_zero_a
+    assert 0.15 < none.mean() < 0.4
+    assert 20 <= np.count_nonzero(np.diff(none)) <= 120
+
+
+def test_another_dither_frequency_shows_in_the_bursts():
+    other = replace(VALVE, faults=(Fault(FaultKind.DITHER_FREQUENCY, START_S, 40.0),))
+    one = simulate([other], [START_S], 60.0)[0]
+    burst = next(b for b in one.bursts if b.values().std() > 0.01)
+    lines = np.abs(np.fft.rfft((burst.values() - burst.values().mean()) * np.hanning(burst.counts.size)))
+    lines[:25] = 0.0  # what the command does
+    peak_hz = np.argmax(lines[:250]) * burst.rate_hz / burst.counts.size
+    assert peak_hz == pytest.approx(VALVE.dither_frequency_hz + 40.0, abs=4.0)
+
+
 def test_current_nobody_asked_for_flows_while_disabled():
     leaking = replace(VALVE, valve_id="press-1.x", faults=(Fault(FaultKind.UNWANTED_CURRENT, 0.0, 0.3),))
     sunday_s = 1_790_456_400.0  # 2026-09-26 20:20 UTC, a Saturday

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 from asleft.sim.dither import fundamental_share
-from asleft.sim.faults import Fault, FaultKind
+from asleft.sim.effective import electrical
+from asleft.sim.faults import LATEST_S, Fault, FaultKind
 from asleft.sim.march import Chunk, generator
 from asleft.sim.model import Sensor, ValveModel
 
@@ -55,7 +56,10 @@ class Converter:
         self._noise = {channel: generator(key, channel) for channel in model.records if channel not in DISCRETE}
         self.dither_phase = float(generator(key, "dither phase").random())
         self._stuck = [fault for fault in model.faults if fault.kind is FaultKind.READING_STUCK]
+        self._late = [fault for fault in model.faults if fault.kind is FaultKind.READING_LATE]
+        self._noisy = [fault for fault in model.faults if fault.kind is FaultKind.READING_NOISY]
         self._held: dict[str, int] = {}
+        self._before: dict[str, FloatArray] = {}  # of late channels: the values of the last `LATEST_S`
         self._done = 0
 
     def convert(self, chunk: Chunk, lane: int, dither_a: float) -> dict[str, Int16Array]:
@@ -88,6 +92,10 @@ class Converter:
         counts = self._noise[channel].standard_normal(values.size, dtype=np.float32) * np.float32(
             sensor.noise / sensor.scale
         )
+        if any(fault.channel == channel for fault in self._noisy):
+            counts *= np.float32(1.0) + self._amount(self._noisy, channel, values.size).astype(np.float32)
+        if any(fault.channel == channel for fault in self._late):
+            values = self._delayed(channel, values)
         counts = counts + (values - sensor.low) * (1.0 / sensor.scale)
         full = 2**sensor.bits - 1
         np.rint(counts, out=counts)
@@ -95,9 +103,26 @@ class Converter:
         np.maximum(counts, -(full // 20), out=counts)
         return counts.astype(np.int16)
 
+    def _amount(self, faults: list[Fault], channel: str, samples: int) -> FloatArray:
+        """Sum of the amounts of `faults` of `channel` at each of the chunk's samples, (samples,)."""
+        time_s = self._start_s + (self._done + np.arange(samples)) / self._rate_hz
+        mine = [fault for fault in faults if fault.channel == channel]
+        return np.array([sum(fault.size(at_s) for fault in mine) for at_s in time_s.tolist()])
+
+    def _delayed(self, channel: str, values: FloatArray) -> FloatArray:
+        """Values as they come when each is late by the amount in force at its arrival."""
+        kept = round(LATEST_S * self._rate_hz)
+        before = self._before.get(channel, np.full(kept, values[0] if values.size else 0.0))
+        known = np.concatenate((before, values))
+        late = np.minimum(np.rint(self._amount(self._late, channel, values.size) * self._rate_hz), kept)
+        self._before[channel] = known[known.size - kept :].copy()
+        return np.asarray(known[kept + np.arange(values.size) - late.astype(np.int64)])
+
     def _alias(self, chunk: Chunk, lane: int, dither_a: float) -> FloatArray | float:
         """What the current reading's filter leaves of the dither, sampled far too slowly to look like dither."""
-        model = self.model
+        model = (
+            electrical(self.model, self._start_s + self._done / self._rate_hz) if self.model.faults else self.model
+        )
         share = fundamental_share(model.dither_shape, model.dither_frequency_hz, model.coil_time_constant_s)
         through = 1.0 / np.hypot(1.0, model.dither_frequency_hz / model.current_sensor.low_pass_hz)
         peak_a = 0.5 * dither_a * share * through

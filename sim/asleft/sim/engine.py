@@ -22,6 +22,7 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 BLOCK_S = 0.5
+_GOLDEN = 0.6180339887498949
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +58,7 @@ class Engine:
         self._winding_rise_k = np.zeros(count)
         self._body_rise_k = np.zeros(count)
         self._split = share
+        self._slips = np.full(count, 0.5)  # draws the next break-away of a spool that sticks
 
     def settle_heat(self, ambient_degc: FloatArray, coil_degc: FloatArray) -> None:
         """Set the coil at `coil_degc`, its rise over `ambient_degc` shared between winding and body."""
@@ -93,11 +95,16 @@ class Engine:
         """March through columns `steps` of `tracks` and `command_noise` (both (lanes, all steps))."""
         lanes = self.lanes
         self._ambient_degc = ambient_degc
-        wire = np.ascontiguousarray(tracks.command[:, steps].T)
+        asked = np.ascontiguousarray(tracks.command[:, steps].T)
+        asked *= lanes.asked_gain
+        noise = command_noise[:, steps].T * lanes.command_noise
+        wire = asked * lanes.wire_gain + lanes.wire_offset
         broken = lanes.wire < 0.5
         if broken.any():
             wire[:, broken] = lanes.broken_wire[broken]
-        wire += command_noise[:, steps].T * lanes.command_noise
+        wire += noise
+        asked += noise
+        read = np.where(lanes.read_at_controller, asked, wire) if lanes.read_at_controller.any() else wire
         enable = tracks.enable[:, steps]
         on = None if enable.all() else np.ascontiguousarray(enable.T).astype(np.float64)
         demand = np.maximum(wire, 0.0)
@@ -105,11 +112,11 @@ class Engine:
 
         limited = self._ramp(demand, on)
         current, clipped = self._current(demand, limited, on)
-        spool = self._play(current)
+        spool = self._play(current * lanes.force)
         load = np.ascontiguousarray(tracks.load_bar[:, steps].T)
         pressure, in_control = self._pressure(spool, load, oil_degc)
         self._heat(current)
-        sensed = self._sense(wire, current, pressure)
+        sensed = self._sense(read, current, pressure)
         count = lanes.count
         return BlockResult(
             sensed[:, :count], sensed[:, count : 2 * count], sensed[:, 2 * count :], current, in_control, clipped
@@ -151,6 +158,7 @@ class Engine:
         most_a = lanes.coil * saturation_current_a(
             lanes.supply_v, lanes.drop_v, lanes.duty_max, winding_ohm, lanes.cable_ohm, lanes.source_ohm
         )
+        np.minimum(most_a, lanes.limit_a, out=most_a)
         clipped = wanted > most_a
         np.minimum(wanted, most_a, out=wanted)
         current = np.empty_like(limited)
@@ -160,12 +168,38 @@ class Engine:
 
     def _play(self, current: FloatArray) -> FloatArray:
         """Force on the spool after friction: it follows only when the current leaves a band of 2 r round it."""
+        if self.lanes.stick_a.any():
+            return self._stick_slip(current)
         low, high = current - self.lanes.half_a, current + self.lanes.half_a
         out = np.empty_like(current)
         last = self.spool_a
         for row, floor, ceiling in zip(out, low, high, strict=True):
             np.maximum(last, floor, out=row)
             np.minimum(row, ceiling, out=row)
+            last = row
+        self.spool_a = last.copy()
+        return out
+
+    def _stick_slip(self, current: FloatArray) -> FloatArray:
+        """As `_play`, but the spool rests until the current is up to `stick_a` further away, then slides at once.
+
+        How far, is drawn anew for each slip between half of it and all of it (golden-ratio sequence). Lanes whose
+        `stick_a` is 0 move as without.
+        """
+        half, stick = self.lanes.half_a, self.lanes.stick_a
+        low, high = current - half, current + half
+        out = np.empty_like(current)
+        last, further = self.spool_a, stick * (0.5 + 0.5 * self._slips)
+        for row, floor, ceiling in zip(out, low, high, strict=True):
+            np.maximum(last, floor, out=row)
+            np.minimum(row, ceiling, out=row)
+            away = np.abs(row - last)
+            rests = away < further
+            row[rests] = last[rests]
+            slipped = ~rests & (stick > 0.0)
+            if slipped.any():
+                self._slips[slipped] = (self._slips[slipped] + _GOLDEN) % 1.0
+                further = stick * (0.5 + 0.5 * self._slips)
             last = row
         self.spool_a = last.copy()
         return out
@@ -212,7 +246,9 @@ class Engine:
         seen[0] = self._seen_before
         seen[1:, :count] = wire
         np.multiply(current, lanes.current_gain, out=seen[1:, count : 2 * count])
-        np.add(pressure, lanes.pressure_offset_bar, out=seen[1:, 2 * count :])
+        seen[1:, count : 2 * count] += lanes.current_offset_a
+        np.multiply(pressure, lanes.pressure_gain, out=seen[1:, 2 * count :])
+        seen[1:, 2 * count :] += lanes.pressure_offset_bar
         out = np.empty((wire.shape[0], 3 * count))
         lanes.sensors.run(self.sensed, seen, out)
         self._seen_before = seen[-1].copy()

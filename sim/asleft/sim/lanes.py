@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import random
 from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
 from asleft.sim.effective import Effective, effective
+from asleft.sim.faults import FaultKind
 from asleft.sim.model import ValveModel
 
 FloatArray = npt.NDArray[np.float64]
 
+#: `Sensor.where` of a command that is taken from the controller itself.
+CONTROLLER = "controller's value"
 #: Change of demand per step of a ramp that does not exist.
 NO_RAMP = 1e9
 
@@ -32,9 +36,10 @@ class Lanes:
         self.wire_span = np.array([m.at_full - m.at_zero for m in self.models])
         self.broken_wire = -self.wire_at_zero / self.wire_span  # demand that an open wire stands for
         self.command_noise = each("command_noise_pct") / 100.0
+        #: Whether the command is read where the controller makes it: then faults of its wire do not show in it.
+        self.read_at_controller = np.array([m.command_chain.where == CONTROLLER for m in self.models])
         self.drop_v, self.duty_max = each("driver_drop_v"), each("duty_max")
-        self.source_ohm, self.cable_ohm = each("supply_source_ohm"), each("cable_resistance_ohm")
-        self.at_20_ohm = each("coil_resistance_ohm")
+        self.source_ohm = each("supply_source_ohm")
         self.winding_k_per_w, self.body_k_per_w = each("winding_k_per_w"), each("body_k_per_w")
         self.winding_s, self.body_s = each("winding_time_constant_s"), each("body_time_constant_s")
         self.zero_bar, self.full_bar, self.bow = (
@@ -43,7 +48,10 @@ class Lanes:
             each("bow"),
         )
         self.viscosity_share = each("viscosity_share")
-        self.rise_bar, self.fall_bar = each("pressure_rise_bar_s") * step_s, -each("pressure_fall_bar_s") * step_s
+        self.left_rise_bar, self.fall_bar = (
+            each("pressure_rise_bar_s") * step_s,
+            -each("pressure_fall_bar_s") * step_s,
+        )
         self.pressure_take = -np.expm1(-step_s / each("pressure_time_constant_s"))
         left_half = np.array([m.friction_half_a(m.dither_amplitude_a) for m in self.models])
         self.valve_zero_a = np.array([m.valve_ends_a[0] for m in self.models]) + left_half
@@ -66,8 +74,12 @@ class Lanes:
         self.low_a, self.span_a, self.half_a = empty(self.count), empty(self.count), empty(self.count)
         self.dither_a, self.supply_v, self.ambient_rise_k = empty(self.count), empty(self.count), empty(self.count)
         self.relief_bar, self.drift_bar, self.seat_bar = empty(self.count), empty(self.count), empty(self.count)
-        self.wire, self.coil, self.unwanted_a = empty(self.count), empty(self.count), empty(self.count)
-        self.current_gain, self.pressure_offset_bar = empty(self.count), empty(self.count)
+        self.wire, self.wire_gain, self.wire_offset = empty(self.count), empty(self.count), empty(self.count)
+        self.asked_gain, self.coil, self.unwanted_a = empty(self.count), empty(self.count), empty(self.count)
+        self.limit_a, self.force, self.stick_a = empty(self.count), empty(self.count), empty(self.count)
+        self.cable_ohm, self.at_20_ohm, self.rise_bar = empty(self.count), empty(self.count), empty(self.count)
+        self.current_gain, self.current_offset_a = empty(self.count), empty(self.count)
+        self.pressure_gain, self.pressure_offset_bar = empty(self.count), empty(self.count)
 
     def _take(self, lane: int, now: Effective) -> None:
         self.up[lane] = self.step_s / now.ramp_up_s if now.ramp_up_s > 0 else NO_RAMP
@@ -78,23 +90,37 @@ class Lanes:
         self.dither_a[lane] = now.dither_amplitude_a
         self.supply_v[lane] = now.supply_v
         self.ambient_rise_k[lane] = now.ambient_rise_k
-        self.relief_bar[lane] = now.relief_bar
+        self.relief_bar[lane] = now.relief_bar * now.source
+        self.rise_bar[lane] = self.left_rise_bar[lane] * now.source
         self.drift_bar[lane] = now.drift_bar
         self.seat_bar[lane] = now.seat_bar
-        self.wire[lane] = now.wire
+        self.asked_gain[lane] = now.asked_gain
+        self.wire[lane], self.wire_gain[lane], self.wire_offset[lane] = now.wire, now.wire_gain, now.wire_offset
         self.coil[lane] = now.coil
+        self.limit_a[lane], self.force[lane], self.stick_a[lane] = now.limit_a, now.force, now.stick_a
+        self.cable_ohm[lane], self.at_20_ohm[lane] = now.cable_ohm, now.coil_resistance_ohm
+        self.loop.set(lane, now.loop_time_constant_s)
         self.unwanted_a[lane] = now.unwanted_a
-        self.current_gain[lane] = now.current_gain
-        self.pressure_offset_bar[lane] = now.pressure_offset_bar
+        self.current_gain[lane], self.current_offset_a[lane] = now.current_gain, now.current_offset_a
+        self.pressure_gain[lane], self.pressure_offset_bar[lane] = now.pressure_gain, now.pressure_offset_bar
 
     def refresh(self, since_start_s: float, length_s: float) -> None:
         """Bring faulted lanes to `since_start_s` after their starts, for the next `length_s`."""
         for lane in self._faulted:
             model = self.models[lane]
             now_s = float(self.starts_s[lane]) + since_start_s
-            if all(fault.constant_over(now_s - length_s, now_s) for fault in model.faults):
+            loose = any(fault.kind is FaultKind.COIL_CONTACT for fault in model.faults)
+            if not loose and all(fault.constant_over(now_s - length_s, now_s) for fault in model.faults):
                 continue
-            self._take(lane, effective(model, now_s))
+            now = effective(model, now_s)
+            self._take(lane, now)
+            if loose and _draw(f"{model.valve_id} {now_s:.3f}") < now.contact_open:
+                self.coil[lane] = 0.0
+
+
+def _draw(key: str) -> float:
+    """A number in 0..1 that is the same for the same key."""
+    return random.Random(key).random()
 
 
 class Lag:
@@ -104,10 +130,16 @@ class Lag:
     """
 
     def __init__(self, time_constant_s: FloatArray, step_s: float) -> None:
-        self.keep = np.exp(-step_s / time_constant_s)
-        taken = -np.expm1(-step_s / time_constant_s)
-        self.after = 1.0 - taken * time_constant_s / step_s
-        self.before = taken - self.after
+        self.step_s = step_s
+        self.keep, self.before, self.after = np.empty((3, time_constant_s.size))
+        self.set(slice(None), time_constant_s)
+
+    def set(self, lane: int | slice, time_constant_s: FloatArray | float) -> None:
+        """Give lanes other time constants (s)."""
+        taken = -np.expm1(-self.step_s / time_constant_s)
+        self.keep[lane] = np.exp(-self.step_s / time_constant_s)
+        self.after[lane] = 1.0 - taken * time_constant_s / self.step_s
+        self.before[lane] = taken - self.after[lane]
 
     def run(self, state: FloatArray, inputs: FloatArray, outputs: FloatArray) -> None:
         """Carry `state` (lanes,) through `inputs` (steps + 1, lanes), whose row 0 is the step before; fill `outputs`.

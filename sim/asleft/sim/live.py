@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 from asleft.sim.bursts import FastBurst, burst
 from asleft.sim.converter import Converter
+from asleft.sim.effective import electrical
 from asleft.sim.march import Chunk, March, generator
 from asleft.sim.model import ValveModel
 from asleft.sim.registers import BURST_EVERY_S, burst_registers, reading_rows
@@ -121,7 +122,7 @@ class LivePlant:
             return None
         since_s = self.computed_s
         return burst(
-            model,
+            electrical(model, self.start_s + since_s),
             start_s=self.start_s + since_s,
             since_s=since_s,
             slow_a=chunk.true_current_a[lane],

@@ -190,16 +190,28 @@ class ValveModel:
         """L/R of the coil at 20 degC."""
         return self.coil_inductance_h / (self.coil_resistance_ohm + self.cable_resistance_ohm)
 
-    def dither_in_coil_a(self, demanded_a: float) -> float:
-        """Peak-to-peak dither that arrives in the coil (A) when the driver demands `demanded_a`."""
-        return demanded_a * passed_share(self.dither_shape, self.dither_frequency_hz, self.coil_time_constant_s)
+    def dither_in_coil_a(
+        self, demanded_a: float, *, frequency_hz: float | None = None, coil_time_constant_s: float | None = None
+    ) -> float:
+        """Peak-to-peak dither in the coil (A) when the driver demands `demanded_a`; as left where not given."""
+        frequency_hz = self.dither_frequency_hz if frequency_hz is None else frequency_hz
+        tau_s = self.coil_time_constant_s if coil_time_constant_s is None else coil_time_constant_s
+        return demanded_a * passed_share(self.dither_shape, frequency_hz, tau_s)
 
-    def friction_half_a(self, demanded_dither_a: float) -> float:
-        """Half width of the friction play (A) at a demanded dither."""
+    def friction_half_a(
+        self,
+        demanded_dither_a: float,
+        *,
+        frequency_hz: float | None = None,
+        coil_time_constant_s: float | None = None,
+    ) -> float:
+        """Half width of the friction play (A) at a demanded dither; frequency and L/R as left where not given."""
         half_pct = friction_half_width(
             self.friction_dry_pct,
             self.friction_least_pct,
-            self.dither_in_coil_a(demanded_dither_a),
+            self.dither_in_coil_a(
+                demanded_dither_a, frequency_hz=frequency_hz, coil_time_constant_s=coil_time_constant_s
+            ),
             self.dither_effect_a,
         )
         return half_pct / 100.0 * (self.current_at_full_a - self.current_at_zero_a)

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from asleft.sim.bursts import FastBurst, burst
 from asleft.sim.converter import DISCRETE, Converter, sensor_of, unit_of
+from asleft.sim.effective import electrical
 from asleft.sim.march import Chunk, March, generator
 from asleft.sim.model import ValveModel
 from asleft.sim.programme import Programme
@@ -124,7 +125,7 @@ class _Taker:
         last = first + math.ceil(self.model.burst_s * rate_hz) + 1
         self.bursts.append(
             burst(
-                self.model,
+                electrical(self.model, self.start_s + since_s),
                 start_s=self.start_s + since_s,
                 since_s=since_s,
                 slow_a=chunk.true_current_a[lane, first:last],

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 from asleft.sim.characteristic import opening, static_pressure_bar
-from asleft.sim.effective import effective
+from asleft.sim.effective import effective, electrical
 from asleft.sim.faults import Fault
 from asleft.sim.model import ValveModel
 
@@ -42,7 +42,7 @@ def pressure_at(model: ValveModel, spool_a: float, time_s: float) -> float:
     now = effective(model, time_s)
     half_a = model.friction_half_a(model.dither_amplitude_a)  # the gauge numbers were read with this friction
     low_a, high_a = model.valve_ends_a
-    w = opening(np.array(spool_a), np.array(low_a + half_a), np.array(high_a - half_a))
+    w = opening(np.array(spool_a * now.force), np.array(low_a + half_a), np.array(high_a - half_a))
     bar = static_pressure_bar(
         w,
         np.array(model.pressure_at_zero_bar),
@@ -50,28 +50,29 @@ def pressure_at(model: ValveModel, spool_a: float, time_s: float) -> float:
         np.array(model.bow),
         np.array(now.drift_bar),
     )
-    return float(min(max(0.0, float(bar) + now.seat_bar), now.relief_bar))
+    return float(min(max(0.0, float(bar) + now.seat_bar), now.relief_bar * now.source))
 
 
 def settings_at(model: ValveModel, time_s: float) -> dict[str, float]:
     """True settings at `time_s` under the names of the settings sheet, in its units, faults included.
 
     Pressures as a gauge shows them: at zero arriving from above, at full arriving from below. Hysteresis in % of
-    I1 - I0. The currents are the driver's demand, not what a saturated coil takes of it.
+    I1 - I0, without the scatter of stick-slip. The currents are the driver's demand, not what a saturated coil takes.
     """
     now = effective(model, time_s)
+    present = electrical(model, time_s)
     low_a, high_a = now.current_at_zero_a, now.current_at_full_a
     return {
         "current_at_zero": low_a,
         "current_at_full": high_a,
         "ramp_up": now.ramp_up_s,
         "ramp_down": now.ramp_down_s,
-        "dither_frequency": model.dither_frequency_hz,
-        "dither_amplitude": model.dither_in_coil_a(now.dither_amplitude_a),
+        "dither_frequency": now.dither_frequency_hz,
+        "dither_amplitude": present.dither_in_coil_a(now.dither_amplitude_a),
         "pressure_at_zero": pressure_at(model, low_a + now.friction_half_a, time_s),
         "pressure_at_full": pressure_at(model, high_a - now.friction_half_a, time_s),
         "hysteresis": 200.0 * now.friction_half_a / (high_a - low_a),
-        "coil_resistance": model.coil_resistance_ohm,
+        "coil_resistance": now.coil_resistance_ohm,
         "supply_voltage": now.supply_v,
     }
 
