@@ -47,6 +47,7 @@ class Engine:
         count = self.lanes.count
         self.step_s = step_s
         self.demand = np.zeros(count)
+        self.disturbance_bar = np.zeros(count)  # a load that an outer loop must reject
         self.current_a = self.lanes.low_a.copy()
         self.spool_a = self.current_a + self.lanes.half_a
         self.pressure_bar = self.lanes.zero_bar.copy()
@@ -210,6 +211,7 @@ class Engine:
         w = opening(spool, lanes.valve_zero_a, lanes.valve_full_a)
         ceiling = static_pressure_bar(w, lanes.zero_bar, lanes.full_bar, lanes.bow, lanes.drift_bar)
         ceiling += lanes.seat_bar
+        ceiling += self.disturbance_bar
         ceiling *= oil_factor(oil_degc, lanes.viscosity_share)
         np.minimum(ceiling, lanes.relief_bar, out=ceiling)
         in_control = ceiling <= load

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from asleft.sim.closed_loop import OuterLoops
 from asleft.sim.coil import resistance_ohm, steady_temperature_degc
 from asleft.sim.engine import BLOCK_S, BlockResult, Engine
 from asleft.sim.model import ValveModel
@@ -78,6 +79,9 @@ class March:
         coil = np.array([self._coil_at_start(lane, float(ambient[lane])) for lane in range(len(self.models))])
         self.engine = Engine(self.models, self.starts_s, self.step_s, coil)
         self.engine.settle_heat(ambient, coil)
+        self._block = self.engine.block
+        if any(model.outer_loop is not None for model in self.models):
+            self._block = OuterLoops(self.engine, [generator(key, "outer loop") for key in self.keys]).block
         self._settled = False
         self._room: _Room | None = None
 
@@ -109,7 +113,7 @@ class March:
         for block in range(blocks):
             self.engine.lanes.refresh(self._step * self.step_s, steps_per_block * self.step_s)
             steps = slice(block * steps_per_block, (block + 1) * steps_per_block)
-            result = self.engine.block(room.tracks, steps, room.noise, oil_now, ambient_now)
+            result = self._block(room.tracks, steps, room.noise, oil_now, ambient_now)
             self._keep(result, slice(block * self.samples_per_block, (block + 1) * self.samples_per_block))
             self._step += steps_per_block
         every = self.steps_per_sample

@@ -5,6 +5,7 @@
 | signal | s | - | 4-20mA (IEC 60381-1), 0-10V, 0-5V (IEC 60381-2) | standard |
 | off_below_pct | - | % | 0..10 | common practice |
 | controller_ramp_s | - | s over full span | 0 (fixed steps)..60 | common practice |
+| outer_loop | - | - | see `asleft.sim.outer_loop`; None: the command is the cycle's level | - |
 | command_noise_pct | - | % of span, rms | 0..1 | own choice |
 | current_at_zero_a, current_at_full_a | I0, I1 | A | 0..5, I0 < I1 | common practice |
 | ramp_up_s, ramp_down_s | T_up, T_down | s over full span | 0..600, 0 means none | common practice |
@@ -40,6 +41,7 @@ from typing import Literal
 from asleft.sim.cycles import PRESSING_CYCLE, CyclePlan
 from asleft.sim.dither import DitherShape, friction_half_width, passed_share
 from asleft.sim.faults import Fault
+from asleft.sim.outer_loop import OuterLoop
 
 SignalName = Literal["4-20mA", "0-10V", "0-5V"]
 
@@ -99,6 +101,7 @@ class ValveModel:
     signal: SignalName = "4-20mA"
     off_below_pct: float = 0.0
     controller_ramp_s: float = 0.0
+    outer_loop: OuterLoop | None = None  # a controller that holds the pressure; None: the level is the command
     command_noise_pct: float = 0.03
     command_kept_s: float = 3.0  # how long a controller leaves its command standing after an emergency stop
     cycle: CyclePlan = PRESSING_CYCLE
