@@ -55,6 +55,7 @@ supply_minimum = 21.6
 cable_resistance = 0.3
 driver_drop = 1.0
 duty_max = 0.95
+driver_limit = 1.6
 [characteristic]
 current = [0.18, 0.4, 0.6, 0.92]
 rising = [12.0, 66.0, 119.0, 210.0]
@@ -112,6 +113,7 @@ def test_a_full_sheet_is_read_to_the_last_key():
     assert sheet.tolerance["supply_voltage"] == Tolerance(2.0, 3.0)
     assert sheet.tolerance["headroom"] == Tolerance(15.0, math.inf)
     assert sheet.coil.duty_max == 0.95
+    assert sheet.coil.driver_limit_a == 1.6
     assert sheet.characteristic is not None
     assert sheet.characteristic.falling_bar == (12.0, 73.0, 126.0, 210.0)
     assert sheet.conditions.oil_temperature_degc == (35.0, 55.0)
@@ -150,6 +152,7 @@ time = "ms"
 temperature = "degF"
 [conditions]
 oil_temperature = [95, 131]
+ambient_temperature = [59, 86]
 [characteristic]
 current = [200, 920]
 rising = [100, 3000]
@@ -169,6 +172,7 @@ expanded_uncertainty = 10
     assert sheet.tolerance["pressure_at_full"].above == pytest.approx(6.894757, abs=1e-6)
     assert sheet.tolerance["current_at_full"] == Tolerance(0.02, 0.03)
     assert sheet.conditions.oil_temperature_degc == pytest.approx((35.0, 55.0))
+    assert sheet.conditions.ambient_temperature_degc == pytest.approx((15.0, 30.0))
     assert sheet.characteristic is not None
     assert sheet.characteristic.current_a == (0.2, 0.92)
     oil = sheet.instruments["oil_temperature"]
@@ -294,6 +298,7 @@ def test_a_faulty_setting_does_not_make_its_tolerance_a_second_fault():
         ("oil_temperature = [35.0, 55.0]", "oil_temperature = [55.0, 35.0]", "conditions.oil_temperature", "lower"),
         ("supply_minimum = 21.6", "supply_minimum = 25.0", "coil.supply_minimum", "must not be above as_left"),
         ("duty_max = 0.95", "duty_max = 1.1", "coil.duty_max", "at most 1"),
+        ("driver_limit = 1.6", "driver_limit = 0", "coil.driver_limit", "above 0"),
         ('where = "sensor', 'where = "a sensor', "instrument.current.where", "did you mean"),
         ("[instrument.current]", "[instrument.curent]", "instrument.curent", 'did you mean "current"'),
         ("range = [0.0, 2.0]", "range = [2.0, 0.0]", "instrument.current.range", "lower"),

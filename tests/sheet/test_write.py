@@ -88,10 +88,22 @@ def sheets(draw: st.DrawFn) -> Sheet:
             )
         },
         coil=Coil(
-            draw(optional(20, 250)), draw(optional(9, 20)), draw(optional(0, 20)), None, draw(optional(0.1, 1))
+            draw(optional(20, 250)),
+            draw(optional(9, 20)),
+            draw(optional(0, 20)),
+            None,
+            draw(optional(0.1, 1)),
+            draw(optional(0.1, 20)),
         ),
         characteristic=curve,
-        conditions=Conditions(draw(st.none() | pairs(-40, 150)), draw(st.none() | pairs(0, 110)), (4, 3), (), (3,)),
+        conditions=Conditions(
+            draw(st.none() | pairs(-40, 150)),
+            draw(st.none() | pairs(0, 110)),
+            (4, 3),
+            (),
+            (3,),
+            draw(st.none() | pairs(-40, 85)),
+        ),
         revision=Revision(
             draw(st.integers(1, 1000)),
             draw(

@@ -17,6 +17,7 @@ def read_conditions(top: Section, units: Mapping[str, str]) -> Conditions:
     section = top.section("conditions")
     degree = UNITS["temperature"][units.get("temperature", stored_unit("temperature").symbol)]
     oil = section.ascending_pair("oil_temperature", -40.0, 150.0, degree)
+    air = section.ascending_pair("ambient_temperature", -40.0, 85.0, degree)
     command = section.ascending_pair("in_control_command", 0.0, 110.0)
     section.close()
 
@@ -35,6 +36,7 @@ def read_conditions(top: Section, units: Mapping[str, str]) -> Conditions:
             modes.fault("set_up", f"{mode} also stands for producing or in_control; a mode has one meaning")
     return Conditions(
         oil_temperature_degc=oil,
+        ambient_temperature_degc=air,
         in_control_command_pct=command,
         producing_modes=producing,
         set_up_modes=set_up,

@@ -28,6 +28,7 @@ def read_coil(top: Section, units: Mapping[str, str]) -> Coil:
         cable_resistance_ohm=section.number("cable_resistance", 0.0, 20.0),
         driver_drop_v=section.number("driver_drop", 0.0, 10.0),
         duty_max=section.number("duty_max", 0.0, 1.0, above_low=True),
+        driver_limit_a=section.number("driver_limit", 0.0, 20.0, _unit("current", units), above_low=True),
     )
     section.close()
     return coil

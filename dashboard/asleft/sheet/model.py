@@ -84,6 +84,7 @@ class Coil:
     cable_resistance_ohm: float | None = None
     driver_drop_v: float | None = None
     duty_max: float | None = None
+    driver_limit_a: float | None = None  # the driver's own highest current
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +107,8 @@ class Conditions:
     producing_modes: tuple[int, ...] = (1,)
     set_up_modes: tuple[int, ...] = (2,)
     in_control_modes: tuple[int, ...] = ()
+    #: Of the air round the valve: what a coil that has stood for hours has.
+    ambient_temperature_degc: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -113,6 +113,7 @@ def _rest() -> str:
 # cable_resistance = 0.3    # ohm, both leads
 # driver_drop = 1.0    # V lost in the driver at full output
 # duty_max = 0.95    # largest share of the supply the driver passes on
+# driver_limit = 1.6    # A, the driver's own highest current
 
 # [characteristic]    # a slow sweep up and down, recorded at commissioning
 # current = [0.18, 0.4, 0.6, 0.92]
@@ -121,6 +122,7 @@ def _rest() -> str:
 
 [conditions]    # in which the valve was left, and outside which pressure is not judged
 # oil_temperature = [35.0, 55.0]
+# ambient_temperature = [15.0, 30.0]    # of the air round the valve: a coil that has stood for hours has it
 # in_control_command = [20.0, 100.0]    # % command at which the valve, and not the load, makes the pressure
 
 [mode]    # meaning of the numbers in a mode channel, if there is one

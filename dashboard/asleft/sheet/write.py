@@ -98,6 +98,7 @@ def _coil(sheet: Sheet) -> Pairs:
         ("cable_resistance", coil.cable_resistance_ohm),
         ("driver_drop", coil.driver_drop_v),
         ("duty_max", coil.duty_max),
+        ("driver_limit", _converted(coil.driver_limit_a, _unit(sheet, "current"))),
     ]
 
 
@@ -114,9 +115,11 @@ def _characteristic(sheet: Sheet) -> Pairs:
 
 
 def _conditions(sheet: Sheet) -> Pairs:
-    oil = sheet.conditions.oil_temperature_degc
+    degree = _unit(sheet, "temperature")
+    oil, air = sheet.conditions.oil_temperature_degc, sheet.conditions.ambient_temperature_degc
     return [
-        ("oil_temperature", None if oil is None else _all_converted(oil, _unit(sheet, "temperature"))),
+        ("oil_temperature", None if oil is None else _all_converted(oil, degree)),
+        ("ambient_temperature", None if air is None else _all_converted(air, degree)),
         ("in_control_command", sheet.conditions.in_control_command_pct),
     ]
 
