@@ -1,0 +1,194 @@
+"""The characteristic from production: branches, hysteresis, stick-slip, as the estimates carry them.
+
+What is *measured* here becomes the quantity `hysteresis`; what is *told* of it (levels against the commissioned
+curve, dead band, linearity) is put together in `characteristic_told`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from asleft.judge.branches import SAME_END, BranchLevel, Visit, levels_of, on_loop, stick_slip_bar, visits_of
+from asleft.judge.curve import Curve, curve_of
+from asleft.judge.decide import Estimate
+from asleft.judge.features import Dwell
+from asleft.judge.hysteresis import NoWidth, Width, loop_width
+from asleft.sheet.model import Sheet
+
+#: Noise of the command shakes the spool: at rest it has followed the farthest excursions of some hundred readings, so
+#: that the loop is narrower by up to twice this many standard deviations of the noise read (which is partly the
+#: reading's own). Half of it is added, the rest is uncertainty.
+_FARTHEST_NOISE = 2.7
+#: A hysteresis whose expanded uncertainty exceeds this many tolerances is no answer, only a bound.
+_WORST_U = 1.5
+_USUAL_TOLERANCE_PCT = 2.0
+
+
+@dataclass(slots=True)
+class Measured:
+    """What dwells say of the characteristic. `hysteresis` is None with a `reason`, and bounds where there are any."""
+
+    levels: list[BranchLevel] = field(default_factory=list)  # rising first, ascending current
+    visits: list[Visit] = field(default_factory=list)
+    curve: Curve | None = None
+    width: Width | None = None
+    hysteresis: Estimate | None = None
+    reason: str = ""
+    below_pct: float | None = None
+    above_pct: float | None = None
+    basis: str = ""
+    loop: tuple[float, float] = (0.0, 1.0)  # shares of the current span at the loop's end points
+    series: list[tuple[float, float]] = field(default_factory=list)  # (unix s, width in %) as single visits say it
+    stick_slip_bar: float | None = None
+
+
+def measure(
+    sheet: Sheet,
+    dwells: Sequence[Dwell],
+    judged: Sequence[Dwell],
+    *,
+    demand_noise: float,
+    current_u_a: float,
+    why_none: str = "",
+) -> Measured:
+    """Branches and hysteresis from all `dwells` in order of time; `judged` are those steady and the valve's own.
+
+    `current_u_a`: standard uncertainty of the current's calibration. `why_none`: what to say if nothing was judged.
+    """
+    out = Measured()
+    zero, full = sheet.as_left.get("current_at_zero"), sheet.as_left.get("current_at_full")
+    if why_none or not judged:
+        out.reason = why_none or "the valve was not in control of the pressure"
+        return out
+    if zero is None or full is None:
+        out.reason = "the sheet gives no currents at zero and full"
+        return out
+    span = full - zero
+    out.visits = visits_of(dwells, {d.from_s for d in judged}, sheet)
+    out.stick_slip_bar = stick_slip_bar(out.visits)
+    out.curve = curve_of(sheet)
+    wanted = _commissioned_loop(sheet, zero, span)
+    known = on_loop(out.visits, math.inf, -math.inf)
+    on_wanted = on_loop(out.visits, *wanted)
+    closed = len({v.arrival for v in on_wanted}) == 2
+    if closed:
+        out.loop = wanted
+        seen = on_wanted
+    elif known:
+        out.loop = (min(v.low for v in known), max(v.high for v in known))
+        seen = on_loop(known, *out.loop)
+    else:
+        out.reason = "no whole loop of rising and falling command seen yet"
+        return out
+    out.levels = levels_of(seen)
+    if out.curve is None:
+        out.reason = "the sheet gives neither pressures nor a curve"
+        return out
+    width = _width(out.levels, out.curve, span, out.loop)
+    if isinstance(width, NoWidth):
+        out.reason = width.reason
+        return out
+    out.width = width
+    out.series = _series(seen, width, out.curve, span)
+    found = _estimate(sheet, width, seen, demand_noise, current_u_a / span)
+    out.basis = found.note
+    tolerance = sheet.tolerance.get("hysteresis")
+    limit = tolerance.above if tolerance is not None and math.isfinite(tolerance.above) else _USUAL_TOLERANCE_PCT
+    expanded = found.expanded()
+    least = found.value - expanded
+    if not closed:
+        out.reason = (
+            f"no loop between {100 * wanted[0]:.0f} and {100 * wanted[1]:.0f} % of the current span, "
+            f"only between {100 * out.loop[0]:.0f} and {100 * out.loop[1]:.0f} %"
+        )
+        out.above_pct = least if least > 0.0 else None
+    elif expanded > _WORST_U * limit:
+        out.reason = "no level reached from both sides, and those seen lie too far apart"
+        out.below_pct = found.value + expanded
+        out.above_pct = least if least > 0.0 else None
+    else:
+        out.hysteresis = found
+    return out
+
+
+def _commissioned_loop(sheet: Sheet, zero_a: float, span_a: float) -> tuple[float, float]:
+    """Shares of the current span at the ends of the loop recorded at commissioning; the whole span where none was."""
+    table = sheet.characteristic
+    if table is None:
+        return 0.0, 1.0
+    low, high = (table.current_a[0] - zero_a) / span_a, (table.current_a[-1] - zero_a) / span_a
+    return max(low, 0.0), min(high, 1.0)
+
+
+def _width(levels: Sequence[BranchLevel], curve: Curve, span_a: float, loop: tuple[float, float]) -> Width | NoWidth:
+    """Width, leaving out levels that lie within it of the end they come from: there the spool has not moved yet."""
+    width = loop_width(levels, curve, span_a)
+    if isinstance(width, NoWidth):
+        return width
+    reach = width.share + 2.0 * (width.repeatability + width.systematic)
+    moved = [
+        level
+        for level in levels
+        if (level.share - loop[0] if level.arrival > 0 else loop[1] - level.share) > max(reach, SAME_END)
+    ]
+    return width if len(moved) == len(levels) else loop_width(moved, curve, span_a)
+
+
+def _estimate(
+    sheet: Sheet, width: Width, seen: Sequence[Visit], demand_noise: float, current_u_share: float
+) -> Estimate:
+    shaken = _FARTHEST_NOISE * demand_noise
+    systematic = math.sqrt(
+        width.systematic**2 + (shaken / math.sqrt(3.0)) ** 2 + (width.share * current_u_share) ** 2
+    )
+    return Estimate(
+        value=100.0 * max(width.share + shaken, 0.0),
+        repeatability=100.0 * width.repeatability,
+        dof=width.dof,
+        systematic=100.0 * systematic,
+        segments=sum(level.visits for level in width.levels),
+        from_s=min(level.from_s for level in width.levels),
+        to_s=max(level.to_s for level in width.levels),
+        command_min_pct=100.0 * min(v.low for v in seen),
+        command_max_pct=100.0 * max(v.high for v in seen),
+        note=_basis(sheet, width, seen),
+    )
+
+
+def _basis(sheet: Sheet, width: Width, seen: Sequence[Visit]) -> str:
+    low, high = (abs(round(100.0 * d)) for d in (min(v.low for v in seen), max(v.high for v in seen)))
+    axis = "current" if any(v.current_se_a > 0.0 for v in seen) else "command"
+    words = [
+        f"along the {axis}, % of its span from zero to full",
+        f"loop {low}-{high}-{low} %",
+    ]
+    if width.pairs:
+        words.append(f"{width.pairs} level{'s' if width.pairs > 1 else ''} seen from both sides")
+    else:
+        shape = "the recorded curve" if sheet.characteristic is not None else "a smooth curve"
+        words.append(f"no level seen from both sides: joined by {shape}")
+    if width.widest_at is not None:
+        words.append(f"largest at {100 * width.widest_at:.0f} %")
+    return ", ".join(words)
+
+
+def _series(seen: Sequence[Visit], width: Width, curve: Curve, span_a: float) -> list[tuple[float, float]]:
+    """What single visits say of the width (%), oldest first: their departure along the current, doubled, by side.
+
+    A shift of the whole curve moves rising and falling visits apart in opposite senses and is no step in this.
+    """
+    rows = []
+    for visit in seen:
+        near = [x for x in width.levels if x.arrival == visit.arrival and abs(x.share - visit.share) <= SAME_END]
+        if near:
+            rows.append((visit, near[0]))
+    if not rows:
+        return []
+    here = np.array([v.current_a for v, _ in rows]) - curve.current_at(np.array([v.pressure_bar for v, _ in rows]))
+    mean = np.array([x.current_a for _, x in rows]) - curve.current_at(np.array([x.pressure_bar for _, x in rows]))
+    off = 2.0 * np.array([v.arrival for v, _ in rows]) * (here - mean) / span_a
+    out = [(v.at_s, 100.0 * (width.share + float(o))) for (v, _), o in zip(rows, off.tolist(), strict=True)]
+    return sorted(out)
