@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from asleft.judge.clipping import Clip, on_dwells, split_clipped
+from asleft.judge.coil import ColdCoil
+from asleft.judge.coldsoak import cold_estimate
 from asleft.judge.currents import CurrentLine, Level, current_line, levels_of, usable
 from asleft.judge.decide import Estimate
 from asleft.judge.dither import DitherBurst
@@ -64,6 +66,7 @@ class Seen:
     demand_noise: float
     interval_s: float
     control: Mapping[LevelKey, LevelPressure] | None  # learnt when left; None: judge by this data itself
+    cold: ColdCoil | None = None  # the last start with a cold coil
 
 
 #: A driver's ramp is told from the controller's own when it is this much slower; nearer, the two are one to the eye.
@@ -80,7 +83,9 @@ def estimate(sheet: Sheet, seen: Seen) -> AsFound:
     _pressures(sheet, seen, out)
     _supply(seen, out)
     _dither(seen, out)
-    for name in ("hysteresis", "coil_resistance"):
+    told = cold_estimate(sheet, seen.cold, seen.dwells, out.clip)
+    out.quantities["coil_resistance"] = told if isinstance(told, Estimate) else NotObserved(told)
+    for name in ("hysteresis",):
         out.quantities[name] = NotObserved(_LATER)
     return out
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from asleft.judge.departures import departures
 from asleft.judge.faults import KIND_OF
+from asleft.judge.little_room import headroom_low
 from asleft.judge.plateaus import clipped
 from asleft.judge.scene import Scene, make, moved
 from asleft.judge.types import Finding, Part, Verdict
@@ -19,7 +20,7 @@ def find(scene: Scene, earlier: Mapping[str, Finding]) -> list[Finding]:
     One already known keeps its onset; one whose quantity is undecided or not observed stays as it was, because not
     seeing a fault is no sign that it has gone.
     """
-    raised = watched(scene) + clipped(scene) + departures(scene) + _missing(scene)
+    raised = watched(scene) + clipped(scene) + departures(scene) + headroom_low(scene) + _missing(scene)
     now: dict[str, Finding] = {}
     for finding in raised:
         if finding.kind not in now or finding.severity > now[finding.kind].severity:
@@ -38,6 +39,8 @@ def _unclear(scene: Scene, kind: str) -> bool:
     names = [name for name, k in KIND_OF.items() if k == kind and name in scene.results]
     if kind == "dither-lost":
         names = ["dither_amplitude"]
+    if kind == "headroom-low":
+        names = ["headroom"]
     if kind == "current-clipped":
         names = ["current_at_full"]
         top = max((level.demand for level in scene.found.levels), default=0.0)
@@ -74,6 +77,7 @@ _CAUSES: Mapping[str, tuple[str, ...]] = {
     "current-clipped": ("current-lost", "reading-pinned", "supply-low"),
     "current-full-changed": _CURRENT,
     "current-zero-changed": _CURRENT,
+    "headroom-low": ("current-lost", "reading-pinned", "current-clipped", "supply-low", "coil-changed"),
     "current-unwanted": ("reading-pinned",),
     "current-lost": ("command-failed",),
     "ramp-up-changed": _RAMP,

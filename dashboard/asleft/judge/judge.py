@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from asleft.judge import budget
 from asleft.judge.budget import BUDGET_YEARS
+from asleft.judge.coldsoak import see_soak, take_cold
 from asleft.judge.columns import CLOCK, DEMAND, STATE, columns_of
 from asleft.judge.cutting import SCALE_SAMPLES, interval_of, segment, set_scale
 from asleft.judge.expected import expected_current
@@ -91,6 +92,7 @@ def judge_log(sheet: Sheet, samples: Samples, *, dropped: Mapping[str, int] | No
     if state.scale is None:
         set_scale(sheet, state, state.waiting)
     segment(state, state.waiting, flush=True)
+    take_cold(state.dwells, sheet, state.soak, closed=True)
     close_points(sheet, state, at_gap=True)
     state.missing = {reason: count for reason, count in (dropped or {}).items() if count > 0}
     return summarise(sheet, state)
@@ -129,6 +131,7 @@ def _advance(sheet: Sheet, state: JudgeState, samples: Samples) -> list[StateInt
     for name, hours in hours_of(columns, step_s).items():
         state.hours[name] = state.hours.get(name, 0.0) + hours
     read_vented(sheet, state, columns, gap)
+    see_soak(columns, sheet, state.soak)
     state.samples += samples.time_s.size
     state.from_s = float(samples.time_s[0]) if state.from_s is None else state.from_s
     state.to_s = float(samples.time_s[-1])
@@ -143,6 +146,7 @@ def _advance(sheet: Sheet, state: JudgeState, samples: Samples) -> list[StateInt
         if not state.scale.has_current and "current" in state.channels:
             state.scale = replace(state.scale, has_current=True)
         segment(state, columns, flush=False)
+    take_cold(state.dwells, sheet, state.soak)
     return list(intervals_of(columns, state.basis, interval))
 
 

@@ -9,6 +9,8 @@ from typing import Any
 
 import numpy as np
 from asleft.judge.charts import Chart
+from asleft.judge.coil_days import CoilDay
+from asleft.judge.coldsoak import SoakCarry, soak_in
 from asleft.judge.columns import ROWS, pack_matrix, unpack_matrix
 from asleft.judge.dither import DitherBurst
 from asleft.judge.features import Dwell, Stroke, pack, unpack_rows
@@ -63,6 +65,8 @@ class JudgeState:
     channels: tuple[str, ...] = ()
     basis: dict[str, str] = field(default_factory=dict)
     last_state: int = 4
+    soak: SoakCarry = field(default_factory=SoakCarry)
+    coil_days: list[CoilDay] = field(default_factory=list)
 
 
 def dumps(state: JudgeState) -> str:
@@ -103,6 +107,8 @@ def dumps(state: JudgeState) -> str:
             "channels": state.channels,
             "basis": state.basis,
             "last_state": state.last_state,
+            "soak": dataclasses.asdict(state.soak),
+            "coil_days": [dataclasses.astuple(day) for day in state.coil_days],
         }
     )
 
@@ -154,6 +160,8 @@ def loads(text: str) -> JudgeState:
         channels=tuple(raw["channels"]),
         basis=raw["basis"],
         last_state=raw["last_state"],
+        soak=soak_in(raw["soak"]),
+        coil_days=[CoilDay(*day) for day in raw["coil_days"]],
     )
 
 
@@ -174,6 +182,8 @@ def copy_of(state: JudgeState) -> JudgeState:
         missing=dict(state.missing),
         findings=dict(state.findings),
         basis=dict(state.basis),
+        soak=state.soak.copy(),
+        coil_days=list(state.coil_days),
     )
 
 

@@ -8,8 +8,11 @@ minutes of production are in it, so that history recorded in windows gives one p
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from asleft.judge.charts import Chart
+from asleft.judge.coil_days import remember_day
+from asleft.judge.coil_now import look
 from asleft.judge.decide import Estimate
 from asleft.judge.dither import DitherBurst
 from asleft.judge.estimates import Seen, estimate
@@ -58,7 +61,13 @@ def _close(sheet: Sheet, state: JudgeState, until: float) -> list[ChartPoint]:
         if len(settled) >= 6:
             state.control = learn_control(settled, sheet, tolerance, accept=0.05)
     seen = seen_of(state, dwells, strokes, bursts)
+    cold = seen.cold
+    if cold is not None and not first <= cold.from_s <= last:
+        seen = replace(seen, cold=None)  # each cold start makes one point, not one every ten minutes
     found = estimate(sheet, seen)
+    coil, _ = look(sheet, seen, found, cold)
+    hot = coil.winding.degc if coil.winding is not None else None
+    state.coil_days = remember_day(state.coil_days, last, hot, coil.lowest_v)
     out = []
     for name, value in found.quantities.items():
         if not isinstance(value, Estimate) or name not in sheet.as_left:
@@ -87,4 +96,5 @@ def seen_of(state: JudgeState, dwells: list[Dwell], strokes: list[Stroke], burst
         demand_noise=scale.demand_noise if scale is not None else 1e-3,
         interval_s=scale.interval_s if scale is not None else 0.01,
         control=state.control,
+        cold=state.soak.cold_at(dwells[-1].to_s) if dwells else None,
     )

@@ -6,6 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from asleft.judge.charts import Chart
+from asleft.judge.coil_days import Nearing
+from asleft.judge.coil_now import CoilState
 from asleft.judge.estimates import AsFound, Seen
 from asleft.judge.faults import FAULTS
 from asleft.judge.types import Finding, QuantityResult, Verdict
@@ -26,6 +28,8 @@ class Scene:
     missing: Mapping[str, int]  # unusable readings by reason
     readings: int  # usable ones, beside the missing
     vented_shift_bar: float | None  # pressure reading while stopped and vented, now minus when left
+    coil: CoilState | None = None
+    nearing: Nearing | None = None  # when the current will be clipped, by a trend
 
 
 def make(kind: str, evidence: str, onset_s: float | None, **changes: object) -> Finding:

@@ -6,10 +6,13 @@ import math
 from dataclasses import replace
 
 from asleft.judge.charts import trend_per_day
+from asleft.judge.coil_days import nearing
+from asleft.judge.coil_now import look, report_of
 from asleft.judge.decide import Estimate, expanded_uncertainty, tolerance_used_pct, verdict
 from asleft.judge.estimates import AsFound, Found, NotObserved, Seen, estimate
 from asleft.judge.faults import FAULTS, worst
 from asleft.judge.findings import find
+from asleft.judge.headroom import headroom_result
 from asleft.judge.memory import JudgeState
 from asleft.judge.onset import feature_series, step_within
 from asleft.judge.points import seen_of
@@ -35,6 +38,9 @@ def summarise(sheet: Sheet, state: JudgeState) -> Judgement:
     seen = seen_of(state, dwells, strokes, state.bursts)
     found = estimate(sheet, seen)
     _after_steps(sheet, seen, found)
+    coil, room = look(sheet, seen, found, seen.cold)
+    found.quantities["headroom"] = room
+    soon = nearing(state.coil_days, *coil.clipping)
     results = {
         name: _result(sheet, state, name, found)
         for name in QUANTITY_UNITS
@@ -52,6 +58,8 @@ def summarise(sheet: Sheet, state: JudgeState) -> Judgement:
         vented_shift_bar=None
         if state.vented_left_bar is None or state.vented_now_bar is None
         else state.vented_now_bar - state.vented_left_bar,
+        coil=coil,
+        nearing=soon,
     )
     findings = find(scene, state.findings)
     state.findings = {finding.kind: finding for finding in findings}
@@ -73,6 +81,7 @@ def summarise(sheet: Sheet, state: JudgeState) -> Judgement:
         remarks=_remarks(sheet, state),
         basis=dict(state.basis),
         current_state=now,
+        coil=report_of(coil, soon),
     )
 
 
@@ -106,6 +115,8 @@ def _result(sheet: Sheet, state: JudgeState, name: str, found: AsFound) -> Quant
     left = sheet.as_left.get(name)
     tolerance = sheet.tolerance.get(name)
     value: Found = found.quantities.get(name, NotObserved("this release does not measure it"))
+    if name == "headroom":
+        return headroom_result(value.reason if isinstance(value, NotObserved) else value, sheet.tolerance.get(name))
     chart = state.charts.get(name)
     measured = chart.left if chart is not None else None
     below = tolerance.below if tolerance is not None else None

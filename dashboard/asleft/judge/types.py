@@ -211,6 +211,46 @@ class ChartPoint:
 
 
 @dataclass(frozen=True, slots=True)
+class CoilNow:
+    """The coil as it is now; None for what is not known.
+
+    Resistance and winding temperature with expanded uncertainties for 95 %, headroom now and at the corner of the
+    sheet, and where (winding, supply) and when clipping begins.
+    """
+
+    resistance_ohm: float | None
+    resistance_u_ohm: float | None
+    temperature_degc: float | None
+    temperature_u_k: float | None
+    basis: str  # "coil voltage" or "full saturation"
+    headroom_now_pct: float | None
+    headroom_corner_pct: float | None
+    clips_at_degc: float | None  # of the winding, with the supply as it is
+    clips_at_v: float | None  # of the supply, with the winding as it is
+    clips_from_s: float | None  # by a trend, where there is one
+    clips_earliest_s: float | None
+    clips_latest_s: float | None
+
+    def as_json(self) -> dict[str, Any]:
+        """As the published JSON has it."""
+        when = (self.clips_from_s, self.clips_earliest_s, self.clips_latest_s)
+        return {
+            "resistance": _finite(self.resistance_ohm),
+            "resistance_uncertainty": _finite(self.resistance_u_ohm),
+            "temperature": _finite(self.temperature_degc),
+            "temperature_uncertainty": _finite(self.temperature_u_k),
+            "basis": self.basis,
+            "headroom_now": _finite(self.headroom_now_pct),
+            "headroom_corner": _finite(self.headroom_corner_pct),
+            "clipping": {
+                "temperature": _finite(self.clips_at_degc),
+                "supply": _finite(self.clips_at_v),
+                **dict(zip(("from", "earliest", "latest"), map(iso, when), strict=True)),
+            },
+        }
+
+
+@dataclass(frozen=True, slots=True)
 class Judgement:
     """Everything the judge says about one valve at one time."""
 
@@ -227,6 +267,7 @@ class Judgement:
     remarks: tuple[str, ...] = ()
     basis: Mapping[str, str] = field(default_factory=dict)  # "producing" -> how it is known
     current_state: State = State.UNKNOWN
+    coil: CoilNow | None = None
 
     def as_json(self) -> dict[str, Any]:
         """As the published JSON has it: numbers in stored units, null where unknown, times ISO 8601 UTC."""
@@ -244,6 +285,7 @@ class Judgement:
             "quantities": [quantity.as_json() for quantity in self.quantities],
             "findings": [finding.as_json() for finding in self.findings],
             "remarks": list(self.remarks),
+            "coil": None if self.coil is None else self.coil.as_json(),
         }
 
 
