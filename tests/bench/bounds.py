@@ -1,7 +1,7 @@
 """Cramer-Rao bounds of currents and ramps: what no unbiased estimator can beat on a given log.
 
-Model of a log with commands in steps, everything unknown: current at zero and at full command, both ramp times, two
-first-order lags in a row (driver and measuring filter), the delay between the two channels, the filter of the command
+Model of a log with commands in steps, everything unknown: current at zero and at full command, both ramp times,
+two first-order lags in a row (driver and measuring filter), the delay between the two channels, the filter of the command
 reading, every command level and the instant of every step. Readings are those of the current and of the command, each
 with white Gaussian noise of its own; a converter of step q adds variance q^2/12, which is exact enough from a noise of
 half a step on (the first term of the converter's Fourier series is then under 1 % of q; Widrow and Kollar,

@@ -6,10 +6,10 @@ import itertools
 
 import numpy as np
 import numpy.typing as npt
+from asleft.judge.step_time import Dating, step_time
 from asleft.judge.types import FloatArray
 from numpy.lib.stride_tricks import sliding_window_view
 
-_STEP_LASTS_S = 0.08  # a step is over within this, its filter's tail included
 _STEP_S = 1e-6
 
 
@@ -24,12 +24,18 @@ def moving(demand: FloatArray, window: int, threshold: float) -> npt.NDArray[np.
 
 
 def demand_path(
-    time_s: FloatArray, demand: FloatArray, flags: npt.NDArray[np.bool_], move: float, noise: float
+    time_s: FloatArray,
+    demand: FloatArray,
+    flags: npt.NDArray[np.bool_],
+    move: float,
+    noise: float,
+    dating: Dating | None = None,
 ) -> tuple[list[float], list[float]]:
     """The command as a path: a constant (its mean) where it rests, a jump where it steps, else its own samples.
 
     Samples at the end of a move that already lie on the next level are dropped: fewer vertices, less noise. Beyond
-    the ends of its range the driver sees the end, and so does the path.
+    the ends of its range the driver sees the end, and so does the path. `dating` dates steps with what is known of
+    the reading's filter; without it the sum over what was missing does.
     """
     edges = [0, *(np.flatnonzero(np.diff(flags)) + 1).tolist(), flags.size]
     runs = list(itertools.pairwise(edges))
@@ -49,7 +55,11 @@ def demand_path(
         stop = b
         if number + 1 < len(runs):
             following = level_of(*runs[number + 1])
-            at_s = step_time(time_s, demand, a, b, following, near) if number > 0 else None
+            at_s = None
+            if number > 0 and dating is not None:
+                at_s = dating.date(time_s, demand, a, b, (path_u[-1], following), near)
+            elif number > 0:
+                at_s = step_time(time_s, demand, a, b, following, near)
             if at_s is not None:
                 path_t += [at_s, at_s + _STEP_S]
                 path_u += [path_u[-1], following]
@@ -66,26 +76,6 @@ def demand_path(
             path_u += np.clip(demand[a:b], 0.0, 1.0).tolist()
     kept = [0] + [k for k in range(1, len(path_t)) if path_t[k] > path_t[k - 1] + 1e-9]
     return [path_t[k] for k in kept], [path_u[k] for k in kept]
-
-
-def step_time(time_s: FloatArray, demand: FloatArray, a: int, b: int, following: float, near: float) -> float | None:
-    """When the command stepped to `following` in the move [a, b), or None if it did not go there in one step.
-
-    The sum over what was still missing, sample by sample: right to a fraction of an interval where the reading's
-    filter spreads the step over a few samples, and the middle of the interval where it does not. The driver sees the
-    step itself; a path through the samples would soften its beginning and lengthen short ramps by about 1 %.
-    """
-    before = float(demand[a - 1])
-    off = np.flatnonzero(np.abs(demand[a:b] - following) > near)
-    end = a + (int(off[-1]) + 1 if off.size else 0)
-    if end >= b or time_s[end] - time_s[a - 1] > max(_STEP_LASTS_S, 1.5 * float(np.median(np.diff(time_s)))):
-        return None
-    share = (demand[a - 1 : end + 1] - before) / (following - before)
-    if share.min() < -0.1 or share.max() > 1.1:
-        return None
-    share[-1] = 1.0
-    missing = 1.0 - 0.5 * (share[1:] + share[:-1])
-    return float(time_s[a - 1] + missing @ np.diff(time_s[a - 1 : end + 1]))
 
 
 def steepness(time_s: FloatArray, demand: FloatArray, interval_s: float) -> tuple[float, float]:

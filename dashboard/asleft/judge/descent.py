@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from asleft.judge.path import MIN_RAMP_S, MOST_EQUAL, Limited, joined, lags, limit, time_constants
+from asleft.judge.path import MIN_RAMP_S, MOST_EQUAL, Limited, limit
+from asleft.judge.response import answer, derivatives, pieces_of
 from asleft.judge.types import FloatArray
 
 #: Parameters of a fit, in this order.
@@ -31,42 +32,70 @@ class Prior:
 
 
 class Model:
-    """One stroke's data and its projected residuals."""
+    """One stroke's data, and what they say of parameters.
+
+    `root_weight`: root of the number of readings that each sample stands for, shape (n,); one each if not given.
+    """
 
     def __init__(
-        self, path_t: Sequence[float], path_u: Sequence[float], time_s: FloatArray, current_a: FloatArray
+        self,
+        path_t: Sequence[float],
+        path_u: Sequence[float],
+        time_s: FloatArray,
+        current_a: FloatArray,
+        root_weight: FloatArray | None = None,
     ) -> None:
         self.path_t, self.path_u = path_t, path_u
-        self.time_s, self.current_a = time_s, current_a
-        self.limited = Limited([], [], 0.0, 0.0)
+        self.time_s = time_s
+        self.weight = np.ones(time_s.size) if root_weight is None else root_weight**2
+        self.share = self.weight / self.weight.sum()
+        centred = current_a - float(self.share @ current_a)
+        self.current_a = self.weight * centred
+        self.power = float(self.current_a @ centred)
 
-    def answer(self, theta: FloatArray) -> FloatArray:
-        """Limited and lagged demand at the sample times, shape (n,); keeps what the limiter made in `limited`."""
-        self.limited = limit(self.path_t, self.path_u, self.path_u[0], theta[UP], theta[DOWN])
-        tau = time_constants(theta[LAG], theta[SHAPE])
-        both = lags(self.limited, tau, self.time_s - theta[DELAY])
-        return joined(both[0], both[1], tau)
+    def limited(self, theta: FloatArray) -> Limited:
+        """What the limiter makes of the demand."""
+        up_s, down_s = theta[:LAG].tolist()
+        return limit(self.path_t, self.path_u, self.path_u[0], up_s, down_s)
 
-    def project(self, y: FloatArray) -> tuple[FloatArray, float, FloatArray]:
-        """Residual of the best a + b y, b, and an orthonormal basis of (1, y), shape (n, 2)."""
-        n = y.size
-        centred = y - y.mean()
-        norm = float(np.sqrt(centred @ centred))
-        basis = np.empty((n, 2))
-        basis[:, 0] = 1.0 / np.sqrt(n)
-        basis[:, 1] = centred / norm if norm > 0 else 0.0
-        gain = float(basis[:, 1] @ self.current_a) / norm if norm > 0 else 0.0
-        return self.current_a - basis @ (basis.T @ self.current_a), gain, basis
+    def misfit(self, theta: FloatArray) -> float:
+        """Sum of squares of what the best a + b y leaves of the current (variable projection), A^2."""
+        y = answer(pieces_of(self.limited(theta)), float(theta[LAG]), float(theta[SHAPE]), self.time_s - theta[DELAY])
+        y -= float(self.share @ y)
+        along = float((self.weight * y) @ y)
+        return self.power - float(y @ self.current_a) ** 2 / along if along > 0.0 else self.power
+
+    def linear(self, theta: FloatArray) -> Point:
+        """The same with its derivatives, those of the fitted current projected off (1, y) (Kaufman 1975).
+
+        From second moments of the centred columns (y, derivatives, current), which is all that is needed of them. A
+        ramp that never held the demand back has no derivative.
+        """
+        limited = self.limited(theta)
+        up_s, down_s, lag_s, delay_s, shape = theta.tolist()
+        columns = derivatives(pieces_of(limited), (up_s, down_s), lag_s, shape, self.time_s - delay_s)
+        columns -= (columns @ self.share)[:, None]
+        moments = (columns * self.weight) @ columns.T
+        with_current = columns @ self.current_a
+        along = float(moments[0, 0])
+        if along <= 0.0:
+            nothing = np.zeros(PARAMETERS)
+            return Point(theta, self.power, np.outer(nothing, nothing), nothing, limited)
+        gain = float(with_current[0]) / along
+        with_y = moments[1:, 0]
+        information = gain**2 * (moments[1:, 1:] - np.outer(with_y, with_y / along))
+        slope = gain * (with_current[1:] - gain * with_y)
+        return Point(theta, self.power - gain * float(with_current[0]), information, slope, limited)
 
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """Parameters and what the data say there."""
+    """Parameters (5,) and what the data say there, for noise of 1 A: squares left, information (5, 5), slope (5,)."""
 
     theta: FloatArray
-    residual: FloatArray
-    jacobian: FloatArray
-    cost: float
+    squares: float
+    information: FloatArray
+    slope: FloatArray
     limited: Limited
 
 
@@ -79,51 +108,49 @@ class Problem:
 
     def __init__(self, model: Model, prior: Prior, noise_a: float) -> None:
         self.model = model
-        self.precision = np.diag([0.0, 0.0, 1.0 / prior.lag_var, 1.0 / prior.delay_var, 1.0 / prior.shape_var])
+        self.precision = np.array([0.0, 0.0, 1.0 / prior.lag_var, 1.0 / prior.delay_var, 1.0 / prior.shape_var])
         self.centre = np.array([0.0, 0.0, prior.lag_s, prior.delay_s, prior.shape])
         self.weight = 1.0 / noise_a**2
 
     def reduced_chi2(self, point: Point) -> float:
         """Of the residual alone, without the prior."""
-        residual = point.residual
-        variance = max(float(residual @ residual) / max(residual.size - PARAMETERS, 1), 1e-18)
+        variance = max(point.squares / max(self.model.time_s.size - PARAMETERS, 1), 1e-18)
         return variance * self.weight
 
-    def _cost(self, residual: FloatArray, theta: FloatArray) -> float:
+    def cost_of(self, point: Point) -> float:
+        """Chi-square of data and prior."""
+        return self._cost(point.squares, point.theta)
+
+    def _cost(self, squares: float, theta: FloatArray) -> float:
         off = theta - self.centre
-        return float(self.weight * (residual @ residual) + off @ self.precision @ off)
+        return self.weight * squares + float(off @ (self.precision * off))
 
     def at(self, theta: FloatArray) -> Point:
         """The point at `theta`, brought into range."""
-        inside = np.clip(theta.astype(np.float64), _FLOOR, _TOP)
-        y = self.model.answer(inside)
-        residual, gain, basis = self.model.project(y)
-        limited = self.model.limited
-        jacobian = _jacobian(self.model, inside, y, gain, basis)
-        return Point(inside, residual, jacobian, self._cost(residual, inside), limited)
+        return self.model.linear(_inside(theta))
 
     def descend(self, here: Point) -> Point:
         """The optimum reached from `here`, near enough (see `_ENOUGH`)."""
         damping = 1e-3
+        cost = self._cost(here.squares, here.theta)
         for _ in range(_MAX_ROUNDS):
-            hessian = self.weight * here.jacobian.T @ here.jacobian + self.precision
-            gradient = self.weight * here.jacobian.T @ here.residual - self.precision @ (here.theta - self.centre)
+            hessian = self.weight * here.information
+            hessian.flat[:: PARAMETERS + 1] += self.precision
+            gradient = self.weight * here.slope - self.precision * (here.theta - self.centre)
             held = ((here.theta <= _FLOOR) & (gradient < 0.0)) | ((here.theta >= _TOP) & (gradient > 0.0))
             if held.any():  # at the end of its range and pulled beyond it: the others move without it
                 hessian[held, :], hessian[:, held], gradient[held] = 0.0, 0.0, 0.0
                 hessian[held, held] = 1.0
-            scale = np.diag(np.maximum(np.diag(hessian), 1e-9))
-            step = np.linalg.solve(hessian + damping * scale, gradient)
+            damped = hessian.copy()
+            damped.flat[:: PARAMETERS + 1] += damping * np.maximum(hessian.flat[:: PARAMETERS + 1], 1e-9)
+            step = np.linalg.solve(damped, gradient)
             if float(gradient @ step) < _ENOUGH:
                 break
-            trial = np.clip(here.theta + step, _FLOOR, _TOP)
-            y = self.model.answer(trial)
-            residual, gain, basis = self.model.project(y)
-            cost = self._cost(residual, trial)
-            if cost < here.cost:
-                gained = here.cost - cost
-                limited = self.model.limited
-                here = Point(trial, residual, _jacobian(self.model, trial, y, gain, basis), cost, limited)
+            trial = _inside(here.theta + step)
+            there = self._cost(self.model.misfit(trial), trial)
+            if there < cost:
+                gained, cost = cost - there, there
+                here = self.model.linear(trial)
                 damping = max(damping * 0.2, 1e-9)
                 if gained < _ENOUGH:
                     break
@@ -134,28 +161,7 @@ class Problem:
         return here
 
 
-def _jacobian(model: Model, theta: FloatArray, y: FloatArray, gain: float, basis: FloatArray) -> FloatArray:
-    """Derivative of the fitted current by each parameter, projected off (1, y) (Kaufman 1975), shape (n, 5).
-
-    A ramp that never held the demand back has none; the delay's is exact: two lags in a row have the slope
-    (y2 - y1) / (tau1 - tau2) of their answers alone.
-    """
-    out = np.zeros((y.size, PARAMETERS))
-    here = model.limited
-    for k, held_s in ((UP, here.limited_up_s), (DOWN, here.limited_down_s)):
-        if held_s > 0.0:
-            moved = theta.copy()
-            moved[k] += 1e-3 * max(theta[k], 0.05)
-            out[:, k] = (model.answer(moved) - y) / (moved[k] - theta[k])
-    model.limited = here
-    bend = -0.01 if theta[SHAPE] > 0.5 else 0.01
-    now = time_constants(theta[LAG], theta[SHAPE])
-    longer = time_constants(theta[LAG] + 1e-4, theta[SHAPE])
-    bent = time_constants(theta[LAG], theta[SHAPE] + bend)
-    alone = lags(here, (*now, *longer, *bent), model.time_s - theta[DELAY])
-    out[:, LAG] = (joined(alone[2], alone[3], longer) - y) / 1e-4
-    out[:, DELAY] = (alone[0] - alone[1]) / (now[0] - now[1])
-    out[:, SHAPE] = (joined(alone[4], alone[5], bent) - y) / bend
-    out *= gain
-    projected: FloatArray = out - basis @ (basis.T @ out)
-    return projected
+def _inside(theta: FloatArray) -> FloatArray:
+    """Brought into range, shape (5,)."""
+    out: FloatArray = np.minimum(np.maximum(theta, _FLOOR), _TOP)
+    return out

@@ -11,6 +11,8 @@ from asleft.judge.descent import DELAY, DOWN, LAG, PARAMETERS, SHAPE, UP, Prior
 from asleft.judge.features import Stroke
 from asleft.judge.path import MIN_RAMP_S, MOST_EQUAL
 from asleft.judge.ramps import StrokeFit, fit_stroke, stroke_matrices
+from asleft.judge.rests import Rests
+from asleft.judge.step_time import CommandFilter
 from asleft.judge.types import FloatArray
 
 
@@ -67,6 +69,7 @@ class Learner:
     target: list[float] = field(default_factory=lambda: [0.0] * PARAMETERS)
     noise_a: float = 1e-3  # of one current sample, followed from dwells
     resolution_a: float = 0.0  # the current converter's step, 0 while not known
+    command_filter: list[float] = field(default_factory=lambda: [0.0] * 4)  # sums of a `CommandFilter`
 
     def __post_init__(self) -> None:
         """Begin at the sheet's ramps."""
@@ -92,8 +95,14 @@ class Learner:
         time_s: FloatArray,
         current_a: FloatArray,
         scale: FitScale,
+        timing_s: float | None = None,
+        rests: Rests | None = None,
     ) -> StrokeFit:
-        """Fit a stroke from what is known; from the data's own rise time too if that tells a different story."""
+        """Fit a stroke from what is known; from the data's own rise time too if that tells a different story.
+
+        `timing_s`: interval within which the command's instant is known, the sample interval if not given. `rests`:
+        what the dwells before and after the samples say of the two levels.
+        """
         prior = self.prior(scale.interval_s)
         base = float(time_s[0])
         shifted = [t - base for t in path_t]
@@ -106,21 +115,31 @@ class Learner:
                 other = starts[0].copy()
                 other[0 if rising else 1] = rough
                 starts.append(other)
+        at_s, values_a, root_weight = (rests or Rests()).joined(time_s, current_a)
         fits = [
             fit_stroke(
                 shifted,
                 path_u,
-                time_s - base,
-                current_a,
+                at_s - base,
+                values_a,
                 start=start,
                 prior=prior,
                 noise_a=self.noise_a,
-                interval_s=scale.interval_s,
+                interval_s=scale.interval_s if timing_s is None else timing_s,
                 shared=k == 0,
+                root_weight=root_weight,
             )
             for k, start in enumerate(starts)
         ]
         return min(fits, key=lambda fit: fit.chi2)
+
+    def known_filter(self) -> CommandFilter:
+        """What is known of the command reading's filter."""
+        return CommandFilter(*self.command_filter)
+
+    def know_filter(self, known: CommandFilter) -> None:
+        """Keep what is known of it now."""
+        self.command_filter = [known.first, known.cross, known.second, known.steps]
 
     def hear(self, sample_sd_a: float, span_a: float) -> None:
         """Follow the noise of the current from the scatter of a settled dwell."""

@@ -57,6 +57,7 @@ def fit_stroke(
     noise_a: float,
     interval_s: float,
     shared: bool = True,
+    root_weight: FloatArray | None = None,
 ) -> StrokeFit:
     """Fit one stroke.
 
@@ -68,22 +69,23 @@ def fit_stroke(
         start: first guess of the parameters (ramp_up, ramp_down, lag, delay: s; shape).
         prior: of lag, delay and shape.
         noise_a: standard deviation of one current sample, A.
-        interval_s: sample interval, s.
+        interval_s: interval within which the command's instant is known, s.
         shared: whether `start` is a guess from other strokes; if so, and if this stroke agrees with it, that is the
             point of linearisation.
+        root_weight: root of the number of readings that each sample stands for, shape (n,); one each if not given.
     """
-    problem = Problem(Model(path_t, path_u, time_s, current_a), prior, noise_a)
+    problem = Problem(Model(path_t, path_u, time_s, current_a, root_weight), prior, noise_a)
     common = problem.at(start)
     found = problem.descend(common)
     chi2 = problem.reduced_chi2(found)
     if chi2 > _MISFIT:  # perhaps a side valley: once more with the ramps found and the lag as it was known
         again = problem.descend(problem.at(np.concatenate((found.theta[:LAG], problem.centre[LAG:]))))
-        found = again if again.cost < found.cost else found
+        found = again if problem.cost_of(again) < problem.cost_of(found) else found
         chi2 = problem.reduced_chi2(found)
-    point = common if shared and common.cost - found.cost < _AGREES * max(chi2, 1.0) else found
+    agrees = problem.cost_of(common) - problem.cost_of(found) < _AGREES * max(chi2, 1.0)
+    point = common if shared and agrees else found
     used = problem.weight / max(chi2, 1.0)
-    jacobian = point.jacobian
-    information, slope = _marginal(used * jacobian.T @ jacobian, used * jacobian.T @ point.residual, interval_s)
+    information, slope = _marginal(used * point.information, used * point.slope, interval_s)
     limited = found.limited
     return StrokeFit(point.theta, information, slope, found.theta, chi2, limited.limited_up_s, limited.limited_down_s)
 
@@ -135,8 +137,9 @@ _GUESS_SHAPE = 0.15
 def combine(strokes: Sequence[Stroke]) -> Combined | None:
     """Joint least squares of all strokes; None without any. Strokes that misfit count less (done in the fit).
 
-    The first strokes of a log are linearised at a poor guess of lag and shape, and bias short ramps; they are left
-    out when the others carry most of the information on either ramp.
+    The first strokes of a log are linearised at a poor guess of lag and shape, and may bias short ramps. They are
+    left out when the others carry most of the information on either ramp and give another ramp: two estimates of which one
+    is efficient differ with the difference of their variances (Hausman, Econometrica 46, 1978; from memory).
     """
     if not strokes:
         return None
@@ -151,9 +154,15 @@ def combine(strokes: Sequence[Stroke]) -> Combined | None:
         sum(s[k] for s in near) < 0.5 * sum(s[k] for s in strokes) for k in (_H00, _H11)
     ):
         return all_of_them
-    return _combine(near)
+    those = _combine(near)
+    variance, variance_all = np.diag(those.covariance)[:LAG], np.diag(all_of_them.covariance)[:LAG]
+    apart = (those.theta - all_of_them.theta)[:LAG] ** 2
+    biased = apart > _APART**2 * np.maximum(variance - variance_all, 0.0) + (0.2**2) * variance_all
+    return those if bool(biased.any()) else all_of_them
 
 
+#: Two estimates this many standard deviations apart are not of the same.
+_APART = 2.0
 _H00, _H11 = Stroke._fields.index("h00"), Stroke._fields.index("h11")
 
 

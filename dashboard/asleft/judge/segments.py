@@ -19,6 +19,7 @@ from asleft.judge.demand_path import moving
 from asleft.judge.dwells import dwell_of
 from asleft.judge.features import Dwell, Stroke
 from asleft.judge.learner import Learner
+from asleft.judge.rests import NO_REST, Rest
 from asleft.judge.scale import Scale
 from asleft.judge.strokes import stroke_of
 from asleft.judge.types import FloatArray
@@ -41,6 +42,9 @@ class Carry:
     arrival: float = 0.0  # at the present level: +1 from below, -1 from above, 0 not known
     pieces: int = 0  # dwells already cut at this level
     aside: bool = True  # the next stroke is to be set aside: the first after enabling
+    rest_a: float = 0.0  # mean current of the dwells at the present level, how many readings, until when
+    rest_n: float = 0.0
+    rest_to_s: float = -np.inf
 
 
 @dataclass(slots=True)
@@ -103,6 +107,7 @@ class _Piece:
         in_stroke = not settled
         arrival, pieces, aside, emit_from = carry.arrival, carry.pieces, carry.aside, carry.emit_from_s
         known_start = settled
+        rest = Rest(carry.rest_a, carry.rest_n, carry.rest_to_s)
         for a, b in itertools.pairwise(edges):
             if flags[a]:
                 if not in_stroke:
@@ -135,7 +140,8 @@ class _Piece:
                 if begin is not None and in_stroke:
                     if known_start:
                         until = min(begin + self.lead, stop) if at == begin else stop
-                        stroke = self._stroke(stroke_from, until, aside=aside)
+                        after = Rest.of(data[TIME, until:stop], data[CURRENT, until:stop])
+                        stroke = self._stroke(stroke_from, until, aside=aside, before=rest, after=after)
                         arrival = self._arrival(stroke_from, begin)
                         if stroke is not None:
                             aside = False
@@ -143,7 +149,7 @@ class _Piece:
                             self.learner.learn(stroke)
                     else:
                         arrival = 0.0
-                    in_stroke = False
+                    in_stroke, rest = False, NO_REST
                 if not in_stroke:
                     first = at if begin is None else begin
                     dwell = dwell_of(data[:, first:stop], self.scale, arrival, flat=begin is not None)
@@ -151,6 +157,7 @@ class _Piece:
                     if begin is not None and self.scale.has_current:
                         self.learner.hear(dwell.current_sd_a, self.scale.span_a)
                         self.learner.see_step(resolution(data[CURRENT, first:stop]), self.scale.span_a)
+                        rest = rest.joined(Rest(dwell.current_a, dwell.n, dwell.to_s))
                     pieces += 1
                     emit_from = float(data[TIME, stop - 1]) + 0.5 * self.scale.interval_s
                     keep_from = max(stop - 2 * self.lead - self.window, 0)
@@ -165,7 +172,15 @@ class _Piece:
         begins_settled = known_start if in_stroke else True
         self.out.tail = data[:, keep_from:]
         self.out.carry = replace(
-            carry, settled=begins_settled, emit_from_s=emit_from, arrival=arrival, pieces=pieces, aside=aside
+            carry,
+            settled=begins_settled,
+            emit_from_s=emit_from,
+            arrival=arrival,
+            pieces=pieces,
+            aside=aside,
+            rest_a=rest.current_a,
+            rest_n=rest.n,
+            rest_to_s=rest.to_s,
         )
         return None
 
@@ -225,5 +240,14 @@ class _Piece:
             return 1.0
         return 1.0 if after > before else -1.0
 
-    def _stroke(self, a: int, b: int, *, aside: bool) -> Stroke | None:
-        return stroke_of(self.data[:, a:b], self.window, self.lead, self.scale, self.learner, aside=aside)
+    def _stroke(self, a: int, b: int, *, aside: bool, before: Rest, after: Rest) -> Stroke | None:
+        return stroke_of(
+            self.data[:, a:b],
+            self.window,
+            self.lead,
+            self.scale,
+            self.learner,
+            aside=aside,
+            before=before,
+            after=after,
+        )

@@ -7,25 +7,39 @@ from asleft.judge.columns import CLOCK, CURRENT, DEMAND, TIME
 from asleft.judge.demand_path import demand_path, moving, steepness
 from asleft.judge.features import Stroke
 from asleft.judge.learner import Learner
+from asleft.judge.rests import NO_REST, Rest, Rests
 from asleft.judge.scale import Scale
+from asleft.judge.step_time import Dating
 from asleft.judge.types import FloatArray
 
 
 def stroke_of(
-    data: FloatArray, window: int, lead: int, scale: Scale, learner: Learner, *, aside: bool
+    data: FloatArray,
+    window: int,
+    lead: int,
+    scale: Scale,
+    learner: Learner,
+    *,
+    aside: bool,
+    before: Rest = NO_REST,
+    after: Rest = NO_REST,
 ) -> Stroke | None:
     """Fit one stroke, `data` of shape (ROWS, n); None if the command did not really move or there is no current.
 
-    `window`: samples over which a move is told; `lead`: settled samples before it.
+    `window`: samples over which a move is told; `lead`: settled samples before it. `before`, `after`: the dwells on
+    either side, which tell the two levels better than the few samples of them in `data`.
     """
     demand, time_s = data[DEMAND], data[TIME]
     low, high = float(demand.min()), float(demand.max())
     if not scale.has_current or high - low < 3.0 * scale.move or time_s.size < 2 * lead:
         return None
     flags = moving(demand, window, scale.move)
-    path_t, path_u = demand_path(time_s, demand, flags, scale.move, scale.demand_noise)
+    dating = Dating(learner.known_filter(), scale.interval_s, scale.demand_noise)
+    path_t, path_u = demand_path(time_s, demand, flags, scale.move, scale.demand_noise, dating)
+    learner.know_filter(dating.taught())
     steep_up, steep_down = steepness(time_s, demand, scale.interval_s)
-    fit = learner.fit(path_t, path_u, time_s, data[CURRENT], scale)
+    rests = Rests.beside(time_s, data[CURRENT], lead, before, after, learner.noise_a)
+    fit = learner.fit(path_t, path_u, time_s, data[CURRENT], scale, dating.interval_equivalent_s(), rests)
     upper = fit.information[np.triu_indices(fit.theta.size)]
     head = (
         float(time_s[0]),
