@@ -11,9 +11,10 @@ current loop and the filter of the reading, follow from the answers of each alon
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from asleft.judge.types import FloatArray
@@ -25,12 +26,19 @@ MIN_RAMP_S = 1e-5
 
 @dataclass(frozen=True, slots=True)
 class Limited:
-    """What the limiter made of a path, and for how long it held it back in either direction (s)."""
+    """What the limiter made of a path, and for how long it held it back in either direction (s).
+
+    For each piece between two vertices: `held`, 1 by the ramp up, -1 by the ramp down, 0 not; and `kept`, the share
+    of a small difference of the value before it that is still there at its start (all where the ramp goes on, none
+    where the path follows the demand again).
+    """
 
     time_s: list[float]
     value: list[float]
     limited_up_s: float
     limited_down_s: float
+    held: list[int] = field(default_factory=list)
+    kept: list[float] = field(default_factory=list)
 
 
 def limit(time_s: Sequence[float], value: Sequence[float], start: float, up_s: float, down_s: float) -> Limited:
@@ -39,42 +47,47 @@ def limit(time_s: Sequence[float], value: Sequence[float], start: float, up_s: f
     rate_down = -1.0 / max(down_s, MIN_RAMP_S)
     out_t = [time_s[0]]
     out_r = [start]
+    held: list[int] = []
+    kept: list[float] = []
     r = start
+    share = 1.0
     held_up = held_down = 0.0
-    for k in range(len(time_s) - 1):
-        t, t1 = time_s[k], time_s[k + 1]
-        u, u1 = value[k], value[k + 1]
+    for (t, t1), (u, u1) in zip(itertools.pairwise(time_s), itertools.pairwise(value), strict=True):
         slope = (u1 - u) / (t1 - t)
         while t1 - t > _SAME:
             error = u - r
-            if abs(error) <= _SAME:
-                if rate_down <= slope <= rate_up:
-                    r, t = u1, t1
-                    break
-                rate = rate_up if slope > rate_up else rate_down
-            else:
-                rate = rate_up if error > 0 else rate_down
+            apart = error > _SAME or error < -_SAME
+            if not apart and rate_down <= slope <= rate_up:
+                out_t.append(t1)
+                out_r.append(u1)
+                held.append(0)
+                kept.append(0.0)
+                r, share = u1, 1.0
+                break
+            up = error > 0.0 if apart else slope > rate_up
+            rate = rate_up if up else rate_down
             closing = rate - slope
-            meet = error / closing if abs(closing) > _SAME and abs(error) > _SAME else np.inf
             span = t1 - t
+            meet = error / closing if apart and (closing > _SAME or closing < -_SAME) else math.inf
+            held.append(1 if up else -1)
+            kept.append(share)
             if 0.0 < meet < span:
+                span = meet
                 r += rate * meet
                 t += meet
                 u = r
-                span = meet
+                onward = min(max(slope, rate_down), rate_up)
+                share = (onward - slope) / closing
             else:
                 r += rate * span
-                t, u = t1, u1
-            if rate > 0:
+                t, u, share = t1, u1, 1.0
+            if up:
                 held_up += span
             else:
                 held_down += span
             out_t.append(t)
             out_r.append(r)
-        if out_t[-1] < t1 - _SAME:
-            out_t.append(t1)
-            out_r.append(r)
-    return Limited(out_t, out_r, held_up, held_down)
+    return Limited(out_t, out_r, held_up, held_down, held, kept)
 
 
 def lag(path: Limited, tau_s: float, at_s: FloatArray) -> FloatArray:

@@ -1,0 +1,89 @@
+"""The closed form of model and derivatives against lags one by one, and against differences of it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from asleft.judge.path import joined, lags, limit, time_constants
+from asleft.judge.response import answer, derivatives, pieces_of
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+AT_S = np.arange(0.0, 6.0, 0.01)
+STEP = ([0.0, 1.0, 1.000001, 3.0, 3.000001, 6.0], [0.2, 0.2, 0.8, 0.8, 0.3, 0.3])
+CAUGHT = ([0.0, 0.5, 0.500001, 1.1, 1.2, 1.200001, 2.5, 6.0], [0.1, 0.1, 0.9, 0.9, 0.6, 0.4, 0.4, 0.4])
+RAMPED = ([0.0, 1.0, 2.0, 2.1, 6.0], [0.0, 0.0, 1.0, 0.9, 0.9])
+OVERTAKEN = ([0.0, 0.5, 0.500001, 1.5, 1.500001, 1.9, 6.0], [0.0, 0.0, 1.0, 1.0, 0.2, 1.0, 1.0])
+THETA = (1.2, 2.0, 0.03, 0.004, 0.5)
+
+
+def sampled(noise: float) -> tuple[list[float], list[float]]:
+    """A controller's own ramps, each sample a vertex."""
+    u = np.interp(AT_S, [0.0, 1.0, 2.5, 3.0, 4.0, 6.0], [0.1, 0.1, 0.9, 0.9, 0.2, 0.2])
+    return AT_S.tolist(), np.clip(u + np.random.default_rng(5).normal(0.0, noise, u.size), 0.0, 1.0).tolist()
+
+
+def one_by_one(path, theta) -> np.ndarray:
+    """The same model by `lags` and partial fractions."""
+    up_s, down_s, lag_s, delay_s, shape = theta
+    tau = time_constants(lag_s, shape)
+    both = lags(limit(*path, path[1][0], up_s, down_s), tau, AT_S - delay_s)
+    return joined(both[0], both[1], tau)
+
+
+def closed(path, theta) -> tuple[np.ndarray, np.ndarray]:
+    up_s, down_s, lag_s, delay_s, shape = theta
+    pieces = pieces_of(limit(*path, path[1][0], up_s, down_s))
+    return (
+        answer(pieces, lag_s, shape, AT_S - delay_s),
+        derivatives(pieces, (up_s, down_s), lag_s, shape, AT_S - delay_s),
+    )
+
+
+@pytest.mark.parametrize("path", [STEP, CAUGHT, RAMPED, OVERTAKEN, sampled(0.0), sampled(3e-4)])
+@pytest.mark.parametrize("shape", [0.05, 0.5, 0.97])
+def test_values_and_derivatives(path, shape) -> None:
+    theta = np.array([*THETA[:4], shape])
+    values, table = closed(path, theta)
+    assert values == pytest.approx(one_by_one(path, theta), abs=1e-13)
+    assert table[0] == pytest.approx(values, abs=1e-13)
+    for k in range(5):
+        small = 1e-6 * max(theta[k], 0.05)
+        more, less = theta.copy(), theta.copy()
+        more[k] += small
+        less[k] -= small
+        by_difference = (one_by_one(path, more) - one_by_one(path, less)) / (2.0 * small)
+        assert np.abs(table[k + 1] - by_difference).max() < 3e-5 * max(np.abs(by_difference).max(), 1.0)
+
+
+def test_a_ramp_that_never_held_the_demand_back_has_no_derivative() -> None:
+    _, table = closed(RAMPED, (0.5, 0.5, *THETA[2:]))
+    assert not table[1].any()
+    assert np.abs(table[3]).max() > 0.1
+
+
+def test_one_lag_alone_is_the_edge_of_two() -> None:
+    values, table = closed(STEP, (*THETA[:4], 0.0))
+    assert values == pytest.approx(lags(limit(*STEP, 0.2, 1.2, 2.0), (0.03,), AT_S - 0.004)[0], abs=1e-6)
+    assert np.all(np.isfinite(table))
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.lists(st.floats(0.0, 1.0), min_size=2, max_size=7),
+    st.floats(0.1, 8.0),
+    st.floats(0.1, 8.0),
+    st.floats(-0.03, 0.03),
+)
+def test_any_staircase(levels, up_s, down_s, delay_s) -> None:
+    t, u = [0.0], [levels[0]]
+    for k, level in enumerate(levels[1:], start=1):
+        t += [0.8 * k, 0.8 * k + 1e-6]
+        u += [u[-1], level]
+    path = ([*t, 6.0], [*u, u[-1]])
+    theta = np.array([up_s, down_s, 0.02, delay_s, 0.4])
+    values, table = closed(path, theta)
+    assert values == pytest.approx(one_by_one(path, theta), abs=1e-12)
+    assert table[0] == pytest.approx(values, abs=1e-12)
+    # the delay moves all of it: its derivative integrates to the change
+    assert float(-np.trapezoid(table[4], AT_S)) == pytest.approx(values[-1] - values[0], abs=2e-3)
