@@ -74,10 +74,10 @@ def test_a_copy_shares_no_list(lived_in) -> None:
     assert state.hours["producing"] > 0
 
 
-@given(st.lists(st.lists(st.floats(allow_nan=True), min_size=19, max_size=19), max_size=6))
+@given(st.lists(st.lists(st.floats(allow_nan=True), min_size=20, max_size=20), max_size=6))
 def test_rows_are_packed_exactly(rows) -> None:
-    assert len(Dwell._fields) == 19
-    out = unpack_rows(pack([Dwell(*row) for row in rows], 19), 19)
+    assert len(Dwell._fields) == 20
+    out = unpack_rows(pack([Dwell(*row) for row in rows], 20), 20)
     assert repr(out) == repr(rows)
 
 

@@ -9,8 +9,9 @@ from asleft.judge.columns import CLOCK, CURRENT, DEMAND, ENABLE, ENABLED, MODE, 
 from asleft.judge.memory import JudgeState
 from asleft.judge.scale import Scale
 from asleft.judge.segments import cut
+from asleft.judge.sliding import slide
 from asleft.judge.types import FloatArray
-from asleft.sheet.model import Sheet
+from asleft.sheet.model import MadeBy, Sheet
 
 #: Samples from which the scale of a valve is fixed.
 SCALE_SAMPLES = 300
@@ -32,7 +33,8 @@ def set_scale(sheet: Sheet, state: JudgeState, columns: FloatArray) -> None:
     demand_noise = max(noise_of(first[DEMAND]), 1e-4)
     state.learner.noise_a = max(noise_of(first[CURRENT, first[ENABLED] > 0.5]), 2e-4 * span)
     move = max(0.006, 8.0 * demand_noise)
-    state.scale = Scale(interval_of(first[TIME]), demand_noise, move, span, has_current)
+    outer = sheet.signal.made_by is MadeBy.CLOSED_LOOP
+    state.scale = Scale(interval_of(first[TIME]), demand_noise, move, span, has_current, outer)
 
 
 def segment(state: JudgeState, columns: FloatArray, *, flush: bool) -> None:
@@ -40,7 +42,7 @@ def segment(state: JudgeState, columns: FloatArray, *, flush: bool) -> None:
     scale = state.scale
     if scale is None:
         return
-    thin = _thinning(state, scale.interval_s)
+    thin = 1 if scale.outer else _thinning(state, scale.interval_s)
     if thin > 1:
         columns = np.concatenate((state.rest, columns), axis=1)
         whole = columns.shape[1] - columns.shape[1] % thin
@@ -49,7 +51,14 @@ def segment(state: JudgeState, columns: FloatArray, *, flush: bool) -> None:
     for first in range(0, max(columns.shape[1], 1), _CUT_SAMPLES):
         last = first + _CUT_SAMPLES
         joined = np.concatenate((state.tail, columns[:, first:last]), axis=1)
-        result = cut(joined, state.carry, scale, state.learner, flush=flush and last >= columns.shape[1])
+        ends = flush and last >= columns.shape[1]
+        if scale.outer:
+            slid = slide(joined, state.slide, scale, state.learner, flush=ends)
+            state.tail, state.slide = slid.tail, slid.carry
+            state.dwells += slid.dwells
+            state.strokes += slid.strokes
+            continue
+        result = cut(joined, state.carry, scale, state.learner, flush=ends)
         state.tail, state.carry = result.tail, result.carry
         state.dwells += result.dwells
         state.strokes += result.strokes

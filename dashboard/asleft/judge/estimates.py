@@ -14,6 +14,7 @@ from asleft.judge.currents import CurrentLine, Level, current_line, levels_of, u
 from asleft.judge.decide import Estimate
 from asleft.judge.dither import DitherBurst
 from asleft.judge.features import Dwell, Stroke
+from asleft.judge.outer import FLOOR, slow_line
 from asleft.judge.pressure import (
     LevelKey,
     LevelPressure,
@@ -117,14 +118,21 @@ def _currents(sheet: Sheet, seen: Seen, out: AsFound) -> None:
     span = (left1 - left0) if left0 is not None and left1 is not None else out.levels[-1].current_a
     tolerance = sheet.tolerance[names[1]].below if names[1] in sheet.tolerance else 0.02 * span
     demand_se = seen.demand_noise / math.sqrt(50.0)
-    kept, out.clip = split_clipped(out.levels, span, tolerance, demand_se)
-    out.line = line = current_line(kept, demand_se)
+    why = "the command did not rest at two separated levels"
+    outer = sheet.signal.made_by is MadeBy.CLOSED_LOOP
+    if outer:
+        slow = slow_line(good, span, tolerance, seen.resolution_a, seen.demand_noise)
+        kept, out.clip, line, why = slow.levels, slow.clip, slow.line, slow.reason
+    else:
+        kept, out.clip = split_clipped(out.levels, span, tolerance, demand_se)
+        line = current_line(kept, demand_se)
+    out.line = line
     if line is None:
-        _both(out, names, NotObserved("the command did not rest at two separated levels"))
+        _both(out, names, NotObserved(why))
         return
     if out.clip is not None:
         out.clip = on_dwells(out.clip, line, good)
-    systematic = _current_systematic(sheet, span, good, seen.interval_s)
+    systematic = math.hypot(_current_systematic(sheet, span, good, seen.interval_s), FLOOR * span if outer else 0.0)
     for name, value, se in (
         (names[0], line.at_zero_a, line.se_zero_a),
         (names[1], line.at_full_a, line.se_full_a),

@@ -34,6 +34,7 @@ class Dwell(NamedTuple):
     flat: float  # 1 if the current has no trend left
     coil_v: float
     clock_s: float  # producing time of the valve so far
+    demand_moves: float = 0.0  # per second, of a command that never rests (`sliding`)
 
 
 class Stroke(NamedTuple):

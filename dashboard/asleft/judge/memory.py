@@ -18,6 +18,7 @@ from asleft.judge.learner import Learner
 from asleft.judge.pressure import LevelKey, LevelPressure
 from asleft.judge.scale import Scale
 from asleft.judge.segments import Carry
+from asleft.judge.sliding import SlideCarry
 from asleft.judge.states import StateCarry
 from asleft.judge.types import JUDGE_VERSION, Finding, FloatArray, Part
 from asleft.judge.watch import Stretch, WatchCarry
@@ -40,6 +41,7 @@ class JudgeState:
     rest: FloatArray = field(default_factory=_empty)  # samples not yet averaged (slow ramps)
     tail: FloatArray = field(default_factory=_empty)
     carry: Carry = field(default_factory=Carry)
+    slide: SlideCarry = field(default_factory=SlideCarry)  # where an outer loop makes the command
     states: StateCarry = field(default_factory=StateCarry)
     watch: WatchCarry = field(default_factory=WatchCarry)
     clock_s: float = 0.0
@@ -83,6 +85,7 @@ def dumps(state: JudgeState) -> str:
             "rest": pack_matrix(state.rest),
             "tail": pack_matrix(state.tail),
             "carry": dataclasses.asdict(state.carry),
+            "slide": dataclasses.asdict(state.slide),
             "states": dataclasses.asdict(state.states),
             "watch": state.watch.as_json(),
             "clock_s": state.clock_s,
@@ -135,6 +138,7 @@ def loads(text: str) -> JudgeState:
         rest=unpack_matrix(raw["rest"]),
         tail=unpack_matrix(raw["tail"]),
         carry=Carry(**raw["carry"]),
+        slide=SlideCarry(**raw["slide"]),
         states=StateCarry(**raw["states"]),
         watch=WatchCarry(**raw["watch"]),
         clock_s=raw["clock_s"],

@@ -14,3 +14,4 @@ class Scale:
     move: float
     span_a: float
     has_current: bool
+    outer: bool = False  # a controller outside makes the command: see `sliding`

@@ -1,6 +1,6 @@
 """A controller that closes the pressure loop outside the valve's driver: it reads the gauge and makes the command.
 
-Every `sample_s` it compares the gauge with the set point and sends u = feed_forward x level + gain x error + integral,
+Every `sample_s` it compares gauge and set point and sends u = feed_forward x level + gain x error + integral,
 held until its next sample (a PI controller; the integral stands still where the command is at an end, conditional
 integration). The set point of a cycle's level is the pressure that the valve as left gives there. While the load
 makes the pressure (approach, return) the controller sends the level itself and closes the loop again without a jump,

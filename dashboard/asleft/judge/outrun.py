@@ -1,0 +1,115 @@
+"""A stretch in which a controller's command outran the driver's ramp, fitted, as one row of numbers.
+
+Such a command does not rest before or after its jump: the controller goes on correcting. So its path is its own
+readings, averaged over a few samples, and a jump where it jumps; the driver sees the jump itself, while the reading's
+filter spreads it over some samples.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from asleft.judge.columns import CLOCK, CURRENT, DEMAND, TIME
+from asleft.judge.demand_path import steepness
+from asleft.judge.features import Stroke
+from asleft.judge.learner import Learner
+from asleft.judge.scale import Scale
+from asleft.judge.types import FloatArray
+
+#: A change of this much from one reading to the next (and eight times the noise) belongs to a jump.
+_JUMP = 0.02
+_OVER = 0.1  # of the steepest change: where a jump ends
+_JUMP_LASTS_S = 0.08
+_BLOCK = 5
+_STEP_S = 1e-6
+
+
+def outrun_stroke(data: FloatArray, scale: Scale, learner: Learner) -> Stroke | None:
+    """Fit samples of shape (ROWS, n) that begin and end with the ramps not at work; None without a current."""
+    if not scale.has_current or data.shape[1] < 4 * _BLOCK:
+        return None
+    time_s, demand = data[TIME], data[DEMAND]
+    path_t, path_u = creeping_path(time_s, demand, scale)
+    steep_up, steep_down = steepness(time_s, demand, scale.interval_s)
+    fit = learner.fit(path_t, path_u, time_s, data[CURRENT], scale)
+    head = (
+        float(time_s[0]),
+        float(time_s[-1]),
+        path_u[0],
+        path_u[-1],
+        min(path_u),
+        max(path_u),
+        fit.active_up_s,
+        fit.active_down_s,
+        steep_up,
+        steep_down,
+        fit.chi2,
+    )
+    upper = fit.information[np.triu_indices(fit.theta.size)]
+    numbers = np.concatenate((fit.theta, fit.gradient, upper, fit.own)).tolist()
+    return Stroke._make((*head, *numbers, 0.0, float(data[CLOCK, -1])))
+
+
+def creeping_path(time_s: FloatArray, demand: FloatArray, scale: Scale) -> tuple[list[float], list[float]]:
+    """Vertices of a command that creeps and jumps, times ascending, demand within 0..1."""
+    path_t: list[float] = []
+    path_u: list[float] = []
+    at = 0
+    for a, b in _jumps(time_s, demand, scale):
+        if a < at + 3:
+            continue
+        _creep(time_s[at:a], demand[at:a], path_t, path_u)
+        before = float(np.clip(demand[a - 3 : a], 0.0, 1.0).mean())
+        after = float(np.clip(demand[b : b + 3], 0.0, 1.0).mean())
+        share = np.clip((demand[a - 1 : b + 1] - before) / (after - before), 0.0, 1.0)
+        share[0], share[-1] = 0.0, 1.0
+        missing = 1.0 - 0.5 * (share[1:] + share[:-1])
+        at_s = float(time_s[a - 1] + missing @ np.diff(time_s[a - 1 : b + 1]))
+        path_t += [at_s, at_s + _STEP_S]
+        path_u += [before, after]
+        at = b + 1
+    _creep(time_s[at:], demand[at:], path_t, path_u)
+    kept = [0] + [k for k in range(1, len(path_t)) if path_t[k] > path_t[k - 1] + 1e-9]
+    return [path_t[k] for k in kept], [path_u[k] for k in kept]
+
+
+def _jumps(time_s: FloatArray, demand: FloatArray, scale: Scale) -> list[tuple[int, int]]:
+    """First and last sample of each jump: the one on which it is first seen, and the one that has all of it."""
+    change = np.abs(np.diff(demand))
+    least = max(_JUMP, 8.0 * scale.demand_noise)
+    out: list[tuple[int, int]] = []
+    k = 0
+    while k < change.size:
+        if change[k] < least:
+            k += 1
+            continue
+        top = k
+        while top + 1 < change.size and change[top + 1] > change[top]:
+            top += 1
+        first, last = k, top
+        while first > 0 and change[first - 1] > _OVER * change[top]:
+            first -= 1
+        while last + 1 < change.size and change[last + 1] > _OVER * change[top]:
+            last += 1
+        if time_s[last + 1] - time_s[first] <= max(_JUMP_LASTS_S, 2.5 * scale.interval_s) and last + 3 < demand.size:
+            out.append((first + 1, last + 1))
+        k = last + 1
+    return out
+
+
+def _creep(time_s: FloatArray, demand: FloatArray, path_t: list[float], path_u: list[float]) -> None:
+    """Add the readings of a stretch without a jump: first and last at their times, between them means of blocks."""
+    n = time_s.size
+    if n == 0:
+        return
+    inside = np.clip(demand, 0.0, 1.0)
+    edge = min(3, n)
+    path_t.append(float(time_s[0]))
+    path_u.append(float(inside[:edge].mean()))
+    whole = n - n % _BLOCK
+    if n >= 3 * _BLOCK:
+        times = time_s[:whole].reshape(-1, _BLOCK).mean(axis=1)
+        path_t += times.tolist()
+        path_u += inside[:whole].reshape(-1, _BLOCK).mean(axis=1).tolist()
+    if n > 1:
+        path_t.append(float(time_s[-1]))
+        path_u.append(float(inside[n - edge :].mean()))
