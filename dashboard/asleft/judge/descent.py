@@ -58,15 +58,17 @@ class Model:
         up_s, down_s = theta[:LAG].tolist()
         return limit(self.path_t, self.path_u, self.path_u[0], up_s, down_s)
 
-    def misfit(self, theta: FloatArray) -> float:
-        """Sum of squares of what the best a + b y leaves of the current (variable projection), A^2."""
-        y = answer(pieces_of(self.limited(theta)), float(theta[LAG]), float(theta[SHAPE]), self.time_s - theta[DELAY])
+    def at(self, theta: FloatArray) -> Point:
+        """What the best a + b y leaves of the current (variable projection)."""
+        limited = self.limited(theta)
+        y = answer(pieces_of(limited), float(theta[LAG]), float(theta[SHAPE]), self.time_s - theta[DELAY])
         y -= float(self.share @ y)
         along = float((self.weight * y) @ y)
-        return self.power - float(y @ self.current_a) ** 2 / along if along > 0.0 else self.power
+        explained = float(y @ self.current_a) ** 2 / along if along > 0.0 else 0.0
+        return Point(theta, self.power - explained, limited)
 
-    def linear(self, theta: FloatArray) -> Point:
-        """The same with its derivatives, those of the fitted current projected off (1, y) (Kaufman 1975).
+    def tangent_at(self, theta: FloatArray) -> Tangent:
+        """The same with the derivatives of the fitted current, projected off (1, y) (Kaufman 1975).
 
         From second moments of the centred columns (y, derivatives, current), which is all that is needed of them. A
         ramp that never held the demand back has no derivative.
@@ -80,23 +82,30 @@ class Model:
         along = float(moments[0, 0])
         if along <= 0.0:
             nothing = np.zeros(PARAMETERS)
-            return Point(theta, self.power, np.outer(nothing, nothing), nothing, limited)
+            return Tangent(Point(theta, self.power, limited), np.outer(nothing, nothing), nothing)
         gain = float(with_current[0]) / along
         with_y = moments[1:, 0]
         information = gain**2 * (moments[1:, 1:] - np.outer(with_y, with_y / along))
         slope = gain * (with_current[1:] - gain * with_y)
-        return Point(theta, self.power - gain * float(with_current[0]), information, slope, limited)
+        return Tangent(Point(theta, self.power - gain * float(with_current[0]), limited), information, slope)
 
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """Parameters (5,) and what the data say there, for noise of 1 A: squares left, information (5, 5), slope (5,)."""
+    """Parameters (5,), the squares they leave of the current (A^2), and what the limiter made of the demand."""
 
     theta: FloatArray
     squares: float
+    limited: Limited
+
+
+@dataclass(frozen=True, slots=True)
+class Tangent:
+    """A point with information (5, 5) and slope (5,) of half the squares there, for a noise of 1 A."""
+
+    point: Point
     information: FloatArray
     slope: FloatArray
-    limited: Limited
 
 
 _FLOOR = np.array([MIN_RAMP_S, MIN_RAMP_S, 5e-4, -0.2, 0.0])
@@ -119,24 +128,25 @@ class Problem:
 
     def cost_of(self, point: Point) -> float:
         """Chi-square of data and prior."""
-        return self._cost(point.squares, point.theta)
+        off = point.theta - self.centre
+        return self.weight * point.squares + float(off @ (self.precision * off))
 
-    def _cost(self, squares: float, theta: FloatArray) -> float:
-        off = theta - self.centre
-        return self.weight * squares + float(off @ (self.precision * off))
+    def at(self, theta: FloatArray) -> Tangent:
+        """The problem at `theta`, brought into range."""
+        return self.model.tangent_at(_inside(theta))
 
-    def at(self, theta: FloatArray) -> Point:
-        """The point at `theta`, brought into range."""
-        return self.model.linear(_inside(theta))
+    def descend(self, start: Tangent) -> Point:
+        """The optimum reached from `start`, near enough: a further step would gain less than `_ENOUGH`.
 
-    def descend(self, here: Point) -> Point:
-        """The optimum reached from `here`, near enough (see `_ENOUGH`)."""
+        That is so when a step gained as much as its quadratic form had promised.
+        """
         damping = 1e-3
-        cost = self._cost(here.squares, here.theta)
+        here, tangent = start.point, start
+        cost = self.cost_of(here)
         for _ in range(_MAX_ROUNDS):
-            hessian = self.weight * here.information
+            hessian = self.weight * tangent.information
             hessian.flat[:: PARAMETERS + 1] += self.precision
-            gradient = self.weight * here.slope - self.precision * (here.theta - self.centre)
+            gradient = self.weight * tangent.slope - self.precision * (here.theta - self.centre)
             held = ((here.theta <= _FLOOR) & (gradient < 0.0)) | ((here.theta >= _TOP) & (gradient > 0.0))
             if held.any():  # at the end of its range and pulled beyond it: the others move without it
                 hessian[held, :], hessian[:, held], gradient[held] = 0.0, 0.0, 0.0
@@ -147,13 +157,16 @@ class Problem:
             if float(gradient @ step) < _ENOUGH:
                 break
             trial = _inside(here.theta + step)
-            there = self._cost(self.model.misfit(trial), trial)
-            if there < cost:
-                gained, cost = cost - there, there
-                here = self.model.linear(trial)
+            there = self.model.at(trial)
+            gained = cost - self.cost_of(there)
+            if gained > 0.0:
+                step = trial - here.theta
+                promised = float(step @ (2.0 * gradient - hessian @ step))
+                here, cost = there, cost - gained
                 damping = max(damping * 0.2, 1e-9)
-                if gained < _ENOUGH:
+                if gained < _ENOUGH or abs(gained - promised) < _ENOUGH:
                     break
+                tangent = self.model.tangent_at(trial)
             else:
                 damping *= 8.0
                 if damping > 1e6:

@@ -82,12 +82,12 @@ def fit_stroke(
         again = problem.descend(problem.at(np.concatenate((found.theta[:LAG], problem.centre[LAG:]))))
         found = again if problem.cost_of(again) < problem.cost_of(found) else found
         chi2 = problem.reduced_chi2(found)
-    agrees = problem.cost_of(common) - problem.cost_of(found) < _AGREES * max(chi2, 1.0)
-    point = common if shared and agrees else found
+    agrees = problem.cost_of(common.point) - problem.cost_of(found) < _AGREES * max(chi2, 1.0)
+    tangent = common if shared and agrees else problem.at(found.theta)
     used = problem.weight / max(chi2, 1.0)
-    information, slope = _marginal(used * point.information, used * point.slope, interval_s)
-    limited = found.limited
-    return StrokeFit(point.theta, information, slope, found.theta, chi2, limited.limited_up_s, limited.limited_down_s)
+    information, slope = _marginal(used * tangent.information, used * tangent.slope, interval_s)
+    theta, limited = tangent.point.theta, found.limited
+    return StrokeFit(theta, information, slope, found.theta, chi2, limited.limited_up_s, limited.limited_down_s)
 
 
 def _marginal(information: FloatArray, gradient: FloatArray, interval_s: float) -> tuple[FloatArray, FloatArray]:
@@ -138,8 +138,9 @@ def combine(strokes: Sequence[Stroke]) -> Combined | None:
     """Joint least squares of all strokes; None without any. Strokes that misfit count less (done in the fit).
 
     The first strokes of a log are linearised at a poor guess of lag and shape, and may bias short ramps. They are
-    left out when the others carry most of the information on either ramp and give another ramp: two estimates of which one
-    is efficient differ with the difference of their variances (Hausman, Econometrica 46, 1978; from memory).
+    left out when the others carry most of the information on either ramp and give another ramp: two estimates of
+    which one is efficient differ with the difference of their variances (Hausman, Econometrica 46, 1978; from
+    memory).
     """
     if not strokes:
         return None
