@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from asleft.judge.columns import CURRENT, DEMAND, ENABLE, ENABLED, PRESSURE, STATE, SUPPLY, TIME
+from asleft.judge.corridor import corridor
 from asleft.judge.states import NOT_ENABLED, PRODUCING, STOPPED, gaps
 from asleft.judge.types import FloatArray
 from asleft.sheet.model import Sheet, SignalKind
@@ -36,7 +37,6 @@ _PINNED_S = 1.0
 #: A current that falls by more than this share of span from one quarter second to the next is on its way down.
 _FALLING = 0.01
 _LOOK_BACK_S = 0.5
-_COMMAND_BRIDGE_S = 0.5
 
 
 @dataclass(slots=True)
@@ -107,7 +107,7 @@ def watch(
     if gap[0]:
         carry.since.clear()
         carry.same_since.clear()
-    high, low = _corridor(columns, carry, slowest_s, lag_s, gap)
+    high, low = corridor(columns, carry, slowest_s, lag_s, gap)
     out: list[Stretch] = []
     for kind, mask, detail_row in (
         ("command-failed", _command_failed(columns, sheet), DEMAND),
@@ -164,36 +164,6 @@ def _edges(changes: BoolArray, n: int) -> list[int]:
     return [0, *(np.flatnonzero(changes) + 1).tolist(), n]
 
 
-def _corridor(
-    columns: FloatArray, carry: WatchCarry, slowest_s: tuple[float, float], lag_s: float, gap: BoolArray
-) -> tuple[FloatArray, FloatArray]:
-    """Highest and lowest demand the current may still be answering, shape (n,) each."""
-    time_s, demand = columns[TIME], columns[DEMAND]
-    rise = 1.0 / max(3.0 * slowest_s[0], 10.0 * lag_s, 0.05)
-    fall = 1.0 / max(3.0 * slowest_s[1], 10.0 * lag_s, 0.05)
-    step = np.diff(time_s, prepend=time_s[0] if gap[0] else carry.last_s)
-    step[gap] = np.inf  # after a gap the corridor closes on the next command
-    high, low, unknown_s = carry.high, carry.low, carry.unknown_s
-    highs, lows = [], []
-    for u, dt in zip(demand.tolist(), step.tolist(), strict=True):
-        if u == u:
-            unknown_s = 0.0
-            high -= fall * dt
-            low += rise * dt
-            if u > high:
-                high = u
-            if u < low:
-                low = u
-        else:  # a failed reading leaves the corridor as it is for a moment; then anything may be commanded
-            unknown_s += dt
-            if unknown_s > _COMMAND_BRIDGE_S:
-                high, low = 1.0, 0.0
-        highs.append(high)
-        lows.append(low)
-    carry.high, carry.low, carry.unknown_s = high, low, unknown_s
-    return np.array(highs), np.array(lows)
-
-
 def _command_failed(columns: FloatArray, sheet: Sheet) -> BoolArray | None:
     """NAMUR NE 43: at or under 3.6 mA or at or over 21 mA the signal has failed. Only a live zero can show it."""
     if sheet.signal.kind is not SignalKind.MA_4_20:
@@ -236,20 +206,29 @@ def _current_lost(columns: FloatArray, sheet: Sheet, low: FloatArray, carry: Wat
     if told.all():
         carry.off_rises, carry.was_low = 0, bool(columns[DEMAND, -1] < 0.15)
         return lost
-    rises, was_low = carry.off_rises, carry.was_low
-    rows = zip(columns[DEMAND].tolist(), (enabled | told).tolist(), none_flows.tolist(), strict=True)
-    for k, (u, on, none) in enumerate(rows):
-        if on:
-            rises, was_low = 0, u < 0.15
-            continue
-        if u > 0.3 and was_low:
-            rises, was_low = rises + 1, False
-        elif u < 0.15:
-            was_low = True
-        if rises >= 2 and u > 0.15 and none:
-            lost[k] = True
-    carry.off_rises, carry.was_low = rises, was_low
+    lost |= none_flows & _risen_twice(columns[DEMAND], ~(enabled | told), carry)
     return lost
+
+
+def _risen_twice(demand: FloatArray, off: BoolArray, carry: WatchCarry) -> BoolArray:
+    """Where a driver that seems off has seen the command rise twice since, and is commanded now, shape (n,)."""
+    out = np.zeros(off.size, dtype=bool)
+    for a, b in itertools.pairwise(_edges(off[1:] != off[:-1], off.size)):
+        u = demand[a:b]
+        if not off[a]:
+            carry.off_rises, carry.was_low = 0, bool(u[-1] < 0.15)
+            continue
+        side = np.flatnonzero((u > 0.3) | (u < 0.15))
+        if not side.size:
+            out[a:b] = (carry.off_rises >= 2) & (u > 0.15)
+            continue
+        high = u[side] > 0.3
+        rises = np.zeros(u.size, dtype=np.int64)
+        rises[side[high & np.concatenate(([carry.was_low], ~high[:-1]))]] = 1
+        rises = carry.off_rises + np.cumsum(rises)
+        out[a:b] = (rises >= 2) & (u > 0.15)
+        carry.off_rises, carry.was_low = int(rises[-1]), not high[-1]
+    return out
 
 
 def _current_unwanted(columns: FloatArray, sheet: Sheet, high: FloatArray, carry: WatchCarry) -> BoolArray | None:
@@ -303,14 +282,13 @@ def _pressure_unasked(columns: FloatArray, sheet: Sheet, carry: WatchCarry) -> B
     if not quiet.any():
         carry.lowest_quiet_bar = float("inf")
         return out
-    lowest = carry.lowest_quiet_bar
-    for k, (p, still) in enumerate(zip(pressure.tolist(), quiet.tolist(), strict=True)):
-        if not still or p != p:
-            lowest = lowest if still else float("inf")
-            continue
-        lowest = min(lowest, p)
-        out[k] = p > lowest + 0.1 * full
-    carry.lowest_quiet_bar = lowest
+    for a, b in itertools.pairwise(_edges(quiet[1:] != quiet[:-1], quiet.size)):
+        if a > 0 or not quiet[a]:
+            carry.lowest_quiet_bar = float("inf")
+        if quiet[a]:
+            lowest = np.fmin.accumulate(np.concatenate(([carry.lowest_quiet_bar], pressure[a:b])))
+            carry.lowest_quiet_bar = float(lowest[-1])
+            out[a:b] = pressure[a:b] > lowest[1:] + 0.1 * full
     return out
 
 
