@@ -8,7 +8,6 @@ import numpy as np
 import numpy.typing as npt
 from asleft.judge.step_time import Dating, step_time
 from asleft.judge.types import FloatArray
-from numpy.lib.stride_tricks import sliding_window_view
 
 _STEP_S = 1e-6
 
@@ -17,9 +16,14 @@ def moving(demand: FloatArray, window: int, threshold: float) -> npt.NDArray[np.
     """Where the range of the last `window` samples exceeds `threshold`, shape (n,)."""
     if demand.size < 2:
         return np.zeros(demand.size, dtype=bool)
-    padded = np.concatenate((np.full(window - 1, demand[0]), demand))
-    view = sliding_window_view(padded, window)
-    result: npt.NDArray[np.bool_] = (view.max(axis=1) - view.min(axis=1)) > threshold
+    highest = lowest = np.concatenate((np.full(window - 1, demand[0]), demand))
+    covered = 1  # samples that each extreme looks back over; doubling, then the rest
+    while covered < window:
+        more = min(covered, window - covered)
+        highest = np.maximum(highest[more:], highest[:-more])
+        lowest = np.minimum(lowest[more:], lowest[:-more])
+        covered += more
+    result: npt.NDArray[np.bool_] = (highest - lowest) > threshold
     return result
 
 
@@ -85,16 +89,23 @@ def steepness(time_s: FloatArray, demand: FloatArray, interval_s: float) -> tupl
     is steeper than the ramp by its noise. A move over within 60 ms or five samples is a step: from sample to sample.
     """
     shortest = max(5, round(0.06 / interval_s))
-    return _steepest(time_s, demand, shortest), _steepest(time_s, -demand, shortest)
-
-
-def _steepest(time_s: FloatArray, demand: FloatArray, shortest: int) -> float:
-    best, k = 0.0, shortest
-    while k < demand.size:
-        slope = float(((demand[k:] - demand[:-k]) / (time_s[k:] - time_s[:-k])).max())
-        if slope <= 0.0 or slope < 0.85 * best:
-            break
-        best, k = slope, 2 * k
-    if best * shortest * float(np.median(np.diff(time_s))) > 0.9 * float(np.ptp(demand)):
-        best = float((np.diff(demand) / np.diff(time_s)).max())
-    return best
+    rise = fall = 0.0
+    rising = falling = True
+    k = shortest
+    while k < demand.size and (rising or falling):
+        slope = (demand[k:] - demand[:-k]) / (time_s[k:] - time_s[:-k])
+        if rising:
+            up = float(slope.max())
+            rising = up > 0.0 and up >= 0.85 * rise
+            rise = up if rising else rise
+        if falling:
+            down = -float(slope.min())
+            falling = down > 0.0 and down >= 0.85 * fall
+            fall = down if falling else fall
+        k *= 2
+    least = 0.9 * float(np.ptp(demand)) / (shortest * interval_s)
+    if rise > least or fall > least:
+        slope = np.diff(demand) / np.diff(time_s)
+        rise = float(slope.max()) if rise > least else rise
+        fall = -float(slope.min()) if fall > least else fall
+    return rise, fall

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from asleft.judge.columns import CLOCK, COIL_V, CURRENT, DEMAND, MODE, OIL, PRESSURE, STATE, SUPPLY, TIME
 from asleft.judge.features import NAN, Dwell
@@ -17,49 +19,61 @@ def dwell_of(data: FloatArray, scale: Scale, arrival: float, *, flat: bool) -> D
     AR(1) process would have it; a slower disturbance makes them too small. `flat`: whether no trend is left.
     """
     n = data.shape[1]
-    demand, current = data[DEMAND], data[CURRENT]
-    late = data[:, n - max(int(0.4 * n), min(n, 10)) :]
-    pressure = late[PRESSURE][np.isfinite(late[PRESSURE])]
-    p_mean = p_se = p_moves = NAN
-    if pressure.size >= 4:
-        half = pressure.size // 2
-        p_mean = float(pressure.mean())
-        p_se = float(pressure.std()) / np.sqrt(_effective_n(pressure))
-        p_moves = float(pressure[half:].mean() - pressure[:half].mean())
+    late = data[PRESSURE, n - max(int(0.4 * n), min(n, 10)) :]
+    late = late[np.isfinite(late)]
+    pressure_bar = pressure_se_bar = moves_bar = NAN
+    if late.size >= 4:
+        pressure_bar, sd_bar, independent = _scatter(late)
+        pressure_se_bar = sd_bar / math.sqrt(independent)
+        half = late.size // 2
+        moves_bar = mean_of(late[half:]) - mean_of(late[:half])
+    demand, demand_sd, _ = _scatter(data[DEMAND])
+    current_a, current_sd_a, independent = _scatter(data[CURRENT]) if scale.has_current else (NAN, NAN, 1.0)
+    mode = float(data[MODE, -1])
     return Dwell(
         from_s=float(data[TIME, 0]),
         to_s=float(data[TIME, -1]),
         n=float(n),
-        demand=float(demand.mean()),
-        demand_se=max(float(demand.std()), scale.demand_noise) / np.sqrt(n),
-        current_a=float(current.mean()) if scale.has_current else NAN,
-        current_se_a=float(current.std()) / np.sqrt(_effective_n(current)) if scale.has_current else NAN,
-        current_sd_a=float(current.std()) if scale.has_current else NAN,
-        pressure_bar=p_mean,
-        pressure_se_bar=p_se,
-        pressure_moves_bar=p_moves,
+        demand=demand,
+        demand_se=max(demand_sd, scale.demand_noise) / math.sqrt(n),
+        current_a=current_a,
+        current_se_a=current_sd_a / math.sqrt(independent),
+        current_sd_a=current_sd_a,
+        pressure_bar=pressure_bar,
+        pressure_se_bar=pressure_se_bar,
+        pressure_moves_bar=moves_bar,
         arrival=arrival,
-        producing=float(np.all(data[STATE] == PRODUCING)),
+        producing=float((data[STATE] == PRODUCING).all()),
         oil_degc=_mean(data[OIL]),
         supply_v=_mean(data[SUPPLY]),
-        mode=float(data[MODE, -1]) if np.all(data[MODE] == data[MODE, -1]) else NAN,
+        mode=mode if (data[MODE] == mode).all() else NAN,
         flat=float(flat),
         coil_v=_mean(data[COIL_V]),
         clock_s=float(data[CLOCK, -1]),
     )
 
 
-def _effective_n(values: FloatArray) -> float:
-    """Number of independent readings that are worth as much, from the lag-1 autocorrelation (AR(1))."""
+def mean_of(values: FloatArray) -> float:
+    """Mean of some readings (n,), with less ado than numpy's own over few."""
+    return float(np.add.reduce(values)) / values.size
+
+
+def _scatter(values: FloatArray) -> tuple[float, float, float]:
+    """Mean, standard deviation, and number of independent readings that are worth as much (AR(1), lag 1)."""
     n = values.size
-    centred = values - values.mean()
+    mean = mean_of(values)
+    centred = values - mean
     power = float(centred @ centred)
     if power <= 0.0 or n < 3:
-        return float(n)
+        return mean, math.sqrt(power / n), float(n)
     rho = min(max(float(centred[1:] @ centred[:-1]) / power, 0.0), 0.95)
-    return max(n * (1.0 - rho) / (1.0 + rho), 1.0)
+    return mean, math.sqrt(power / n), max(n * (1.0 - rho) / (1.0 + rho), 1.0)
 
 
 def _mean(values: FloatArray) -> float:
+    """Mean of the readings there are, NaN without any."""
+    mean = mean_of(values)
+    if math.isfinite(mean):
+        return mean
     finite = values[np.isfinite(values)]
-    return float(finite.mean()) if finite.size else NAN
+    return mean_of(finite) if finite.size else NAN
