@@ -98,10 +98,13 @@ def test_pressure_tells_the_driver_from_the_current_sensor() -> None:
     assert moved["pressure-changed"].consequence_of == "current-full-changed"
     still = found(scene({"current_at_full": 0.9}))
     assert still["current-full-changed"].part is Part.CURRENT_SENSOR
-    blind = found(scene({"current_at_full": 0.9, "pressure_at_full": None}))
-    assert (blind["current-full-changed"].part, blind["current-full-changed"].alternatives) == (
-        Part.DRIVER_SETTING, (Part.CURRENT_SENSOR,),
-    )  # fmt: skip
+    unseen = {"pressure_at_full": None, "pressure_at_zero": None}
+    blind = found(scene({"current_at_zero": 0.18, "current_at_full": 0.9, **unseen}))["current-full-changed"]
+    assert {blind.part, *blind.alternatives} == {Part.DRIVER, Part.CURRENT_SENSOR}
+    assert "No pressure to tell" in blind.evidence
+    # A sensor's gain moves both ends: one end alone is a setting even where no pressure is read.
+    one_end = found(scene({"current_at_full": 0.9, **unseen}))["current-full-changed"]
+    assert (one_end.part, one_end.alternatives) == (Part.DRIVER_SETTING, ())
 
 
 def test_the_drivers_own_monitor_cannot_part_driver_and_sensor() -> None:
@@ -113,11 +116,15 @@ def test_the_drivers_own_monitor_cannot_part_driver_and_sensor() -> None:
 def test_a_zero_read_while_vented_parts_sensor_and_valve() -> None:
     shifted = found(scene({"pressure_at_full": 212.0}, vented_shift_bar=11.5))["pressure-changed"]
     assert (shifted.part, shifted.alternatives) == (Part.PRESSURE_SENSOR, ())
-    right = found(scene({"pressure_at_full": 212.0}, vented_shift_bar=0.1))["pressure-changed"]
+    alike = {"pressure_at_zero": 22.0, "pressure_at_full": 212.0}
+    right = found(scene(alike, vented_shift_bar=0.1))["pressure-changed"]
     assert right.part is Part.VALVE
     assert Part.PRESSURE_SENSOR not in right.alternatives
-    unknown = found(scene({"pressure_at_full": 212.0}))["pressure-changed"]
+    assert "vented the reading is right" in right.evidence
+    unknown = found(scene(alike))["pressure-changed"]
     assert Part.PRESSURE_SENSOR in unknown.alternatives
+    gain = found(scene({"pressure_at_full": 212.0}, vented_shift_bar=0.1))["pressure-changed"]
+    assert {gain.part, *gain.alternatives} == {Part.VALVE, Part.PRESSURE_SENSOR}
 
 
 WATCHED = {
@@ -172,7 +179,8 @@ def test_a_stuck_current_explains_the_currents_but_not_the_pressure() -> None:
 
 def clipped(**more: object) -> Scene:
     clip = Clip(0.85, 1.0, 1.0, 40.0, 6)
-    return scene(found=AsFound(clip=clip), **more)
+    changes = {"pressure_at_full": 165.0, **more.pop("changes", {})}
+    return scene(changes, found=AsFound(clip=clip), **more)
 
 
 def test_clipped_with_a_low_supply_is_the_supplys() -> None:

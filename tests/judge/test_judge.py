@@ -320,12 +320,12 @@ def test_vented_zeros_before_and_after_part_the_sensor_from_the_valve(healthy) -
             time_s = now_s + 0.01 * np.arange(shifted["command"].size)
             outcome = step(lane.sheet, state, Samples(time_s, shifted))
             state, now_s = outcome.state, float(time_s[-1]) + 0.01
-    assert outcome.state.vented_left_bar == pytest.approx(0.0, abs=0.05)
-    assert outcome.state.vented_now_bar == pytest.approx(12.0, abs=0.05)
+    assert outcome.state.vented.left == pytest.approx(0.0, abs=0.05)
+    assert outcome.state.vented.now == pytest.approx(12.0, abs=0.05)
     finding = next(f for f in outcome.judgement.findings if f.kind == "pressure-changed")
     assert finding.part.value == "pressure-sensor"
     assert finding.alternatives == ()
-    assert outcome.judgement.current_state is State.STOPPED
+    assert outcome.judgement.current_state is State.NOT_ENABLED
 
 
 def test_a_stopped_machine_is_judged_for_nothing_and_counted() -> None:
@@ -334,7 +334,7 @@ def test_a_stopped_machine_is_judged_for_nothing_and_counted() -> None:
         np.arange(n) * 0.01,
         {
             "command": np.full(n, 4.0),
-            "current": np.zeros(n),
+            "current": np.full(n, 0.2),
             "pressure": np.full(n, 0.5),
             "pump_running": np.zeros(n),
         },

@@ -6,7 +6,6 @@ import math
 
 from asleft.judge.faults import KIND_OF
 from asleft.judge.onset import feature_series, onset_of
-from asleft.judge.parts import part_of
 from asleft.judge.scene import Scene, make
 from asleft.judge.types import Finding, QuantityResult, Verdict
 from asleft.sheet.names import LABELS, format_quantity
@@ -27,13 +26,13 @@ def departures(scene: Scene) -> list[Finding]:
         chart = scene.charts.get(name)
         signal = chart.signal() if chart is not None else None
         if result.verdict is Verdict.OUT:
-            out.append(_changed(scene, name, result, _onset(scene, name), severity=2))
+            out.append(_changed(name, result, _onset(scene, name), severity=2))
         elif (
             signal is not None
             and result.verdict in {Verdict.IN, Verdict.UNDECIDED}
             and _counts(scene, name, signal[0])
         ):
-            out.append(_changed(scene, name, result, signal[1], severity=1))
+            out.append(_changed(name, result, signal[1], severity=1))
     if any(f.kind == "dither-lost" for f in out):
         out = [f for f in out if f.kind != "dither-changed"]
     return out
@@ -54,9 +53,8 @@ def _dither_lost(result: QuantityResult) -> bool:
     )
 
 
-def _changed(scene: Scene, name: str, result: QuantityResult, onset_s: float | None, *, severity: int) -> Finding:
+def _changed(name: str, result: QuantityResult, onset_s: float | None, *, severity: int) -> Finding:
     kind = KIND_OF[name]
-    part, others, why = part_of(scene, name)
     left = result.as_left if severity == 2 or result.as_left_measured is None else result.as_left_measured
     verb = "takes" if name.startswith("ramp") else "is at"
     now, was = format_quantity(name, result.as_found), format_quantity(name, left)
@@ -71,7 +69,7 @@ def _changed(scene: Scene, name: str, result: QuantityResult, onset_s: float | N
         per_day = format_quantity(name, abs(result.trend_per_day)) if abs(result.trend_per_day) >= 0.05 else None
         if per_day is not None:
             evidence += f"; it {'rises' if result.trend_per_day > 0 else 'falls'} {per_day} a day"
-    return make(kind, f"{evidence}.{why}", onset_s, part=part, alternatives=others, severity=severity)
+    return make(kind, f"{evidence}.", onset_s, severity=severity)
 
 
 def _onset(scene: Scene, name: str) -> float | None:

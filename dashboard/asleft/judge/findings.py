@@ -8,8 +8,10 @@ from dataclasses import replace
 from asleft.judge.departures import departures
 from asleft.judge.faults import KIND_OF
 from asleft.judge.little_room import headroom_low
+from asleft.judge.parts import with_part
 from asleft.judge.plateaus import clipped
 from asleft.judge.scene import Scene, make, moved
+from asleft.judge.symptoms import observe
 from asleft.judge.types import Finding, Part, Verdict
 from asleft.judge.watched import watched
 
@@ -31,8 +33,18 @@ def find(scene: Scene, earlier: Mapping[str, Finding]) -> list[Finding]:
                 now[kind] = replace(now[kind], onset_s=known.onset_s)
         elif _unclear(scene, kind):
             now[kind] = known
-    linked = [_link(replace(finding, consequence_of=None), now, scene) for finding in now.values()]
+    named = _named(now, earlier, scene) if now else now
+    linked = [_link(replace(finding, consequence_of=None), named, scene) for finding in named.values()]
     return sorted(linked, key=lambda f: (f.consequence_of is not None, -f.severity, f.kind))
+
+
+def _named(now: Mapping[str, Finding], earlier: Mapping[str, Finding], scene: Scene) -> dict[str, Finding]:
+    """Findings with their parts by the fault table; one that only stays from before keeps what it was."""
+    observed = observe(scene)
+    return {
+        kind: finding if finding is earlier.get(kind) else with_part(finding, scene, observed)
+        for kind, finding in now.items()
+    }
 
 
 def _unclear(scene: Scene, kind: str) -> bool:
@@ -70,6 +82,15 @@ _CAUSES: Mapping[str, tuple[str, ...]] = {
         "current-unwanted",
         *_CURRENT_MOVED,
         "dither-lost",  # the spool sticks: lower on the way up, higher on the way down
+        "pressure-clipped",
+    ),
+    "hysteresis-changed": (
+        "reading-pinned",
+        "command-failed",
+        "current-lost",
+        "current-unwanted",
+        *_CURRENT_MOVED,
+        "dither-lost",
         "pressure-clipped",
     ),
     "pressure-unwanted": ("reading-pinned", "current-unwanted"),

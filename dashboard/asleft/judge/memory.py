@@ -22,6 +22,7 @@ from asleft.judge.sliding import SlideCarry
 from asleft.judge.states import StateCarry
 from asleft.judge.types import JUDGE_VERSION, Finding, FloatArray, Part
 from asleft.judge.watch import Stretch, WatchCarry
+from asleft.judge.zeros import Zero
 
 
 def _empty() -> FloatArray:
@@ -50,6 +51,7 @@ class JudgeState:
     bursts: list[DitherBurst] = field(default_factory=list)
     stretches: list[Stretch] = field(default_factory=list)
     control: dict[LevelKey, LevelPressure] | None = None
+    curve_left: list[tuple[float, ...]] = field(default_factory=list)  # levels measured when left, see `told`
     charts: dict[str, Chart] = field(default_factory=dict)
     point_from_s: float = 0.0  # producing clock at which the open point begins
     hours: dict[str, float] = field(default_factory=dict)
@@ -59,11 +61,8 @@ class JudgeState:
     failed: list[tuple[float, int, int]] = field(default_factory=list)  # (time, failed readings, all readings)
     missing: dict[str, int] = field(default_factory=dict)
     findings: dict[str, Finding] = field(default_factory=dict)
-    vented_left_bar: float | None = None
-    vented_now_bar: float | None = None
-    vented_since_s: float | None = None
-    vented_sum: float = 0.0  # of the pressure readings taken in the present stop, and their number
-    vented_count: int = 0
+    vented: Zero = field(default_factory=Zero)  # of the pressure reading (bar)
+    idle: Zero = field(default_factory=Zero)  # of the current reading (A)
     channels: tuple[str, ...] = ()
     basis: dict[str, str] = field(default_factory=dict)
     last_state: int = 4
@@ -96,6 +95,7 @@ def dumps(state: JudgeState) -> str:
             "control": None
             if state.control is None
             else [[*key, level.pressure_bar, level.dwells, level.in_control] for key, level in state.control.items()],
+            "curve_left": state.curve_left,
             "charts": {name: _chart_out(chart) for name, chart in state.charts.items()},
             "point_from_s": state.point_from_s,
             "hours": state.hours,
@@ -105,8 +105,8 @@ def dumps(state: JudgeState) -> str:
             "failed": state.failed,
             "missing": state.missing,
             "findings": [_finding_out(f) for f in state.findings.values()],
-            "vented": [state.vented_left_bar, state.vented_now_bar, state.vented_since_s],
-            "vented_open": [state.vented_sum, state.vented_count],
+            "vented": dataclasses.astuple(state.vented),
+            "idle": dataclasses.astuple(state.idle),
             "channels": state.channels,
             "basis": state.basis,
             "last_state": state.last_state,
@@ -147,6 +147,7 @@ def loads(text: str) -> JudgeState:
         bursts=[DitherBurst(*b) for b in raw["bursts"]],
         stretches=[Stretch(**s) for s in raw["stretches"]],
         control=None if control is None else {(k[0], k[1]): LevelPressure(k[2], k[3], k[4]) for k in control},
+        curve_left=[tuple(row) for row in raw["curve_left"]],
         charts={name: _chart_in(chart) for name, chart in raw["charts"].items()},
         point_from_s=raw["point_from_s"],
         hours=raw["hours"],
@@ -156,11 +157,8 @@ def loads(text: str) -> JudgeState:
         failed=[(f[0], f[1], f[2]) for f in raw["failed"]],
         missing=raw["missing"],
         findings={f["kind"]: _finding_in(f) for f in raw["findings"]},
-        vented_left_bar=raw["vented"][0],
-        vented_now_bar=raw["vented"][1],
-        vented_since_s=raw["vented"][2],
-        vented_sum=raw["vented_open"][0],
-        vented_count=raw["vented_open"][1],
+        vented=Zero(*raw["vented"]),
+        idle=Zero(*raw["idle"]),
         channels=tuple(raw["channels"]),
         basis=raw["basis"],
         last_state=raw["last_state"],
@@ -180,11 +178,14 @@ def copy_of(state: JudgeState) -> JudgeState:
         bursts=list(state.bursts),
         stretches=[dataclasses.replace(s) for s in state.stretches],
         control=None if state.control is None else dict(state.control),
+        curve_left=list(state.curve_left),
         charts={k: dataclasses.replace(c, points=list(c.points)) for k, c in state.charts.items()},
         hours=dict(state.hours),
         failed=list(state.failed),
         missing=dict(state.missing),
         findings=dict(state.findings),
+        vented=dataclasses.replace(state.vented),
+        idle=dataclasses.replace(state.idle),
         basis=dict(state.basis),
         soak=state.soak.copy(),
         coil_days=list(state.coil_days),

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from asleft.judge.pressure import LevelKey, key_of
 from asleft.judge.scene import Scene, make
-from asleft.judge.types import Finding, Part
+from asleft.judge.symptoms import limit_ohm
+from asleft.judge.types import Finding
 
 
 def clipped(scene: Scene) -> list[Finding]:
@@ -14,38 +15,25 @@ def clipped(scene: Scene) -> list[Finding]:
     clip = scene.found.clip
     if clip is not None:
         evidence = f"Current stops at {clip.limit_a:.3f} A where {clip.demanded_a:.3f} A is demanded."
-        part, others, why = _clip_part(scene, clip.limit_a)
-        out.append(make("current-clipped", evidence + why, clip.from_s, part=part, alternatives=others))
+        out.append(make("current-clipped", evidence + _what_it_takes(scene), clip.from_s))
     plateau = _pressure_plateau(scene)
     if plateau is not None:
         out.append(plateau)
     return out
 
 
-def _clip_part(scene: Scene, limit_a: float) -> tuple[Part, tuple[Part, ...], str]:
+def _what_it_takes(scene: Scene) -> str:
+    """The supply beside it, and how warm a coil would explain it."""
     supply = scene.results.get("supply_voltage")
-    if supply is not None and supply.as_found is not None and supply.as_left is not None:
-        sag = 1.0 - supply.as_found / supply.as_left
-        if sag > 0.05:
-            return (
-                Part.SUPPLY,
-                (Part.COIL,),
-                f" The supply is at {supply.as_found:.1f} V, left at {supply.as_left:.1f} V.",
-            )
-        why = f" The supply is at {supply.as_found:.1f} V"
-        left = scene.sheet.as_left.get("coil_resistance")
-        if left is not None:
-            drop = scene.sheet.coil.driver_drop_v or 0.0
-            duty = scene.sheet.coil.duty_max or 1.0
-            cable = scene.sheet.coil.cable_resistance_ohm or 0.0
-            resistance = (supply.as_found - drop) * duty / limit_a - cable
-            # Copper, IEC 60028: R(T) = R20 (1 + 0.00393 (T - 20)).
-            temperature = 20.0 + (resistance / left - 1.0) / 0.00393
-            why += f", so the coil is at {resistance:.1f} ohm: {temperature:.0f} degC for {left:.1f} ohm at 20 degC"
-            if resistance < left:
-                return Part.DRIVER, (Part.COIL,), f"{why}: the driver limits."
-        return Part.COIL, (Part.DRIVER,), f"{why}."
-    return Part.COIL, (Part.SUPPLY, Part.DRIVER), " Supply not recorded, so coil and supply cannot be told apart."
+    if supply is None or supply.as_found is None:
+        return ""
+    ohm, left = limit_ohm(scene), scene.sheet.as_left.get("coil_resistance")
+    if ohm is None or left is None:
+        return f" The supply is at {supply.as_found:.1f} V."
+    # Copper, IEC 60028: R(T) = R20 (1 + 0.00393 (T - 20)).
+    temperature = 20.0 + (ohm / left - 1.0) / 0.00393
+    would = f"a coil at {ohm:.1f} ohm would explain it: {temperature:.0f} degC for {left:.1f} ohm at 20 degC"
+    return f" The supply is at {supply.as_found:.1f} V; {would}."
 
 
 def _pressure_plateau(scene: Scene) -> Finding | None:

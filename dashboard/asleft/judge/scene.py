@@ -28,6 +28,7 @@ class Scene:
     missing: Mapping[str, int]  # unusable readings by reason
     readings: int  # usable ones, beside the missing
     vented_shift_bar: float | None  # pressure reading while stopped and vented, now minus when left
+    idle_shift_a: float | None = None  # current reading while the driver is off, now minus when left
     coil: CoilState | None = None
     nearing: Nearing | None = None  # when the current will be clipped, by a trend
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+from asleft.judge.characteristic import Measured
+from asleft.judge.characteristic_told import told
 from asleft.judge.charts import trend_per_day
 from asleft.judge.coil_days import nearing
 from asleft.judge.coil_now import look, report_of
@@ -37,7 +39,7 @@ def summarise(sheet: Sheet, state: JudgeState) -> Judgement:
         strokes = [s for s in strokes if s.clock_s >= since]
     seen = seen_of(state, dwells, strokes, state.bursts)
     found = estimate(sheet, seen)
-    _after_steps(sheet, seen, found)
+    characteristic = _after_steps(sheet, seen, found)
     coil, room = look(sheet, seen, found, seen.cold)
     found.quantities["headroom"] = room
     soon = nearing(state.coil_days, *coil.clipping)
@@ -55,9 +57,8 @@ def summarise(sheet: Sheet, state: JudgeState) -> Judgement:
         stretches=state.stretches,
         missing=_missing(state),
         readings=state.samples if state.missing else sum(f[2] - f[1] for f in state.failed),
-        vented_shift_bar=None
-        if state.vented_left_bar is None or state.vented_now_bar is None
-        else state.vented_now_bar - state.vented_left_bar,
+        vented_shift_bar=state.vented.shift,
+        idle_shift_a=state.idle.shift,
         coil=coil,
         nearing=soon,
     )
@@ -80,14 +81,19 @@ def summarise(sheet: Sheet, state: JudgeState) -> Judgement:
         findings=tuple(findings),
         remarks=_remarks(sheet, state),
         basis=dict(state.basis),
+        characteristic=told(sheet, characteristic, state.curve_left),
         current_state=now,
         coil=report_of(coil, soon),
     )
 
 
-def _after_steps(sheet: Sheet, seen: Seen, found: AsFound) -> None:
-    """Where a quantity stepped within the segments looked at, have it rest on those after the step alone."""
+def _after_steps(sheet: Sheet, seen: Seen, found: AsFound) -> Measured:
+    """Where a quantity stepped within the segments looked at, have it rest on those after the step alone.
+
+    Returns the characteristic after the last step that moved it.
+    """
     later: dict[float, AsFound] = {}
+    moved_s = -math.inf
     for name, value in found.quantities.items():
         tolerance = sheet.tolerance.get(name)
         if not isinstance(value, Estimate) or tolerance is None:
@@ -109,6 +115,9 @@ def _after_steps(sheet: Sheet, seen: Seen, found: AsFound) -> None:
         again = later[since].quantities[name]
         if isinstance(again, Estimate):
             found.quantities[name] = again
+            if name == "hysteresis" or name.startswith("pressure"):
+                moved_s = max(moved_s, since)
+    return later[moved_s].characteristic if moved_s in later else found.characteristic
 
 
 def _result(sheet: Sheet, state: JudgeState, name: str, found: AsFound) -> QuantityResult:

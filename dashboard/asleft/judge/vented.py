@@ -1,50 +1,32 @@
-"""The pressure sensor's own zero, read while the machine is stopped and vented: it parts sensor from valve."""
+"""The sensors' own zeros, read while the machine stands still: they part sensors from valve and driver."""
 
 from __future__ import annotations
 
-import itertools
-
 import numpy as np
 import numpy.typing as npt
-from asleft.judge.columns import PRESSURE, STATE, TIME
+from asleft.judge.columns import CURRENT, ENABLE, ENABLED, PRESSURE, PUMP
 from asleft.judge.memory import JudgeState
-from asleft.judge.states import STOPPED
 from asleft.judge.types import FloatArray
+from asleft.judge.zeros import take_zero
 from asleft.sheet.model import Sheet
 
-#: Pressure is read as the sensor's zero in this part of a stop (s from its beginning).
+#: Pressure is read as the sensor's zero in this part of a stop, current in this part of a time without enable (s).
 _VENTED_S = (60.0, 120.0)
+_IDLE_S = (5.0, 65.0)
+#: Beyond this share of full pressure or full current it is no zero.
+_MOST_PRESSURE, _MOST_CURRENT = 0.15, 0.1
 
 
 def read_vented(sheet: Sheet, state: JudgeState, columns: FloatArray, gap: npt.NDArray[np.bool_]) -> None:
-    """Pressure in the second minute of a stop, if vented by then: the sensor's own zero, free of the valve."""
-    full = sheet.as_left.get("pressure_at_full")
-    if full is None:
-        return
-    stopped = columns[STATE] == STOPPED
-    cuts = [0, *(np.flatnonzero(np.diff(stopped) | gap[1:]) + 1).tolist(), stopped.size]
-    for a, b in itertools.pairwise(cuts):
-        since = state.vented_since_s
-        if since is not None and (a > 0 or gap[0] or not stopped[a]):
-            _end_vented(state, full)
-            state.vented_since_s = since = None
-        if not stopped[a]:
-            continue
-        if since is None:
-            state.vented_since_s = since = float(columns[TIME, a])
-        age = columns[TIME, a:b] - since
-        values = columns[PRESSURE, a:b][(age > _VENTED_S[0]) & (age <= _VENTED_S[1])]
-        values = values[np.isfinite(values)]
-        state.vented_sum += float(values.sum())
-        state.vented_count += int(values.size)
-        if age[-1] > _VENTED_S[1]:
-            _end_vented(state, full)
+    """Pressure in the second minute of a stop; current while the enable channel itself says that the driver is off.
 
-
-def _end_vented(state: JudgeState, full_bar: float) -> None:
-    """Take what was read in a stop; as left is the first such reading."""
-    if state.vented_count >= 50 and abs(state.vented_sum) <= 0.08 * full_bar * state.vented_count:
-        state.vented_now_bar = state.vented_sum / state.vented_count
-        if state.vented_left_bar is None:
-            state.vented_left_bar = state.vented_now_bar
-    state.vented_sum, state.vented_count = 0.0, 0
+    An inferred enable rests on the current and cannot vouch for its zero.
+    """
+    full_bar = sheet.as_left.get("pressure_at_full")
+    if full_bar is not None:
+        stopped = columns[PUMP] < 0.5  # as recorded, else as inferred
+        take_zero(state.vented, stopped, columns, PRESSURE, gap, _VENTED_S, _MOST_PRESSURE * full_bar)
+    full_a = sheet.as_left.get("current_at_full")
+    if full_a is not None:
+        off = np.isfinite(columns[ENABLE]) & (columns[ENABLED] < 0.5)
+        take_zero(state.idle, off, columns, CURRENT, gap, _IDLE_S, _MOST_CURRENT * full_a)

@@ -1,0 +1,156 @@
+"""Shapes of a change over command levels: which of a few simple ones fits what moved.
+
+Currents move at their ends in one of four ways; pressures at their levels in one of seven. A shape is accepted where
+what it leaves over is small against what there is, so several may be accepted, and none ("other") too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from asleft.judge.types import FloatArray
+
+#: Share of the largest change that an accepted shape of the pressure may leave over at any level.
+_LEFT_OVER = 0.3
+#: The same of the two ends of the current, which are known much better.
+_LEFT_OVER_CURRENT = 0.08
+#: Under this share of tolerance a change is none; between this and the next, it may be one.
+SURELY_NONE, SURELY_ONE = 0.45, 0.6
+
+
+@dataclass(frozen=True, slots=True)
+class LevelChange:
+    """One command level on one branch: what its pressure was, how it moved, and how the current moved there."""
+
+    demand: float
+    arrival: float  # +1 from below, -1 from above
+    left_bar: float
+    change_bar: float
+    se_bar: float
+    current_change_a: float | None  # None: no current is read
+    slope_bar_per_a: float  # of the characteristic, as left
+
+
+def size_values(change: float, expanded_u: float, below: float, above: float) -> frozenset[str]:
+    """Signs a change may have, given its expanded uncertainty and the tolerance of either side: "as left", +, -.
+
+    A side without tolerance takes the other's.
+    """
+    limit = above if change > 0 else below
+    if not np.isfinite(limit) or limit <= 0.0:
+        limit = below if change > 0 else above
+    if not np.isfinite(limit) or limit <= 0.0:
+        return frozenset({"as left"})
+    used, unsure = abs(change) / limit, min(expanded_u / limit, 0.3)
+    sign = "+" if change > 0 else "-"
+    if used < SURELY_NONE - unsure:
+        return frozenset({"as left"})
+    return frozenset({sign}) if used > SURELY_ONE + unsure else frozenset({"as left", sign})
+
+
+def current_shapes(
+    change_a: tuple[float, float], expanded_a: tuple[float, float], left_a: tuple[float, float]
+) -> frozenset[str]:
+    """Shapes, with their sign, of how currents at zero and full moved: zero, full, gain, offset, or other."""
+    shapes = {"zero": (1.0, 0.0), "full": (0.0, 1.0), "gain": left_a, "offset": (1.0, 1.0)}
+    change, expanded = np.array(change_a), np.array(expanded_a)
+    slack = np.maximum(1.5 * expanded, _LEFT_OVER_CURRENT * np.abs(change).max())
+    out = set()
+    for name, values in shapes.items():
+        shape = np.array(values)
+        size = float(shape @ change / (shape @ shape))
+        if np.all(np.abs(change - size * shape) <= slack):
+            out.add(f"{name}{'+' if size > 0 else '-'}")
+    return frozenset(out or {"other"})
+
+
+def following(levels: Sequence[LevelChange], tolerance_bar: float) -> float | None:
+    """Share of the pressure change that the change of current asks for which has come: 1 follows, 0 stands still.
+
+    None where the current did not move enough to tell (under 0.7 of the pressure's tolerance at every level).
+    """
+    known = [level for level in levels if level.current_change_a is not None]
+    if not known:
+        return None
+    asked, came = asked_bar(known), np.array([level.change_bar for level in known])
+    told = np.abs(asked) >= max(0.7 * tolerance_bar, 0.3 * float(np.abs(asked).max()))
+    if not told.any():
+        return None
+    share = came[told] / asked[told]
+    # More current than the load takes cannot be followed: there the level that followed best counts.
+    return float(share.max() if asked[told].min() > 0.0 else np.median(share))
+
+
+def asked_bar(levels: Sequence[LevelChange]) -> FloatArray:
+    """Pressure change (bar) that the current's change asks for at each level, (levels,); 0 where none is read."""
+    return np.array([(level.current_change_a or 0.0) * level.slope_bar_per_a for level in levels])
+
+
+def pressure_shapes(
+    levels: Sequence[LevelChange], explained_bar: FloatArray, tolerance_bar: float, currents_a: tuple[float, float]
+) -> frozenset[str]:
+    """Shapes, with their sign, of what is left of the levels' changes beyond `explained_bar` (levels,).
+
+    "as left" where that is nothing against the tolerance; "other" where no shape fits.
+    """
+    rest = np.array([level.change_bar for level in levels]) - explained_bar
+    largest = float(np.abs(rest).max())
+    out: set[str] = set()
+    if largest < SURELY_ONE * tolerance_bar:
+        out.add("as left")
+    if largest < SURELY_NONE * tolerance_bar:
+        return frozenset(out)
+    noise = 3.0 * np.array([level.se_bar for level in levels])
+    slack = np.maximum(noise, max(_LEFT_OVER * largest, 0.2 * tolerance_bar))
+    for name, shape in _shapes(levels, currents_a).items():
+        weight = float(shape @ shape)
+        if weight <= 0.0:
+            continue
+        size = float(shape @ rest) / weight
+        if np.all(np.abs(rest - size * shape) <= slack) and abs(size) * float(np.abs(shape).max()) > 0.5 * largest:
+            out.add(f"{name}{'+' if size > 0 else '-'}")
+    left = np.array([level.left_bar for level in levels])
+    high = left > 0.2 * left.max()
+    if np.all(rest[high] < -0.7 * left[high]):
+        return frozenset({"gone"})
+    if _cut_at_the_top(levels, rest, tolerance_bar):
+        out.add("top-")
+    return frozenset(out or {"other"})
+
+
+def _shapes(levels: Sequence[LevelChange], currents_a: tuple[float, float]) -> Mapping[str, FloatArray]:
+    demand = np.array([level.demand for level in levels])
+    arrival = np.array([level.arrival for level in levels])
+    left = np.array([level.left_bar for level in levels])
+    slope = np.array([level.slope_bar_per_a for level in levels])
+    span = max(currents_a[1] - currents_a[0], 1e-6)
+    usual = slope * span / max(float(np.abs(slope).max()) * span, 1e-9)
+    lowest = left.min()
+    return {
+        "offset": np.ones(demand.size),
+        "zero": (1.0 - demand) * usual,
+        "spring": (left - lowest) / max(float(np.ptp(left)), 1e-9),
+        "gain": left / max(float(left.max()), 1e-9),
+        "loop": -arrival * usual,
+        "force": (currents_a[0] + demand * span) * usual / max(currents_a[1], 1e-9),
+    }
+
+
+def _cut_at_the_top(levels: Sequence[LevelChange], rest: FloatArray, tolerance_bar: float) -> bool:
+    """Whether only the highest pressures fell, to one height: a relief or a weak pump, not a changed gain."""
+    now = np.array([level.left_bar for level in levels]) + rest
+    fallen = rest < -SURELY_NONE * tolerance_bar
+    if not fallen.any() or fallen.all():
+        return False
+    left = np.array([level.left_bar for level in levels])
+    if left[fallen].min() <= left[~fallen].max():
+        return False
+    if float(np.ptp(now[fallen])) > tolerance_bar:
+        return False
+    # A changed gain would lower the levels below in proportion; what limits leaves them alone.
+    share = left / left.max()
+    low = ~fallen & (share > 0.1)
+    inner = np.abs(rest[low]) <= 0.4 * np.abs(rest.min()) * share[low]
+    return bool(low.any() and inner.all())

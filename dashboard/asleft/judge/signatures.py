@@ -1,0 +1,223 @@
+"""The fault table: which symptoms each cause shows, and which part it means. Data, in one place.
+
+A symptom has one of a few values, or is not known where the channels do not show it. A cause lists what it may show
+in each symptom; what it does not list is as left. Several causes of one part are several rows. Rows stand in the
+order in which they are likelier, which is the trade's common experience and decides only the order of parts nothing
+tells apart. Structured residuals as Gertler has them (Fault Detection and Diagnosis in Engineering Systems, 1998): a
+row is ruled out by a symptom it cannot show, and two rows no symptom tells apart come out together.
+
+Symptoms and their values (`symptoms` says how each is seen):
+
+| symptom | values beside "as left" |
+|---|---|
+| command | failed, beyond (its range) |
+| currents | zero, full, gain, offset: how both ends of the current moved, each + or -; other |
+| ramps | up, down, both |
+| response | slow, quick |
+| flow | lost, at times (lost), unasked |
+| top | cut: the current stops short of what is demanded |
+| limit | what resistance would explain the cut: coil (a hot one), beyond (more than that), low (less than a cold) |
+| following | yes, no: whether the pressure went with the moved current |
+| pressure | zero, spring, gain, offset, force, loop, top, gone: shape over levels of what no current explains |
+| scatter | more: pressure at one level differs from cycle to cycle |
+| vented, idle | +, -: reading of pressure without pressure, of current without current |
+| supply | low |
+| resistance | +, -: of the coil at 20 degC |
+| dither | lost, strength, frequency |
+| pinned | command, current, pressure, supply: the reading that is dead |
+| late, noisy | current, pressure |
+| readings | missing |
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from asleft.judge.types import Part
+from asleft.sheet.model import Where
+
+Values = frozenset[str]
+
+AS_LEFT: Values = frozenset({"as left"})
+#: How much a contradiction weighs: readings whose true value is known, and whether pressure follows, more than
+#: shapes.
+WEIGHTS: Mapping[str, int] = {"following": 2, "vented": 2, "idle": 2, "pinned": 2, "command": 2, "flow": 2}
+SYMPTOMS = (
+    "command", "currents", "ramps", "response", "flow", "top", "limit", "following", "pressure", "scatter", "vented",
+    "idle", "supply", "resistance", "dither", "pinned", "late", "noisy", "readings",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """A row: the part, what happened to it, and what it may show. `any_of` symptoms may be anything.
+
+    `where`: the row counts only if these channels are read there.
+    """
+
+    part: Part
+    words: str
+    shows: Mapping[str, Values]
+    any_of: frozenset[str] = frozenset()
+    where: Mapping[str, Where] = field(default_factory=dict)
+
+    def allows(self, symptom: str) -> Values | None:
+        """Values of a symptom this cause may show; None: any."""
+        return None if symptom in self.any_of else self.shows.get(symptom, AS_LEFT)
+
+    def departs(self, symptom: str) -> bool:
+        """Whether this cause always shows itself in a symptom."""
+        return symptom not in self.any_of and "as left" not in self.shows.get(symptom, AS_LEFT)
+
+
+def both(*names: str) -> Values:
+    """Values in either direction."""
+    return frozenset(f"{name}{sign}" for name in names for sign in "+-")
+
+
+def _is(*values: str) -> Values:
+    return frozenset(values)
+
+
+def _cause(
+    part: Part,
+    words: str,
+    *,
+    free: tuple[str, ...] = (),
+    where: Mapping[str, Where] | None = None,
+    **shows: Values,
+) -> Cause:
+    return Cause(part, words, shows, frozenset(free), where or {})
+
+
+#: What a change of the driver's currents does besides: nothing if the pressure follows.
+_FOLLOWS = _is("yes")
+_STANDS = _is("no")
+#: Symptoms that say nothing any more once the current is gone or wild.
+_UPSET = ("currents", "ramps", "response", "top", "limit", "following", "pressure", "scatter", "dither", "idle",
+          "resistance", "noisy", "late")  # fmt: skip
+_UPSET_BY_PRESSURE = ("pressure", "scatter", "following", "noisy", "late")
+_AT_CONTROLLER = {"command": Where.CONTROLLER}
+_MONITOR = {"current": Where.MONITOR}
+
+CAUSES: tuple[Cause, ...] = (
+    # the driver and its settings
+    _cause(Part.DRIVER_SETTING, "ramp up turned", ramps=_is("up")),
+    _cause(Part.DRIVER_SETTING, "ramp down turned", ramps=_is("down")),
+    _cause(Part.DRIVER_SETTING, "both ramps turned", ramps=_is("both")),
+    _cause(Part.DRIVER, "its ramps drift together", ramps=_is("both")),
+    _cause(Part.DRIVER_SETTING, "current at zero turned", currents=both("zero"), following=_FOLLOWS, free=("idle",)),
+    _cause(Part.DRIVER_SETTING, "current at full turned", currents=both("full"), following=_FOLLOWS, free=("idle",)),
+    _cause(Part.DRIVER, "all its currents changed in proportion", currents=both("gain"), following=_FOLLOWS),
+    _cause(Part.DRIVER, "all its currents shifted", currents=both("offset"), following=_FOLLOWS),
+    _cause(Part.COMMAND_WIRING, "the signal is shunted on its way", currents=both("full"), following=_FOLLOWS,
+           where=_AT_CONTROLLER),
+    _cause(Part.COMMAND_WIRING, "the signal leaks on its way", currents=both("offset") | _is("other"),
+           following=_FOLLOWS, where=_AT_CONTROLLER),
+    _cause(Part.COMMAND_WIRING, "the signal does not arrive", currents=_is("full-", "other"),
+           free=("ramps", "response", "following", "pressure", "flow"), where=_AT_CONTROLLER),
+    _cause(Part.DRIVER_SETTING, "dither switched off", dither=_is("lost"), pressure=AS_LEFT | both("loop"),
+           free=("scatter",)),
+    _cause(Part.DRIVER, "it no longer makes dither", dither=_is("lost"), pressure=AS_LEFT | both("loop"),
+           free=("scatter",)),
+    _cause(Part.DRIVER_SETTING, "dither turned", dither=_is("strength", "frequency"),
+           pressure=AS_LEFT | both("loop"), free=("scatter",)),
+    _cause(Part.DRIVER, "it follows more slowly", response=_is("slow"), dither=AS_LEFT | _is("strength"),
+           pressure=AS_LEFT | both("loop")),
+    _cause(Part.DRIVER, "it lets current flow unasked", flow=_is("unasked"), following=_FOLLOWS,
+           free=("currents", "ramps", "response", "top", "limit", "pressure", "scatter", "dither")),
+    # supply, coil, wiring
+    _cause(Part.SUPPLY, "the supply is low", supply=_is("low"), top=AS_LEFT | _is("cut"),
+           free=("limit", "following", "response")),
+    _cause(Part.COIL, "the coil is hot", top=_is("cut"), limit=_is("coil"), following=_FOLLOWS,
+           resistance=AS_LEFT | _is("+"), free=("dither", "response")),
+    _cause(Part.DRIVER, "its own limit is lower", top=_is("cut"), limit=_is("low", "beyond"), following=_FOLLOWS),
+    _cause(Part.COIL_WIRING, "resistance in its wires", top=_is("cut"), limit=_is("beyond"), following=_FOLLOWS,
+           free=("dither", "response")),
+    _cause(Part.COIL, "its resistance rose", resistance=_is("+"), top=AS_LEFT | _is("cut"),
+           limit=_is("coil"), following=_FOLLOWS),
+    _cause(Part.COIL, "turns are short-circuited", resistance=_is("-"), dither=_is("strength"),
+           pressure=_is("force-", "spring-", "gain-", "other"), free=("response", "scatter")),
+    _cause(Part.COIL_WIRING, "a wire or plug is open", flow=_is("lost"), free=_UPSET),
+    _cause(Part.COIL, "its winding is open or short-circuited", flow=_is("lost"), free=_UPSET),
+    _cause(Part.DRIVER, "its output is off", flow=_is("lost"), free=_UPSET),
+    _cause(Part.COIL_WIRING, "a contact is loose", flow=_is("at times"), free=_UPSET),
+    # valve and hydraulics: the current is right
+    _cause(Part.VALVE, "its spring gave way", pressure=both("spring", "gain")),
+    _cause(Part.VALVE, "its seat is worn", pressure=both("offset", "zero")),
+    _cause(Part.VALVE, "its friction grew", pressure=_is("loop+"), free=("scatter",)),
+    _cause(Part.VALVE, "its spool sticks", scatter=_is("more"), free=("pressure",)),
+    _cause(Part.PRESSURE_SOURCE, "it gives less at the top", pressure=_is("top-")),
+    _cause(Part.DRIVER, "it measures its own current wrong", pressure=both("force", "spring", "gain"),
+           where=_MONITOR),
+    # readings
+    _cause(Part.PRESSURE_SENSOR, "its zero moved", pressure=both("offset"), vented=_is("+", "-")),
+    _cause(Part.PRESSURE_SENSOR, "its gain moved", pressure=both("gain", "spring")),
+    _cause(Part.CURRENT_SENSOR, "its gain moved", currents=both("gain"), following=_STANDS, free=("dither",)),
+    _cause(Part.CURRENT_SENSOR, "its zero moved", currents=both("offset"), following=_STANDS, idle=_is("+", "-")),
+    _cause(Part.DRIVER, "its monitor output moved", currents=both("gain", "offset"), following=_STANDS,
+           free=("dither", "idle"), where=_MONITOR),
+    _cause(Part.CURRENT_SENSOR, "it reads nothing", flow=_is("lost"), following=_STANDS,
+           free=("currents", "ramps", "response", "top", "limit", "dither", "idle", "resistance", "noisy", "late")),
+    _cause(Part.CURRENT_SENSOR, "it reads what is not there", flow=_is("unasked"), following=_STANDS,
+           free=("currents", "ramps", "response", "top", "limit", "dither", "idle")),
+    _cause(Part.CURRENT_SENSOR, "its reading is dead", pinned=_is("current"), free=(*_UPSET, "flow")),
+    _cause(Part.PRESSURE_SENSOR, "its reading is dead", pinned=_is("pressure"), free=(*_UPSET_BY_PRESSURE, "vented")),
+    _cause(Part.SUPPLY, "its reading is dead", pinned=_is("supply"), free=("supply",)),
+    _cause(Part.CURRENT_SENSOR, "its reading is noisy", noisy=_is("current"), free=("response",)),
+    _cause(Part.PRESSURE_SENSOR, "its reading is noisy", noisy=_is("pressure"), free=("scatter",)),
+    _cause(Part.DATA, "readings come late", late=_is("current", "pressure"), free=("response", "ramps", "scatter")),
+    _cause(Part.DATA, "readings are missing", readings=_is("missing")),
+    # the command
+    _cause(Part.COMMAND_WIRING, "the signal has failed", command=_is("failed"), free=(*_UPSET, "flow", "pinned")),
+    _cause(Part.COMMAND_WIRING, "its reading is dead", pinned=_is("command"), free=(*_UPSET, "flow", "command")),
+    _cause(Part.CONTROLLER, "it asks for more than there is", command=_is("beyond"), free=("pressure",)),
+)  # fmt: skip
+
+#: Symptoms in which a cause must show itself to be the cause of a kind of finding.
+SYMPTOMS_OF: Mapping[str, tuple[str, ...]] = {
+    "command-failed": ("command",),
+    "command-clipped": ("command",),
+    "current-lost": ("flow",),
+    "current-unwanted": ("flow",),
+    "current-clipped": ("top",),
+    "current-zero-changed": ("currents",),
+    "current-full-changed": ("currents",),
+    "ramp-up-changed": ("ramps",),
+    "ramp-down-changed": ("ramps",),
+    "response-changed": ("response", "late"),
+    "model-misfit": ("noisy", "late"),
+    "dither-lost": ("dither",),
+    "dither-changed": ("dither",),
+    "pressure-changed": ("pressure", "currents", "top", "scatter"),
+    "pressure-clipped": ("pressure",),
+    "hysteresis-changed": ("pressure", "scatter", "dither"),
+    "coil-changed": ("resistance",),
+    "headroom-low": ("resistance", "supply"),
+    "supply-low": ("supply",),
+    "reading-pinned": ("pinned",),
+    "data-missing": ("readings",),
+}
+
+
+#: Shape of the pressure's change that a change of the current's ends leads to.
+_IN_PRESSURE: Mapping[str, tuple[str, ...]] = {
+    "zero": ("zero",),
+    "full": ("spring", "gain"),
+    "gain": ("force", "gain", "spring"),
+    "offset": ("offset",),
+}
+
+
+def without_current(cause: Cause) -> Cause:
+    """What a cause shows where no current is read: a driver's change is seen in the pressure alone."""
+    if cause.shows.get("flow") == _is("lost") and "pressure" in cause.any_of:
+        return replace(cause, shows={**cause.shows, "pressure": _is("gone")}, any_of=cause.any_of - {"pressure"})
+    moved = cause.shows.get("currents")
+    if moved is None or cause.shows.get("following") != _FOLLOWS:
+        return cause
+    seen = {
+        f"{shape}{value[-1]}" for value in moved if value[-1] in "+-" for shape in _IN_PRESSURE.get(value[:-1], ())
+    }
+    return replace(cause, shows={**cause.shows, "pressure": frozenset(seen)})
