@@ -150,4 +150,4 @@ def test_hours_and_intervals_cover_the_same_time(healthy) -> None:
         sum(i.to_s - i.from_s for i in whole.intervals), abs=0.5
     )
     assert all(b.from_s == pytest.approx(a.to_s, abs=0.011) for a, b in itertools.pairwise(spans))
-    assert sum(whole.judgement.state_hours.values()) == pytest.approx(119.99 / 3600, rel=1e-6)
+    assert sum(whole.judgement.state_hours.values()) == pytest.approx(119.97 / 3600, rel=1e-6)

@@ -25,17 +25,23 @@ _CHANNEL_ROW = {
 }
 
 
-def columns_of(samples: Samples, signal: Signal) -> FloatArray:
-    """Matrix of shape (ROWS, n), NaN where a channel is absent or a reading failed. Demand: 1 = full command."""
-    out = np.full((ROWS, samples.time_s.size), np.nan)
-    out[TIME] = samples.time_s
+def columns_of(samples: Samples, signal: Signal, before: FloatArray | None = None) -> FloatArray:
+    """Matrix of shape (ROWS, n), NaN where a channel is absent or a reading failed. Demand: 1 = full command.
+
+    `before`: earlier columns, shape (ROWS, m), to be put in front; the result is then (ROWS, m + n).
+    """
+    first = 0 if before is None else before.shape[1]
+    out = np.full((ROWS, first + samples.time_s.size), np.nan)
+    if before is not None:
+        out[:, :first] = before
+    out[TIME, first:] = samples.time_s
     command = samples.channels.get("command")
     if command is not None:
-        out[DEMAND] = (command - signal.at_zero) / (signal.at_full - signal.at_zero)
+        out[DEMAND, first:] = (command - signal.at_zero) / (signal.at_full - signal.at_zero)
     for name, row in _CHANNEL_ROW.items():
         values = samples.channels.get(name)
         if values is not None:
-            out[row] = values
+            out[row, first:] = values
     return out
 
 

@@ -33,3 +33,14 @@ def count_failed(state: JudgeState, samples: Samples) -> None:
             last = state.failed.pop()
             entry = (entry[0], last[1] + entry[1], last[2] + entry[2])
         state.failed.append(entry)
+
+
+def count_aside(state: JudgeState) -> None:
+    """Wild readings that the intake has just set aside count as failed ones."""
+    for at_s in state.intake.found_s:
+        at_bin = float(np.floor(at_s / FAILED_BIN_S)) * FAILED_BIN_S
+        for k in range(len(state.failed) - 1, -1, -1):
+            begin, failed, readings = state.failed[k]
+            if begin <= at_bin:
+                state.failed[k] = (begin, failed + 1, readings)
+                break

@@ -14,11 +14,12 @@ import numpy as np
 from asleft.judge import budget
 from asleft.judge.budget import BUDGET_YEARS
 from asleft.judge.coldsoak import see_soak, take_cold
-from asleft.judge.columns import CLOCK, DEMAND, STATE, columns_of
+from asleft.judge.columns import CLOCK, DEMAND, STATE, TIME
 from asleft.judge.cutting import SCALE_SAMPLES, interval_of, segment, set_scale
 from asleft.judge.expected import expected_current
-from asleft.judge.failed import count_failed
+from asleft.judge.failed import count_aside, count_failed
 from asleft.judge.horizon import take_bursts, trim
+from asleft.judge.intake import take_in
 from asleft.judge.learner import Learner
 from asleft.judge.memory import JudgeState, copy_of, dumps, loads
 from asleft.judge.points import close_points
@@ -36,6 +37,7 @@ LIVE_HORIZON_S = 600.0
 _GAP_S = 3600.0
 _PAUSE_S = 1.5  # no time is counted over a longer pause between samples
 _USUAL_LAG_S = 0.03
+_NOTHING = Samples(np.zeros(0), {})
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +74,10 @@ def step(sheet: Sheet, state: JudgeState, samples: Samples) -> StepOutcome:
     intervals: list[StateInterval] = []
     points: list[ChartPoint] = []
     take_bursts(sheet, state, samples)
-    for part in _parts(samples, state.to_s):
-        if state.to_s is not None and part.time_s[0] - state.to_s > _GAP_S:
+    for part in _parts(samples, state):
+        newest_s = state.intake.newest_s
+        if newest_s is not None and part.time_s[0] - newest_s > _GAP_S:
+            intervals += _advance(sheet, state, _NOTHING, flush=True)
             points += close_points(sheet, state, at_gap=True)
         intervals += _advance(sheet, state, part)
         points += close_points(sheet, state, at_gap=False)
@@ -86,9 +90,8 @@ def judge_log(sheet: Sheet, samples: Samples, *, dropped: Mapping[str, int] | No
     """Judge a whole recording at once; as-found rests on all of it. `dropped`: readings left out, by reason."""
     state = begin(sheet, horizon_s=None)
     take_bursts(sheet, state, samples)
-    parts = _parts(samples, None)
-    for part in parts:
-        _advance(sheet, state, part)
+    for part in _parts(samples, state):
+        _advance(sheet, state, part, flush=True)
     if state.scale is None:
         set_scale(sheet, state, state.waiting)
     segment(state, state.waiting, flush=True)
@@ -98,11 +101,14 @@ def judge_log(sheet: Sheet, samples: Samples, *, dropped: Mapping[str, int] | No
     return summarise(sheet, state)
 
 
-def _parts(samples: Samples, after_s: float | None) -> list[Samples]:
-    """Cut at gaps over an hour, leaving out what is not later than all before it (and `after_s`)."""
+def _parts(samples: Samples, state: JudgeState) -> list[Samples]:
+    """Cut at gaps over an hour, leaving out (and counting) what is not later than all before it."""
+    after_s = state.intake.newest_s
     newest = np.fmax.accumulate(np.concatenate(([-np.inf if after_s is None else after_s], samples.time_s)))
     fresh = samples.time_s > newest[:-1]
     if not fresh.all():
+        sent_again = samples.time_s <= (-np.inf if after_s is None else after_s)
+        state.intake = state.intake.counting("time", int(np.count_nonzero(~fresh & ~sent_again)))
         samples = Samples(samples.time_s[fresh], {name: v[fresh] for name, v in samples.channels.items()})
     time_s = samples.time_s
     if time_s.size == 0:
@@ -114,16 +120,23 @@ def _parts(samples: Samples, after_s: float | None) -> list[Samples]:
     ]
 
 
-def _advance(sheet: Sheet, state: JudgeState, samples: Samples) -> list[StateInterval]:
-    """Take one unbroken-enough part in: states, watch, segments, bookkeeping."""
-    count_failed(state, samples)
-    columns = columns_of(samples, sheet.signal)
-    interval = state.scale.interval_s if state.scale else interval_of(samples.time_s)
-    gap = gaps(samples.time_s, state.to_s)
+def _advance(sheet: Sheet, state: JudgeState, samples: Samples, *, flush: bool = False) -> list[StateInterval]:
+    """Take one part in: intake, states, watch, segments, bookkeeping. `flush`: a long pause follows it."""
+    if samples.time_s.size:
+        count_failed(state, samples)
+        state.samples += samples.time_s.size
+        state.from_s = float(samples.time_s[0]) if state.from_s is None else state.from_s
+    columns, state.intake = take_in(samples, sheet, state.intake, flush=flush)
+    count_aside(state)
+    time_s = columns[TIME]
+    if time_s.size == 0:
+        return []
+    interval = state.scale.interval_s if state.scale else interval_of(time_s)
+    gap = gaps(time_s, state.to_s)
     state.states, basis = judge_states(columns, sheet, state.states)
     for name, words in basis.items():
         state.basis[name] = surest(state.basis.get(name, words), words)
-    step_s = np.diff(samples.time_s, prepend=samples.time_s[0] if state.to_s is None else state.to_s)
+    step_s = np.diff(time_s, prepend=time_s[0] if state.to_s is None else state.to_s)
     step_s[step_s > max(_PAUSE_S, 5.0 * interval)] = 0.0
     _run_clock(columns, state, step_s)
     left = (state.learner.left_up_s, state.learner.left_down_s)
@@ -132,9 +145,7 @@ def _advance(sheet: Sheet, state: JudgeState, samples: Samples) -> list[StateInt
         state.hours[name] = state.hours.get(name, 0.0) + hours
     read_vented(sheet, state, columns, gap)
     see_soak(columns, sheet, state.soak)
-    state.samples += samples.time_s.size
-    state.from_s = float(samples.time_s[0]) if state.from_s is None else state.from_s
-    state.to_s = float(samples.time_s[-1])
+    state.to_s = float(time_s[-1])
     state.last_state = int(columns[STATE, -1])
     if state.scale is None:
         state.waiting = np.concatenate((state.waiting, columns[:, np.isfinite(columns[DEMAND])]), axis=1)

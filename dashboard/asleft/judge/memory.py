@@ -14,6 +14,7 @@ from asleft.judge.coldsoak import SoakCarry, soak_in
 from asleft.judge.columns import ROWS, pack_matrix, unpack_matrix
 from asleft.judge.dither import DitherBurst
 from asleft.judge.features import Dwell, Stroke, pack, unpack_rows
+from asleft.judge.intake import Intake
 from asleft.judge.learner import Learner
 from asleft.judge.pressure import LevelKey, LevelPressure
 from asleft.judge.scale import Scale
@@ -43,6 +44,7 @@ class JudgeState:
     tail: FloatArray = field(default_factory=_empty)
     carry: Carry = field(default_factory=Carry)
     slide: SlideCarry = field(default_factory=SlideCarry)  # where an outer loop makes the command
+    intake: Intake = field(default_factory=Intake)
     states: StateCarry = field(default_factory=StateCarry)
     watch: WatchCarry = field(default_factory=WatchCarry)
     clock_s: float = 0.0
@@ -85,6 +87,7 @@ def dumps(state: JudgeState) -> str:
             "tail": pack_matrix(state.tail),
             "carry": dataclasses.asdict(state.carry),
             "slide": dataclasses.asdict(state.slide),
+            "intake": state.intake.as_json(),
             "states": dataclasses.asdict(state.states),
             "watch": state.watch.as_json(),
             "clock_s": state.clock_s,
@@ -139,6 +142,7 @@ def loads(text: str) -> JudgeState:
         tail=unpack_matrix(raw["tail"]),
         carry=Carry(**raw["carry"]),
         slide=SlideCarry(**raw["slide"]),
+        intake=Intake.from_json(raw["intake"]),
         states=StateCarry(**raw["states"]),
         watch=WatchCarry(**raw["watch"]),
         clock_s=raw["clock_s"],

@@ -15,6 +15,7 @@ from asleft.judge.estimates import AsFound, Found, NotObserved, Seen, estimate
 from asleft.judge.faults import FAULTS, worst
 from asleft.judge.findings import find
 from asleft.judge.headroom import headroom_result
+from asleft.judge.intake import remarks_of
 from asleft.judge.memory import JudgeState
 from asleft.judge.onset import feature_series, step_within
 from asleft.judge.points import seen_of
@@ -197,4 +198,4 @@ def _remarks(sheet: Sheet, state: JudgeState) -> tuple[str, ...]:
                 f"{LABELS[name].capitalize()} was entered as {format_quantity(name, left)} but measured "
                 f"{format_quantity(name, chart.left[0])} when left."
             )
-    return tuple(out)
+    return (*out, *remarks_of(state.intake))
