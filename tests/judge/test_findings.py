@@ -247,8 +247,8 @@ def test_pressure_well_above_the_characteristic_is_evidence_whoever_is_in_contro
 
 def drifting(side: float = 1.0) -> Chart:
     chart = Chart(left=(200.0, 0.05))
-    for k in range(60):
-        chart.add(600.0 * k, 200.0 + side * max(0.0, 0.1 * (k - 20)), 0.2, 1.0)
+    for k in range(240):
+        chart.add(600.0 * k, 200.0 + 0.05 * (-1) ** (k // 6) + side * max(0.0, 0.1 * (k - 120)), 0.2, 1.0)
     return chart
 
 
@@ -257,7 +257,7 @@ def test_a_drift_inside_tolerance_is_a_matter_for_the_digest() -> None:
     assert out.severity == 1
     assert "in tolerance but moving" in out.evidence
     assert out.onset_s is not None
-    assert 600.0 * 20 < out.onset_s < 600.0 * 40
+    assert 600.0 * 120 < out.onset_s < 600.0 * 160
 
 
 def test_a_drift_to_the_side_that_is_not_judged_is_none() -> None:

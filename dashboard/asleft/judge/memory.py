@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from asleft.judge.charts import Chart
+from asleft.judge.charting import Warmth
+from asleft.judge.charts import Chart, chart_in
 from asleft.judge.coil_days import CoilDay
 from asleft.judge.coldsoak import SoakCarry, soak_in
 from asleft.judge.columns import ROWS, pack_matrix, unpack_matrix
@@ -55,6 +56,7 @@ class JudgeState:
     control: dict[LevelKey, LevelPressure] | None = None
     curve_left: list[tuple[float, ...]] = field(default_factory=list)  # levels measured when left, see `told`
     charts: dict[str, Chart] = field(default_factory=dict)
+    warmth: Warmth = field(default_factory=Warmth)
     point_from_s: float = 0.0  # producing clock at which the open point begins
     hours: dict[str, float] = field(default_factory=dict)
     samples: int = 0
@@ -70,6 +72,7 @@ class JudgeState:
     last_state: int = 4
     soak: SoakCarry = field(default_factory=SoakCarry)
     coil_days: list[CoilDay] = field(default_factory=list)
+    other_lines_hz: list[float] = field(default_factory=list)  # that stood beside the dither in bursts
 
 
 def dumps(state: JudgeState) -> str:
@@ -99,7 +102,8 @@ def dumps(state: JudgeState) -> str:
             if state.control is None
             else [[*key, level.pressure_bar, level.dwells, level.in_control] for key, level in state.control.items()],
             "curve_left": state.curve_left,
-            "charts": {name: _chart_out(chart) for name, chart in state.charts.items()},
+            "charts": {name: chart.as_json() for name, chart in state.charts.items()},
+            "warmth": dataclasses.astuple(state.warmth),
             "point_from_s": state.point_from_s,
             "hours": state.hours,
             "samples": state.samples,
@@ -115,6 +119,7 @@ def dumps(state: JudgeState) -> str:
             "last_state": state.last_state,
             "soak": dataclasses.asdict(state.soak),
             "coil_days": [dataclasses.astuple(day) for day in state.coil_days],
+            "other_lines_hz": state.other_lines_hz,
         }
     )
 
@@ -152,7 +157,8 @@ def loads(text: str) -> JudgeState:
         stretches=[Stretch(**s) for s in raw["stretches"]],
         control=None if control is None else {(k[0], k[1]): LevelPressure(k[2], k[3], k[4]) for k in control},
         curve_left=[tuple(row) for row in raw["curve_left"]],
-        charts={name: _chart_in(chart) for name, chart in raw["charts"].items()},
+        charts={name: chart_in(chart) for name, chart in raw["charts"].items()},
+        warmth=Warmth(*raw["warmth"]),
         point_from_s=raw["point_from_s"],
         hours=raw["hours"],
         samples=raw["samples"],
@@ -168,6 +174,7 @@ def loads(text: str) -> JudgeState:
         last_state=raw["last_state"],
         soak=soak_in(raw["soak"]),
         coil_days=[CoilDay(*day) for day in raw["coil_days"]],
+        other_lines_hz=raw["other_lines_hz"],
     )
 
 
@@ -183,7 +190,8 @@ def copy_of(state: JudgeState) -> JudgeState:
         stretches=[dataclasses.replace(s) for s in state.stretches],
         control=None if state.control is None else dict(state.control),
         curve_left=list(state.curve_left),
-        charts={k: dataclasses.replace(c, points=list(c.points)) for k, c in state.charts.items()},
+        charts={k: c.copy() for k, c in state.charts.items()},
+        warmth=dataclasses.replace(state.warmth),
         hours=dict(state.hours),
         failed=list(state.failed),
         missing=dict(state.missing),
@@ -193,23 +201,7 @@ def copy_of(state: JudgeState) -> JudgeState:
         basis=dict(state.basis),
         soak=state.soak.copy(),
         coil_days=list(state.coil_days),
-    )
-
-
-def _chart_out(chart: Chart) -> dict[str, Any]:
-    return {**dataclasses.asdict(chart), "points": pack(chart.points, 3)}
-
-
-def _chart_in(raw: dict[str, Any]) -> Chart:
-    left = raw["left"]
-    return Chart(
-        left=None if left is None else (left[0], left[1]),
-        first=[(f[0], f[1]) for f in raw["first"]],
-        points=[(p[0], p[1], p[2]) for p in unpack_rows(raw["points"], 3)],
-        high=raw["high"],
-        low=raw["low"],
-        high_since_s=raw["high_since_s"],
-        low_since_s=raw["low_since_s"],
+        other_lines_hz=list(state.other_lines_hz),
     )
 
 

@@ -10,7 +10,8 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from asleft.judge.charts import Chart
+from asleft.judge.characteristic_told import left_rows
+from asleft.judge.charting import close_hours, take_in
 from asleft.judge.coil_days import remember_day
 from asleft.judge.coil_now import look
 from asleft.judge.decide import Estimate
@@ -24,8 +25,6 @@ from asleft.sheet.model import Sheet
 
 POINT_S = 600.0
 _SHORT_POINT_S = 240.0
-#: A dead zone of a quarter of the tolerance: a change within it is in control by decision.
-DEAD_ZONE = 0.25
 
 
 def close_points(sheet: Sheet, state: JudgeState, *, at_gap: bool) -> list[ChartPoint]:
@@ -41,6 +40,8 @@ def close_points(sheet: Sheet, state: JudgeState, *, at_gap: bool) -> list[Chart
             if at_gap:
                 state.point_from_s = state.clock_s
             break
+    if at_gap:
+        close_hours(state)
     return out
 
 
@@ -50,6 +51,7 @@ def _close(sheet: Sheet, state: JudgeState, until: float) -> list[ChartPoint]:
     state.point_from_s = until if math.isfinite(until) else state.clock_s
     if not dwells:
         return []
+    state.warmth.see(dwells)
     first, last = dwells[0].from_s, dwells[-1].to_s
     bursts = [b for b in state.bursts if first - 60.0 <= b.at_s <= last]
     if state.control is None and "pressure" in state.channels:
@@ -65,6 +67,7 @@ def _close(sheet: Sheet, state: JudgeState, until: float) -> list[ChartPoint]:
     if cold is not None and not first <= cold.from_s <= last:
         seen = replace(seen, cold=None)  # each cold start makes one point, not one every ten minutes
     found = estimate(sheet, seen)
+    state.curve_left = state.curve_left or left_rows(found.characteristic)
     coil, _ = look(sheet, seen, found, cold)
     hot = coil.winding.degc if coil.winding is not None else None
     state.coil_days = remember_day(state.coil_days, last, hot, coil.lowest_v)
@@ -72,12 +75,7 @@ def _close(sheet: Sheet, state: JudgeState, until: float) -> list[ChartPoint]:
     for name, value in found.quantities.items():
         if not isinstance(value, Estimate) or name not in sheet.as_left:
             continue
-        tolerance_q = sheet.tolerance[name]
-        width = min(tolerance_q.below, tolerance_q.above)
-        chart = state.charts.setdefault(name, Chart())
-        chart.add(last, value.value, value.repeatability, DEAD_ZONE * width)
-        if value.expanded_change() <= max(0.5 * width, 1e-12):
-            chart.settle(value.value, value.repeatability)
+        take_in(sheet, state, name, value, last, dwells)
         out.append(ChartPoint(name, last, value.value, value.repeatability))
     return out
 
@@ -96,5 +94,7 @@ def seen_of(state: JudgeState, dwells: list[Dwell], strokes: list[Stroke], burst
         demand_noise=scale.demand_noise if scale is not None else 1e-3,
         interval_s=scale.interval_s if scale is not None else 0.01,
         control=state.control,
+        wire=state.learner.wire_noise(),
+        demand_step=state.learner.demand_step,
         cold=state.soak.cold_at(dwells[-1].to_s) if dwells else None,
     )

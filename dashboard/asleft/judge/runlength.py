@@ -91,10 +91,11 @@ def two_sided_ewma(weight: float, width: float, shift: float = 0.0) -> float:
     return float(1.0 + (kernel(np.zeros(1)) @ run)[0])
 
 
-def solve_limit(run_length: Callable[[float], float], wanted: float, guess: float, *, digits: float = 1e-10) -> float:
+def solve_limit(run_length: Callable[[float], float], wanted: float, guess: float) -> float:
     """The limit at which an increasing run length is `wanted`: secant steps on its logarithm from `guess`.
 
-    The logarithm of a run length is nearly a straight line in the limit, so a handful of steps do.
+    The logarithm of a run length is nearly a straight line in the limit, so a handful of steps do. To ten digits, fewer
+    where the run length itself has fewer: its equation is the nearer to singular the longer it is.
 
     Raises:
         ArithmeticError: no convergence within 50 steps.
@@ -102,6 +103,7 @@ def solve_limit(run_length: Callable[[float], float], wanted: float, guess: floa
     goal = math.log(wanted)
     a, b = guess, guess * 1.02 + 0.01
     at_a, at_b = math.log(run_length(a)) - goal, math.log(run_length(b)) - goal
+    digits = max(1e-10, 1e-14 * wanted)
     for _ in range(50):
         if abs(at_b) < digits or a == b:
             return b

@@ -7,7 +7,6 @@ from dataclasses import replace
 
 from asleft.judge.characteristic import Measured
 from asleft.judge.characteristic_told import told
-from asleft.judge.charts import trend_per_day
 from asleft.judge.coil_days import nearing
 from asleft.judge.coil_now import look, report_of
 from asleft.judge.decide import Estimate, expanded_uncertainty, tolerance_used_pct, verdict
@@ -22,6 +21,7 @@ from asleft.judge.points import seen_of
 from asleft.judge.scene import Scene
 from asleft.judge.sentence import sentence
 from asleft.judge.states import CODES
+from asleft.judge.trend import trend_fields
 from asleft.judge.types import Coverage, Judgement, QuantityResult, State, Status, Verdict
 from asleft.sheet.model import QUANTITY_UNITS, Sheet
 from asleft.sheet.names import LABELS, format_quantity
@@ -161,7 +161,7 @@ def _result(sheet: Sheet, state: JudgeState, name: str, found: AsFound) -> Quant
         bound_above=None,
         coverage=Coverage(value.segments, value.from_s, value.to_s, value.command_min_pct, value.command_max_pct),
         as_left_measured=left_measured,
-        trend_per_day=trend_per_day(chart.points) if chart is not None else None,
+        **trend_fields(chart.trend if chart is not None else None, left, tolerance),
     )
 
 

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from asleft.judge.characteristic_result import CharacteristicResult
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -131,6 +132,12 @@ class QuantityResult:
     coverage: Coverage
     as_left_measured: float | None = None
     trend_per_day: float | None = None  # Theil-Sen, unit per day; None: no trend
+    trend_low_per_day: float | None = None  # its 95 % interval
+    trend_high_per_day: float | None = None
+    forecast_s: float | None = None  # when the trend reaches the tolerance (unix s); None: not within sight
+    forecast_early_s: float | None = None  # 95 % interval; late None: perhaps not at all
+    forecast_late_s: float | None = None
+    forecast_in_days: tuple[float, float | None] | None = None  # early and late, from the newest point on
 
     def as_json(self) -> dict[str, Any]:
         """As the published JSON has it."""
@@ -161,6 +168,13 @@ class QuantityResult:
             "reason": self.reason,
             "bound": bound or None,
             "trend_per_day": _finite(self.trend_per_day),
+            "trend_interval": None
+            if self.trend_low_per_day is None or self.trend_high_per_day is None
+            else [self.trend_low_per_day, self.trend_high_per_day],
+            "forecast": iso(self.forecast_s),
+            "forecast_interval": None
+            if self.forecast_s is None
+            else [iso(self.forecast_early_s), iso(self.forecast_late_s)],
             "coverage": self.coverage.as_json(),
         }
 
@@ -267,6 +281,7 @@ class Judgement:
     remarks: tuple[str, ...] = ()
     basis: Mapping[str, str] = field(default_factory=dict)  # "producing" -> how it is known
     current_state: State = State.UNKNOWN
+    characteristic: CharacteristicResult | None = None
     coil: CoilNow | None = None
 
     def as_json(self) -> dict[str, Any]:
@@ -285,6 +300,7 @@ class Judgement:
             "quantities": [quantity.as_json() for quantity in self.quantities],
             "findings": [finding.as_json() for finding in self.findings],
             "remarks": list(self.remarks),
+            "characteristic": None if self.characteristic is None else self.characteristic.as_json(),
             "coil": None if self.coil is None else self.coil.as_json(),
         }
 

@@ -1,0 +1,84 @@
+"""Which points reach the charts, and under which limits.
+
+Pressure follows the oil's temperature, and a cold start must not alarm anybody each morning: a point of a pressure
+is charted only within 4 K of the oil temperature at which the pressures were left (measured); where that is not
+recorded, only after two hours of production since a stop of over an hour. What is not charted is still a point of
+history on record. What this misses: pressure that drifts only while the oil is cold, and a stop of which there is no
+record.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from asleft.judge.budget import Limits, limits_for
+from asleft.judge.charts import Chart
+from asleft.judge.decide import Estimate
+from asleft.judge.features import Dwell
+from asleft.sheet.model import Sheet
+
+if TYPE_CHECKING:
+    from asleft.judge.memory import JudgeState
+
+#: A dead zone of a quarter of the tolerance: a change within it is in control by decision.
+DEAD_ZONE = 0.25
+_OIL_BAND_K = 4.0
+_STOP_S = 3600.0
+_WARM_UP_S = 7200.0
+
+
+@dataclass(slots=True)
+class Warmth:
+    """What is remembered of starts: the last dwell, the producing clock at the last start, oil when left (degC)."""
+
+    last_s: float | None = None
+    started_clock_s: float | None = None
+    oil_left_degc: float | None = None
+
+    def see(self, dwells: Sequence[Dwell]) -> None:
+        """Notice the stops between further dwells."""
+        for dwell in dwells:
+            if self.last_s is not None and dwell.from_s - self.last_s > _STOP_S:
+                self.started_clock_s = dwell.clock_s
+            self.last_s = dwell.to_s
+
+    def fit_for_pressure(self, oil_degc: float, clock_s: float) -> bool:
+        """Whether the oil is as it was when left, as far as can be told. `oil_degc` NaN: not recorded."""
+        if math.isfinite(oil_degc):
+            return self.oil_left_degc is None or abs(oil_degc - self.oil_left_degc) <= _OIL_BAND_K
+        return self.started_clock_s is None or clock_s - self.started_clock_s >= _WARM_UP_S
+
+
+def take_in(
+    sheet: Sheet, state: JudgeState, name: str, found: Estimate, at_s: float, dwells: Sequence[Dwell]
+) -> None:
+    """One point of one quantity: into its chart, and towards the measured as-left if that is still to come."""
+    oil = [d.oil_degc for d in dwells if math.isfinite(d.oil_degc)]
+    oil_degc = float(np.mean(oil)) if oil else math.nan
+    warmth, pressure = state.warmth, name.startswith("pressure")
+    if pressure and not warmth.fit_for_pressure(oil_degc, dwells[-1].clock_s):
+        return
+    tolerance = sheet.tolerance[name]
+    d0 = DEAD_ZONE * min(tolerance.below, tolerance.above)
+    chart = state.charts.setdefault(name, Chart())
+    chart.add(at_s, found.value, found.repeatability, d0, limits_of(state))
+    if found.expanded_change() <= max(2.0 * d0, 1e-12):
+        chart.settle(found.value, found.repeatability, d0)
+        if pressure and chart.left is not None and warmth.oil_left_degc is None and oil:
+            warmth.oil_left_degc = oil_degc
+
+
+def close_hours(state: JudgeState) -> None:
+    """At a gap in the record: chart the hours under way as they are; nobody knows whether the machine went on."""
+    for chart in state.charts.values():
+        chart.close_hour()
+    state.warmth.last_s = None
+
+
+def limits_of(state: JudgeState) -> Limits:
+    """Limits for the quantities that are charted on this valve by now."""
+    return limits_for(state.budget_years, sum(chart.left is not None for chart in state.charts.values()))

@@ -1,0 +1,106 @@
+"""How much the points of a quantity scatter by themselves: learnt over a first stretch, then fixed.
+
+A chart takes means of up to six points, a producing hour. Their variance is learnt from successive differences (von
+Neumann 1941), which a slow drift or a single step hardly moves, over the first 240 hours of production after a
+revision and then kept: a chart whose yardstick follows the machine would follow its faults. Three corrections make
+it honest. Few differences: a variance of nu degrees of freedom s^2 is enlarged so that the *expected* false-alarm
+rate, not the typical one, keeps the budget: with G = ln(run length), E exp(-G c^2 s^2 / sigma^2) = exp(-G) gives c^2
+= nu / (2 G) (exp(2 G / nu) - 1). Slow swings (a day's temperature): where means over eight hours differ by clearly
+more than single hours say, the long-run variance of the former counts, as the limit theorem for sums asks. Short
+hours: what is averaged less scatters more, by the scatter within hours.
+
+All numbers may be arrays of one shape (many valves at once, as the benchmark has them); in the judge they are
+floats.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from asleft.judge.types import FloatArray
+
+#: One valve, or many at once.
+Value = float | FloatArray
+
+HOUR_POINTS = 6
+#: Differences of hours after which the scatter is fixed.
+REFERENCE_HOURS = 240
+_SLOW_HOURS = 8
+_CAP = 12.0  # a squared difference counts at most as so many times the mean one: an outlier is no noise
+_FEW = 6
+
+
+@dataclass(slots=True)
+class Noise:
+    """Sums of half squared differences, and how many: of points within hours, of hours, of eight hours."""
+
+    within: Value = 0.0
+    within_n: int = 0
+    hours: Value = 0.0
+    hours_n: int = 0
+    shortness: float = 0.0  # sum over the differences of hours of (1/n + 1/n') / 2 - 1/6
+    slow: Value = 0.0
+    slow_n: int = 0
+    recent: list[Value] = field(default_factory=list)  # newest means of hours
+    recent_n: list[int] = field(default_factory=list)  # and of how many points each is
+
+    def copy(self) -> Noise:
+        """One that can go on by itself."""
+        return Noise(
+            self.within, self.within_n, self.hours, self.hours_n, self.shortness, self.slow, self.slow_n,
+            list(self.recent), list(self.recent_n),
+        )  # fmt: skip
+
+    def point(self, value: Value, before: Value) -> None:
+        """Two successive points of one hour."""
+        if self.hours_n < REFERENCE_HOURS:
+            self.within = self.within + _capped(0.5 * (value - before) ** 2, self.within, self.within_n)
+            self.within_n += 1
+
+    def hour(self, mean: Value, points: int) -> None:
+        """The mean of a further hour, of so many points."""
+        if self.hours_n >= REFERENCE_HOURS:
+            return
+        if self.recent:
+            self.hours = self.hours + _capped(0.5 * (mean - self.recent[-1]) ** 2, self.hours, self.hours_n)
+            self.shortness += 0.5 / points + 0.5 / self.recent_n[-1] - 1.0 / HOUR_POINTS
+            self.hours_n += 1
+        self.recent = [*self.recent[1 - 2 * _SLOW_HOURS :], mean]
+        self.recent_n = [*self.recent_n[1 - 2 * _SLOW_HOURS :], points]
+        if len(self.recent) == 2 * _SLOW_HOURS:
+            apart = sum(self.recent[_SLOW_HOURS:]) - sum(self.recent[:_SLOW_HOURS])
+            self.slow = self.slow + _capped(0.5 * apart**2 / _SLOW_HOURS, self.slow, self.slow_n)
+            self.slow_n += 1
+
+    def sigma(self, points: int, own: Value, exponent: float) -> Value:
+        """Standard deviation to chart a mean of `points` points with, corrections included.
+
+        `own`: the standard uncertainty its estimate claims, which stands in while there are no differences.
+        `exponent`: G above.
+        """
+        if self.hours_n < 2:
+            return own * math.sqrt(_enlarged(1.0, exponent))
+        spread = self.within / self.within_n if self.within_n >= _FEW else 0.0
+        plain = self.hours / self.hours_n
+        full = np.maximum(plain - spread * self.shortness / self.hours_n, 0.2 * plain)
+        dof = 2.0 / 3.0 * self.hours_n
+        variance = full * _enlarged(dof, exponent)
+        if self.slow_n >= _SLOW_HOURS:
+            slow_dof = 1.3 * self.slow_n / _SLOW_HOURS
+            ratio = self.slow / self.slow_n / np.maximum(plain, 1e-300)
+            clear = np.exp(2.3 * np.sqrt(2.0 / slow_dof + 2.0 / dof))
+            variance = np.where(ratio > clear, full * ratio * _enlarged(slow_dof, exponent), variance)
+        out: Value = np.sqrt(variance + spread * (1.0 / points - 1.0 / HOUR_POINTS))
+        return out
+
+
+def _capped(square: Value, total: Value, n: int) -> Value:
+    return np.minimum(square, _CAP * total / n) if n >= _FEW else square
+
+
+def _enlarged(dof: float, exponent: float) -> float:
+    """c^2 above; for very few degrees of freedom the growth is cut off, there would be no chart at all."""
+    x = min(2.0 * exponent / dof, 6.0)
+    return float(np.expm1(x) / x)
