@@ -50,6 +50,7 @@ COMMANDS: Mapping[str, Command] = {
     "judge": Command("asleft.cli.judge", "Judge a data logger's file against a settings sheet."),
     "sheet": Command("asleft.cli.sheet", "Write, check, compare and file settings sheets."),
     "record": Command("asleft.cli.record", "Run the recorder: receive, store, judge."),
+    "rejudge": Command("asleft.cli.rejudge", "Judge stored history under another sheet: what would have alarmed?"),
     "web": Command("asleft.cli.web", "Serve the dashboard."),
     "sim": Command("asleft.cli.sim", "Run simulated presses behind Modbus TCP."),
 }

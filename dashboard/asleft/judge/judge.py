@@ -42,12 +42,17 @@ _NOTHING = Samples(np.zeros(0), {})
 
 @dataclass(frozen=True, slots=True)
 class StepOutcome:
-    """What a step gives back: the next state, the judgement now, new state intervals, new points of history."""
+    """What a step gives back: the next state, the judgement now, new state intervals, new points of history.
+
+    `conditions`: what was seen sample by sample during the step, even if it ended long before its end and the
+    judgement no longer speaks of it.
+    """
 
     state: JudgeState
     judgement: Judgement
     intervals: tuple[StateInterval, ...]
     points: tuple[ChartPoint, ...]
+    conditions: tuple[Stretch, ...] = ()
 
 
 def begin(
@@ -70,6 +75,7 @@ def step(sheet: Sheet, state: JudgeState, samples: Samples) -> StepOutcome:
 
     `state` is not changed. Never raises for poor data.
     """
+    began_s = state.to_s
     state = copy_of(state)
     intervals: list[StateInterval] = []
     points: list[ChartPoint] = []
@@ -81,9 +87,10 @@ def step(sheet: Sheet, state: JudgeState, samples: Samples) -> StepOutcome:
             points += close_points(sheet, state, at_gap=True)
         intervals += _advance(sheet, state, part)
         points += close_points(sheet, state, at_gap=False)
+    conditions = tuple(s for s in state.stretches if began_s is None or s.to_s > began_s)
     trim(state)
     judgement = summarise(sheet, state)
-    return StepOutcome(state, judgement, tuple(intervals), tuple(points))
+    return StepOutcome(state, judgement, tuple(intervals), tuple(points), conditions)
 
 
 def judge_log(sheet: Sheet, samples: Samples, *, dropped: Mapping[str, int] | None = None) -> Judgement:
