@@ -93,7 +93,7 @@ def measure(
         return out
     out.width = width
     out.series = _series(seen, width, out.curve, span)
-    found = _estimate(sheet, width, seen, demand_noise, current_u_a / span)
+    found = _estimate(width, seen, demand_noise, current_u_a / span)
     out.basis = found.note
     tolerance = sheet.tolerance.get("hysteresis")
     limit = tolerance.above if tolerance is not None and math.isfinite(tolerance.above) else _USUAL_TOLERANCE_PCT
@@ -105,6 +105,8 @@ def measure(
             f"only between {100 * out.loop[0]:.0f} and {100 * out.loop[1]:.0f} %"
         )
         out.above_pct = least if least > 0.0 else None
+    elif not width.pairs and not out.curve.recorded:
+        out.reason = "no level reached from both sides, and no recorded curve to join those that were"
     elif expanded > _WORST_U * limit:
         out.reason = "no level reached from both sides, and those seen lie too far apart"
         out.below_pct = found.value + expanded
@@ -137,9 +139,7 @@ def _width(levels: Sequence[BranchLevel], curve: Curve, span_a: float, loop: tup
     return width if len(moved) == len(levels) else loop_width(moved, curve, span_a)
 
 
-def _estimate(
-    sheet: Sheet, width: Width, seen: Sequence[Visit], demand_noise: float, current_u_share: float
-) -> Estimate:
+def _estimate(width: Width, seen: Sequence[Visit], demand_noise: float, current_u_share: float) -> Estimate:
     shaken = _FARTHEST_NOISE * demand_noise
     systematic = math.sqrt(
         width.systematic**2 + (shaken / math.sqrt(3.0)) ** 2 + (width.share * current_u_share) ** 2
@@ -154,11 +154,11 @@ def _estimate(
         to_s=max(level.to_s for level in width.levels),
         command_min_pct=100.0 * min(v.low for v in seen),
         command_max_pct=100.0 * max(v.high for v in seen),
-        note=_basis(sheet, width, seen),
+        note=_basis(width, seen),
     )
 
 
-def _basis(sheet: Sheet, width: Width, seen: Sequence[Visit]) -> str:
+def _basis(width: Width, seen: Sequence[Visit]) -> str:
     low, high = (abs(round(100.0 * d)) for d in (min(v.low for v in seen), max(v.high for v in seen)))
     axis = "current" if any(v.current_se_a > 0.0 for v in seen) else "command"
     words = [
@@ -168,8 +168,7 @@ def _basis(sheet: Sheet, width: Width, seen: Sequence[Visit]) -> str:
     if width.pairs:
         words.append(f"{width.pairs} level{'s' if width.pairs > 1 else ''} seen from both sides")
     else:
-        shape = "the recorded curve" if sheet.characteristic is not None else "a smooth curve"
-        words.append(f"no level seen from both sides: joined by {shape}")
+        words.append("no level seen from both sides: joined by the recorded curve")
     if width.widest_at is not None:
         words.append(f"largest at {100 * width.widest_at:.0f} %")
     return ", ".join(words)

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from asleft.judge.characteristic import Measured, measure
 from asleft.judge.clipping import Clip, on_dwells, split_clipped
 from asleft.judge.coil import ColdCoil
 from asleft.judge.coldsoak import cold_estimate
@@ -51,6 +52,7 @@ class AsFound:
     combined: Combined | None = None
     control: Mapping[LevelKey, LevelPressure] = field(default_factory=dict)
     judged_pressure: list[Dwell] = field(default_factory=list)  # steady and in control
+    characteristic: Measured = field(default_factory=Measured)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +75,6 @@ class Seen:
 #: A driver's ramp is told from the controller's own when it is this much slower; nearer, the two are one to the eye.
 _CLEARLY_SLOWER = 1.15
 
-_LATER = "this release does not measure it"
-
 
 def estimate(sheet: Sheet, seen: Seen) -> AsFound:
     """As found for every quantity the sheet gives; never raises for poor data, says what is missing instead."""
@@ -84,10 +84,9 @@ def estimate(sheet: Sheet, seen: Seen) -> AsFound:
     _pressures(sheet, seen, out)
     _supply(seen, out)
     _dither(seen, out)
+    _characteristic(sheet, seen, out)
     told = cold_estimate(sheet, seen.cold, seen.dwells, out.clip)
     out.quantities["coil_resistance"] = told if isinstance(told, Estimate) else NotObserved(told)
-    for name in ("hysteresis",):
-        out.quantities[name] = NotObserved(_LATER)
     return out
 
 
@@ -272,6 +271,25 @@ def _no_pressure(sheet: Sheet, seen: Seen, settled: Sequence[Dwell], out: AsFoun
         "full command not visited from below"
         if at_full
         else "zero command not visited from above, with the valve in control"
+    )
+
+
+def _characteristic(sheet: Sheet, seen: Seen, out: AsFound) -> None:
+    """Hysteresis, and what else branches say; without judged pressure for the reason pressure itself gave."""
+    pressure = out.quantities["pressure_at_full"]
+    why = pressure.reason if isinstance(pressure, NotObserved) and not out.judged_pressure else ""
+    out.characteristic = found = measure(
+        sheet,
+        seen.dwells,
+        out.judged_pressure,
+        demand_noise=seen.demand_noise,
+        current_u_a=instrument_u(sheet, "current"),
+        why_none=why,
+    )
+    out.quantities["hysteresis"] = (
+        NotObserved(found.reason, below=found.below_pct, above=found.above_pct)
+        if found.hysteresis is None
+        else found.hysteresis
     )
 
 

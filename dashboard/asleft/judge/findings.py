@@ -14,6 +14,7 @@ from asleft.judge.scene import Scene, make, moved
 from asleft.judge.symptoms import observe
 from asleft.judge.types import Finding, Part, Verdict
 from asleft.judge.watched import watched
+from asleft.judge.widening import widening_explains
 
 
 def find(scene: Scene, earlier: Mapping[str, Finding]) -> list[Finding]:
@@ -82,6 +83,7 @@ _CAUSES: Mapping[str, tuple[str, ...]] = {
         "current-unwanted",
         *_CURRENT_MOVED,
         "dither-lost",  # the spool sticks: lower on the way up, higher on the way down
+        "hysteresis-changed",
         "pressure-clipped",
     ),
     "hysteresis-changed": (
@@ -120,6 +122,8 @@ def _explains(cause: Finding, finding: Finding, scene: Scene) -> bool:
     if cause.kind == "reading-pinned":  # a dead reading explains what was concluded from it, and nothing else
         sensor = Part.PRESSURE_SENSOR if finding.kind.startswith("pressure") else Part.CURRENT_SENSOR
         return cause.part is sensor
+    if finding.kind == "pressure-changed" and cause.kind == "hysteresis-changed":
+        return widening_explains(scene)
     if finding.kind == "pressure-changed" and cause.kind in _CURRENT_MOVED:
         return cause.part is not Part.CURRENT_SENSOR and not _current_is_right(scene)
     return True

@@ -34,6 +34,7 @@ OFFSET = 0.3
 SLOPE = {True: 0.10, False: 0.3}
 BEND = {True: 0.0015, False: 0.06}
 BEND_LENGTH = 0.5
+BENT = 1.0 / 12.0
 #: Misfit beyond which pressure does not follow the current on one curve (chi squared per degree of freedom).
 _MISFIT = 16.0
 #: Where the pressure rises by less than this share of its mean slope, current cannot be told from it.
@@ -85,7 +86,9 @@ def loop_width(levels: Sequence[BranchLevel], curve: Curve, span_a: float) -> Wi
         ]
     )
     noise = noise / span_a**2
-    known = prior_covariance(x, recorded=curve.recorded)
+    # A curve that moved has bent as well: a twelfth of how far it moved.
+    moved = max(float(np.ptp(y[side > 0.0])), float(np.ptp(y[side < 0.0]))) if curve.recorded else 0.0
+    known = prior_covariance(x, recorded=curve.recorded, moved=moved)
     inverse = np.linalg.inv(known + np.diag(noise))
     basis = 0.5 * side
     gain = inverse @ basis
@@ -120,10 +123,13 @@ def loop_width(levels: Sequence[BranchLevel], curve: Curve, span_a: float) -> Wi
     )
 
 
-def prior_covariance(x: FloatArray, *, recorded: bool) -> FloatArray:
-    """Covariance of the shift between curve and valve at pressures `x` (shares of the span), shape (n, n)."""
+def prior_covariance(x: FloatArray, *, recorded: bool, moved: float) -> FloatArray:
+    """Covariance of the shift between curve and valve at pressures `x` (shares of the span), shape (n, n).
+
+    `moved`: range of the departures of one branch from the curve, as a share of the current span.
+    """
     apart = x[:, None] - x[None, :]
-    bend = BEND[recorded] ** 2 * np.exp(-0.5 * (apart / BEND_LENGTH) ** 2)
+    bend = (BEND[recorded] ** 2 + (BENT * moved) ** 2) * np.exp(-0.5 * (apart / BEND_LENGTH) ** 2)
     centred = x - 0.5
     return np.asarray(OFFSET**2 + SLOPE[recorded] ** 2 * np.outer(centred, centred) + bend)
 

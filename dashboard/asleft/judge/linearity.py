@@ -16,12 +16,12 @@ from asleft.judge.branches import BranchLevel
 from asleft.judge.types import FloatArray
 
 KINDS = ("terminal", "least squares", "minimax")
-#: A branch must span this share of the command, with this many levels, before its straightness is a number.
+#: A branch must span this share of the current span, with this many levels, before its straightness is a number.
 _LEAST_SPAN = 0.5
 _LEAST_LEVELS = 3
 #: The pressure has begun to move when it is this share of its span above that at zero command.
 _MOVED = 0.02
-#: The lowest level at which it has moved must lie below this demand, or the way down to it is a guess.
+#: The lowest level at which it has moved must lie below this share of the span, or the way down to it is a guess.
 _LOWEST_MOVED = 0.30
 
 
@@ -36,9 +36,9 @@ class Linearity:
 
 @dataclass(frozen=True, slots=True)
 class DeadBand:
-    """Demand (share of full) at which the pressure begins to move, and its standard uncertainty."""
+    """Current at which the pressure begins to move, as a share of the span, and its standard uncertainty."""
 
-    demand: float
+    share: float
     standard: float
 
 
@@ -79,9 +79,9 @@ def _chain(x: FloatArray, y: FloatArray, side: float) -> list[int]:
 
 
 def linearity_of(levels: Sequence[BranchLevel]) -> tuple[Linearity, ...] | str:
-    """All three kinds over the levels of one branch (ascending demand), or why not."""
-    if len(levels) < _LEAST_LEVELS or levels[-1].demand - levels[0].demand < _LEAST_SPAN:
-        return f"fewer than {_LEAST_LEVELS} levels over at least half of the command on one branch"
+    """All three kinds over the levels of one branch (ascending current), or why not."""
+    if len(levels) < _LEAST_LEVELS or levels[-1].share - levels[0].share < _LEAST_SPAN:
+        return f"fewer than {_LEAST_LEVELS} levels over at least half of the span on one branch"
     x = np.array([level.current_a for level in levels])
     y = np.array([level.pressure_bar for level in levels])
     se = np.array([level.pressure_se_bar for level in levels])
@@ -97,21 +97,21 @@ def linearity_of(levels: Sequence[BranchLevel]) -> tuple[Linearity, ...] | str:
 def dead_band_of(rising: Sequence[BranchLevel], at_zero_bar: float, span_bar: float) -> DeadBand | float | None:
     """Where the rising branch leaves the pressure at zero: the line through its two lowest moved levels, run down.
 
-    Returns the lowest demand at which it has moved where that lies too high to tell more (a bound: the dead band ends
-    below it), None if it was never seen to move. The bend between the levels counts as uncertainty: a tenth of the
-    distance run.
+    Returns the lowest share of the span at which it has moved where that lies too high to tell more (a bound: the
+    dead band ends below it), None if it was never seen to move. The bend between the levels counts as uncertainty: a
+    tenth of the distance run.
     """
     moved = [level for level in rising if level.pressure_bar > at_zero_bar + _MOVED * span_bar]
     if not moved:
         return None
     lowest = moved[0]
-    if len(moved) < 2 or lowest.demand > _LOWEST_MOVED:
-        return lowest.demand
+    if len(moved) < 2 or lowest.share > _LOWEST_MOVED:
+        return lowest.share
     second = moved[1]
-    slope = (second.pressure_bar - lowest.pressure_bar) / (second.demand - lowest.demand)
+    slope = (second.pressure_bar - lowest.pressure_bar) / (second.share - lowest.share)
     if slope <= 0.0:
-        return lowest.demand
+        return lowest.share
     run = (lowest.pressure_bar - at_zero_bar) / slope
-    noise = lowest.pressure_se_bar / slope * (1.0 + run / (second.demand - lowest.demand))
-    noise = float(np.hypot(noise, second.pressure_se_bar / slope * run / (second.demand - lowest.demand)))
-    return DeadBand(max(lowest.demand - run, 0.0), float(np.hypot(noise, 0.1 * run)))
+    noise = lowest.pressure_se_bar / slope * (1.0 + run / (second.share - lowest.share))
+    noise = float(np.hypot(noise, second.pressure_se_bar / slope * run / (second.share - lowest.share)))
+    return DeadBand(max(lowest.share - run, 0.0), float(np.hypot(noise, 0.1 * run)))

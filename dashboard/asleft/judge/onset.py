@@ -82,6 +82,8 @@ def feature_series(name: str, seen: Seen, found: AsFound) -> list[tuple[float, f
             for d in found.judged_pressure
             if abs(d.demand - end) < 0.02 and d.arrival == arrival
         ]
+    if name == "hysteresis":
+        return found.characteristic.series
     if name == "dither_amplitude":
         return [(b.at_s, b.amplitude_a) for b in seen.bursts]
     if name == "supply_voltage":

@@ -125,11 +125,44 @@ def in_control(dwell: Dwell, sheet: Sheet, control: Mapping[LevelKey, LevelPress
     return level is not None and level.in_control
 
 
+#: Share of the pressure that follows the oil's viscosity: unknown for a valve, taken as anything from 0 to 5 %.
+_VISCOSITY_SHARE_U = 0.05 / np.sqrt(3.0)
+#: Relative fall of an oil's viscosity per kelvin near working temperature (it halves in about 20 K: common practice).
+_VISCOSITY_PER_K = 0.032
+#: How far the oil may have been from today's when the valve was left, if the sheet does not say (K, k = 1).
+_UNKNOWN_OIL_K = 3.0
+
+
+def oil_share(sheet: Sheet, oil_degc: float) -> float:
+    """Relative standard uncertainty of a pressure by the oil's temperature.
+
+    The valve was left in the middle of the sheet's window; the pressure follows an unknown share of the viscosity.
+    `oil_degc`: mean temperature while measured, NaN if not recorded (then anywhere in the window). Without window
+    and temperature nothing can be said and 0 is returned: repeatability only.
+    """
+    window = sheet.conditions.oil_temperature_degc
+    known = oil_degc == oil_degc
+    if window is None:
+        return float(_VISCOSITY_SHARE_U * _VISCOSITY_PER_K * _UNKNOWN_OIL_K) if known else 0.0
+    middle = 0.5 * (window[0] + window[1])
+    if known:
+        return float(_VISCOSITY_SHARE_U * abs(np.expm1(-_VISCOSITY_PER_K * (oil_degc - middle))))
+    return float(_VISCOSITY_SHARE_U * _VISCOSITY_PER_K * (window[1] - window[0]) / np.sqrt(12.0))
+
+
+def pressure_systematic_bar(sheet: Sheet, pressure_bar: float, oil_degc: float) -> float:
+    """Standard uncertainty (bar) that repetition does not shrink: the instrument's calibration and the oil."""
+    instrument = sheet.instruments.get("pressure")
+    expanded = instrument.expanded_uncertainty if instrument is not None else None
+    return float(np.hypot((expanded or 0.0) / 2.0, oil_share(sheet, oil_degc) * abs(pressure_bar)))
+
+
 def end_estimate(dwells: Sequence[Dwell], sheet: Sheet, *, at_full: bool, instrument_u_bar: float) -> Estimate | None:
     """Pressure at full command (arriving from below) or at zero (arriving from above).
 
     `dwells` are steady and in control. Each within 10 % of the end is carried to it along the as-left curve; the
-    distance carried adds a fifth of that rise as uncertainty.
+    distance carried adds a fifth of that rise as uncertainty. What the oil's temperature may do is systematic, as is
+    the calibration.
     """
     end, arrival = (1.0, 1.0) if at_full else (0.0, -1.0)
     near = [d for d in dwells if d.arrival == arrival and abs(d.demand - end) <= FARTHEST]
@@ -148,11 +181,14 @@ def end_estimate(dwells: Sequence[Dwell], sheet: Sheet, *, at_full: bool, instru
     own = float(np.sqrt(np.mean([d.pressure_se_bar**2 for d in near])))
     scatter = float(values.std(ddof=1)) if n > 1 else own
     se = max(scatter, own) / np.sqrt(n) if n > 1 else max(own, 0.002 * float(np.abs(values).max()))
+    value = float(np.median(values)) if n >= 5 else float(values.mean())
+    oils = [d.oil_degc for d in near if d.oil_degc == d.oil_degc]
+    oil = oil_share(sheet, sum(oils) / len(oils) if oils else float("nan"))
     return Estimate(
-        value=float(np.median(values)) if n >= 5 else float(values.mean()),
+        value=value,
         repeatability=float(np.hypot(se * (1.2533 if n >= 5 else 1.0), 0.2 * float(np.mean(reach)))),
         dof=float(max(n - 1, 1)),
-        systematic=instrument_u_bar,
+        systematic=float(np.hypot(instrument_u_bar, oil * abs(value))),
         segments=n,
         from_s=min(d.from_s for d in near),
         to_s=max(d.to_s for d in near),
