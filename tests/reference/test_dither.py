@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.dither import DitherBurst, measure_burst
+from asleft.judge.dither import DitherBurst, Expected, measure_burst
 from asleft.judge.types import FastBurst
 
 
@@ -17,7 +17,7 @@ def measured(
         "sine": 0.5 * np.sin(2.0 * np.pi * phase),
     }[shape]
     noise = noise_a * np.random.default_rng(3).standard_normal(t.size)
-    out = measure_burst(FastBurst(0.0, rate_hz, 0.6 + peak_to_peak_a * wave + noise), 0.002)
+    out = measure_burst(FastBurst(0.0, rate_hz, 0.6 + peak_to_peak_a * wave + noise), Expected(0.002))
     assert out is not None
     return out
 

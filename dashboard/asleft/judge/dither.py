@@ -1,113 +1,241 @@
 """Dither from fast bursts: frequency (Hz) and amplitude (A, peak to peak).
 
-A windowed spectrum finds the strongest line between 20 and 500 Hz; a least-squares fit of that line and its
-harmonics, with a moving mean beside them, then gives frequency and the waveform, whose peak to peak is the amplitude
-whatever the shape (sine, triangle, square). Ripple of the driver's switching lies above the band, off the harmonics,
-or is too large for its place: the n-th harmonic of no current is larger than that of a square wave, 1/n.
+A windowed spectrum finds the lines, least squares fit them together (`lines`), and the harmonics of the one that is
+dither give the waveform and its peak to peak (`waveform`). Which one is dither:
+
+- it lies between 20 and 500 Hz and is at least as large as asked;
+- near the as-left frequency before anything else, else the largest;
+- not hum: a line at a multiple of 50 or 60 Hz counts only if the sheet has its dither there, or if it has at least
+  half of the as-left size;
+- not ripple of the driver's switching, also where the sampling folds it into the band: a line that stood beside the
+  dither in earlier bursts is no dither once that has gone, nor is one far from the as-left frequency whose wave is
+  lopsided (a second harmonic over a tenth), which a switched current is and dither is not.
+
+What it misses: ripple that folds exactly onto the dither or onto one of its odd harmonics; a folded line that nobody
+has seen beside the dither passes for changed dither. In noise alone it sees dither once in a million bursts.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from asleft.judge.lines import Fit, Peak, Spectrum, fit_lines, levelled, peaks_of, spectrum
 from asleft.judge.types import FastBurst, FloatArray
+from asleft.judge.waveform import waveform
 
 BAND_HZ = (20.0, 500.0)
-_MOST_HARMONICS = 25
-#: Noise alone passes as a harmonic once in a thousand times.
+#: Harmonics are used below this share of the sample rate, where an instrument's filter still lets them through.
+_CLEAN = 0.4
+_SHORTEST_S, _FEWEST, _LEAST_PERIODS = 0.25, 64, 8.0
+#: A line must stand out of what noise alone shows by this factor in amplitude.
+_STANDS_OUT = 5.0
+_MOST_OTHERS = 6
+_MAINS_HZ = (50.0, 60.0)
+#: A line this near to the as-left frequency (share of it) is looked at first.
+_NEAR = 0.1
 _HARMONIC_LIMIT = 3.7
+_MOST_HARMONIC = 41
+_MOST_KNOWN = 12
+#: A burst is left out where what is left round the dither counts for this many times the noise
+#: elsewhere, if that spoils the dither by this share.
+_UNSTEADY, _SPOILT = 10.0, 0.01
 
 
 @dataclass(frozen=True, slots=True)
 class DitherBurst:
-    """One burst's result; `amplitude_a` is 0 where no line stands out of the noise."""
+    """One burst's result; `amplitude_a` is 0 where no dither stands out of the noise.
+
+    `frequency_u_hz` and `amplitude_u_a` are standard uncertainties from the noise of this burst; without dither the
+    latter is what might still hide.
+    """
 
     at_s: float
     frequency_hz: float
     amplitude_a: float
     noise_a: float  # standard deviation of what is left
+    frequency_u_hz: float
+    amplitude_u_a: float
+    shape: str  # "sine", "triangle", "square", "other", or "none"
 
 
-def measure_burst(burst: FastBurst, least_a: float) -> DitherBurst | None:
-    """Measure one burst; None if it is shorter than 0.25 s, slower than 4 x 20 Hz or holds failed readings.
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """What is known before a burst is looked at: the sheet's dither, the least to look for, lines that are not it."""
 
-    `least_a`: peak-to-peak below which a line is not taken for dither (its frequency would mean nothing).
+    least_a: float  # peak to peak below which a line is not taken for dither
+    hz: float | None = None
+    amplitude_a: float | None = None
+    other_hz: Sequence[float] = ()
+
+
+def measure_burst(burst: FastBurst, expected: Expected) -> DitherBurst | None:
+    """Measure one burst; None if it cannot be measured (see `read_burst`)."""
+    found = read_burst(burst, expected)
+    return None if found is None else found[0]
+
+
+def read_burst(burst: FastBurst, expected: Expected) -> tuple[DitherBurst, tuple[float, ...]] | None:
+    """One burst's dither, and the frequencies of other lines in the band that stood beside it.
+
+    None if the burst is shorter than 0.25 s, slower than 4 x 20 Hz, or holds failed readings.
     """
-    values = burst.current_a
+    values, rate_hz = np.asarray(burst.current_a, dtype=np.float64), burst.rate_hz
     n = values.size
-    if n < 64 or n / burst.rate_hz < 0.25 or burst.rate_hz < 4 * BAND_HZ[0] or not np.isfinite(values).all():
+    if n < _FEWEST or n / rate_hz < _SHORTEST_S or rate_hz < 4.0 * BAND_HZ[0] or not np.isfinite(values).all():
         return None
-    time_s = np.arange(n) / burst.rate_hz
-    centred: FloatArray = np.subtract(values, np.polyval(np.polyfit(time_s, values, 1), time_s), dtype=np.float64)
-    spectrum = np.abs(np.fft.rfft(centred * np.hanning(n), 4 * n))
-    frequency = np.fft.rfftfreq(4 * n, 1.0 / burst.rate_hz)
-    band = (frequency >= BAND_HZ[0]) & (frequency <= min(BAND_HZ[1], 0.4 * burst.rate_hz))
-    k = int(np.flatnonzero(band)[np.argmax(spectrum[band])])
-    if float(spectrum[k]) <= 1e-9 * n * max(float(np.abs(values).max()), 1e-9):
-        return DitherBurst(burst.start_s, float("nan"), 0.0, float(centred.std()))
-    found = _refine(time_s, centred, float(frequency[k]))
-    count = max(1, min(_MOST_HARMONICS, math.ceil(0.45 * burst.rate_hz / found) - 1))
-    number = np.arange(1, count + 1)
-    rough = 4.0 / n * spectrum[np.rint(number * found / frequency[1]).astype(np.int64)]
-    waveform, residual = _waveform(time_s, centred, found, rough)
-    amplitude = float(waveform.max() - waveform.min())
-    noise = float(residual.std())
-    if amplitude < max(least_a, 6.0 * noise / np.sqrt(n / 2.0)):
-        return DitherBurst(burst.start_s, float("nan"), 0.0, noise)
-    return DitherBurst(burst.start_s, found, amplitude, noise)
+    level = levelled(values)
+    shown = spectrum(level, rate_hz)
+    trifle = 1e-9 * max(float(np.abs(values).max()), 1e-9)  # a reading that never moves has no lines
+    width_hz = rate_hz / n
+    lines = peaks_of(
+        shown, least=max(_STANDS_OUT * shown.noise, trifle), apart_hz=2.0 * width_hz, most=_MOST_OTHERS + 1,
+        low_hz=0.5 * BAND_HZ[0],
+    )  # fmt: skip
+    chosen = choose(lines, shown, expected, width_hz, rate_hz)
+    if chosen is None:
+        noise = float(level.std())
+        hidden = max(expected.least_a, 2.0 * _STANDS_OUT * shown.noise)
+        return DitherBurst(burst.start_s, math.nan, 0.0, noise, math.nan, hidden, "none"), ()
+    fit, left = _fit(level, rate_hz, chosen, [p.hz for p in lines if p is not chosen], shown)
+    noise = _local_noise(fit, left)
+    sigma = noise * math.sqrt(2.0 / n)
+    if noise > _UNSTEADY * left.noise * math.sqrt(n / 6.0) and sigma > _SPOILT * abs(fit.amplitude[0]):
+        return None  # the mean moves so fast that it looks like dither
+    wave = waveform(fit.harmonics, fit.amplitude, sigma)
+    beside = tuple(
+        hz
+        for hz, size in zip(fit.other_hz, fit.other_size, strict=True)
+        if BAND_HZ[0] <= hz <= BAND_HZ[1] and 2.0 * size >= expected.least_a
+    )
+    scale = sigma / (fit.noise * math.sqrt(2.0 / n)) if fit.noise > 0.0 else 1.0
+    result = DitherBurst(burst.start_s, fit.hz, wave.peak_to_peak, fit.noise, fit.u_hz * scale, wave.u, wave.shape)
+    return result, beside
 
 
-def _turns(time_s: FloatArray, frequency_hz: float, numbers: Iterable[int]) -> tuple[FloatArray, FloatArray]:
-    """Cosines and sines of some harmonics, each of shape (len(numbers), n)."""
-    phase = 2.0 * np.pi * frequency_hz * np.outer(np.fromiter(numbers, dtype=np.float64), time_s)
-    return np.cos(phase), np.sin(phase)
+def choose(
+    lines: Sequence[Peak], shown: Spectrum, expected: Expected, width_hz: float, rate_hz: float
+) -> Peak | None:
+    """The line that is dither, by the rules above; None for none. `width_hz`: resolution of the burst."""
+    top_hz = min(BAND_HZ[1], _CLEAN * rate_hz)
+    slowest_hz = max(BAND_HZ[0], _LEAST_PERIODS * width_hz)
+    inside = [p for p in lines if slowest_hz <= p.hz <= top_hz and 2.0 * p.size >= expected.least_a]
+    near = [p for p in inside if _is_near(p.hz, expected, width_hz) and not _is_hum(p, expected, width_hz)]
+    if near:
+        return max(near, key=lambda p: p.size)
+    others = [
+        p
+        for p in inside
+        if not _is_hum(p, expected, width_hz)
+        and not any(abs(p.hz - hz) <= max(width_hz, 0.02 * hz) for hz in expected.other_hz)
+        and not _is_lopsided(p, shown, rate_hz)
+    ]
+    return max(others, key=lambda p: p.size, default=None)
 
 
-def _fit(rows: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Least squares by normal equations (sines over many periods are nearly orthogonal): coefficients, residual."""
-    coefficient = np.asarray(np.linalg.solve(rows @ rows.T, rows @ values), dtype=np.float64)
-    return coefficient, values - coefficient @ rows
+def _is_near(hz: float, expected: Expected, width_hz: float) -> bool:
+    return expected.hz is not None and abs(hz - expected.hz) <= _NEAR * expected.hz + width_hz
 
 
-def _refine(time_s: FloatArray, values: FloatArray, start_hz: float) -> float:
-    """Gauss-Newton on frequency with amplitude, phase, mean and trend projected out."""
-    frequency = start_hz
-    drift = (np.ones(time_s.size), time_s - time_s.mean())
-    for _ in range(6):
-        rows = np.vstack((*_turns(time_s, frequency, (1,)), *drift))
-        (cosine, sine, *_), _ = _fit(rows, values)
-        slope = 2.0 * np.pi * time_s * (sine * rows[0] - cosine * rows[1])
-        step = float(np.clip(_fit(np.vstack((rows, slope)), values)[0][-1], -1.0, 1.0))
-        frequency += step
-        if abs(step) < 1e-6:
+def _is_hum(line: Peak, expected: Expected, width_hz: float) -> bool:
+    """Whether a line lies at a multiple of a mains frequency without being the dither the sheet has there."""
+    if expected.amplitude_a is None:
+        return False
+    reach = 0.4 * width_hz + 0.002 * line.hz
+    multiples = [mains * round(line.hz / mains) for mains in _MAINS_HZ]
+    if not any(multiple > 0.0 and abs(line.hz - multiple) <= reach for multiple in multiples):
+        return False
+    if expected.hz is not None and abs(line.hz - expected.hz) <= reach:
+        return False
+    return 2.0 * line.size < 0.5 * expected.amplitude_a
+
+
+def _is_lopsided(line: Peak, shown: Spectrum, rate_hz: float) -> bool:
+    double = 2.0 * line.hz
+    if double > 0.5 * rate_hz:
+        double = rate_hz - double
+    second = shown.at(double)
+    return second > 0.1 * line.size and second > _STANDS_OUT * shown.noise
+
+
+def _fit(
+    level: FloatArray, rate_hz: float, line: Peak, others: Sequence[float], shown: Spectrum
+) -> tuple[Fit, Spectrum]:
+    """Fit the dither with the harmonics it has and everything else that stands out, looking again at what is left."""
+    width_hz = rate_hz / level.size
+    harmonics: tuple[int, ...] = _harmonics(shown, line, rate_hz)
+    kept = _single(others, line.hz, harmonics, width_hz, rate_hz)
+    fit = fit_lines(level, rate_hz, line.hz, harmonics, kept)
+    left = spectrum(fit.residual, rate_hz)
+    for _ in range(2):
+        more = _harmonics(left, Peak(fit.hz, abs(fit.amplitude[0])), rate_hz)
+        wanted = tuple(sorted({*harmonics, *more}))
+        room = _MOST_OTHERS - len(fit.other_hz)
+        new = [
+            p.hz
+            for p in peaks_of(left, least=_STANDS_OUT * left.noise, apart_hz=1.0 * width_hz, most=max(room, 0) + 1)
+            if all(abs(p.hz - hz) > 0.8 * width_hz for hz in (*fit.other_hz, fit.hz)) and p.hz > 0.25 * BAND_HZ[0]
+        ]
+        fresh = _single(new, fit.hz, wanted, width_hz, rate_hz)[: max(room, 0)]
+        if wanted == harmonics and not fresh:
             break
-    return frequency
+        harmonics = wanted
+        kept = [*_single(fit.other_hz, fit.hz, wanted, width_hz, rate_hz), *fresh]
+        fit = fit_lines(level, rate_hz, fit.hz, harmonics, kept)
+        left = spectrum(fit.residual, rate_hz)
+    return fit, left
 
 
-def _waveform(
-    time_s: FloatArray, values: FloatArray, frequency_hz: float, rough_a: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """One period (512 points) of the fitted waveform, and the residual; `rough_a`: each harmonic by the spectrum.
+def _harmonics(shown: Spectrum, line: Peak, rate_hz: float) -> tuple[int, ...]:
+    """Harmonics to fit: the third, further odd ones as far as any shows, and even ones that show."""
+    top = min(int(_CLEAN * rate_hz / line.hz - 1e-9), _MOST_HARMONIC)
+    least = _HARMONIC_LIMIT * shown.noise
+    # A harmonic of no current is larger than that of a square wave, 1/n: what is larger is something else.
+    shows = [k for k in range(2, top + 1) if least < shown.at(k * line.hz) < 1.3 * line.size / k]
+    odd = range(3, min(max([1, *shows]) + 2, top) + 1, 2)
+    return (1, *sorted({*odd, *(k for k in shows if k % 2 == 0)}))
 
-    Harmonics that the noise explains, or that no waveform can have, would only widen the peak to peak.
+
+def _single(
+    hz: Sequence[float], base_hz: float, harmonics: Sequence[int], width_hz: float, rate_hz: float
+) -> list[float]:
+    """Those frequencies that are not harmonics of the wave being fitted, nor too near to the ends of the spectrum."""
+    return [
+        f
+        for f in hz
+        if all(abs(f - k * base_hz) > 0.8 * width_hz for k in harmonics) and width_hz < f < 0.5 * rate_hz - width_hz
+    ]
+
+
+def _local_noise(fit: Fit, left: Spectrum) -> float:
+    """Standard deviation of white noise as strong as what is left round the dither's first harmonics.
+
+    Few bins tell a share only roughly: noise that may well be white is taken as white. What is more there than noise
+    elsewhere counts double, because a mean that moves within the burst does not average out like noise.
     """
-    n = values.size
-    number = np.arange(1, rough_a.size + 1)
-    drift = (np.ones(n), time_s - time_s.mean())
-    wanted = number == 1
-    for _ in range(3):
-        chosen = number[wanted]
-        coefficient, residual = _fit(np.vstack((*_turns(time_s, frequency_hz, chosen), *drift)), values)
-        least = _HARMONIC_LIMIT * float(residual.std()) * math.sqrt(2.0 / n)
-        before, wanted = wanted, (number == 1) | (rough_a > 0.7 * least)
-        if bool(np.all(before == wanted)):
-            break
-    cosine, sine = coefficient[: chosen.size], coefficient[chosen.size : 2 * chosen.size]
-    size = np.hypot(cosine, sine)
-    real = (size > least) & (size <= 1.2 * size[0] / chosen)
-    real[0] = True
-    grid = _turns(np.arange(512) / 512.0 / frequency_hz, frequency_hz, chosen)
-    return (cosine * real) @ grid[0] + (sine * real) @ grid[1], residual
+    # A Hann window shows white noise s as lines of rms s sqrt(6 / n).
+    white = left.noise * math.sqrt(fit.residual.size / 6.0)
+    if abs(fit.noise - white) <= 0.1 * white:
+        white = fit.noise
+    reach = (left.hz > 0.3 * fit.hz) & (left.hz < 3.5 * fit.hz)
+    if left.noise <= 0.0 or not reach.any():
+        return fit.noise
+    share = float(np.mean(left.size[reach] ** 2)) / left.noise**2
+    # Neighbouring bins of a padded, windowed spectrum go together: about one in three stands for itself.
+    unsure = math.sqrt(3.0 / np.count_nonzero(reach))
+    if abs(share - 1.0) <= 4.0 * unsure:
+        return white
+    return white * math.sqrt(share) * (2.0 if share > 1.0 else 1.0)
+
+
+def remembered(
+    known_hz: Sequence[float], found: DitherBurst, beside_hz: Sequence[float], left_hz: float | None
+) -> list[float]:
+    """Lines that are no dither, with those a burst showed beside dither where it was left; the newest 12."""
+    out = list(known_hz)
+    if found.amplitude_a <= 0.0 or left_hz is None or abs(found.frequency_hz - left_hz) > _NEAR * left_hz:
+        return out
+    out += [hz for hz in beside_hz if not any(abs(hz - other) <= 0.01 * other for other in out)]
+    return out[-_MOST_KNOWN:]

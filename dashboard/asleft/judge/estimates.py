@@ -14,6 +14,7 @@ from asleft.judge.coldsoak import cold_estimate
 from asleft.judge.currents import CurrentLine, Level, current_line, levels_of, usable
 from asleft.judge.decide import Estimate
 from asleft.judge.dither import DitherBurst
+from asleft.judge.dither_found import dither_found
 from asleft.judge.features import Dwell, Stroke
 from asleft.judge.outer import FLOOR, slow_line
 from asleft.judge.pressure import (
@@ -83,7 +84,7 @@ def estimate(sheet: Sheet, seen: Seen) -> AsFound:
     _ramps(sheet, seen, out)
     _pressures(sheet, seen, out)
     _supply(seen, out)
-    _dither(seen, out)
+    _dither(sheet, seen, out)
     _characteristic(sheet, seen, out)
     told = cold_estimate(sheet, seen.cold, seen.dwells, out.clip)
     out.quantities["coil_resistance"] = told if isinstance(told, Estimate) else NotObserved(told)
@@ -314,31 +315,7 @@ def _supply(seen: Seen, out: AsFound) -> None:
     )
 
 
-def _dither(seen: Seen, out: AsFound) -> None:
+def _dither(sheet: Sheet, seen: Seen, out: AsFound) -> None:
     names = ("dither_frequency", "dither_amplitude")
-    if not seen.bursts:
-        _both(out, names, NotObserved("no fast bursts of the current"))
-        return
-    lost = [b for b in seen.bursts if b.amplitude_a == 0.0]
-    live = [b for b in seen.bursts if b.amplitude_a > 0.0]
-    if len(live) < len(lost):
-        out.quantities[names[0]] = NotObserved("no dither in the bursts")
-        live = list(seen.bursts)
-    for name, values in (
-        (names[0], [b.frequency_hz for b in live]),
-        (names[1], [b.amplitude_a for b in live]),
-    ):
-        if name in out.quantities:
-            continue
-        array = np.array(values)
-        n = array.size
-        middle = float(np.median(array))
-        spread = float(array.std(ddof=1)) if n > 1 else 0.02 * middle
-        out.quantities[name] = Estimate(
-            value=middle,
-            repeatability=max(spread / math.sqrt(n) * 1.2533, 1e-6),
-            dof=float(max(n - 1, 1)),
-            segments=n,
-            from_s=live[0].at_s,
-            to_s=live[-1].at_s,
-        )
+    for name, told in zip(names, dither_found(seen.bursts, sheet), strict=True):
+        out.quantities[name] = told if isinstance(told, Estimate) else NotObserved(told)

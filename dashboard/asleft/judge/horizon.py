@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from asleft.judge.dither import measure_burst
+from asleft.judge.dither import Expected, read_burst, remembered
 from asleft.judge.failed import FAILED_BIN_S
 from asleft.judge.memory import JudgeState
 from asleft.judge.types import Samples
@@ -14,16 +14,18 @@ _MOST_BURSTS = 300
 
 def take_bursts(sheet: Sheet, state: JudgeState, samples: Samples) -> None:
     """Measure the bursts that are newer than those known, while current flows, and keep the latest."""
-    least = 0.02 * sheet.as_left.get("dither_amplitude", 0.02)
+    left_hz, left_a = sheet.as_left.get("dither_frequency"), sheet.as_left.get("dither_amplitude")
+    least = 0.02 * (0.02 if left_a is None else left_a)
     flowing = max(0.5 * sheet.as_left.get("current_at_zero", 0.0), 0.05 * sheet.as_left.get("current_at_full", 0.0))
     for burst in samples.bursts:
         if state.bursts and burst.start_s <= state.bursts[-1].at_s:
             continue
         if not burst.current_a.size or float(np.mean(burst.current_a)) < flowing:
             continue  # the driver is off: no dither to be expected
-        result = measure_burst(burst, least)
-        if result is not None:
-            state.bursts.append(result)
+        read = read_burst(burst, Expected(least, left_hz, left_a, state.other_lines_hz))
+        if read is not None:
+            state.bursts.append(read[0])
+            state.other_lines_hz = remembered(state.other_lines_hz, read[0], read[1], left_hz)
 
 
 def trim(state: JudgeState) -> None:

@@ -80,7 +80,9 @@ def burst(
     current_a = mean_a.copy()
     if dither_a > 0 and model.dither_frequency_hz > 0:
         phase = dither_phase + model.dither_frequency_hz * (since_s + time_s)
-        shape = wave(phase, model.dither_shape, model.dither_frequency_hz, model.coil_time_constant_s)
+        shape = wave(
+            phase, model.dither_shape, model.dither_frequency_hz, model.coil_time_constant_s, highest_hz=cut_hz
+        )
         current_a += 0.5 * dither_a * shape * on
     ripple_phase = model.pwm_frequency_hz * (since_s + time_s)
     current_a += band_limited_ripple_a(ripple_phase, model, supply_v, coil_degc, float(mean_a.mean()), cut_hz) * on

@@ -12,29 +12,36 @@ FloatArray = npt.NDArray[np.float64]
 
 DitherShape = Literal["sine", "triangle", "square"]
 
-#: Odd harmonics kept of a triangle or square; beyond them the coil lets next to nothing through.
-_HARMONICS = tuple(range(1, 40, 2))
+#: Odd harmonics kept of a triangle or square; what lies beyond changes the peak of a lagged square by under 0.1 %.
+_HIGHEST = 799
 
 
-def _coefficients(shape: DitherShape) -> tuple[tuple[int, complex], ...]:
-    """Complex sine coefficients per harmonic for a wave of peak 1 (Fourier series)."""
+def _coefficients(shape: DitherShape, highest: int = _HIGHEST) -> tuple[tuple[int, complex], ...]:
+    """Complex sine coefficients per harmonic up to `highest` for a wave of peak 1 (Fourier series)."""
+    numbers = range(1, max(1, highest) + 1, 2)
     if shape == "sine":
         return ((1, 1.0 + 0.0j),)
     if shape == "triangle":
-        return tuple((n, 8.0 / (np.pi * n) ** 2 * (-1.0) ** ((n - 1) // 2) + 0.0j) for n in _HARMONICS)
+        return tuple((n, 8.0 / (np.pi * n) ** 2 * (-1.0) ** ((n - 1) // 2) + 0.0j) for n in numbers)
     if shape == "square":
-        return tuple((n, 4.0 / (np.pi * n) + 0.0j) for n in _HARMONICS)
+        return tuple((n, 4.0 / (np.pi * n) + 0.0j) for n in numbers)
     raise ValueError(f"dither shape must be 'sine', 'triangle' or 'square', not {shape!r}")
 
 
-def wave(phase: FloatArray, shape: DitherShape, frequency_hz: float, coil_time_constant_s: float) -> FloatArray:
+def wave(
+    phase: FloatArray,
+    shape: DitherShape,
+    frequency_hz: float,
+    coil_time_constant_s: float,
+    *,
+    highest_hz: float = np.inf,
+) -> FloatArray:
     """Dither current at `phase` (periods) for a demanded wave of peak 1, after the coil's low-pass L/R.
 
-    Each harmonic is divided by 1 + j 2 pi n f tau. Harmonics above half of a recorder's rate are the recorder's
-    business; see `bursts`.
+    Each harmonic is divided by 1 + j 2 pi n f tau; those above `highest_hz` (a recorder's band) are left out.
     """
     out = np.zeros_like(phase, dtype=np.float64)
-    for n, coefficient in _coefficients(shape):
+    for n, coefficient in _coefficients(shape, int(min(_HIGHEST, highest_hz / frequency_hz))):
         through = coefficient / (1.0 + 2j * np.pi * n * frequency_hz * coil_time_constant_s)
         angle = 2.0 * np.pi * n * phase
         out += through.real * np.sin(angle) + through.imag * np.cos(angle)
