@@ -1,16 +1,19 @@
 """Cramer-Rao bounds of currents and ramps: what no unbiased estimator can beat on a given log.
 
 Model of a log with commands in steps, everything unknown: current at zero and at full command, both ramp times,
-two first-order lags in a row (driver and measuring filter), the delay between the two channels, the filter of the command
-reading, every command level and the instant of every step. Readings are those of the current and of the command, each
-with white Gaussian noise of its own; a converter of step q adds variance q^2/12, which is exact enough from a noise of
-half a step on (the first term of the converter's Fourier series is then under 1 % of q; Widrow and Kollar,
-Quantization Noise, from memory).
+two first-order lags in a row (driver and measuring filter), the delay between the two channels, the filter of the
+command reading, every command level and the instant of every step. Readings are those of the current and of the
+command, each with white Gaussian noise of its own; a converter of step q adds variance q^2/12, which is exact enough
+from a noise of half a step on (the first term of the converter's Fourier series is then under 1 % of q; Widrow and
+Kollar, Quantization Noise, from memory).
 
 For x_n = s_n(theta) + w_n the Fisher matrix is sum_n ds_n/dtheta ds_n/dtheta^T / sigma^2 and the bound of theta_k is
 the square root of [J^-1]_kk, nuisance parameters included (S. M. Kay, Fundamentals of Statistical Signal Processing,
 vol. I: Estimation Theory, 1993, section 3.7 and 3.9, from memory). Unknown instants, one per stroke, are eliminated
 stroke by stroke: J_gg - J_gs J_ss^-1 J_sg (Schur complement), which gives the same inverse.
+
+Where noise of the command is clipped at the ends of its range, the driver acts on other levels there than the reading
+shows, by an unknown amount: `clipped` makes that a further nuisance.
 
 What the bound leaves out makes it lower, so that an efficiency against it is never flattered: noise of the command
 on the wire, and dither that reaches the slow reading.
@@ -27,7 +30,17 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.float64]
 
 #: Global parameters in this order; command levels follow.
-NAMES = ("current_at_zero", "current_at_full", "ramp_up", "ramp_down", "lag_1", "lag_2", "delay", "command_lag")
+NAMES = (
+    "current_at_zero",
+    "current_at_full",
+    "ramp_up",
+    "ramp_down",
+    "lag_1",
+    "lag_2",
+    "delay",
+    "command_lag",
+    "clipped",
+)
 _FIXED = len(NAMES)
 
 
@@ -41,6 +54,7 @@ class Truth:
     ramp_down_s: float
     lags_s: tuple[float, float]
     command_lag_s: float
+    clipped: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +127,7 @@ def bounds(truth: Truth, chain: Chain, steps: Sequence[Step], time_s: FloatArray
     information, _ = fisher(truth, chain, steps, time_s)
     size = np.sqrt(np.diag(information))
     size[size == 0.0] = 1.0
+    information[np.diag_indices_from(information)] += (np.diag(information) == 0.0) * 1.0
     covariance = np.linalg.inv(information / np.outer(size, size)) / np.outer(size, size)
     return {name: float(np.sqrt(covariance[k, k])) for k, name in enumerate(NAMES)}
 
@@ -122,6 +137,7 @@ def _at_rest(truth: Truth, chain: Chain, levels: list[float], level: float, coun
     row = np.zeros(_FIXED + len(levels))
     at = _FIXED + levels.index(round(level, 9))
     row[0], row[1], row[at] = 1.0 - level, level, truth.at_full_a - truth.at_zero_a
+    row[8] = _inward(level) * row[at] if truth.clipped else 0.0
     out += count * np.outer(row, row) / chain.current_sd_a**2
     out[at, at] += count / chain.command_sd**2
     return out
@@ -165,6 +181,8 @@ def _stroke_rows(
     stretched = span * change * by_duration * ramp_s * (1.0 if up else -1.0)
     current[:, before] += span * (1.0 - f) - stretched
     current[:, after] += span * f + stretched
+    if truth.clipped:
+        current[:, 8] = _inward(step.before) * current[:, before] + _inward(step.after) * current[:, after]
     timing[:n] = span * change * by_delay
     rows[:n] /= chain.current_sd_a
     timing[:n] /= chain.current_sd_a
@@ -177,3 +195,8 @@ def _stroke_rows(
     rows[n:] /= chain.command_sd
     timing[n:] /= chain.command_sd
     return rows, timing
+
+
+def _inward(level: float) -> float:
+    """Which way clipped noise moves a level: up at zero, down at full."""
+    return 1.0 if level <= 0.0 else -1.0 if level >= 1.0 else 0.0

@@ -35,6 +35,7 @@ class Model:
     """One stroke's data, and what they say of parameters.
 
     `root_weight`: root of the number of readings that each sample stands for, shape (n,); one each if not given.
+    `beside`: what else may be in the current, shape (n, m), in unknown amounts (a tone's cosine and sine).
     """
 
     def __init__(
@@ -44,12 +45,18 @@ class Model:
         time_s: FloatArray,
         current_a: FloatArray,
         root_weight: FloatArray | None = None,
+        beside: FloatArray | None = None,
     ) -> None:
         self.path_t, self.path_u = path_t, path_u
         self.time_s = time_s
         self.weight = np.ones(time_s.size) if root_weight is None else root_weight**2
         self.share = self.weight / self.weight.sum()
         centred = current_a - float(self.share @ current_a)
+        self.beside: FloatArray | None = None
+        if beside is not None and beside.shape[1] > 0:
+            rows = beside.T - (beside.T @ self.share)[:, None]
+            self.beside = np.linalg.solve(np.linalg.cholesky((rows * self.weight) @ rows.T), rows)
+            centred = centred - (self.beside @ (self.weight * centred)) @ self.beside
         self.current_a = self.weight * centred
         self.power = float(self.current_a @ centred)
 
@@ -63,6 +70,8 @@ class Model:
         limited = self.limited(theta)
         y = answer(pieces_of(limited), float(theta[LAG]), float(theta[SHAPE]), self.time_s - theta[DELAY])
         y -= float(self.share @ y)
+        if self.beside is not None:
+            y -= (self.beside @ (self.weight * y)) @ self.beside
         along = float((self.weight * y) @ y)
         explained = float(y @ self.current_a) ** 2 / along if along > 0.0 else 0.0
         return Point(theta, self.power - explained, limited)
@@ -77,6 +86,8 @@ class Model:
         up_s, down_s, lag_s, delay_s, shape = theta.tolist()
         columns = derivatives(pieces_of(limited), (up_s, down_s), lag_s, shape, self.time_s - delay_s)
         columns -= (columns @ self.share)[:, None]
+        if self.beside is not None:
+            columns -= ((columns * self.weight) @ self.beside.T) @ self.beside
         moments = (columns * self.weight) @ columns.T
         with_current = columns @ self.current_a
         along = float(moments[0, 0])

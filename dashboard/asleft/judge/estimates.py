@@ -11,6 +11,7 @@ from asleft.judge.characteristic import Measured, measure
 from asleft.judge.clipping import Clip, on_dwells, split_clipped
 from asleft.judge.coil import ColdCoil
 from asleft.judge.coldsoak import cold_estimate
+from asleft.judge.command_noise import QUIET_WIRE, WireNoise
 from asleft.judge.currents import CurrentLine, Level, current_line, levels_of, usable
 from asleft.judge.decide import Estimate
 from asleft.judge.dither import DitherBurst
@@ -71,10 +72,19 @@ class Seen:
     interval_s: float
     control: Mapping[LevelKey, LevelPressure] | None  # learnt when left; None: judge by this data itself
     cold: ColdCoil | None = None  # the last start with a cold coil
+    wire: WireNoise = QUIET_WIRE  # noise of the command that the driver gets
+    demand_step: float = 0.0  # of the command's converter, share of full
 
 
 #: A driver's ramp is told from the controller's own when it is this much slower; nearer, the two are one to the eye.
 _CLEARLY_SLOWER = 1.15
+
+#: Mean of normal noise of one standard deviation with its negative half cut off: 1 / sqrt(2 pi).
+_CLIPPED_NOISE = 0.4
+#: Dither may run this far from its frequency as left and still be as left (Hz).
+_FREQUENCY_HZ = 0.5
+#: Drivers count time too: no slower than this (s).
+_DRIVER_STEP_S = 0.005
 
 
 def estimate(sheet: Sheet, seen: Seen) -> AsFound:
@@ -110,14 +120,14 @@ def _currents(sheet: Sheet, seen: Seen, out: AsFound) -> None:
         _both(out, names, NotObserved("no current reading on this valve"))
         return
     good = [d for d in seen.dwells if usable(d, sheet)]
-    out.levels = levels_of(good, seen.resolution_a)
+    out.levels = levels_of(good, seen.resolution_a, demand_step=seen.demand_step, wire_sd=seen.wire.sd)
     left0, left1 = sheet.as_left.get(names[0]), sheet.as_left.get(names[1])
     if not out.levels:
         _both(out, names, NotObserved("no settled stretches of the current"))
         return
     span = (left1 - left0) if left0 is not None and left1 is not None else out.levels[-1].current_a
     tolerance = sheet.tolerance[names[1]].below if names[1] in sheet.tolerance else 0.02 * span
-    demand_se = seen.demand_noise / math.sqrt(50.0)
+    demand_se = 0.0  # a level knows its own
     why = "the command did not rest at two separated levels"
     outer = sheet.signal.made_by is MadeBy.CLOSED_LOOP
     if outer:
@@ -125,7 +135,7 @@ def _currents(sheet: Sheet, seen: Seen, out: AsFound) -> None:
         kept, out.clip, line, why = slow.levels, slow.clip, slow.line, slow.reason
     else:
         kept, out.clip = split_clipped(out.levels, span, tolerance, demand_se)
-        line = current_line(kept, demand_se)
+        line = current_line(kept, demand_se, seen.wire.u)
     out.line = line
     if line is None:
         _both(out, names, NotObserved(why))
@@ -133,9 +143,9 @@ def _currents(sheet: Sheet, seen: Seen, out: AsFound) -> None:
     if out.clip is not None:
         out.clip = on_dwells(out.clip, line, good)
     systematic = math.hypot(_current_systematic(sheet, span, good, seen.interval_s), FLOOR * span if outer else 0.0)
-    for name, value, se in (
-        (names[0], line.at_zero_a, line.se_zero_a),
-        (names[1], line.at_full_a, line.se_full_a),
+    for name, value, se, clipped in (
+        (names[0], line.at_zero_a, line.se_zero_a, line.clipped_zero_a),
+        (names[1], line.at_full_a, line.se_full_a, line.clipped_full_a),
     ):
         if name == names[1] and out.clip is not None:
             start = f"clipped at {out.clip.limit_a:.3f} A from {100 * out.clip.demand:.0f} % command"
@@ -146,7 +156,7 @@ def _currents(sheet: Sheet, seen: Seen, out: AsFound) -> None:
             value=value,
             repeatability=se,
             dof=line.dof,
-            systematic=systematic,
+            systematic=math.hypot(systematic, clipped),
             segments=sum(level.dwells for level in kept),
             from_s=min(level.from_s for level in kept),
             to_s=max(level.to_s for level in kept),
@@ -161,14 +171,16 @@ def _current_systematic(sheet: Sheet, span_a: float, dwells: Sequence[Dwell], in
     total = instrument_u(sheet, "current") ** 2
     command = instrument_u(sheet, "command") / abs(sheet.signal.at_full - sheet.signal.at_zero)
     total += (span_a * command) ** 2
-    return math.sqrt(total + _aliased_dither_a(sheet, len(dwells), interval_s) ** 2)
+    readings = sum(d.n for d in dwells) / len(dwells)
+    return math.sqrt(total + _aliased_dither_a(sheet, len(dwells), readings, interval_s) ** 2)
 
 
-def _aliased_dither_a(sheet: Sheet, dwells: int, interval_s: float) -> float:
+def _aliased_dither_a(sheet: Sheet, dwells: int, readings: float, interval_s: float) -> float:
     """What dither of the as-left size may leave in the mean current (standard uncertainty, A).
 
     A first-order low-pass leaves 1 / sqrt(1 + (f / f_low_pass)^2) of it; an unfiltered reading all. Dither at nearly
-    a multiple of the sample rate turns into a standing offset; at other rates it averages out over dwells.
+    a multiple of the sample rate turns into a standing offset; at other rates it averages out within and over
+    `dwells` of `readings` samples each.
     """
     amplitude, frequency = sheet.as_left.get("dither_amplitude"), sheet.as_left.get("dither_frequency")
     if not amplitude:
@@ -177,8 +189,14 @@ def _aliased_dither_a(sheet: Sheet, dwells: int, interval_s: float) -> float:
     rms = amplitude / (2.0 * math.sqrt(2.0))
     if instrument is not None and instrument.low_pass_hz is not None and frequency is not None:
         rms /= math.hypot(1.0, frequency / instrument.low_pass_hz)
-    beat_hz = abs(frequency * interval_s - round(frequency * interval_s)) / interval_s if frequency else math.inf
-    return rms if beat_hz < 1.0 else rms / math.sqrt(max(dwells, 1))
+    if not frequency:
+        return rms / math.sqrt(max(dwells, 1))
+    beat_hz = abs(frequency * interval_s - round(frequency * interval_s)) / interval_s
+    beat_hz -= max(_FREQUENCY_HZ, 0.002 * frequency)  # it need not be just the one of the sheet
+    if beat_hz < 1.0:
+        return rms
+    # The mean of n samples of a sine of beat f dt turns a sample is at most 1 / (n sin(pi f dt)) of its amplitude.
+    return rms * min(1.0, 1.0 / (readings * math.sin(math.pi * beat_hz * interval_s))) / math.sqrt(max(dwells, 1))
 
 
 def _ramps(sheet: Sheet, seen: Seen, out: AsFound) -> None:
@@ -192,10 +210,26 @@ def _ramps(sheet: Sheet, seen: Seen, out: AsFound) -> None:
     ]
     out.combined = combined = combine(strokes)
     for k, name in enumerate(names):
-        out.quantities[name] = _ramp(sheet, name, k, strokes, combined)
+        out.quantities[name] = _ramp(seen, sheet, name, k, strokes, combined)
 
 
-def _ramp(sheet: Sheet, name: str, k: int, strokes: Sequence[Stroke], combined: Combined | None) -> Found:
+def _ramp_systematic(sheet: Sheet, seen: Seen, ramp_s: float, carriers: Sequence[Stroke], k: int) -> float:
+    """Standard uncertainty (s) of a ramp beside its repeatability: the command's gain and noise, the driver's clock.
+
+    A stroke D of the command is read with the calibration error of two readings; at the ends of the range noise is
+    clipped. A driver that counts in steps h ends a ramp up to h late and makes it h^2 / (6 D^2 T) longer on average.
+    """
+    sizes = np.array([_size(s, k) for s in carriers])
+    stroke = math.sqrt(float(np.mean(sizes**2)))
+    span = abs(sheet.signal.at_full - sheet.signal.at_zero)
+    gain = math.sqrt(2.0) * instrument_u(sheet, "command") / span
+    ends = sum((s.low_demand < 0.01) + (s.high_demand > 0.99) for s in carriers) / len(carriers)
+    clipped = ends * _CLIPPED_NOISE * seen.wire.u / stroke
+    counted = _DRIVER_STEP_S**2 / (6.0 * stroke**2 * max(ramp_s, _DRIVER_STEP_S))
+    return math.hypot(ramp_s * gain, ramp_s * clipped, counted)
+
+
+def _ramp(seen: Seen, sheet: Sheet, name: str, k: int, strokes: Sequence[Stroke], combined: Combined | None) -> Found:
     """One ramp. Not observed, with a bound, when the command itself is the slower one."""
     way = "rises" if k == 0 else "falls"
     steep = [(s.steepest_up, s.steepest_down)[k] for s in strokes]
@@ -223,7 +257,7 @@ def _ramp(sheet: Sheet, name: str, k: int, strokes: Sequence[Stroke], combined: 
         value=max(value, 0.0),
         repeatability=sd,
         dof=float(max(2 * len(carriers) - 4, 1)),
-        systematic=0.0,
+        systematic=_ramp_systematic(sheet, seen, value, carriers, k),
         segments=len(carriers),
         from_s=min(s.from_s for s in carriers),
         to_s=max(s.to_s for s in carriers),

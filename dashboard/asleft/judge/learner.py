@@ -7,12 +7,16 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 import numpy as np
+from asleft.judge.columns import resolution
+from asleft.judge.command_noise import CommandNoise, WireNoise
 from asleft.judge.descent import DELAY, DOWN, LAG, PARAMETERS, SHAPE, UP, Prior
+from asleft.judge.dwells import mean_of
 from asleft.judge.features import Stroke
 from asleft.judge.path import MIN_RAMP_S, MOST_EQUAL
 from asleft.judge.ramps import StrokeFit, fit_stroke, stroke_matrices
 from asleft.judge.rests import Rests
 from asleft.judge.step_time import CommandFilter
+from asleft.judge.tone import Tone, hear_tone
 from asleft.judge.types import FloatArray
 
 
@@ -69,6 +73,10 @@ class Learner:
     target: list[float] = field(default_factory=lambda: [0.0] * PARAMETERS)
     noise_a: float = 1e-3  # of one current sample, followed from dwells
     resolution_a: float = 0.0  # the current converter's step, 0 while not known
+    tone: list[float] = field(default_factory=lambda: [0.0, 0.0])  # of a `Tone`: Hz, 1/Hz^2
+    clean_a: float = 0.0  # noise of one current sample without that tone, 0 while none was heard
+    demand_step: float = 0.0  # the command converter's step, share of full, 0 while not known
+    command_noise: list[float] = field(default_factory=lambda: [0.0] * 3)  # sums of a `CommandNoise`
     command_filter: list[float] = field(default_factory=lambda: [0.0] * 4)  # sums of a `CommandFilter`
 
     def __post_init__(self) -> None:
@@ -116,6 +124,7 @@ class Learner:
                 other[0 if rising else 1] = rough
                 starts.append(other)
         at_s, values_a, root_weight = (rests or Rests()).joined(time_s, current_a)
+        beside = Tone(*self.tone).columns(at_s - base, root_weight)
         fits = [
             fit_stroke(
                 shifted,
@@ -124,10 +133,11 @@ class Learner:
                 values_a,
                 start=start,
                 prior=prior,
-                noise_a=self.noise_a,
+                noise_a=self.fit_noise_a(),
                 interval_s=scale.interval_s if timing_s is None else timing_s,
                 shared=k == 0,
                 root_weight=root_weight,
+                beside=beside,
             )
             for k, start in enumerate(starts)
         ]
@@ -141,9 +151,34 @@ class Learner:
         """Keep what is known of it now."""
         self.command_filter = [known.first, known.cross, known.second, known.steps]
 
+    def fit_noise_a(self) -> float:
+        """Noise of one current sample in a fit: without the tone where one is taken out."""
+        return self.clean_a if Tone(*self.tone).known() else self.noise_a
+
+    def listen(self, time_s: FloatArray, current_a: FloatArray, scale: FitScale, span_a: float) -> None:
+        """Follow the tone that aliased dither makes, and the noise beside it, from a settled dwell."""
+        heard = hear_tone(time_s, current_a, scale.interval_s)
+        tone = Tone(*self.tone).followed(heard)
+        self.tone = [tone.frequency_hz, tone.precision]
+        if heard is not None:
+            left_a = max(heard.left_a, 1e-4 * span_a)
+            self.clean_a = left_a if self.clean_a == 0.0 else 0.9 * self.clean_a + 0.1 * left_a
+
     def hear(self, sample_sd_a: float, span_a: float) -> None:
         """Follow the noise of the current from the scatter of a settled dwell."""
         self.noise_a = max(0.9 * self.noise_a + 0.1 * sample_sd_a, 1e-4 * span_a)
+
+    def hear_command(self, demand: FloatArray) -> None:
+        """Follow noise and converter step of the command from a settled dwell."""
+        heard = CommandNoise(*self.command_noise).heard(demand)
+        self.command_noise = [heard.n, heard.squares, heard.products]
+        step = resolution(demand)
+        if 0.0 < step < 0.02:
+            self.demand_step = step if self.demand_step == 0.0 else min(step, self.demand_step)
+
+    def wire_noise(self) -> WireNoise:
+        """Noise of the command that the driver gets, as far as it can be told."""
+        return CommandNoise(*self.command_noise).on_wire(self.known_filter().keep())
 
     def see_step(self, step_a: float, span_a: float) -> None:
         """Take the smallest step between readings of a dwell as the converter's, if it can be one."""
@@ -215,14 +250,12 @@ def _rough_ramp_s(
 def _crossing_s(time_s: FloatArray, values: FloatArray) -> float | None:
     """From the last sample under 20 % to the first over 80 % of the change between the ends."""
     edge = max(values.size // 12, 1)
-    first, last = float(values[:edge].mean()), float(values[-edge:].mean())
+    first, last = mean_of(values[:edge]), mean_of(values[-edge:])
     if first == last:
         return None
     share = (values - first) / (last - first)
-    above = np.flatnonzero(share > 0.8)
-    if above.size == 0:
+    above = int((share > 0.8).argmax())
+    below = above - int((share[above::-1] < 0.2).argmax())
+    if not share[above] > 0.8 or not share[below] < 0.2:
         return None
-    below = np.flatnonzero(share[: above[0] + 1] < 0.2)
-    if below.size == 0:
-        return None
-    return float(time_s[above[0]] - time_s[below[-1]])
+    return float(time_s[above] - time_s[below])

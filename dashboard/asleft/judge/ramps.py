@@ -58,6 +58,7 @@ def fit_stroke(
     interval_s: float,
     shared: bool = True,
     root_weight: FloatArray | None = None,
+    beside: FloatArray | None = None,
 ) -> StrokeFit:
     """Fit one stroke.
 
@@ -73,8 +74,9 @@ def fit_stroke(
         shared: whether `start` is a guess from other strokes; if so, and if this stroke agrees with it, that is the
             point of linearisation.
         root_weight: root of the number of readings that each sample stands for, shape (n,); one each if not given.
+        beside: what else is in the current in unknown amounts, shape (n, m).
     """
-    problem = Problem(Model(path_t, path_u, time_s, current_a, root_weight), prior, noise_a)
+    problem = Problem(Model(path_t, path_u, time_s, current_a, root_weight, beside), prior, noise_a)
     common = problem.at(start)
     found = problem.descend(common)
     chi2 = problem.reduced_chi2(found)
@@ -99,16 +101,17 @@ def _marginal(information: FloatArray, gradient: FloatArray, interval_s: float) 
 
 def stroke_matrices(strokes: Sequence[Stroke]) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Points (n, 5), gradients (n, 5) and informations (n, 5, 5) of strokes."""
-    rows = np.asarray(strokes, dtype=np.float64).reshape(len(strokes), -1)
-    first = Stroke._fields.index("t0")
-    theta = rows[:, first : first + PARAMETERS]
-    gradient = rows[:, first + PARAMETERS : first + 2 * PARAMETERS]
-    i, j = np.triu_indices(PARAMETERS)
-    upper = rows[:, first + 2 * PARAMETERS : first + 2 * PARAMETERS + i.size]
-    information = np.empty((len(strokes), PARAMETERS, PARAMETERS))
-    information[:, i, j] = upper
-    information[:, j, i] = upper
-    return theta, gradient, information
+    rows = np.array(strokes, dtype=np.float64).reshape(len(strokes), -1)
+    return rows[:, _POINT], rows[:, _GRADIENT], rows[:, _SQUARE]
+
+
+#: Rows and columns of the upper triangle of the information, in the order in which a stroke holds it.
+UPPER = np.triu_indices(PARAMETERS)
+_T0 = Stroke._fields.index("t0")
+_POINT = slice(_T0, _T0 + PARAMETERS)
+_GRADIENT = slice(_T0 + PARAMETERS, _T0 + 2 * PARAMETERS)
+_SQUARE = np.empty((PARAMETERS, PARAMETERS), dtype=np.int64)  # where in a stroke each element of it stands
+_SQUARE[UPPER] = _SQUARE.T[UPPER] = _T0 + 2 * PARAMETERS + np.arange(UPPER[0].size)
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,12 +11,13 @@ several moves. Decisions look at past samples only, so that cutting the data els
 from __future__ import annotations
 
 import itertools
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 from asleft.judge.columns import CURRENT, DEMAND, ENABLED, TIME, resolution
 from asleft.judge.demand_path import moving
-from asleft.judge.dwells import dwell_of
+from asleft.judge.dwells import dwell_of, mean_of
 from asleft.judge.features import Dwell, Stroke
 from asleft.judge.learner import Learner
 from asleft.judge.rests import NO_REST, Rest
@@ -156,6 +157,10 @@ class _Piece:
                     self.out.dwells.append(dwell)
                     if begin is not None and self.scale.has_current:
                         self.learner.hear(dwell.current_sd_a, self.scale.span_a)
+                        self.learner.listen(
+                            data[TIME, first:stop], data[CURRENT, first:stop], self.scale, self.scale.span_a
+                        )
+                        self.learner.hear_command(data[DEMAND, first:stop])
                         self.learner.see_step(resolution(data[CURRENT, first:stop]), self.scale.span_a)
                         rest = rest.joined(Rest(dwell.current_a, dwell.n, dwell.to_s))
                     pieces += 1
@@ -214,11 +219,11 @@ class _Piece:
                 return None
             third = max(n // 3, 1)
             if self._trend(DEMAND, begin, b, third) > max(
-                0.5 * self.scale.move, 5.0 * self.scale.demand_noise * np.sqrt(2.0 / third)
+                0.5 * self.scale.move, 5.0 * self.scale.demand_noise * math.sqrt(2.0 / third)
             ):
                 continue
             if self.scale.has_current:
-                limit = max(1e-3 * self.scale.span_a, 6.0 * self.learner.noise_a * np.sqrt(2.0 / third))
+                limit = max(1e-3 * self.scale.span_a, 6.0 * self.learner.noise_a * math.sqrt(2.0 / third))
                 if self._trend(CURRENT, begin, b, third) > limit:
                     continue
             return begin
@@ -226,11 +231,11 @@ class _Piece:
 
     def _trend(self, row: int, a: int, b: int, third: int) -> float:
         values = self.data[row]
-        return abs(float(values[b - third : b].mean() - values[a : a + third].mean()))
+        return abs(mean_of(values[b - third : b]) - mean_of(values[a : a + third]))
 
     def _arrival(self, stroke_from: int, settled: int) -> float:
-        before = float(self.data[DEMAND, stroke_from : stroke_from + self.lead // 2].mean())
-        after = float(self.data[DEMAND, settled : settled + self.lead // 2].mean())
+        before = mean_of(self.data[DEMAND, stroke_from : stroke_from + self.lead // 2])
+        after = mean_of(self.data[DEMAND, settled : settled + self.lead // 2])
         highest = float(self.data[DEMAND, stroke_from:settled].max())
         lowest = float(self.data[DEMAND, stroke_from:settled].min())
         margin = 2.0 * self.scale.move

@@ -73,6 +73,7 @@ class Dating:
     known: CommandFilter
     interval_s: float
     noise: float  # of one reading of demand
+    wire_sd: float = 0.0  # of the demand that the driver gets
     variances_s2: list[float] = field(default_factory=list)
     tails: list[tuple[FloatArray, float]] = field(default_factory=list)
 
@@ -125,7 +126,7 @@ class Dating:
         return at_s + tau_s, max(tau_s * sd / start, _FINEST * self.interval_s) ** 2
 
     def interval_equivalent_s(self) -> float:
-        """The sample interval that would leave as much timing error: sqrt 12 standard deviations of the worst step."""
+        """The sample interval that would leave as much timing error: sqrt 12 times the worst standard deviation."""
         return math.sqrt(12.0 * max(self.variances_s2, default=self.interval_s**2 / 12.0))
 
     def taught(self) -> CommandFilter:
@@ -146,7 +147,10 @@ def step_time(time_s: FloatArray, demand: FloatArray, a: int, b: int, following:
     before = float(demand[a - 1])
     off = np.flatnonzero(np.abs(demand[a:b] - following) > near)
     end = a + (int(off[-1]) + 1 if off.size else 0)
-    if end >= b or time_s[end] - time_s[a - 1] > max(_STEP_LASTS_S, 1.5 * float(np.median(np.diff(time_s)))):
+    if end >= b:
+        return None
+    took_s = float(time_s[end] - time_s[a - 1])
+    if took_s > _STEP_LASTS_S and took_s > 1.5 * float(np.median(np.diff(time_s))):
         return None
     share = (demand[a - 1 : end + 1] - before) / (following - before)
     if share.min() < -0.1 or share.max() > 1.1:

@@ -7,6 +7,7 @@ from asleft.judge.columns import CLOCK, CURRENT, DEMAND, TIME
 from asleft.judge.demand_path import demand_path, moving, steepness
 from asleft.judge.features import Stroke
 from asleft.judge.learner import Learner
+from asleft.judge.ramps import UPPER
 from asleft.judge.rests import NO_REST, Rest, Rests
 from asleft.judge.scale import Scale
 from asleft.judge.step_time import Dating
@@ -34,13 +35,13 @@ def stroke_of(
     if not scale.has_current or high - low < 3.0 * scale.move or time_s.size < 2 * lead:
         return None
     flags = moving(demand, window, scale.move)
-    dating = Dating(learner.known_filter(), scale.interval_s, scale.demand_noise)
+    dating = Dating(learner.known_filter(), scale.interval_s, scale.demand_noise, learner.wire_noise().sd)
     path_t, path_u = demand_path(time_s, demand, flags, scale.move, scale.demand_noise, dating)
     learner.know_filter(dating.taught())
     steep_up, steep_down = steepness(time_s, demand, scale.interval_s)
-    rests = Rests.beside(time_s, data[CURRENT], lead, before, after, learner.noise_a)
+    rests = Rests.beside(time_s, data[CURRENT], lead, before, after, learner.fit_noise_a())
     fit = learner.fit(path_t, path_u, time_s, data[CURRENT], scale, dating.interval_equivalent_s(), rests)
-    upper = fit.information[np.triu_indices(fit.theta.size)]
+    upper = fit.information[UPPER]
     head = (
         float(time_s[0]),
         float(time_s[-1]),

@@ -1,0 +1,100 @@
+"""Efficiency of currents and ramps: Cramer-Rao bound over mean squared error, bias included, by simulation.
+
+    python tests/bench/judge_estimators.py [--full] [--workers 2]
+
+Each log has its own valve, cycle and bound; the efficiency is 1 / mean((error / bound)^2) over logs, its interval
+that of a chi-square with as many degrees of freedom as logs. The simulation runs in steps of 2 ms: at 5 ms its own
+knees would lengthen a ramp of 0.1 s by more than the bound.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from asleft.judge.judge import judge_log
+from bounds import bounds
+from production import logs, shared, sheet_of, valves
+from report import Goal, Report, main
+from scipy.stats import chi2
+
+QUANTITIES = ("current_at_zero", "current_at_full", "ramp_up", "ramp_down")
+_PER_JOB = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """One row of the table: what disturbs the readings, and whether the goal is asked of it."""
+
+    name: str
+    duration_s: float
+    dither: bool
+    command_noise_pct: float
+    full_logs: int
+    smoke_logs: int
+    goal: bool = True
+
+
+SCENES = (
+    Scene("two minutes", 120.0, dither=False, command_noise_pct=0.0, full_logs=800, smoke_logs=60),
+    Scene("ten minutes", 600.0, dither=False, command_noise_pct=0.0, full_logs=400, smoke_logs=0),
+    Scene("two minutes, dither aliased", 120.0, dither=True, command_noise_pct=0.0, full_logs=800, smoke_logs=60),
+    Scene("two minutes, command noise clipped", 120.0, True, 0.03, full_logs=400, smoke_logs=40, goal=False),
+)
+
+
+def errors_of(job: tuple[Scene, int, int]) -> list[dict[str, tuple[float, float]]]:
+    """Per log and quantity: error in units of the bound, and stated standard uncertainty in the same unit."""
+    scene, seed, count = job
+    out = []
+    models = valves(count, seed, dither=scene.dither, command_noise_pct=scene.command_noise_pct)
+    for log in logs(models, scene.duration_s, seed):
+        left = {name: value for name, value in log.recording.truth.as_left.items() if value > 0.0}
+        found = {q.id: q for q in judge_log(sheet_of(log.model, left), log.samples).quantities}
+        least = bounds(log.truth, log.chain, log.steps, log.samples.time_s - log.samples.time_s[0])
+        row = {}
+        for name in QUANTITIES:
+            value, expanded = found[name].as_found, found[name].uncertainty
+            if value is not None and expanded is not None:
+                row[name] = ((value - left[name]) / least[name], expanded / 2.0 / least[name])
+        out.append(row)
+    return out
+
+
+def efficiency(z: np.ndarray) -> tuple[float, tuple[float, float]]:
+    """1 / mean square of errors in units of their bounds, with its interval for 95 %."""
+    n = z.size
+    value = float(n / np.sum(z**2))
+    low, high = chi2.ppf((0.025, 0.975), n) / n
+    return value, (value * float(low), value * float(high))
+
+
+def run(full: bool, workers: int = 1) -> Report:
+    """The table: a block per scene."""
+    report = Report("Efficiency of currents and ramps (Cramer-Rao bound / mean squared error)")
+    for number, scene in enumerate(SCENES):
+        count = scene.full_logs if full else scene.smoke_logs
+        if count == 0:
+            continue
+        jobs = [(scene, 1000 * (number + 1) + k, _PER_JOB) for k in range(count // _PER_JOB)]
+        rows = [row for part in shared(errors_of, jobs, workers) for row in part]
+        report.lines.append(f"{scene.name} at 100 Hz, {len(rows)} logs")
+        for name in QUANTITIES:
+            z = np.array([row[name][0] for row in rows if name in row])
+            stated = np.array([row[name][1] for row in rows if name in row])
+            value, interval = efficiency(z)
+            report.lines.append(
+                f"  {name:16} efficiency {value:.3f} ({interval[0]:.3f} to {interval[1]:.3f})"
+                f"  bias {z.mean():+.2f} bounds  stated {np.median(stated):.2f} bounds"
+                f"  not observed {len(rows) - z.size}"
+            )
+            if scene.goal:
+                at_least = 0.8 if full else 0.5
+                report.goals.append(
+                    Goal(f"efficiency of {name}, {scene.name}", value, at_least=at_least, interval=interval)
+                )
+    return report
+
+
+if __name__ == "__main__":
+    main(run)
