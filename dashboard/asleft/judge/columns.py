@@ -47,11 +47,12 @@ def columns_of(samples: Samples, signal: Signal, before: FloatArray | None = Non
 
 def resolution(values: FloatArray) -> float:
     """Smallest step between distinct readings (a converter's step), 0 if there are fewer than two."""
-    distinct = np.unique(values[np.isfinite(values)])
-    if distinct.size < 2:
+    ordered = np.sort(values[np.isfinite(values)])
+    if ordered.size == 0 or ordered[0] == ordered[-1]:
         return 0.0
-    steps = np.diff(distinct)
-    return float(steps[steps > 1e-9 * max(abs(float(distinct[-1])), abs(float(distinct[0])))].min(initial=np.inf))
+    steps = ordered[1:] - ordered[:-1]
+    steps = steps[steps > 1e-9 * max(abs(float(ordered[-1])), abs(float(ordered[0])))]
+    return float(steps.min(initial=np.inf))
 
 
 def noise_of(values: FloatArray) -> float:

@@ -7,6 +7,7 @@ import itertools
 import numpy as np
 import numpy.typing as npt
 from asleft.judge.command_noise import driver_demand
+from asleft.judge.dwells import mean_of
 from asleft.judge.step_time import Dating, step_time
 from asleft.judge.types import FloatArray
 
@@ -49,7 +50,7 @@ def demand_path(
     near = max(0.5 * move, 4.0 * noise)
 
     def level_of(a: int, b: int) -> float:
-        return driver_demand(float(demand[a:b].mean()), dating.wire_sd if dating is not None else 0.0)
+        return driver_demand(mean_of(demand[a:b]), dating.wire_sd if dating is not None else 0.0)
 
     for number, (a, b) in enumerate(runs):
         if not flags[a]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -54,11 +55,18 @@ class Model:
         centred = current_a - float(self.share @ current_a)
         self.beside: FloatArray | None = None
         if beside is not None and beside.shape[1] > 0:
-            rows = beside.T - (beside.T @ self.share)[:, None]
-            self.beside = np.linalg.solve(np.linalg.cholesky((rows * self.weight) @ rows.T), rows)
+            self.beside = self._orthonormal(beside.T - (beside.T @ self.share)[:, None])
             centred = centred - (self.beside @ (self.weight * centred)) @ self.beside
         self.current_a = self.weight * centred
         self.power = float(self.current_a @ centred)
+
+    def _orthonormal(self, rows: FloatArray) -> FloatArray:
+        """Rows (m, n) made orthogonal to each other and of length 1, under the weights (Gram, Schmidt)."""
+        for k, row in enumerate(rows):
+            for earlier in rows[:k]:
+                row -= float((self.weight * row) @ earlier) * earlier
+            row /= math.sqrt(float((self.weight * row) @ row))
+        return rows
 
     def limited(self, theta: FloatArray) -> Limited:
         """What the limiter makes of the demand."""

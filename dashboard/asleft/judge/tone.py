@@ -11,8 +11,10 @@ Cries wolf in white noise less than once in a million dwells (a peak over 20 tim
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
+from asleft.judge.dwells import mean_of
 from asleft.judge.types import FloatArray
 
 _FEWEST = 48
@@ -40,28 +42,32 @@ def hear_tone(time_s: FloatArray, current_a: FloatArray, interval_s: float) -> H
     """
     time_s, current_a = time_s[-_MOST:], current_a[-_MOST:]
     n = current_a.size
-    if n < _FEWEST or bool(np.any(np.abs(np.diff(time_s) - interval_s) > 0.02 * interval_s)):
+    if n < _FEWEST:
         return None
-    centred = current_a - current_a.mean()
-    spectrum = np.abs(np.fft.rfft(centred * np.hanning(n), 4 * n)) ** 2
-    first = 8 + 4  # two periods in the dwell, and clear of the window's skirt
+    step_s = time_s[1:] - time_s[:-1]
+    if step_s.max() > 1.02 * interval_s or step_s.min() < 0.98 * interval_s:
+        return None
+    long = 1 << (4 * n - 1).bit_length()  # padded at least four times, to a length that transforms fast
+    lines = np.fft.rfft((current_a - mean_of(current_a)) * _window(n), long)
+    spectrum = lines.real**2 + lines.imag**2
+    first = 12 * long // (4 * n)  # two periods in the dwell, and clear of the window's skirt
     if spectrum.size <= first + 4:
         return None
     k = first + int(np.argmax(spectrum[first:]))
-    if (
-        spectrum[k]
-        < _STANDS_OUT * (float(spectrum.sum()) - float(spectrum[max(k - 8, 0) : k + 9].sum())) / spectrum.size
-    ):
+    skirt = 8 * long // (4 * n)
+    rest = float(spectrum.sum()) - float(spectrum[max(k - skirt, 0) : k + skirt + 1].sum())
+    if spectrum[k] < _STANDS_OUT * rest / spectrum.size:
         return None
     since = time_s - 0.5 * (time_s[0] + time_s[-1])
-    frequency = k / (4.0 * n * interval_s)
+    frequency = k / (long * interval_s)
+    rows = np.ones((4, n))
     for _ in range(2):
         turns = 2.0 * np.pi * frequency * since
-        cosine, sine = np.cos(turns), np.sin(turns)
-        rows = np.vstack((np.ones(n), cosine, sine))
-        _, c, s = np.linalg.solve(rows @ rows.T, rows @ current_a).tolist()
-        slope = 2.0 * np.pi * since * (s * cosine - c * sine)
-        rows = np.vstack((rows, slope))
+        np.cos(turns, out=rows[1])
+        np.sin(turns, out=rows[2])
+        three = rows[:3]
+        _, c, s = np.linalg.solve(three @ three.T, three @ current_a).tolist()
+        rows[3] = (2.0 * np.pi) * since * (s * rows[1] - c * rows[2])
         found = np.linalg.solve(rows @ rows.T, rows @ current_a)
         frequency += float(np.clip(found[3], -0.5, 0.5))
     left = current_a - found @ rows
@@ -71,6 +77,11 @@ def hear_tone(time_s: FloatArray, current_a: FloatArray, interval_s: float) -> H
         return None
     variance = 6.0 * left_sd**2 / (power * (2.0 * np.pi) ** 2 * n**3 * interval_s**2)
     return Heard(frequency, float(variance), left_sd)
+
+
+@lru_cache(maxsize=64)
+def _window(n: int) -> FloatArray:
+    return np.hanning(n)
 
 
 @dataclass(frozen=True, slots=True)
