@@ -53,6 +53,12 @@ def remember_day(
     return [*days, CoilDay(day, hot, low)][-_MOST_DAYS:]
 
 
+def usual_hottest_degc(days: Sequence[CoilDay]) -> float | None:
+    """Median over all days but the newest of the hottest winding (degC); None where none is known."""
+    known = [day.hottest_degc for day in days[:-1] if math.isfinite(day.hottest_degc)]
+    return float(np.median(known)) if known else None
+
+
 def nearing(days: Sequence[CoilDay], clips_at_degc: float | None, clips_at_v: float | None) -> Nearing | None:
     """When the trend of the hottest winding or the lowest supply reaches clipping, the earlier; None: neither."""
     candidates = [

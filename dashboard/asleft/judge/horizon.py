@@ -6,6 +6,7 @@ import numpy as np
 from asleft.judge.dither import Expected, read_burst, remembered
 from asleft.judge.failed import FAILED_BIN_S
 from asleft.judge.memory import JudgeState
+from asleft.judge.stretch_age import still_count
 from asleft.judge.types import Samples
 from asleft.sheet.model import Sheet
 
@@ -41,4 +42,4 @@ def trim(state: JudgeState) -> None:
     oldest = min((d.from_s for d in state.dwells[:1]), default=state.to_s) - 60.0
     state.bursts = [b for b in state.bursts if b.at_s >= oldest][-_MOST_BURSTS:]
     state.failed = [f for f in state.failed if f[0] >= state.to_s - horizon - FAILED_BIN_S]
-    state.stretches = [s for s in state.stretches if s.to_s >= state.to_s - 60.0]
+    state.stretches = still_count(state.stretches, state.to_s, state.clock_s)

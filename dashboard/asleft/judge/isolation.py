@@ -86,7 +86,8 @@ def expected_parts(
             a is not None and b is not None and not a & b
             for a, b in ((cause.allows(s), row.allows(s)) for s in known)
         )
-        if not apart and any(row.departs(s) for s in known):
+        shows = any(bool((row.allows(s) or AS_LEFT) - AS_LEFT) for s in known)
+        if not apart and shows:
             out.add(row.part)
     return frozenset(out)
 

@@ -24,6 +24,7 @@ from asleft.judge.learner import Learner
 from asleft.judge.memory import JudgeState, copy_of, dumps, loads
 from asleft.judge.points import close_points
 from asleft.judge.states import PRODUCING, gaps, hours_of, intervals_of, judge_states, surest
+from asleft.judge.stretch_age import stamped
 from asleft.judge.summary import summarise
 from asleft.judge.types import ChartPoint, FloatArray, Judgement, Samples, StateInterval
 from asleft.judge.vented import read_vented
@@ -147,7 +148,7 @@ def _advance(sheet: Sheet, state: JudgeState, samples: Samples, *, flush: bool =
     step_s[step_s > max(_PAUSE_S, 5.0 * interval)] = 0.0
     _run_clock(columns, state, step_s)
     left = (state.learner.left_up_s, state.learner.left_down_s)
-    _merge_stretches(state, watch(columns, sheet, state.watch, left, _USUAL_LAG_S))
+    _merge_stretches(state, stamped(watch(columns, sheet, state.watch, left, _USUAL_LAG_S), columns))
     for name, hours in hours_of(columns, step_s).items():
         state.hours[name] = state.hours.get(name, 0.0) + hours
     read_vented(sheet, state, columns, gap)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from asleft.judge.pressure import LevelKey, key_of
 from asleft.judge.scene import Scene, make
-from asleft.judge.symptoms import limit_ohm
+from asleft.judge.symptoms import limit_ohm, short_of_full
 from asleft.judge.types import Finding
 
 
@@ -13,7 +13,7 @@ def clipped(scene: Scene) -> list[Finding]:
     """Findings of clipped current and clipped pressure."""
     out = []
     clip = scene.found.clip
-    if clip is not None:
+    if clip is not None and short_of_full(scene):
         evidence = f"Current stops at {clip.limit_a:.3f} A where {clip.demanded_a:.3f} A is demanded."
         out.append(make("current-clipped", evidence + _what_it_takes(scene), clip.from_s))
     plateau = _pressure_plateau(scene)

@@ -31,6 +31,7 @@ class Scene:
     idle_shift_a: float | None = None  # current reading while the driver is off, now minus when left
     coil: CoilState | None = None
     nearing: Nearing | None = None  # when the current will be clipped, by a trend
+    usual_winding_degc: float | None = None  # hottest winding of a usual day before this one
 
 
 def make(kind: str, evidence: str, onset_s: float | None, **changes: object) -> Finding:

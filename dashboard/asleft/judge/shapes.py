@@ -79,8 +79,10 @@ def following(levels: Sequence[LevelChange], tolerance_bar: float) -> float | No
     if not told.any():
         return None
     share = came[told] / asked[told]
-    # More current than the load takes cannot be followed: there the level that followed best counts.
-    return float(share.max() if asked[told].min() > 0.0 else np.median(share))
+    if asked[told].min() <= 0.0:
+        return float(np.median(share))
+    # More pressure than the load takes does not come: there it has followed if it moved at all.
+    return 1.0 if came[told].max() > tolerance_bar else float(share.max())
 
 
 def asked_bar(levels: Sequence[LevelChange]) -> FloatArray:

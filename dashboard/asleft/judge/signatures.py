@@ -123,13 +123,10 @@ CAUSES: tuple[Cause, ...] = (
            free=("scatter",)),
     _cause(Part.DRIVER_SETTING, "dither turned", dither=_is("strength", "frequency"),
            pressure=AS_LEFT | both("loop"), free=("scatter",)),
-    _cause(Part.DRIVER, "it follows more slowly", response=_is("slow"), dither=AS_LEFT | _is("strength"),
-           pressure=AS_LEFT | both("loop")),
+    _cause(Part.DRIVER, "it follows more slowly", response=_is("slow")),
     _cause(Part.DRIVER, "it lets current flow unasked", flow=_is("unasked"), following=_FOLLOWS,
            free=("currents", "ramps", "response", "top", "limit", "pressure", "scatter", "dither")),
     # supply, coil, wiring
-    _cause(Part.SUPPLY, "the supply is low", supply=_is("low"), top=AS_LEFT | _is("cut"),
-           free=("limit", "following", "response")),
     _cause(Part.COIL, "the coil is hot", top=_is("cut"), limit=_is("coil"), following=_FOLLOWS,
            resistance=AS_LEFT | _is("+"), free=("dither", "response")),
     _cause(Part.DRIVER, "its own limit is lower", top=_is("cut"), limit=_is("low", "beyond"), following=_FOLLOWS),
@@ -137,8 +134,10 @@ CAUSES: tuple[Cause, ...] = (
            free=("dither", "response")),
     _cause(Part.COIL, "its resistance rose", resistance=_is("+"), top=AS_LEFT | _is("cut"),
            limit=_is("coil"), following=_FOLLOWS),
+    _cause(Part.SUPPLY, "the supply is low", supply=_is("low"), top=AS_LEFT | _is("cut"),
+           free=("limit", "following", "response")),
     _cause(Part.COIL, "turns are short-circuited", resistance=_is("-"), dither=_is("strength"),
-           pressure=_is("force-", "spring-", "gain-", "other"), free=("response", "scatter")),
+           pressure=_is("force-", "spring-", "gain-"), free=("response", "scatter")),
     _cause(Part.COIL_WIRING, "a wire or plug is open", flow=_is("lost"), free=_UPSET),
     _cause(Part.COIL, "its winding is open or short-circuited", flow=_is("lost"), free=_UPSET),
     _cause(Part.DRIVER, "its output is off", flow=_is("lost"), free=_UPSET),
@@ -147,7 +146,8 @@ CAUSES: tuple[Cause, ...] = (
     _cause(Part.VALVE, "its spring gave way", pressure=both("spring", "gain")),
     _cause(Part.VALVE, "its seat is worn", pressure=both("offset", "zero")),
     _cause(Part.VALVE, "its friction grew", pressure=_is("loop+"), free=("scatter",)),
-    _cause(Part.VALVE, "its spool sticks", scatter=_is("more"), free=("pressure",)),
+    _cause(Part.VALVE, "its spool sticks", scatter=_is("more"),
+           pressure=AS_LEFT | both("loop", "offset", "zero", "spring", "gain", "force") | _is("other")),
     _cause(Part.PRESSURE_SOURCE, "it gives less at the top", pressure=_is("top-")),
     _cause(Part.DRIVER, "it measures its own current wrong", pressure=both("force", "spring", "gain"),
            where=_MONITOR),
@@ -206,7 +206,7 @@ _IN_PRESSURE: Mapping[str, tuple[str, ...]] = {
     "zero": ("zero",),
     "full": ("spring", "gain"),
     "gain": ("force", "gain", "spring"),
-    "offset": ("offset",),
+    "offset": ("offset", "zero"),  # what leaves the command's range is cut off at that end
 }
 
 

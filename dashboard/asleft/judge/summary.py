@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from asleft.judge.characteristic import Measured
 from asleft.judge.characteristic_told import told
-from asleft.judge.coil_days import nearing
+from asleft.judge.coil_days import nearing, usual_hottest_degc
 from asleft.judge.coil_now import look, report_of
 from asleft.judge.decide import Estimate, expanded_uncertainty, tolerance_used_pct, verdict
 from asleft.judge.estimates import AsFound, Found, NotObserved, Seen, estimate
@@ -62,6 +62,7 @@ def summarise(sheet: Sheet, state: JudgeState) -> Judgement:
         idle_shift_a=state.idle.shift,
         coil=coil,
         nearing=soon,
+        usual_winding_degc=usual_hottest_degc(state.coil_days),
     )
     findings = find(scene, state.findings)
     state.findings = {finding.kind: finding for finding in findings}

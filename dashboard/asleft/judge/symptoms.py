@@ -25,6 +25,8 @@ _FOLLOWED, _STOOD = 0.65, 0.35
 #: A level whose pressure differs from visit to visit by this share of tolerance scatters.
 _SCATTERS = 0.3
 _LEAST_VISITS = 2
+#: No winding at work is colder than this; one that is so much colder or hotter than on other days may have changed.
+_COLDEST_DEGC, _COLDER_K, _HOTTER_K = 5.0, 15.0, 25.0
 #: Share by which dither is seen to have moved, perhaps; from twice as much on, surely. Less than any tolerance,
 #: because here it is a sign of something else: short-circuited turns let more of it through.
 _DITHER_MOVED = 0.04
@@ -46,7 +48,7 @@ def observe(scene: Scene) -> dict[str, Values]:
     _pressure(scene, out)
     _zeros(scene, out)
     _one(scene, out, "supply_voltage", "supply", {"-": "low"})
-    _one(scene, out, "coil_resistance", "resistance", {"+": "+", "-": "-"})
+    _resistance(scene, out)
     _dither(scene, out)
     return out
 
@@ -73,6 +75,24 @@ def _one(scene: Scene, out: dict[str, Values], quantity: str, symptom: str, name
     values = _values(scene.results.get(quantity))
     if values is not None:
         out[symptom] = frozenset(names.get(value, "as left") for value in values)
+
+
+def _resistance(scene: Scene, out: dict[str, Values]) -> None:
+    """The coil's resistance at 20 degC where it was measured cold, else what its temperature at work seems to be.
+
+    Nobody's winding is colder at work than any hall; one that seems to be has lost turns.
+    """
+    warm = scene.coil.winding if scene.coil is not None else None
+    if warm is not None and warm.degc + warm.u_k < _COLDEST_DEGC:
+        out["resistance"] = frozenset({"-"})
+        return
+    _one(scene, out, "coil_resistance", "resistance", {"+": "+", "-": "-"})
+    if warm is None or "resistance" in out:
+        return
+    usual = scene.usual_winding_degc
+    cold = warm.degc < (usual - _COLDER_K if usual is not None else _COLDEST_DEGC + _COLDER_K)
+    hot = usual is not None and warm.degc > usual + _HOTTER_K
+    out["resistance"] = AS_LEFT | ({"-"} if cold else {"+"} if hot else frozenset())
 
 
 def _command(stretches: set[str]) -> Values:
@@ -130,9 +150,9 @@ def _driver(scene: Scene, out: dict[str, Values]) -> None:
     if any(ramp is not None for ramp in ramps):
         out["ramps"] = _ramps(ramps)
     if scene.found.clip is not None or (scene.seen.has_current and scene.found.levels):
-        out["top"] = frozenset({"cut"}) if scene.found.clip is not None else AS_LEFT
+        out["top"] = frozenset({"cut"}) if short_of_full(scene) else AS_LEFT
     limit = limit_ohm(scene)
-    if limit is not None:
+    if limit is not None and short_of_full(scene):
         coil = scene.sheet.coil
         sure = None not in (coil.driver_drop_v, coil.duty_max, coil.cable_resistance_ohm)
         hottest = (_HOTTEST if sure else _HOTTEST_UNSURE) * scene.sheet.as_left["coil_resistance"]
@@ -155,6 +175,21 @@ def _ramps(ramps: Sequence[Values | None]) -> Values:
         if fits:
             out.add(name)
     return frozenset(out)
+
+
+def short_of_full(scene: Scene) -> bool:
+    """Whether the current is cut off below what was commissioned for the command.
+
+    A line that shifted upwards ends at the full current too: the driver takes no more than full command.
+    """
+    clip, ends = scene.found.clip, _ends(scene)
+    if clip is None:
+        return False
+    tolerance = scene.sheet.tolerance.get("current_at_full")
+    if ends is None or tolerance is None or not math.isfinite(tolerance.below):
+        return True
+    commissioned = ends[0] + min(clip.demand, 1.0) * (ends[1] - ends[0])
+    return clip.limit_a < commissioned - 0.4 * tolerance.below
 
 
 def _limit(limit_ohm: float, warm_ohm: float | None, left_ohm: float, hottest_ohm: float) -> Values:

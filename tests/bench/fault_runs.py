@@ -1,0 +1,289 @@
+"""Simulate valves that fail and judge them, once for every channel set.
+
+A window is the end of a shift: four and a half minutes of production, then a stop with the driver off, which is what
+reads the sensors' zeros; one window a day. Five healthy ones make the as-left, judged once per valve and set; a fault
+then begins a minute into the next window (abrupt) or there grows over two days (slow).
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, time, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "judge"))
+
+from asleft.judge.judge import JudgeState, begin, step
+from asleft.judge.memory import copy_of
+from asleft.judge.summary import summarise
+from asleft.judge.types import Judgement, Samples
+from asleft.sheet.model import Coil, Instrument, Sheet
+from asleft.sim.faults import Fault
+from asleft.sim.model import ValveModel
+from asleft.sim.recording import Recording, simulate
+from damadics import Stretch
+from fault_cases import CASES, CHANNEL_SETS, DROPPED, Case, places, valve
+from lanes import part, samples_of, sheet_of, tolerance_of
+
+RATE_HZ = 50.0
+WINDOW_S = 430.0
+LEFT_WINDOWS = 5
+ONSET_S = 60.0  # into its window
+DAY_S = 86_400.0
+_AT_ONCE = 160  # lanes simulated together
+_ZONE = ZoneInfo("Europe/Madrid")
+_FIRST_DAY = date(2026, 3, 2)
+#: Ends of the judge's steps in a window with an abrupt onset, and in any other (s).
+_FINE = (60.0, 120.0, 180.0, 240.0, 280.0, WINDOW_S)
+_COARSE = (280.0, WINDOW_S)
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What the judge said from one instant (s of watched time) to the next."""
+
+    from_s: float
+    to_s: float
+    alarm: bool  # a cause of severity 2 or 3
+    remark: bool  # any cause
+    kinds: tuple[str, ...]
+    named: tuple[str, ...]  # parts of the first cause
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One fault of one size in one valve under one channel set."""
+
+    case: str
+    size: float
+    slow: bool
+    seed: int
+    channels: str
+    onset_s: float
+    looks: tuple[Look, ...]
+    moved: float  # largest share of tolerance used at the end, of any quantity
+    evidence: str
+
+    def signal(self, on: str) -> list[Stretch]:
+        """The alarm ("alarm"), any finding ("remark"), or a part named first ("driver")."""
+        return [Stretch(k.from_s, k.to_s, self._on(k, on)) for k in self.looks]
+
+    def _on(self, look: Look, on: str) -> bool:
+        if on == "alarm":
+            return look.alarm
+        if on == "remark":
+            return look.remark
+        return bool(look.named) and look.named[0] == on
+
+
+def window_start_s(number: int) -> float:
+    """Unix seconds at which window `number` begins: ten to a shift's end on successive working days."""
+    day = _FIRST_DAY + timedelta(days=7 * (number // 5) + number % 5)
+    return datetime.combine(day, time(21, 55, 20), _ZONE).timestamp()
+
+
+def tolerances(model: ValveModel, left: dict[str, float]) -> dict[str, float]:
+    """Width of each quantity's tolerance on the side that is judged."""
+    return {
+        name: min(tolerance_of(name, left).below, tolerance_of(name, left).above)
+        for name in left
+        if name in {"current_at_zero", "current_at_full", "ramp_up", "ramp_down", "dither_frequency",
+                    "pressure_at_full", "supply_voltage"}
+    }  # fmt: skip
+
+
+def sheet_for(model: ValveModel, left: dict[str, float], case: Case | None, channels: str) -> Sheet:
+    """The valve's sheet, saying where its channels are read, and what headroom and clipping need to know."""
+    sheet = sheet_of(model, left)
+    instruments = dict(sheet.instruments)
+    for name, where in places(case if case is not None else CASES[0], channels).items():
+        instruments[name] = replace(instruments.get(name, Instrument()), where=where)
+    coil = Coil(
+        cable_resistance_ohm=model.cable_resistance_ohm + model.supply_source_ohm,
+        driver_drop_v=model.driver_drop_v,
+        duty_max=model.duty_max,
+    )
+    return replace(sheet, instruments=instruments, coil=coil)
+
+
+def cut_to(samples: Samples, channels: str) -> Samples:
+    """Without the channels that are not there."""
+    dropped = DROPPED[channels]
+    kept = {name: values for name, values in samples.channels.items() if name not in dropped}
+    return Samples(samples.time_s, kept, () if "current" in dropped else samples.bursts)
+
+
+def recordings(models: Sequence[ValveModel], windows: Sequence[int], seed: int) -> list[Recording]:
+    """One recording per pair of model and window."""
+    out: list[Recording] = []
+    for first in range(0, len(models), _AT_ONCE):
+        some = slice(first, first + _AT_ONCE)
+        starts = [window_start_s(number) for number in windows[some]]
+        out += simulate(
+            models[some], starts, WINDOW_S, rate_hz=RATE_HZ, seed=seed, programme="day", burst_every_s=40.0
+        )
+    return out
+
+
+def watch_window(
+    sheet: Sheet, state: JudgeState, samples: Samples, ends_s: Sequence[float]
+) -> tuple[JudgeState, list[Judgement]]:
+    """Judge a window in steps ending at `ends_s`; the judgements after each."""
+    out, at = [], 0
+    for end_s in ends_s:
+        to = min(round(end_s * RATE_HZ), samples.time_s.size)
+        outcome = step(sheet, state, part(samples, at, to))
+        state, at = outcome.state, to
+        out.append(outcome.judgement)
+    return state, out
+
+
+def look_of(judgement: Judgement, from_s: float) -> Look:
+    """The judgement that was reached at `from_s`."""
+    causes = [f for f in judgement.findings if f.consequence_of is None]
+    loud = [f for f in causes if f.severity > 1]
+    first = (loud or causes)[:1]
+    named = tuple(p.value for f in first for p in (f.part, *f.alternatives))
+    return Look(from_s, from_s, bool(loud), bool(causes), tuple(f.kind for f in (loud or causes)), named)
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """One fault run to be simulated: which case, size and course."""
+
+    case: Case
+    size: float
+    slow: bool
+
+    def model(self, healthy: ValveModel, widths: dict[str, float]) -> ValveModel:
+        """The valve with its fault."""
+        onset = window_start_s(LEFT_WINDOWS) + ONSET_S
+        amount = self.case.amount(healthy, widths, self.size)
+        course = ("ramp", 2.0 * DAY_S) if self.slow else ("step", 0.0)
+        fault = Fault(self.case.kind, onset, amount, course[0], course[1], self.case.channel)  # type: ignore[arg-type]
+        return replace(healthy, faults=(fault,))
+
+    @property
+    def windows(self) -> int:
+        """How many windows are watched from its onset on."""
+        return 4 if self.slow else 2
+
+
+def plans(cases: Sequence[Case], sizes: Sequence[float], *, slow: bool = True) -> list[Plan]:
+    """All runs of some cases."""
+    out = []
+    for case in cases:
+        for size in (max(sizes),) if case.whole else sizes:
+            out += [Plan(case, size, way) for way in ((False,) if case.whole or not slow else (False, True))]
+    return out
+
+
+def run_valve(
+    seed: int, variant: str, todo: Sequence[Plan], channel_sets: Sequence[str] = CHANNEL_SETS
+) -> tuple[list[Run], list[Run]]:
+    """All fault runs of one valve and, as runs without a case, its healthy windows. Deterministic for a seed."""
+    healthy = valve(seed, variant)
+    left_runs = recordings([healthy] * LEFT_WINDOWS, range(LEFT_WINDOWS), seed)
+    left = dict(left_runs[0].truth.as_left)
+    widths = tolerances(healthy, left)
+    models, numbers = [], []
+    for plan in todo:
+        faulty = plan.model(healthy, widths)
+        models += [faulty] * plan.windows
+        numbers += [LEFT_WINDOWS + k for k in range(plan.windows)]
+    faulty_runs = recordings(models, numbers, seed)
+    runs: list[Run] = []
+    calm: list[Run] = []
+    case = todo[0].case if todo else None
+    for channels in (c for c in channel_sets if c != "monitor"):
+        sheet = sheet_for(healthy, left, case, channels)
+        state = begin(sheet)
+        looks: list[Look] = []
+        for number, recording in enumerate(left_runs):
+            state, judgements = watch_window(sheet, state, cut_to(samples_of(recording), channels), _COARSE)
+            looks += [look_of(j, number * WINDOW_S + end) for j, end in zip(judgements, _COARSE, strict=True)]
+        calm.append(
+            Run("healthy", 0.0, False, seed, channels, float("inf"), standing(looks), 0.0, _evidence(judgements[-1]))
+        )
+        at = 0
+        for plan in todo:
+            some = faulty_runs[at : at + plan.windows]
+            at += plan.windows
+            runs += _judge(plan, seed, channels, sheet, copy_of(state), some, channel_sets)
+    return runs, calm
+
+
+def _judge(
+    plan: Plan,
+    seed: int,
+    channels: str,
+    sheet: Sheet,
+    state: JudgeState,
+    windows: Sequence[Recording],
+    channel_sets: Sequence[str],
+) -> list[Run]:
+    """One fault under one channel set; of the full set also as it were were the current the driver's own monitor's."""
+    watched = {channels: sheet}
+    if channels == "full" and "monitor" in channel_sets:
+        watched["monitor"] = sheet_for_monitor(sheet)
+    looks: dict[str, list[Look]] = {name: [] for name in watched}
+    last: dict[str, Judgement] = {}
+    for number, recording in enumerate(windows):
+        ends_s = _COARSE if plan.slow or number else _FINE
+        samples, at = cut_to(samples_of(recording), channels), 0
+        judged: dict[str, list[Judgement]] = {name: [] for name in watched}
+        for end_s in ends_s:
+            to = min(round(end_s * RATE_HZ), samples.time_s.size)
+            before = state
+            outcome = step(sheet, before, part(samples, at, to))
+            state, at = outcome.state, to
+            judged[channels].append(outcome.judgement)
+            if "monitor" in watched:
+                judged["monitor"].append(summarise(watched["monitor"], copy_of(state)))
+        for name, judgements in judged.items():
+            looks[name] += [look_of(j, number * WINDOW_S + end) for j, end in zip(judgements, ends_s, strict=True)]
+            last[name] = judgements[-1]
+    return [
+        Run(
+            plan.case.name, plan.size, plan.slow, seed, name, ONSET_S, standing(looks[name]), _moved(last[name]),
+            _evidence(last[name]),
+        )
+        for name in watched
+    ]  # fmt: skip
+
+
+def sheet_for_monitor(sheet: Sheet) -> Sheet:
+    """The same sheet with the current taken from the driver's own monitor output."""
+    instruments = dict(sheet.instruments)
+    case = CASES[0]
+    instruments["current"] = replace(
+        instruments.get("current", Instrument()), where=places(case, "monitor")["current"]
+    )
+    return replace(sheet, instruments=instruments)
+
+
+def standing(looks: Sequence[Look]) -> tuple[Look, ...]:
+    """Looks in order, each standing until the next; before the first nothing is said."""
+    quiet = Look(0.0, looks[0].from_s, alarm=False, remark=False, kinds=(), named=())
+    ends = [look.from_s for look in looks[1:]] + [looks[-1].from_s + 1.0]
+    return (quiet, *(replace(look, to_s=end) for look, end in zip(looks, ends, strict=True)))
+
+
+def _moved(judgement: Judgement) -> float:
+    used = [abs(q.tolerance_used_pct) for q in judgement.quantities if q.tolerance_used_pct is not None]
+    return max(used, default=0.0) / 100.0
+
+
+def _evidence(judgement: Judgement) -> str:
+    first = [f for f in judgement.findings if f.consequence_of is None]
+    return " / ".join(f"{f.kind}: {f.evidence}" for f in first)
+
+
+def hours(calm: Sequence[Run], per_window_s: float = 270.0) -> float:
+    """Hours of production in healthy runs."""
+    return float(np.sum([len(run.looks) / len(_COARSE) * per_window_s for run in calm])) / 3600.0
