@@ -75,7 +75,7 @@ class March:
             for model, start_s, key in zip(self.models, self.starts_s, self.keys, strict=True)
         ]
         self._step = 0
-        ambient = self._each(ambient_degc)
+        ambient = self._each(self._ambient)
         coil = np.array([self._coil_at_start(lane, float(ambient[lane])) for lane in range(len(self.models))])
         self.engine = Engine(self.models, self.starts_s, self.step_s, coil)
         self.engine.settle_heat(ambient, coil)
@@ -109,7 +109,7 @@ class March:
         if not self._settled:
             self.engine.settle_idle(room.tracks.enable[:, 0], room.tracks.pump[:, 0])
             self._settled = True
-        ambient_now, oil_now = self._each(ambient_degc), self._each(self._oil)
+        ambient_now, oil_now = self._each(self._ambient), self._each(self._oil)
         for block in range(blocks):
             self.engine.lanes.refresh(self._step * self.step_s, steps_per_block * self.step_s)
             steps = slice(block * steps_per_block, (block + 1) * steps_per_block)
@@ -148,6 +148,9 @@ class March:
         true_a = room.true_current_a[:, samples]
         room.supply_v[:, samples] = own.supply_v[:, None] - own.source_ohm[:, None] * true_a
         room.coil_v[:, samples] = true_a * resistance_ohm(own.at_20_ohm, self.engine.coil_degc)[:, None]
+
+    def _ambient(self, model: ValveModel, time_s: float) -> float:
+        return ambient_degc(model, time_s, self.programme)
 
     def _oil(self, model: ValveModel, time_s: float) -> float:
         return oil_degc(model, time_s, self.programme)

@@ -66,9 +66,12 @@ def oil_degc(model: ValveModel, time_s: float, programme: Programme) -> float:
     return HALL_DEGC + (model.oil_degc + breath_k - HALL_DEGC) * warm
 
 
-def ambient_degc(model: ValveModel, time_s: float) -> float:
-    """Air round the coil: warmest in the afternoon."""
-    return model.ambient_degc + model.ambient_swing_k * _afternoon(time_s)
+def ambient_degc(model: ValveModel, time_s: float, programme: Programme) -> float:
+    """Air round the coil: warmest in the afternoon, and that of the hall when the press has stood for long."""
+    air = model.ambient_degc + model.ambient_swing_k * _afternoon(time_s)
+    if programme != "day":
+        return air
+    return HALL_DEGC + (air - HALL_DEGC) * warmth(time_s, OIL_WARM_UP_H, OIL_COOL_DOWN_H)
 
 
 def coil_warmth(time_s: float, programme: Programme) -> float:
