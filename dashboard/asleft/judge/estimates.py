@@ -17,6 +17,9 @@ from asleft.judge.decide import Estimate
 from asleft.judge.dither import DitherBurst
 from asleft.judge.dither_found import dither_found
 from asleft.judge.features import Dwell, Stroke
+from asleft.judge.held import Held, held, judged
+from asleft.judge.held_ends import held_end
+from asleft.judge.held_levels import HeldLevel, learn_held, still_pairs
 from asleft.judge.outer import FLOOR, slow_line
 from asleft.judge.pressure import (
     LevelKey,
@@ -54,6 +57,9 @@ class AsFound:
     combined: Combined | None = None
     control: Mapping[LevelKey, LevelPressure] = field(default_factory=dict)
     judged_pressure: list[Dwell] = field(default_factory=list)  # steady and in control
+    held: Held | None = None  # of an outer loop
+    slow: bool = False  # currents are from slowly moving data
+    followed: tuple[float, float] = (0.0, 0.0)  # rise and fall of its command (1/s) that the current followed
     characteristic: Measured = field(default_factory=Measured)
 
 
@@ -71,6 +77,7 @@ class Seen:
     demand_noise: float
     interval_s: float
     control: Mapping[LevelKey, LevelPressure] | None  # learnt when left; None: judge by this data itself
+    held_left: Sequence[HeldLevel] = ()  # of an outer loop, learnt when left; none: judge by this data itself
     cold: ColdCoil | None = None  # the last start with a cold coil
     wire: WireNoise = QUIET_WIRE  # noise of the command that the driver gets
     demand_step: float = 0.0  # of the command's converter, share of full
@@ -92,6 +99,7 @@ def estimate(sheet: Sheet, seen: Seen) -> AsFound:
     out = AsFound()
     _currents(sheet, seen, out)
     _ramps(sheet, seen, out)
+    _followed(out)
     _pressures(sheet, seen, out)
     _supply(seen, out)
     _dither(sheet, seen, out)
@@ -133,6 +141,7 @@ def _currents(sheet: Sheet, seen: Seen, out: AsFound) -> None:
     if outer:
         slow = slow_line(good, span, tolerance, seen.resolution_a, seen.demand_noise)
         kept, out.clip, line, why = slow.levels, slow.clip, slow.line, slow.reason
+        out.slow, out.followed = True, slow.followed
     else:
         kept, out.clip = split_clipped(out.levels, span, tolerance, demand_se)
         line = current_line(kept, demand_se, seen.wire.u)
@@ -279,6 +288,9 @@ def _pressures(sheet: Sheet, seen: Seen, out: AsFound) -> None:
     if not seen.has_pressure:
         _both(out, names, NotObserved("no pressure reading on this valve"))
         return
+    if sheet.signal.made_by is MadeBy.CLOSED_LOOP:
+        _held(sheet, seen, out)
+        return
     settled = steady(seen.dwells, sheet)
     tolerance = max((sheet.tolerance[n].below for n in names if n in sheet.tolerance), default=0.0)
     control = seen.control if seen.control is not None else learn_control(settled, sheet, tolerance, accept=0.15)
@@ -290,6 +302,31 @@ def _pressures(sheet: Sheet, seen: Seen, out: AsFound) -> None:
         out.quantities[name] = (
             found if found is not None else NotObserved(_no_pressure(sheet, seen, settled, out, at_full=at_full))
         )
+
+
+def _followed(out: AsFound) -> None:
+    """Bound ramps that an outer loop never outruns by the fastest moves the current followed."""
+    for name, rate in zip(("ramp_up", "ramp_down"), out.followed, strict=True):
+        found = out.quantities[name]
+        if rate > 0.0 and isinstance(found, NotObserved) and found.below is None:
+            why = f"the controller outside never outruns it; not slower than {1.0 / rate:.2g} s"
+            out.quantities[name] = NotObserved(why, below=1.0 / rate)
+
+
+def _held(sheet: Sheet, seen: Seen, out: AsFound) -> None:
+    """Pressures of a valve under an outer loop: the command needed, and the ends where the loop goes near them."""
+    tolerance = sheet.tolerance["pressure_at_full"].below if "pressure_at_full" in sheet.tolerance else 0.0
+    pairs = still_pairs(seen.dwells, sheet)
+    left = seen.held_left or learn_held(pairs, sheet, tolerance)
+    out.held = held(pairs, sheet, left, tolerance)
+    out.judged_pressure = [pair for pair, _ in judged(pairs, sheet, left)]
+    for name, at_full in (("pressure_at_zero", False), ("pressure_at_full", True)):
+        end = held_end(out.judged_pressure, sheet, at_full=at_full, instrument_u_bar=instrument_u(sheet, "pressure"))
+        if isinstance(end, str):
+            plain = end if out.judged_pressure else _no_pressure(sheet, seen, pairs, out, at_full=at_full)
+            out.quantities[name] = NotObserved(plain)
+        else:
+            out.quantities[name] = end
 
 
 def _no_pressure(sheet: Sheet, seen: Seen, settled: Sequence[Dwell], out: AsFound, *, at_full: bool) -> str:
@@ -311,6 +348,9 @@ def _no_pressure(sheet: Sheet, seen: Seen, settled: Sequence[Dwell], out: AsFoun
 
 def _characteristic(sheet: Sheet, seen: Seen, out: AsFound) -> None:
     """Hysteresis, and what else branches say; without judged pressure for the reason pressure itself gave."""
+    if sheet.signal.made_by is MadeBy.CLOSED_LOOP:
+        out.quantities["hysteresis"] = NotObserved("only moving data: a controller outside makes the command")
+        return
     pressure = out.quantities["pressure_at_full"]
     why = pressure.reason if isinstance(pressure, NotObserved) and not out.judged_pressure else ""
     out.characteristic = found = measure(

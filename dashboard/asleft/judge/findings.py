@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from asleft.judge.departures import departures
 from asleft.judge.faults import KIND_OF
+from asleft.judge.held_findings import decided, held_findings
 from asleft.judge.little_room import headroom_low
 from asleft.judge.parts import with_part
 from asleft.judge.plateaus import clipped
@@ -23,7 +24,7 @@ def find(scene: Scene, earlier: Mapping[str, Finding]) -> list[Finding]:
     One already known keeps its onset; one whose quantity is undecided or not observed stays as it was, because not
     seeing a fault is no sign that it has gone.
     """
-    raised = watched(scene) + clipped(scene) + departures(scene) + headroom_low(scene) + _missing(scene)
+    raised = watched(scene) + held_findings(scene) + clipped(scene) + departures(scene) + headroom_low(scene) + _missing(scene)
     now: dict[str, Finding] = {}
     for finding in raised:
         if finding.kind not in now or finding.severity > now[finding.kind].severity:
@@ -50,6 +51,8 @@ def _named(now: Mapping[str, Finding], earlier: Mapping[str, Finding], scene: Sc
 
 def _unclear(scene: Scene, kind: str) -> bool:
     names = [name for name, k in KIND_OF.items() if k == kind and name in scene.results]
+    if kind == "pressure-changed" and decided(scene):
+        return False
     if kind == "dither-lost":
         names = ["dither_amplitude"]
     if kind == "headroom-low":
@@ -96,7 +99,7 @@ _CAUSES: Mapping[str, tuple[str, ...]] = {
         "pressure-clipped",
     ),
     "pressure-unwanted": ("reading-pinned", "current-unwanted"),
-    "pressure-clipped": ("reading-pinned", "dither-lost"),
+    "pressure-clipped": ("reading-pinned", "dither-lost", *_CURRENT_MOVED),
     "current-clipped": ("current-lost", "reading-pinned", "supply-low"),
     "current-full-changed": _CURRENT,
     "current-zero-changed": _CURRENT,
@@ -124,7 +127,7 @@ def _explains(cause: Finding, finding: Finding, scene: Scene) -> bool:
         return cause.part is sensor
     if finding.kind == "pressure-changed" and cause.kind == "hysteresis-changed":
         return widening_explains(scene)
-    if finding.kind == "pressure-changed" and cause.kind in _CURRENT_MOVED:
+    if finding.kind in {"pressure-changed", "pressure-clipped"} and cause.kind in _CURRENT_MOVED:
         return cause.part is not Part.CURRENT_SENSOR and not _current_is_right(scene)
     return True
 

@@ -15,6 +15,7 @@ from asleft.judge.coldsoak import SoakCarry, soak_in
 from asleft.judge.columns import ROWS, pack_matrix, unpack_matrix
 from asleft.judge.dither import DitherBurst
 from asleft.judge.features import Dwell, Stroke, pack, unpack_rows
+from asleft.judge.held_levels import HeldLevel
 from asleft.judge.intake import Intake
 from asleft.judge.learner import Learner
 from asleft.judge.pressure import LevelKey, LevelPressure
@@ -54,6 +55,7 @@ class JudgeState:
     bursts: list[DitherBurst] = field(default_factory=list)
     stretches: list[Stretch] = field(default_factory=list)
     control: dict[LevelKey, LevelPressure] | None = None
+    held_left: list[HeldLevel] = field(default_factory=list)  # where an outer loop makes the command
     curve_left: list[tuple[float, ...]] = field(default_factory=list)  # levels measured when left, see `told`
     charts: dict[str, Chart] = field(default_factory=dict)
     warmth: Warmth = field(default_factory=Warmth)
@@ -90,6 +92,7 @@ def dumps(state: JudgeState) -> str:
             "tail": pack_matrix(state.tail),
             "carry": dataclasses.asdict(state.carry),
             "slide": dataclasses.asdict(state.slide),
+            "held_left": state.held_left,
             "intake": state.intake.as_json(),
             "states": dataclasses.asdict(state.states),
             "watch": state.watch.as_json(),
@@ -147,6 +150,7 @@ def loads(text: str) -> JudgeState:
         tail=unpack_matrix(raw["tail"]),
         carry=Carry(**raw["carry"]),
         slide=SlideCarry(**raw["slide"]),
+        held_left=[HeldLevel(*level) for level in raw["held_left"]],
         intake=Intake.from_json(raw["intake"]),
         states=StateCarry(**raw["states"]),
         watch=WatchCarry(**raw["watch"]),

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from asleft.judge.estimates import AsFound, Seen
+from asleft.judge.outer import carried
 from asleft.judge.types import FloatArray
 
 _LEAST_AFTER = 4
@@ -74,6 +75,8 @@ def feature_series(name: str, seen: Seen, found: AsFound) -> list[tuple[float, f
         ]
     if name in {"current_at_zero", "current_at_full"}:
         end = 0.0 if name.endswith("zero") else 1.0
+        if found.slow:
+            return carried(seen.dwells, found.line, end)
         return [(d.from_s, d.current_a) for d in seen.dwells if abs(d.demand - end) < 0.02 and d.flat > 0.5]
     if name.startswith("pressure"):
         end, arrival = (0.0, -1.0) if name.endswith("zero") else (1.0, 1.0)

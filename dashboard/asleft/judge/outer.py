@@ -25,6 +25,10 @@ LEAST_SECONDS = 8
 _LEVEL = 0.05
 #: What the first order leaves out, as a standard uncertainty (share of span; found with simulated loops).
 FLOOR = 2e-4
+#: A second's current followed when it is this near (share of span); rates under this (1/s) say nothing of ramps.
+_FOLLOWS = 0.01
+_RAMPED = 0.02
+_NEARLY_STILL = 0.05
 #: Rates beyond this (1/s) are not slow: second-order terms of the lag would count.
 _FASTEST = 0.25
 
@@ -37,6 +41,7 @@ class SlowLine:
     levels: list[Level]
     clip: Clip | None
     reason: str  # why there is no line
+    followed: tuple[float, float] = (0.0, 0.0)  # fastest rise and fall of the command (1/s) that the current followed
 
 
 def slow_line(
@@ -69,7 +74,33 @@ def slow_line(
         below = rows[rows[:, 0] < kept[-1].demand + 0.5 * _LEVEL]
         again = _fit(below, floor) if len(below) >= LEAST_SECONDS else None
         fit = again if again is not None else fit
-    return SlowLine(_line(fit, kept), kept, clip, "")
+    return SlowLine(_line(fit, kept), kept, clip, "", _followed(rows, fit, span_a))
+
+
+def carried(dwells: Sequence[Dwell], line: CurrentLine | None, end: float) -> list[tuple[float, float]]:
+    """What single quiet seconds say of the current at an end (0 or 1), (unix s, A): carried there along the line.
+
+    Only those whose command is in the half on that side and nearly still, so that lag and the other end count little.
+    """
+    if line is None:
+        return []
+    at_zero, at_full = line.at_zero_a, line.at_full_a
+    out = []
+    for d in dwells:
+        share = d.demand if end > 0.5 else 1.0 - d.demand
+        if share > 0.5 and abs(d.demand_moves) < _NEARLY_STILL and np.isfinite(d.current_a):
+            other = at_zero if end > 0.5 else at_full
+            out.append((d.from_s, (d.current_a - (1.0 - share) * other) / share))
+    return out
+
+
+def _followed(rows: FloatArray, fit: SlowFit, span_a: float) -> tuple[float, float]:
+    """The third fastest rise and fall (1/s) of seconds in which the current lay where the line and its lag say."""
+    u, rate, current = rows.T[:3]
+    lag_a = float(fit.theta[2]) * rate if fit.theta.size > 2 else 0.0
+    on = np.abs(current - float(fit.theta[0]) * (1.0 - u) - float(fit.theta[1]) * u - lag_a) < _FOLLOWS * span_a
+    rises, falls = np.sort(rate[on & (rate > _RAMPED)]), np.sort(-rate[on & (rate < -_RAMPED)])
+    return (float(rises[-3]) if rises.size >= 3 else 0.0), (float(falls[-3]) if falls.size >= 3 else 0.0)
 
 
 def _reach(dwells: Sequence[Dwell]) -> float:

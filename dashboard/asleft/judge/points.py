@@ -18,6 +18,7 @@ from asleft.judge.decide import Estimate
 from asleft.judge.dither import DitherBurst
 from asleft.judge.estimates import Seen, estimate
 from asleft.judge.features import Dwell, Stroke
+from asleft.judge.held_points import chart_held, learn
 from asleft.judge.memory import JudgeState
 from asleft.judge.pressure import learn_control, steady
 from asleft.judge.types import ChartPoint
@@ -62,6 +63,7 @@ def _close(sheet: Sheet, state: JudgeState, until: float) -> list[ChartPoint]:
         )
         if len(settled) >= 6:
             state.control = learn_control(settled, sheet, tolerance, accept=0.05)
+    state.held_left = learn(sheet, state.held_left, dwells)
     seen = seen_of(state, dwells, strokes, bursts)
     cold = seen.cold
     if cold is not None and not first <= cold.from_s <= last:
@@ -77,6 +79,7 @@ def _close(sheet: Sheet, state: JudgeState, until: float) -> list[ChartPoint]:
             continue
         take_in(sheet, state, name, value, last, dwells)
         out.append(ChartPoint(name, last, value.value, value.repeatability))
+    chart_held(sheet, state, found.held, last, dwells)
     return out
 
 
@@ -94,6 +97,7 @@ def seen_of(state: JudgeState, dwells: list[Dwell], strokes: list[Stroke], burst
         demand_noise=scale.demand_noise if scale is not None else 1e-3,
         interval_s=scale.interval_s if scale is not None else 0.01,
         control=state.control,
+        held_left=state.held_left,
         wire=state.learner.wire_noise(),
         demand_step=state.learner.demand_step,
         cold=state.soak.cold_at(dwells[-1].to_s) if dwells else None,

@@ -3,12 +3,12 @@
 Every whole second in which the driver's ramps were surely not at work becomes a dwell of its own kind: means, and how
 much demand and pressure moved in it. Whether the ramps were at work is told from the command alone, in tenths of a
 second: a limiter twice as slow as left follows it, and a second counts where that is nowhere behind by more than a
-thousandth, nor was 0.3 s before (the lag's tail). Where that limiter falls behind by a tenth of the command, the
-command may have outrun the ramp: the samples from just before until it has caught up become a stroke.
+thousandth, nor was 0.3 s before (the lag's tail). Where that limiter falls behind by a twentieth, the command
+may have outrun the ramp: the samples from just before until it has caught up become a stroke.
 
 `arrival` is the side from which the command came to where it is: +1 or -1 since it last turned by more than the play
-of a spool's friction. What it misses: ramps more than twice as slow as left, and what jumps less than a tenth says
-of ramps.
+of a spool's friction. What it misses: ramps more than twice as slow as left, and what jumps less than a
+twentieth says of ramps.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ _TURN = 0.015
 #: A ramp is taken as no shorter than this (s over the full span): what is faster is lag.
 _SHORTEST_RAMP_S = 0.2
 _BEHIND = 0.001
-_OUTRUN = 0.1
+_OUTRUN = 0.05
 _LEAD_S = 0.3
 _LONGEST_STROKE_S = 10.0  # and twice the slowest ramp; a stroke must not grow on
 _LAG_S = 0.3  # in which the lag forgets

@@ -13,6 +13,7 @@ from asleft.judge.decide import Estimate, expanded_uncertainty, tolerance_used_p
 from asleft.judge.estimates import AsFound, Found, NotObserved, Seen, estimate
 from asleft.judge.faults import FAULTS, worst
 from asleft.judge.findings import find
+from asleft.judge.held_findings import stepped_s
 from asleft.judge.headroom import headroom_result
 from asleft.judge.intake import remarks_of
 from asleft.judge.memory import JudgeState
@@ -119,6 +120,10 @@ def _after_steps(sheet: Sheet, seen: Seen, found: AsFound) -> Measured:
             found.quantities[name] = again
             if name == "hysteresis" or name.startswith("pressure"):
                 moved_s = max(moved_s, since)
+    since = stepped_s(sheet, found.held) if seen.held_left else None
+    if since is not None:
+        after = replace(seen, dwells=[d for d in seen.dwells if d.from_s >= since])
+        found.held = estimate(sheet, after).held or found.held
     return later[moved_s].characteristic if moved_s in later else found.characteristic
 
 
