@@ -13,6 +13,9 @@ from asleft.judge.headroom import Need, Room, estimate_of, lowest_supply, room_o
 from asleft.judge.types import CoilNow
 from asleft.sheet.model import Sheet
 
+#: Relative standard uncertainty of a current at full that is taken as left because it is not seen.
+_UNSEEN = 0.01
+
 
 @dataclass(frozen=True, slots=True)
 class CoilState:
@@ -48,13 +51,16 @@ def look(sheet: Sheet, seen: Seen, found: AsFound, cold: ColdCoil | None) -> tup
 
 
 def _need(sheet: Sheet, found: AsFound) -> Need | None:
+    """Current at full and half the dither as found, or as left where not seen; lost dither is to come back."""
     full = found.quantities.get("current_at_full")
     dither = found.quantities.get("dither_amplitude")
-    half_a = 0.5 * (dither.value if isinstance(dither, Estimate) else sheet.as_left.get("dither_amplitude", 0.0))
+    swing_a = sheet.as_left.get("dither_amplitude", 0.0)
+    if isinstance(dither, Estimate) and dither.value > 0.0:
+        swing_a = dither.value
     if isinstance(full, Estimate):
-        return Need(full.value, half_a, math.hypot(full.repeatability, full.systematic))
+        return Need(full.value, 0.5 * swing_a, math.hypot(full.repeatability, full.systematic))
     left = sheet.as_left.get("current_at_full")
-    return None if left is None or left <= 0.0 else Need(left, half_a, 0.01 * left)
+    return None if left is None or left <= 0.0 else Need(left, 0.5 * swing_a, _UNSEEN * left)
 
 
 def report_of(state: CoilState, soon: Nearing | None) -> CoilNow | None:
