@@ -21,8 +21,8 @@ from asleft.sheet.model import Sheet
 
 #: Relative standard uncertainty of an instrument's clock: crystals keep 100 parts in a million.
 CLOCK = 5e-5
-#: A burst this many times its uncertainty off the rest is left out (a disturbance, a wrong line).
-_FAR = 6.0
+#: A burst this many times its uncertainty off the rest is left out (a disturbance, a wrong line), if enough remain.
+_FAR, _LEAST_OTHERS = 8.0, 6
 
 
 def dither_found(bursts: Sequence[DitherBurst], sheet: Sheet) -> tuple[Estimate | str, Estimate | str]:
@@ -80,7 +80,7 @@ def _agreeing(x: FloatArray, u: FloatArray) -> np.ndarray[tuple[int], np.dtype[n
     middle = float(np.median(x))
     scatter = 1.4826 * float(np.median(np.abs(x - middle)))
     out: np.ndarray[tuple[int], np.dtype[np.bool_]] = np.abs(x - middle) <= _FAR * np.hypot(u, scatter)
-    return out if out.sum() > x.size // 2 else np.ones(x.size, dtype=bool)
+    return out if out.sum() > max(x.size // 2, _LEAST_OTHERS) else np.ones(x.size, dtype=bool)
 
 
 def _with(estimate: Estimate, systematic: float, note: str) -> Estimate:
