@@ -258,8 +258,9 @@ def run(full: bool, workers: int = 1) -> Report:
         z = 2.0 * errors / expanded
         value, interval = hits / len(found), share(hits, len(found))
         report.lines.append(
-            f"{name:16} {100 * value:5.1f} % ({100 * interval[0]:.1f} to {100 * interval[1]:.1f})  observed {len(found)}"
-            f"  median U {np.median(expanded):.4g}  bias {z.mean():+.2f}  spread {z.std():.2f} (error / (U / 2))"
+            f"{name:16} {100 * value:5.1f} % ({100 * interval[0]:.1f} to {100 * interval[1]:.1f})"
+            f"  observed {len(found)}  median U {np.median(expanded):.4g}"
+            f"  bias {z.mean():+.2f}  spread {z.std():.2f} (error / (U / 2))"
         )
         # A smoke run of 200 logs scatters by 1.5 points; it only tells a broken interval from a sound one.
         low, high = (93.0, 97.0) if full else (88.0, 100.0)

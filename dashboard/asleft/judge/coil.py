@@ -92,11 +92,15 @@ class ColdCoil:
 
 @dataclass(frozen=True, slots=True)
 class Reference:
-    """R at 20 degC to go by: re-measured or as entered, with its relative standard uncertainty against `now`."""
+    """R at 20 degC to go by: re-measured or as entered, with its relative standard uncertainty against `now`.
+
+    `gain`: that of the readings, which cancels against a resistance now and counts by itself.
+    """
 
     ohm: float
     share: float
     measured: bool
+    gain: float = 0.0
 
 
 def copper(temperature_degc: float) -> float:
@@ -244,7 +248,7 @@ def resistance_now(dwells: Sequence[Dwell], sheet: Sheet, clip: Clip | None) -> 
 def reference_of(sheet: Sheet, cold: ColdCoil | None) -> Reference | None:
     """R at 20 degC that temperatures are told by: measured cold through the same readings, else as entered."""
     if cold is not None:
-        return Reference(cold.ohm, math.hypot(cold.se_ohm / cold.ohm, cold.temperature_share), measured=True)
+        return Reference(cold.ohm, math.hypot(cold.se_ohm / cold.ohm, cold.temperature_share), True, cold.gain)
     left = sheet.as_left.get("coil_resistance")
     return None if left is None else Reference(left, ENTERED, measured=False)
 

@@ -31,6 +31,7 @@ from asleft.judge.pressure import (
     steady,
 )
 from asleft.judge.ramps import Combined, combine
+from asleft.judge.supply import supply_estimate
 from asleft.sheet.model import MadeBy, Sheet
 
 
@@ -101,7 +102,8 @@ def estimate(sheet: Sheet, seen: Seen) -> AsFound:
     _ramps(sheet, seen, out)
     _followed(out)
     _pressures(sheet, seen, out)
-    _supply(seen, out)
+    supply = supply_estimate(seen.dwells, recorded=seen.has_supply, instrument_u_v=instrument_u(sheet, "supply"))
+    out.quantities["supply_voltage"] = supply if isinstance(supply, Estimate) else NotObserved(supply)
     _dither(sheet, seen, out)
     _characteristic(sheet, seen, out)
     told = cold_estimate(sheet, seen.cold, seen.dwells, out.clip)
@@ -365,27 +367,6 @@ def _characteristic(sheet: Sheet, seen: Seen, out: AsFound) -> None:
         NotObserved(found.reason, below=found.below_pct, above=found.above_pct)
         if found.hysteresis is None
         else found.hysteresis
-    )
-
-
-def _supply(seen: Seen, out: AsFound) -> None:
-    rows = [d for d in seen.dwells if d.producing > 0.5 and np.isfinite(d.supply_v)]
-    if not seen.has_supply or not rows:
-        out.quantities["supply_voltage"] = NotObserved(
-            "supply not recorded" if not seen.has_supply else "not producing"
-        )
-        return
-    values = np.array([d.supply_v for d in rows])
-    n = values.size
-    out.quantities["supply_voltage"] = Estimate(
-        value=float(values.mean()),
-        repeatability=float(values.std(ddof=1) / math.sqrt(n)) if n > 1 else 0.01 * float(values.mean()),
-        dof=float(max(n - 1, 1)),
-        segments=n,
-        from_s=rows[0].from_s,
-        to_s=rows[-1].to_s,
-        command_min_pct=100.0 * min(d.demand for d in rows),
-        command_max_pct=100.0 * max(d.demand for d in rows),
     )
 
 

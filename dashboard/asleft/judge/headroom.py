@@ -108,7 +108,7 @@ def room_of(
     corner = None
     hot, low = sheet.coil.hot_temperature_degc, sheet.coil.supply_minimum_v
     if reference is not None and hot is not None and low is not None:
-        coil = (r20 * copper(hot), reference.share * r20 * copper(hot))
+        coil = (r20 * copper(hot), math.hypot(reference.share, reference.gain) * r20 * copper(hot))
         if now is not None and now.ohm > coil[0]:
             coil = (now.ohm, now.u_ohm)
         supply = supply_now if supply_now is not None and supply_now[0] < low else (low, 0.0)
