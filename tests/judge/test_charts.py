@@ -1,20 +1,31 @@
 from __future__ import annotations
 
+import json
+import math
+
 import numpy as np
 import pytest
-from asleft.judge.charts import AS_LEFT_POINTS, Chart, K, limit, trend_per_day
+from asleft.judge.budget import limits_for
+from asleft.judge.charting import Warmth
+from asleft.judge.charts import AS_LEFT_POINTS, Chart, chart_in
 from asleft.judge.onset import best_split, onset_of, step_within
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from synth import dwell
 
-DAY = 86_400.0
+HOUR = 3600.0
+LIMITS = limits_for(5.0, 8)
 
 
 def chart_of(values, *, left: float = 0.0, d0: float = 0.0, se: float = 1.0) -> Chart:
     chart = Chart(left=(left, 0.0))
     for k, value in enumerate(values):
-        chart.add(600.0 * k, float(value), se, d0)
+        chart.add(600.0 * k, float(value), se, d0, LIMITS)
     return chart
+
+
+def noise(n: int, seed: int, size: float = 1.0) -> np.ndarray:
+    return size * np.random.default_rng(seed).standard_normal(n)
 
 
 def test_as_left_is_the_median_of_the_first_five_and_never_again() -> None:
@@ -27,93 +38,172 @@ def test_as_left_is_the_median_of_the_first_five_and_never_again() -> None:
     assert chart.first == []
 
 
+def test_as_left_is_not_taken_from_a_machine_that_warms_up() -> None:
+    """Pressure falls by 4 bar with a time constant of an hour: as left is where it comes to rest."""
+    chart = Chart()
+    waited = 0
+    for k in range(60):
+        chart.settle(160.0 + 4.0 * math.exp(-k / 6.0) + 0.02 * (-1) ** k, 0.02, d0=0.8)
+        waited += chart.left is None
+    assert chart.left is not None
+    assert waited > 8
+    assert chart.left[0] == pytest.approx(160.0, abs=0.5)
+
+
+def test_as_left_takes_more_points_where_they_scatter() -> None:
+    chart = Chart()
+    taken = 0
+    for value in noise(40, 3):
+        chart.settle(float(value), 1.0, d0=1.5)
+        taken += chart.left is None
+    assert taken >= AS_LEFT_POINTS
+    assert chart.left is not None
+    assert chart.left[1] <= 0.25 * 1.5
+
+
+def test_as_left_is_taken_in_the_end_whatever_the_scatter() -> None:
+    chart = Chart()
+    for value in 10.0 * np.arange(30.0):
+        chart.settle(float(value), 1.0, d0=1.0)
+    for value in noise(30, 4, 100.0):
+        chart.settle(float(value), 100.0, d0=1.0)
+    assert chart.left is not None
+    assert len(chart.first) == 0
+
+
 def test_nothing_is_charted_before_as_left_is_known() -> None:
     chart = Chart()
     for k in range(20):
-        chart.add(600.0 * k, 100.0, 1.0, 0.0)
-    assert (chart.high, chart.low, chart.signal()) == (0.0, 0.0, None)
+        chart.add(600.0 * k, 100.0, 1.0, 0.0, LIMITS)
+    assert chart.sums == (0.0, 0.0, 0.0, 0.0)
+    assert chart.signal() is None
     assert len(chart.points) == 20
+    assert chart.noise.hours_n == 2  # its scatter is learnt all the same
 
 
 def test_changes_inside_the_dead_zone_never_signal() -> None:
-    rng = np.random.default_rng(1)
-    chart = chart_of(0.9 + 0.1 * rng.standard_normal(90), d0=1.0, se=0.1)
-    assert chart.signal() is None
+    assert chart_of(0.9 + noise(600, 1, 0.1), d0=1.0, se=0.1).signal() is None
 
 
 @pytest.mark.parametrize("side", [1, -1])
-def test_a_lasting_change_signals_on_its_side_and_dates_its_beginning(side) -> None:
-    rng = np.random.default_rng(2)
-    values = rng.standard_normal(60)
-    values[30:] += side * 4.0
-    chart = chart_of(values, d0=0.5)
-    signal = chart.signal()
+@pytest.mark.parametrize("size", [1.2, 3.0, 40.0])
+def test_a_lasting_change_signals_on_its_side_and_dates_its_beginning(side: int, size: float) -> None:
+    values = noise(1200, 2)
+    values[900:] += side * (0.5 + size)
+    signal = chart_of(values, d0=0.5).signal()
     assert signal is not None
     assert signal[0] == side
-    assert signal[1] == pytest.approx(600.0 * 30, abs=600.0 * 3)
+    assert signal[1] == pytest.approx(600.0 * 900, abs=6 * HOUR)
 
 
-def test_one_odd_point_alone_does_not_signal() -> None:
-    values = np.zeros(30)
-    values[15] = 1e6
+def test_one_odd_hour_alone_does_not_signal() -> None:
+    values = noise(600, 3)
+    values[402:408] = 1e6
     chart = Chart(left=(0.0, 0.0))
     for k, value in enumerate(values):
-        chart.add(600.0 * k, float(value), 1.0, 0.0)
+        chart.add(600.0 * k, float(value), 1.0, 0.0, LIMITS)
         assert chart.signal() is None
 
 
 def test_a_signal_ends_after_the_value_has_come_back() -> None:
-    chart = chart_of([0.0] * 5 + [6.0] * 10 + [0.0] * 200)
+    chart = chart_of(np.r_[noise(300, 5), 8.0 + noise(60, 6), noise(1500, 7)])
     assert chart.signal() is None
-    assert chart.high_since_s is None
+    assert chart_of(np.r_[noise(300, 5), 8.0 + noise(60, 6)]).signal() is not None
 
 
-def test_sigma_is_what_points_really_do_when_that_is_more() -> None:
-    rng = np.random.default_rng(3)
-    wild = chart_of(5.0 * rng.standard_normal(60), se=1.0)
-    calm = chart_of(np.zeros(60), se=1.0)
-    assert wild.sigma() == pytest.approx(5.0, rel=0.25)
-    assert calm.sigma() == pytest.approx(1.0)
-    drifting = chart_of(np.arange(60) * 0.5, se=1.0)
-    assert drifting.sigma() < 1.2
+def test_a_smaller_budget_signals_sooner() -> None:
+    def first(years: float) -> int:
+        chart = Chart(left=(0.0, 0.0))
+        for k, value in enumerate(np.r_[noise(600, 8), 0.5 + noise(6000, 9)]):
+            chart.add(600.0 * k, float(value), 1.0, 0.0, limits_for(years, 1))
+            if chart.signal() is not None:
+                return k
+        raise AssertionError("no signal")
+
+    assert 600 < first(0.05) < first(500.0)
+
+
+def test_points_of_a_gap_make_an_hour_of_their_own() -> None:
+    """Windows of ten minutes, five hours apart: each is charted when the next comes, or when the gap is known."""
+    chart = Chart(left=(0.0, 0.0))
+    for k in range(5):
+        chart.add(5.0 * HOUR * k, 0.1 * k, 1.0, 0.0, LIMITS)
+    assert chart.noise.hours_n == 3
+    chart.close_hour()
+    assert (chart.noise.hours_n, chart.hour) == (4, [])
+    chart.close_hour()
+    assert chart.noise.hours_n == 4
 
 
 def test_memory_is_bounded() -> None:
-    assert len(chart_of(np.zeros(500)).points) <= 100
+    chart = chart_of(noise(8000, 10))
+    assert len(chart.points) <= 100
+    assert len(chart.history) <= 128
+    assert len(json.dumps(chart.as_json())) < 8000
 
 
-def test_limit_meets_its_own_design_equation() -> None:
-    b = limit() + 1.166
-    arl = (np.exp(2 * K * b) - 2 * K * b - 1) / (2 * K * K)
-    assert arl == pytest.approx(5.0 * 6.0 * 16.0 * 250.0 * 20.0, rel=1e-6)
+@settings(max_examples=10, deadline=None)
+@given(st.integers(1, 800), st.integers(0, 99), st.sampled_from([600.0, 5 * HOUR]))
+def test_a_chart_goes_through_text_exactly(n: int, seed: int, apart_s: float) -> None:
+    values = noise(n, seed)
+    whole, through = Chart(), Chart()
+    for k, value in enumerate(values):
+        for chart in (whole, through):
+            chart.add(apart_s * k, float(value), 1.0, 0.3, LIMITS)
+            chart.settle(float(value), 1.0, 0.3)
+        if k % 97 == 0:
+            through = chart_in(json.loads(json.dumps(through.as_json())))
+    assert whole.as_json() == through.as_json()
 
 
-def series(values, step_days: float = 0.25) -> list[tuple[float, float, float]]:
-    return [(k * step_days * DAY, float(v), 0.1) for k, v in enumerate(values)]
+def test_a_copy_is_not_touched_by_its_original() -> None:
+    chart = chart_of(noise(50, 11))
+    before = chart.as_json()
+    twin = chart.copy()
+    for k in range(50, 90):
+        chart.add(600.0 * k, 5.0, 1.0, 0.0, LIMITS)
+    assert twin.as_json() == before
 
 
-@settings(max_examples=40, deadline=None)
-@given(st.floats(-3.0, 3.0).filter(lambda s: abs(s) > 0.3), st.integers(0, 1000))
-def test_a_steady_drift_has_its_slope_as_trend(slope, seed) -> None:
-    rng = np.random.default_rng(seed)
-    t = np.arange(40) * 0.25
-    found = trend_per_day(series(5.0 + slope * t + 0.1 * rng.standard_normal(40)))
-    assert found == pytest.approx(slope, abs=0.06)
+def test_history_keeps_the_whole_time_with_the_mean_of_its_values() -> None:
+    values = noise(5000, 12) + 3.0
+    chart = chart_of(values)
+    counts = np.array([n for _, _, n in chart.history])
+    assert counts.sum() == values.size
+    assert sum(n * value for _, value, n in chart.history) / values.size == pytest.approx(values.mean(), rel=1e-9)
+    assert all(a[0] < b[0] for a, b in zip(chart.history, chart.history[1:], strict=False))
+    assert chart.history[0][0] < 24 * HOUR
+    assert chart.history[-1][0] > 600.0 * 4900
 
 
-def test_outliers_hardly_move_a_trend() -> None:
-    y = np.arange(40) * 0.25
-    y[[5, 17, 30]] += 50.0
-    assert trend_per_day(series(y)) == pytest.approx(1.0, rel=0.05)
+# ------------------------------------------------------------------------------------------ which points are charted
 
 
-def test_no_trend_in_noise_in_a_step_or_in_too_little() -> None:
-    rng = np.random.default_rng(4)
-    assert sum(trend_per_day(series(rng.standard_normal(40))) is not None for _ in range(40)) <= 5
-    step = np.concatenate((np.zeros(20), np.full(20, 3.0))) + 0.1 * rng.standard_normal(40)
-    assert trend_per_day(series(step)) is None
-    assert trend_per_day(series(np.arange(7.0))) is None
-    assert trend_per_day(series(np.arange(40.0), step_days=0.01)) is None
+def test_pressure_is_charted_only_at_the_oil_it_was_left_at() -> None:
+    warmth = Warmth()
+    assert warmth.fit_for_pressure(19.0, 0.0)  # until as left is known, that waits for standing still
+    warmth.oil_left_degc = 45.0
+    assert [warmth.fit_for_pressure(oil, 1e6) for oil in (19.0, 40.9, 41.0, 45.0, 49.0, 49.1)] == [
+        False, False, True, True, True, False,
+    ]  # fmt: skip
+
+
+def test_without_oil_a_start_after_a_long_stop_is_waited_out() -> None:
+    warmth = Warmth()
+    warmth.see(
+        [dwell(0.5, 0.6, from_s=0.0, to_s=3.0, clock_s=3.0), dwell(0.5, 0.6, from_s=9.0, to_s=12.0, clock_s=12.0)]
+    )
+    assert warmth.fit_for_pressure(math.nan, 12.0)
+    warmth.see([dwell(0.5, 0.6, from_s=30_000.0, to_s=30_003.0, clock_s=15.0)])
+    assert not warmth.fit_for_pressure(math.nan, 100.0)
+    assert not warmth.fit_for_pressure(math.nan, 7000.0)
+    assert warmth.fit_for_pressure(math.nan, 7300.0)
+    warmth.last_s = None  # a gap in the record says nothing of the machine
+    warmth.see([dwell(0.5, 0.6, from_s=90_000.0, to_s=90_003.0, clock_s=8000.0)])
+    assert warmth.fit_for_pressure(math.nan, 8000.0)
+
+
+# ------------------------------------------------------------------------------------------------- change points
 
 
 def test_the_best_split_is_where_the_mean_changes() -> None:

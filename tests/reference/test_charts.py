@@ -1,107 +1,106 @@
 from __future__ import annotations
 
+import itertools
 import math
 from typing import Any
 
 import numpy as np
 import pytest
-from asleft.judge import charts
-from asleft.judge.charts import Chart, K, limit
-from scipy import stats
+from asleft.judge.budget import (
+    BUDGET_YEARS,
+    HOURS_PER_YEAR,
+    QUICK_SHARE,
+    TABLE,
+    K,
+    check,
+    limits_for,
+    limits_of_length,
+)
+from asleft.judge.charts import advanced
+from asleft.judge.runlength import cusum
+from asleft.judge.runlength_pair import pair
 
 
-def known(target: float, sigma: float) -> Chart:
-    """A chart whose standard deviation is given, as text books give it; the judge's own is estimated."""
+def sums(x: list[float], target: float, k: float) -> np.ndarray:
+    """The judge's four sums after each value, in the unit of the data, no dead zone.
 
-    class Known(Chart):
-        def sigma(self) -> float:
-            return sigma
-
-    return Known(left=(target, 0.0))
-
-
-def sums(x: list[float], target: float, sigma: float) -> tuple[list[float], list[float], Chart]:
-    """Both sums after each value, in sigma, no dead zone; times count the values from 1."""
-    chart = known(target, sigma)
-    high, low = [], []
-    for number, value in enumerate(x, start=1):
-        chart.add(float(number), value, 0.0, 0.0)
-        high.append(chart.high)
-        low.append(chart.low)
-    return high, low, chart
-
-
-def arl_one_sided(k: float, h: float) -> float:
-    """Exact in-control run length of a one-sided CUSUM from zero: Page's integral equation by Gauss-Legendre."""
-    x, w = np.polynomial.legendre.leggauss(80)
-    x, w = 0.5 * h * (x + 1.0), 0.5 * h * w
-    kernel = stats.norm.pdf(x[None, :] - x[:, None] + k) * w[None, :]
-    a = np.zeros((81, 81))
-    a[0, 0], a[0, 1:] = stats.norm.cdf(k), stats.norm.pdf(x + k) * w
-    a[1:, 0], a[1:, 1:] = stats.norm.cdf(k - x), kernel
-    return float(np.linalg.solve(np.eye(81) - a, np.ones(81))[0])
+    Text books give k in the unit of the data; the judge's is fixed in sigma, so sigma is chosen to make them one.
+    """
+    sigma = k / K[0]
+    now, out = np.zeros(4), []
+    for value in x:
+        now = advanced(now, value - target, 0.0, sigma)
+        out.append(now * sigma)
+    return np.array(out)
 
 
 def test_recursion_of_the_handbook(published: dict[str, dict[str, Any]]) -> None:
-    """NIST/SEMATECH 6.3.2.3 (published). Its k .3175 is half of sigma .635: the judge's fixed k of 0.5 sigma.
-
-    Its h is not the judge's, which follows from a budget; the first group above the handbook's h is compared instead.
-    No step is long enough to be capped (half of the judge's limit).
-    """
+    """NIST/SEMATECH 6.3.2.3 (published)."""
     data = published["cusum_group_means"]
-    sigma = data["k"] / K
-    high, low, _ = sums(data["x"], data["mu0"], sigma)
-    assert np.array(high) * sigma == pytest.approx(data["s_hi"], abs=0.005)
-    assert np.array(low) * sigma == pytest.approx(data["s_lo"], abs=0.005)
-    above = [n for n, s in enumerate(high, start=1) if s * sigma > data["h"]]
+    found = sums(data["x"], data["mu0"], data["k"])
+    assert found[:, 0] == pytest.approx(data["s_hi"], abs=0.005)
+    assert found[:, 2] == pytest.approx(data["s_lo"], abs=0.005)
+    above = [n for n, s in enumerate(found[:, 0], start=1) if s > data["h"]]
     assert above == data["signals_1based"]
 
 
 def test_recursion_of_montgomery(published: dict[str, dict[str, Any]]) -> None:
     """Montgomery table 9.1 (data published, results closed form): C+ 5.28 at 29, the 7th above zero."""
     data = published["cusum_individuals"]
-    assert data["k"] == K
-    high, low, _ = sums(data["x"], data["mu0"], data["sigma"])
+    high, low = sums(data["x"], data["mu0"], data["k"])[:, [0, 2]].T
     assert high[28] == pytest.approx(data["c_plus_29"], abs=0.005)
     assert next(n for n, s in enumerate(high, start=1) if s > data["h"]) == data["first_cusum"]
     assert max(low) < data["h"]
-    _, _, until = sums(data["x"][:29], data["mu0"], data["sigma"])
-    assert until.high_since_s == 29 - data["n_plus_29"] + 1
+    assert max(n for n, s in enumerate(high[:29], start=1) if s == 0.0) == 29 - data["n_plus_29"]
 
 
 def test_the_judge_differs_from_the_text_book_in_its_cap() -> None:
-    """One point alone, however far out, must not signal: a rule of ours, which no published table has."""
-    high, _, chart = sums([0.0, 500.0], 0.0, 1.0)
-    assert high[-1] == pytest.approx(0.5 * limit())
-    assert chart.signal() is None
+    """One hour alone, however far out, must not signal: a rule of ours, which no published table has."""
+    once = advanced(np.zeros(4), 500.0, 0.0, 1.0)
+    assert once.tolist() == pytest.approx([4.0 - K[0], 4.0 - K[1], 0.0, 0.0])
+    limits = limits_for(BUDGET_YEARS, 1)
+    assert once[0] < limits.patient
+    assert once[1] < limits.quick
 
 
-# In-control run length of a one-sided CUSUM, k 0.5, normal, zero state: computed with a reference library (R spc);
-# for h 3 Brook and Evans, Biometrika 59 (1972) 539, print 117.59.
-RUN_LENGTHS = [(3.0, 117.5957), (4.0, 335.3676), (5.0, 930.8870)]
+@pytest.mark.parametrize("row", TABLE[::4])
+def test_rows_of_the_table_are_what_the_exact_computation_gives(row: tuple[float, float, float]) -> None:
+    length, patient, quick = row
+    assert pair(K, (patient, quick)) == pytest.approx(length, rel=3e-4)
+    alone = cusum(K[0], patient), cusum(K[1], quick)
+    assert alone[0] / (alone[0] + alone[1]) == pytest.approx(QUICK_SHARE, abs=2e-4)
 
 
-@pytest.mark.parametrize(("h", "arl"), RUN_LENGTHS)
-def test_limit_inverts_published_run_lengths(h: float, arl: float, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Siegmund's approximation: within about 2 % of the run length, so 0.02 of h (the length goes as e^h)."""
-    shares = charts.POINTS_PER_YEAR * charts._SHARES
-    monkeypatch.setattr(charts, "BUDGET_YEARS", arl / shares)
-    assert limit() == pytest.approx(h, abs=0.02)
+@pytest.mark.parametrize("hours", [75.0, 370.0, 10_000.0, 61_000.0, 180_000.0])
+def test_between_rows_the_run_length_is_right_to_one_per_cent(hours: float) -> None:
+    limits = limits_of_length(hours)
+    assert pair(K, (limits.patient, limits.quick)) == pytest.approx(hours, rel=0.01)
+    assert limits.exponent == pytest.approx(math.log(hours))
 
 
-@pytest.mark.parametrize(("h", "arl"), RUN_LENGTHS)
-def test_the_integral_equation_gives_the_published_run_lengths(h: float, arl: float) -> None:
-    assert arl_one_sided(0.5, h) == pytest.approx(arl, rel=1e-5)
+@pytest.mark.parametrize(("years", "quantities"), [(5.0, 9), (1.0, 1), (50.0, 4)])
+def test_the_limits_keep_the_budget(years: float, quantities: int) -> None:
+    """All quantities at the border of their dead zones, exact run lengths: one alarm in so many years, within 1 %."""
+    limits = limits_for(years, quantities)
+    hours = pair(K, (limits.patient, limits.quick))
+    assert quantities * HOURS_PER_YEAR / hours == pytest.approx(1.0 / years, rel=0.01)
 
 
-def test_the_limit_keeps_the_budget_of_false_alarms() -> None:
-    """Exact run length at the judge's own limit, far beyond the tables: within 2 % of the budget."""
-    budget = charts.BUDGET_YEARS * charts.POINTS_PER_YEAR * charts._SHARES
-    assert arl_one_sided(K, limit()) == pytest.approx(budget, rel=0.02)
+def test_the_quick_sum_has_its_share() -> None:
+    limits = limits_of_length(1e5)
+    alone = cusum(K[0], limits.patient), cusum(K[1], limits.quick)
+    assert alone[0] / (alone[0] + alone[1]) == pytest.approx(QUICK_SHARE, abs=0.005)
 
 
-def test_half_of_the_one_sided_run_length_is_the_two_sided() -> None:
-    """Two-sided, h 4: 167.68 (computed with R spc; Lucas and Crosier 1982 print 168); h 5: 465.44."""
-    assert arl_one_sided(0.5, 4.0) / 2.0 == pytest.approx(167.683789, rel=1e-5)
-    assert arl_one_sided(0.5, 5.0) / 2.0 == pytest.approx(465.443506, rel=1e-5)
-    assert math.isclose(charts._SHARES % 2, 0.0)  # the budget counts both sides of each quantity
+def test_limits_rise_with_budget_and_quantities_and_end_with_the_table() -> None:
+    ladder = [limits_for(years, n) for years, n in ((1.0, 1), (5.0, 1), (5.0, 9), (50.0, 9))]
+    assert all(a.patient < b.patient and a.quick < b.quick for a, b in itertools.pairwise(ladder))
+    assert limits_for(5.0, 0) == limits_for(5.0, 1)
+    assert limits_of_length(1.0).patient == TABLE[0][1]
+    assert limits_of_length(1e12).quick == TABLE[-1][2]
+
+
+@pytest.mark.parametrize("years", [0.0, -1.0, math.nan, math.inf, 1e9])
+def test_a_budget_that_makes_no_sense_is_refused(years: float) -> None:
+    with pytest.raises(ValueError, match="budget_years must be"):
+        check(years)

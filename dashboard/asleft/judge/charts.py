@@ -85,7 +85,6 @@ class Chart:
         own = math.sqrt(sum(p[2] ** 2 for p in self.hour)) / n
         self.noise.hour(mean, n)
         began_s, self.hour = self.hour[0][0], []
-        self.trend = trend_of([(at_s, value) for at_s, value, _ in self.history])
         if self.left is None:
             return
         sigma = max(float(self.noise.sigma(n, own, self.limits.exponent)), 1e-12)
@@ -133,8 +132,11 @@ class Chart:
         return None
 
     def _remember(self, at_s: float, value: float) -> None:
-        """Means over some hours; when there are too many, neighbours are joined and the hours doubled."""
+        """Means over some hours, with the trend anew as often; when there are too many, the hours are doubled."""
+        known = len(self.history)
         self.history = _joined([*self.history, (at_s, value, 1)], self.history_width_s)
+        if len(self.history) > known:
+            self.trend = trend_of([(at, mean) for at, mean, _ in self.history[:-1]])
         while len(self.history) > _HISTORY:
             self.history_width_s *= 2.0
             self.history = _joined(self.history, self.history_width_s)

@@ -9,6 +9,8 @@ rate, not the typical one, keeps the budget: with G = ln(run length), E exp(-G c
 more than single hours say, the long-run variance of the former counts, as the limit theorem for sums asks. Short
 hours: what is averaged less scatters more, by the scatter within hours.
 
+What it misses: swings slower than a day; they are told from drift by nothing but time.
+
 All numbers may be arrays of one shape (many valves at once, as the benchmark has them); in the judge they are
 floats.
 """
@@ -29,6 +31,8 @@ HOUR_POINTS = 6
 REFERENCE_HOURS = 240
 _SLOW_HOURS = 8
 _CAP = 12.0  # a squared difference counts at most as so many times the mean one: an outlier is no noise
+_SLOW_CAP = 4.0  # closer, because a single step or outlier is in 16 of the differences of eight hours
+_SLOW_LOSS = 1.075  # what that cap takes from normal noise
 _FEW = 6
 
 
@@ -56,7 +60,7 @@ class Noise:
     def point(self, value: Value, before: Value) -> None:
         """Two successive points of one hour."""
         if self.hours_n < REFERENCE_HOURS:
-            self.within = self.within + _capped(0.5 * (value - before) ** 2, self.within, self.within_n)
+            self.within = self.within + _capped(0.5 * (value - before) ** 2, self.within, self.within_n, _CAP)
             self.within_n += 1
 
     def hour(self, mean: Value, points: int) -> None:
@@ -64,14 +68,14 @@ class Noise:
         if self.hours_n >= REFERENCE_HOURS:
             return
         if self.recent:
-            self.hours = self.hours + _capped(0.5 * (mean - self.recent[-1]) ** 2, self.hours, self.hours_n)
+            self.hours = self.hours + _capped(0.5 * (mean - self.recent[-1]) ** 2, self.hours, self.hours_n, _CAP)
             self.shortness += 0.5 / points + 0.5 / self.recent_n[-1] - 1.0 / HOUR_POINTS
             self.hours_n += 1
         self.recent = [*self.recent[1 - 2 * _SLOW_HOURS :], mean]
         self.recent_n = [*self.recent_n[1 - 2 * _SLOW_HOURS :], points]
         if len(self.recent) == 2 * _SLOW_HOURS:
             apart = sum(self.recent[_SLOW_HOURS:]) - sum(self.recent[:_SLOW_HOURS])
-            self.slow = self.slow + _capped(0.5 * apart**2 / _SLOW_HOURS, self.slow, self.slow_n)
+            self.slow = self.slow + _capped(0.5 * apart**2 / _SLOW_HOURS, self.slow, self.slow_n, _SLOW_CAP)
             self.slow_n += 1
 
     def sigma(self, points: int, own: Value, exponent: float) -> Value:
@@ -89,15 +93,15 @@ class Noise:
         variance = full * _enlarged(dof, exponent)
         if self.slow_n >= _SLOW_HOURS:
             slow_dof = 1.3 * self.slow_n / _SLOW_HOURS
-            ratio = self.slow / self.slow_n / np.maximum(plain, 1e-300)
+            ratio = _SLOW_LOSS * self.slow / self.slow_n / np.maximum(plain, 1e-300)
             clear = np.exp(2.3 * np.sqrt(2.0 / slow_dof + 2.0 / dof))
             variance = np.where(ratio > clear, full * ratio * _enlarged(slow_dof, exponent), variance)
         out: Value = np.sqrt(variance + spread * (1.0 / points - 1.0 / HOUR_POINTS))
         return out
 
 
-def _capped(square: Value, total: Value, n: int) -> Value:
-    return np.minimum(square, _CAP * total / n) if n >= _FEW else square
+def _capped(square: Value, total: Value, n: int, most: float) -> Value:
+    return np.minimum(square, most * total / n) if n >= _FEW else square
 
 
 def _enlarged(dof: float, exponent: float) -> float:

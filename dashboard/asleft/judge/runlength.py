@@ -94,8 +94,8 @@ def two_sided_ewma(weight: float, width: float, shift: float = 0.0) -> float:
 def solve_limit(run_length: Callable[[float], float], wanted: float, guess: float) -> float:
     """The limit at which an increasing run length is `wanted`: secant steps on its logarithm from `guess`.
 
-    The logarithm of a run length is nearly a straight line in the limit, so a handful of steps do. To ten digits, fewer
-    where the run length itself has fewer: its equation is the nearer to singular the longer it is.
+    The logarithm of a run length is nearly a straight line in the limit, so a handful of steps do. To ten digits,
+    fewer where the run length itself has fewer: its equation is the nearer to singular the longer it is.
 
     Raises:
         ArithmeticError: no convergence within 50 steps.

@@ -160,32 +160,31 @@ def _where_the_line_begins(t: FloatArray, y: FloatArray) -> int | None:
     def worth(squares: float, parameters: int) -> float:
         return n * math.log(squares + noise) + parameters * math.log(n)
 
+    inner = slice(2, n - 1)  # breaks: at least two entries on either side
     level = worth(float(np.sum((y - y.mean()) ** 2)), 1)
-    line = worth(_line_squares(t, y), 2)
-    breaks = np.arange(2, n - 1)
-    step = worth(min((_level_squares(y, int(k)) for k in breaks), default=math.inf), 3)
-    starts = [(_knee_squares(t - t[k], y, onwards=True), int(k)) for k in breaks]
-    ends = [_knee_squares(t - t[k], y, onwards=False) for k in breaks]
-    begun = min(starts, default=(math.inf, 0))
-    ended = worth(min(ends, default=math.inf), 3)
-    late = worth(begun[0], 3)
+    line = worth(float(_line_squares(t[None, :], y)[0]), 2)
+    step = worth(float(np.min(_step_squares(y)[inner])), 3)
+    since = t[None, :] - t[inner, None]
+    begun = _line_squares(np.maximum(since, 0.0), y)
+    late = worth(float(begun.min()), 3)
+    ended = worth(float(_line_squares(np.minimum(since, 0.0), y).min()), 3)
     best = min(level, line, step, late, ended)
     if best == line:
         return 0
-    return begun[1] if best == late else None
+    return 2 + int(np.argmin(begun)) if best == late else None
 
 
-def _level_squares(y: FloatArray, k: int) -> float:
-    return float(np.sum((y[:k] - y[:k].mean()) ** 2) + np.sum((y[k:] - y[k:].mean()) ** 2))
+def _step_squares(y: FloatArray) -> FloatArray:
+    """Squares left by two levels, by the index at which the second begins (none at 0); shape of `y`."""
+    n, total = y.size, np.concatenate(([0.0], np.cumsum(y - y.mean())[:-1]))
+    k = np.arange(n)
+    out: FloatArray = np.sum((y - y.mean()) ** 2) - total**2 * n / np.maximum(k * (n - k), 1)
+    return out
 
 
-def _line_squares(t: FloatArray, y: FloatArray) -> float:
-    """Squares that a least-squares line leaves."""
-    t, y = t - t.mean(), y - y.mean()
-    across = float(t @ t)
-    return float(y @ y) - (float(t @ y) ** 2 / across if across > 0.0 else 0.0)
-
-
-def _knee_squares(since: FloatArray, y: FloatArray, *, onwards: bool) -> float:
-    """Squares left by a level that becomes a line at `since` = 0 (`onwards`), or a line that becomes a level."""
-    return _line_squares(np.maximum(since, 0.0) if onwards else np.minimum(since, 0.0), y)
+def _line_squares(t: FloatArray, y: FloatArray) -> FloatArray:
+    """Squares that least squares of `y` (n,) on each row of `t` (m, n) and a level leave, (m,)."""
+    t, y = t - t.mean(axis=1, keepdims=True), y - y.mean()
+    across = np.sum(t * t, axis=1)
+    out: FloatArray = np.maximum(y @ y - (t @ y) ** 2 / np.where(across > 0.0, across, np.inf), 0.0)
+    return out
