@@ -38,6 +38,9 @@ from asleft.judge.held_levels import (
 from asleft.judge.slow import slow_fit
 from asleft.sheet.model import Sheet
 
+#: Share of a rise carried to the command's end that is left open.
+_CARRIED = 0.2
+
 
 @dataclass(frozen=True, slots=True)
 class Needed:
@@ -49,6 +52,8 @@ class Needed:
     change_bar: float  # e
     se_bar: float
     pairs: int
+    way: float  # side of arrival
+    slope_bar: float  # of the characteristic there, bar over the full command
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +61,6 @@ class Held:
     """Equivalent change of pressure at the highest held level (bar), every level, and the pairs it rests on."""
 
     change: Estimate
-    slope_bar: float  # of the characteristic at that level, bar over the full command
     levels: tuple[Needed, ...]
     series: tuple[tuple[float, float, float], ...]  # (unix s, e, command when left) of each pair, in time order
     top: Needed | None  # command at its end and less pressure than less command gave when left
@@ -118,13 +122,13 @@ def held(pairs: Sequence[Dwell], sheet: Sheet, left: Sequence[HeldLevel], tolera
         spread = max(1.4826 * float(np.median(np.abs(e[mine] - median))), floor)
         se = 1.2533 * spread * float(np.sqrt(fit.inflation / mine.size))
         now = level.demand - median / level.slope_bar
-        levels.append(Needed(level.pressure_bar, now, level.demand, median, se, int(mine.size)))
-    best = max((level for _, level in rows), key=lambda level: level.demand)
+        way, slope = float(level.way), level.slope_bar
+        levels.append(Needed(level.pressure_bar, now, level.demand, median, se, int(mine.size), way, slope))
     series = list(zip(at_s.tolist(), e.tolist(), u.tolist(), strict=True))
     stopped, ends = _stopped(pairs, sheet, left, tolerance_bar)
     if stopped is not None:
         series = sorted([*series, *((at, change, stopped.left_demand) for at, change in ends)])
-    return Held(change, best.slope_bar, tuple(levels), tuple(series), stopped)
+    return Held(change, tuple(levels), tuple(series), stopped)
 
 
 def _stopped(
@@ -133,23 +137,35 @@ def _stopped(
     """Command at its end and pressure short of what less command gave when left: the set point is not reached.
 
     None where the load made such a pressure with the command at its end when left too. Beside it (unix s, e) of
-    each such pair.
+    each pair that shows it.
     """
     full = full_bar(sheet)
     top = [p for p in pairs if p.demand >= TOP]
     best = max((x for x in left if x.in_control > 0.5 and x.step != TOP_STEP), key=lambda x: x.demand, default=None)
     if len(top) < LEAST or best is None:
         return None, []
-    loads = [x.pressure_bar for x in left if x.step == TOP_STEP and x.in_control < 0.5]
+    then = [x for x in left if x.step == TOP_STEP]
+    loads = [x.pressure_bar for x in then if x.in_control < 0.5]
+    then = [x for x in then if x.in_control > 0.5]
+    # Not seen there when left: it lies further on the characteristic, on either branch.
+    unsure = 0.0 if then else _CARRIED * best.slope_bar * (1.0 - best.demand) + _play_bar(sheet, best.slope_bar)
     short = [
-        (p.from_s, change_bar(p, best))
+        (p.from_s, change_bar(p, min(then, key=lambda x: abs(x.way - p.arrival), default=best)))
         for p in top
         if p.pressure_bar < best.pressure_bar and all(abs(p.pressure_bar - x) > 0.05 * full for x in loads)
     ]
     changes = np.array([change for _, change in short])
-    if changes.size < LEAST or float(np.median(changes)) > -tolerance_bar:
+    if changes.size < LEAST or float(np.median(changes)) > -tolerance_bar - unsure:
         return None, []
     change = float(np.median(changes))
     spread = 1.4826 * float(np.median(np.abs(changes - change)))
     se = 1.2533 * max(spread, 1e-4 * full) / float(np.sqrt(changes.size))
-    return Needed(best.pressure_bar, 1.0, best.demand, change, se, int(changes.size)), short
+    way, slope = float(best.way), best.slope_bar
+    return Needed(best.pressure_bar, 1.0, best.demand, change, se, int(changes.size), way, slope), [
+        at for at in short if at[1] < 0.5 * change
+    ]
+
+
+def _play_bar(sheet: Sheet, slope_bar: float) -> float:
+    """What friction makes of a pressure between its branches: the hysteresis as left, 1 % where not given."""
+    return sheet.as_left.get("hysteresis", 1.0) / 100.0 * slope_bar

@@ -96,7 +96,7 @@ def _onset(scene: Scene, held: Held, level: Needed, tolerance: Tolerance) -> flo
 
 def _not_reached(scene: Scene, held: Held, top: Needed, tolerance: Tolerance) -> Finding:
     """The command stands at its end: the valve gives less everywhere, or something cuts the top off."""
-    stops = top.pressure_bar + top.change_bar + held.slope_bar * (1.0 - top.left_demand)
+    stops = top.pressure_bar + top.change_bar + top.slope_bar * (1.0 - top.left_demand)
     left = f"when left {top.pressure_bar:.0f} bar needed {100.0 * top.left_demand:.1f} %"
     evidence = f"The command stands at 100 % and the pressure stops at {stops:.0f} bar; {left}"
     onset = _onset(scene, held, top, tolerance)

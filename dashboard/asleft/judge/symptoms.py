@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 from asleft.judge.features import Dwell
+from asleft.judge.held_symptoms import held_changes
 from asleft.judge.pressure import LevelKey, LevelPressure, key_of
 from asleft.judge.scene import Scene
 from asleft.judge.shapes import (
@@ -244,13 +245,15 @@ def _pressure(scene: Scene, out: dict[str, Values]) -> None:
         explained = asked_bar(levels)
     ends = _ends(scene) or (0.2, 1.0)
     out["pressure"] = pressure_shapes(levels, explained, tolerance, ends)
-    scatter = scatter_bar(scene)
+    scatter = scatter_bar(scene) if scene.found.held is None else None  # a load that a loop rejects is no sign
     if scatter is not None:
         out["scatter"] = frozenset({"more"}) if scatter > _SCATTERS * tolerance else AS_LEFT
 
 
 def level_changes(scene: Scene) -> list[LevelChange]:
     """Pressure levels in control now against when left; from both ends of the sheet where levels were not learnt."""
+    if scene.found.held is not None:
+        return held_changes(scene, _ends(scene))
     control = scene.seen.control
     if control:
         learnt = _learnt_levels(scene, control)
