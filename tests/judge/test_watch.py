@@ -253,3 +253,62 @@ def test_a_copy_of_the_carry_is_independent() -> None:
     assert other.since == {}
     assert other.last_s == carry.last_s
     assert set(carry.as_json()) == set(WatchCarry.__slots__)
+
+
+# ------------------------------------------------------------------------------------------- a dead command reading
+
+
+def swinging(n: int = 3000, command: float = 0.31) -> np.ndarray:
+    """A current that does its cycle while the reading of the command stands still."""
+    data = healthy(n, 0.0)
+    wave = np.where((np.arange(n) // 300) % 2 == 0, 0.05, 0.95)
+    data[CURRENT] = 0.2 + 0.8 * wave + 1e-3 * np.random.default_rng(2).standard_normal(n)
+    data[DEMAND], data[ENABLE] = command, np.nan
+    return data
+
+
+def test_a_command_that_stands_still_while_the_current_swings_is_stuck() -> None:
+    found = [s for s in seen(swinging()) if s.kind == "stuck:command"]
+    assert found
+    assert found[0].from_s == pytest.approx(0.0)
+    assert found[0].detail["value"] == pytest.approx(4.0 + 16.0 * 0.31)  # as a reading, in mA
+
+
+def test_a_command_that_rests_while_the_current_does_or_flickers_is_not() -> None:
+    data = swinging()
+    data[CURRENT] = 0.2 + 0.8 * 0.31
+    assert "stuck:command" not in kinds(seen(data))
+    data = swinging()
+    data[DEMAND] += 3e-4 * np.random.default_rng(3).choice([-1.0, 0.0, 1.0], data.shape[1])
+    assert "stuck:command" not in kinds(seen(data))
+    data = swinging()
+    data[ENABLED] = 0.0
+    assert "stuck:command" not in kinds(seen(data))
+    data = swinging(500)  # up once
+    assert "stuck:command" not in kinds(seen(data))
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.lists(st.integers(1, 900), min_size=1, max_size=12))
+def test_a_stuck_command_is_the_same_however_it_is_cut(sizes) -> None:
+    data = swinging()
+    data[DEMAND, 2000:] = 0.5
+    whole, carry, pieces, at = merged(seen(data)), WatchCarry(), [], 0
+    for size in [*sizes, 3000]:
+        pieces += seen(data[:, at : at + size], carry=carry)
+        at = min(at + size, 3000)
+    stuck = {k: v for k, v in merged(pieces).items() if k[0] == "stuck:command"}
+    assert stuck == {k: v for k, v in whole.items() if k[0] == "stuck:command"}
+    assert stuck
+
+
+def test_with_the_driver_off_what_the_valve_lets_through_at_zero_is_nobodys_fault() -> None:
+    data = healthy(1000, 0.0)
+    data[STATE] = NOT_ENABLED
+    data[PRESSURE] = 1.0
+    data[PRESSURE, 500:] = 28.0  # the pump starts: pressure at zero is 10 bar, a tenth of full is 20
+    assert "pressure-unwanted" not in kinds(seen(data))
+    data[PRESSURE, 500:] = 45.0
+    assert "pressure-unwanted" in kinds(seen(data))
+    data[STATE], data[PRESSURE, 500:] = STOPPED, 28.0
+    assert "pressure-unwanted" in kinds(seen(data))

@@ -124,7 +124,7 @@ def _link(finding: Finding, now: Mapping[str, Finding], scene: Scene) -> Finding
 def _explains(cause: Finding, finding: Finding, scene: Scene) -> bool:
     if cause.kind == "reading-pinned":  # a dead reading explains what was concluded from it, and nothing else
         sensor = Part.PRESSURE_SENSOR if finding.kind.startswith("pressure") else Part.CURRENT_SENSOR
-        return cause.part is sensor
+        return cause.part in {sensor, Part.COMMAND_WIRING}
     if finding.kind == "pressure-changed" and cause.kind == "hysteresis-changed":
         return widening_explains(scene)
     if finding.kind in {"pressure-changed", "pressure-clipped"} and cause.kind in _CURRENT_MOVED:

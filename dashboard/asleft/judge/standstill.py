@@ -5,9 +5,10 @@
   full above what the valve lets through at zero is no pump start: the machine still counts as stopped, so that the
   watch sees it. Not for a driver with an off threshold: with no current in production's own rests, no pressure
   says nothing. A press whose load makes no pressure in its rests is called stopped in each of them.
-- By command: stopped once nothing has been commanded for twice the longest usual rest of production (6 to 120 s,
-  120 s until five rests are known). Pump on and pump off look the same there: a machine that waits for its next part
-  with the pump running is called stopped too, and the first and last seconds of a true stop are called production.
+- By command: stopped once nothing has been commanded, and no current flowed above that at zero, for twice the
+  longest usual rest of production (6 to 120 s, 120 s until five rests are known). Pump on and pump off look the same
+  there: a machine that waits for its next part with the pump running is called stopped too, and the first and last
+  seconds of a true stop are called production.
 
 A command that has failed (a live zero's 3.6 mA and below) is not a command at zero, but it asks for nothing either:
 with the pressure gone the machine is stopped all the same.
@@ -18,7 +19,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from asleft.judge.columns import DEMAND, PRESSURE, PUMP
+from asleft.judge.columns import CURRENT, DEMAND, PRESSURE, PUMP
 from asleft.judge.holding import BoolArray, held, kept, last_good, latched
 from asleft.judge.types import FloatArray
 from asleft.sheet.model import Sheet
@@ -70,7 +71,7 @@ def judge_standstill(
         return still, StillCarry(None, None, None, *demand_now, *pressure_now, bool(still[-1])), FROM_CHANNEL
     demand, last_u, last_u_s = kept(columns[DEMAND], time_s, carry.demand, carry.demand_at_s, _BRIDGE_S)
     asks = enabled & (demand >= _ZERO_COMMAND)
-    idle = ~enabled | ((demand < _ZERO_COMMAND) & ~(demand < _FAILED_COMMAND))
+    idle = ~enabled | ((demand < _ZERO_COMMAND) & ~(demand < _FAILED_COMMAND) & ~_flows(columns, sheet))
     on, idle_since = held(idle & ~read, time_s, carry.idle_since_s, hold_s, gap)
     off, low_since, back_since = asks, None, None
     pressure, last_p, last_p_s = kept(columns[PRESSURE], time_s, carry.pressure_bar, carry.pressure_at_s, _BRIDGE_S)
@@ -92,3 +93,12 @@ def judge_standstill(
     still = latched(on, off, carry.still)
     after = StillCarry(low_since, back_since, idle_since, last_u, last_u_s, last_p, last_p_s, bool(still[-1]))
     return still, after, words
+
+
+def _flows(columns: FloatArray, sheet: Sheet) -> BoolArray:
+    """Where more current flows than zero command asks for: a dead command reading must not stop the machine."""
+    zero, full = sheet.as_left.get("current_at_zero"), sheet.as_left.get("current_at_full")
+    if zero is None or full is None:
+        return np.zeros(columns.shape[1], dtype=bool)
+    flows: BoolArray = columns[CURRENT] > zero + 0.2 * (full - zero)
+    return flows

@@ -24,7 +24,8 @@ def watched(scene: Scene) -> list[Finding]:
         if how in {"pinned", "stuck"}:
             part = {"current": Part.CURRENT_SENSOR, "pressure": Part.PRESSURE_SENSOR, "command": Part.COMMAND_WIRING}
             value = stretch.detail.get("value", math.nan)
-            what = "stays at the end of its range" if how == "pinned" else "does not move while the command does"
+            mover = "current" if channel == "command" else "command"
+            what = "stays at the end of its range" if how == "pinned" else f"does not move while the {mover} does"
             evidence = f"The {channel} reading {what} ({value:.4g})."
             out.append(
                 make(
