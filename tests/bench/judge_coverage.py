@@ -22,6 +22,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from asleft.judge.coil import output_of
+from asleft.judge.dither_found import CLOCK
 from asleft.judge.headroom import Need, point
 from asleft.judge.judge import judge_log
 from asleft.judge.types import FastBurst, FloatArray, Samples
@@ -137,7 +138,10 @@ def instruments(model: ValveModel, rng: random.Random) -> dict[str, Instrument]:
     span = model.at_full - model.at_zero
     return {
         "current": Instrument(
-            expanded_uncertainty=rng.uniform(0.002, 0.01), low_pass_hz=model.current_sensor.low_pass_hz
+            expanded_uncertainty=rng.uniform(0.002, 0.01),
+            low_pass_hz=model.current_sensor.low_pass_hz,
+            range_low=model.current_sensor.low,
+            range_high=model.current_sensor.high,
         ),
         "command": Instrument(expanded_uncertainty=rng.uniform(0.0005, 0.002) * span),
         "pressure": Instrument(expanded_uncertainty=rng.uniform(0.5, 2.0)),
@@ -170,8 +174,10 @@ def _case(model: ValveModel, recording: Recording, rng: random.Random) -> Case:
     channels = {name: recording.values(name) for name in recording.counts}
     channels = {name: v + errors[name].at(v) if name in errors else v for name, v in channels.items()}
     time_s, channels = with_rest(recording.time_s, channels, model)
+    rate = 1.0 + rng.gauss(0.0, CLOCK)  # the instrument's clock is off, and it does not know
     bursts = tuple(
-        FastBurst(b.start_s, b.rate_hz, b.values() + errors["current"].at(b.values())) for b in recording.bursts
+        FastBurst(b.start_s, b.rate_hz * rate, b.values() + errors["current"].at(b.values()))
+        for b in recording.bursts
     )
     left = recording.truth.as_left
     sheet = sheet_of(model, left)

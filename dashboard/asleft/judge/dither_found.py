@@ -90,12 +90,16 @@ def _with(estimate: Estimate, systematic: float, note: str) -> Estimate:
 def _gain(sheet: Sheet) -> float:
     """Relative standard uncertainty that the calibration of the current leaves in a difference of two currents.
 
-    A calibration is good to so many amperes over its range; at worst all of it is gain.
+    A calibration is good to so many amperes at every reading. An error that is as unsure at either end of its range
+    and hardly bends between has a slope of pi / 2 of that over the range; with no range known, all of it is gain.
     """
     instrument = sheet.instruments.get("current")
     full = sheet.as_left.get("current_at_full")
     if instrument is None or instrument.expanded_uncertainty is None or not full:
         return 0.0
+    if instrument.range_high is not None:
+        reach = instrument.range_high - (instrument.range_low or 0.0)
+        return 0.5 * math.pi * instrument.expanded_uncertainty / 2.0 / max(reach, full)
     return instrument.expanded_uncertainty / 2.0 / full
 
 

@@ -91,6 +91,8 @@ _CLEARLY_SLOWER = 1.15
 _CLIPPED_NOISE = 0.4
 #: Dither may run this far from its frequency as left and still be as left (Hz).
 _FREQUENCY_HZ = 0.5
+#: Gain error of a reading as unsure at either end of its range: pi / 2 over a range half as long again as the signal.
+_GAIN = 1.1
 #: Drivers count time too: no slower than this (s).
 _DRIVER_STEP_S = 0.005
 
@@ -227,16 +229,17 @@ def _ramps(sheet: Sheet, seen: Seen, out: AsFound) -> None:
 def _ramp_systematic(sheet: Sheet, seen: Seen, ramp_s: float, carriers: Sequence[Stroke], k: int) -> float:
     """Standard uncertainty (s) of a ramp beside its repeatability: the command's gain and noise, the driver's clock.
 
-    A stroke D of the command is read with the calibration error of two readings; at the ends of the range noise is
-    clipped. A driver that counts in steps h ends a ramp up to h late and makes it h^2 / (6 D^2 T) longer on average.
+    A stroke D of the command is read with the gain error of its reading (`_GAIN`); at the ends of the range noise is
+    clipped. A driver that counts in steps h ends a ramp up to h late and makes it h^2 / (6 D^2 T) longer on average;
+    its step is anything up to `_DRIVER_STEP_S`, and the root mean square of h^2 then 1 / sqrt 5 of the largest.
     """
     sizes = np.array([_size(s, k) for s in carriers])
     stroke = math.sqrt(float(np.mean(sizes**2)))
     span = abs(sheet.signal.at_full - sheet.signal.at_zero)
-    gain = math.sqrt(2.0) * instrument_u(sheet, "command") / span
+    gain = _GAIN * instrument_u(sheet, "command") / span
     ends = sum((s.low_demand < 0.01) + (s.high_demand > 0.99) for s in carriers) / len(carriers)
     clipped = ends * _CLIPPED_NOISE * seen.wire.u / stroke
-    counted = _DRIVER_STEP_S**2 / (6.0 * stroke**2 * max(ramp_s, _DRIVER_STEP_S))
+    counted = _DRIVER_STEP_S**2 / (6.0 * math.sqrt(5.0) * stroke**2 * max(ramp_s, _DRIVER_STEP_S))
     return math.hypot(ramp_s * gain, ramp_s * clipped, counted)
 
 

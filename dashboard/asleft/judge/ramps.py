@@ -86,10 +86,15 @@ def fit_stroke(
         chi2 = problem.reduced_chi2(found)
     agrees = problem.cost_of(common.point) - problem.cost_of(found) < _AGREES * max(chi2, 1.0)
     tangent = common if shared and agrees else problem.at(found.theta)
-    used = problem.weight / max(chi2, 1.0)
+    used = problem.weight / beyond_chance(chi2, time_s.size)
     information, slope = _marginal(used * tangent.information, used * tangent.slope, interval_s)
     theta, limited = tangent.point.theta, found.limited
     return StrokeFit(theta, information, slope, found.theta, chi2, limited.limited_up_s, limited.limited_down_s)
+
+
+def beyond_chance(chi2: float, dof: float) -> float:
+    """A reduced chi-square, or 1 where chance alone would give as much (three standard deviations, 2 / dof each)."""
+    return chi2 if chi2 > 1.0 + 3.0 * float(np.sqrt(2.0 / max(dof, 1.0))) else 1.0
 
 
 def _marginal(information: FloatArray, gradient: FloatArray, interval_s: float) -> tuple[FloatArray, FloatArray]:
@@ -186,7 +191,7 @@ def _combine(strokes: Sequence[Stroke]) -> Combined:
         distance = np.maximum(distance + lowest, 1e-12)
         weights = np.minimum(1.0, 5.0 / np.sqrt(distance))
     dof = max(float(rank.sum()) - PARAMETERS, 1.0)
-    scatter = max(1.0, float(np.sqrt(np.sum(weights * distance) / dof)))
+    scatter = float(np.sqrt(beyond_chance(float(np.sum(weights * distance)) / dof, dof)))
     covariance = np.linalg.inv(h) * scatter**2
     up = int(np.sum(information_i[:, 0, 0] > 0.02 * information_i[:, 0, 0].max() + 1e-12))
     down = int(np.sum(information_i[:, 1, 1] > 0.02 * information_i[:, 1, 1].max() + 1e-12))
