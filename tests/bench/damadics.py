@@ -7,6 +7,7 @@ fault begins at `start` and is watched until the end.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -28,7 +29,7 @@ def detection_time(signal: Sequence[Stretch], start_s: float) -> float | None:
     if not signal or not signal[-1].on:
         return None
     edge = signal[0].from_s
-    for before, after in zip(signal, signal[1:], strict=False):
+    for before, after in itertools.pairwise(signal):
         if after.on and not before.on:
             edge = after.from_s
     return max(0.0, edge - start_s)

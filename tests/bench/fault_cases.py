@@ -66,7 +66,19 @@ class Case:
 
 
 def _of(name: str, sign: float = 1.0) -> Amount:
-    return lambda model, tolerance, size: sign * size * tolerance[name]
+    def of(model: ValveModel, tolerance: Tolerances, size: float) -> float:
+        del model
+        return sign * size * tolerance[name]
+
+    return of
+
+
+def _times(amount: float) -> Amount:
+    def of(model: ValveModel, tolerance: Tolerances, size: float) -> float:
+        del model, tolerance
+        return amount * size
+
+    return of
 
 
 def _one(model: ValveModel, tolerance: Tolerances, size: float) -> float:
@@ -132,35 +144,35 @@ CASES: tuple[Case, ...] = (
          _share_of_full("current_at_full", "current_at_full_a", -1.0)),
     Case("driver limits", K.DRIVER_LIMITED, P.DRIVER, "its own limit is lower", _of("current_at_full")),
     Case("driver follows slowly", K.RESPONSE_SLOW, P.DRIVER, "it follows more slowly",
-         lambda model, tolerance, size: 0.015 * size),
+         _times(0.015)),
     Case("unwanted current", K.UNWANTED_CURRENT, P.DRIVER, "it lets current flow unasked", _unasked),
     Case("dither weak or lost", K.DITHER_LOST, P.DRIVER_SETTING, "dither turned",
-         lambda model, tolerance, size: 0.24 * size),
+         _times(0.24)),
     Case("dither frequency", K.DITHER_FREQUENCY, P.DRIVER_SETTING, "dither turned", _of("dither_frequency")),
     Case("supply sags", K.SUPPLY_SAG, P.SUPPLY, "the supply is low", _of("supply_voltage")),
     Case("coil hot", K.COIL_HOT, P.COIL, "the coil is hot", _hot, variant="near its limit"),
     Case("coil partly shorted", K.COIL_SHORTED, P.COIL, "turns are short-circuited",
-         lambda model, tolerance, size: 0.1 * size),
+         _times(0.1)),
     Case("coil short-circuited", K.COIL_SHORTED, P.COIL, "its winding is open or short-circuited", _one, whole=True),
     Case("coil unplugged", K.COIL_UNPLUGGED, P.COIL_WIRING, "a wire or plug is open", _one, whole=True),
     Case("loose contact", K.COIL_CONTACT, P.COIL_WIRING, "a contact is loose",
-         lambda model, tolerance, size: 0.1 * size),
+         _times(0.1)),
     Case("resistance in the cable", K.CABLE_RESISTANCE, P.COIL_WIRING, "resistance in its wires", _cable,
          variant="near its limit"),
     Case("spring weak", K.PRESSURE_DRIFT, P.VALVE, "its spring gave way", _of("pressure_at_full", -1.0)),
     Case("seat worn", K.SEAT_DRIFT, P.VALVE, "its seat is worn", _of("pressure_at_full", 1.0)),
-    Case("friction", K.FRICTION_GROWN, P.VALVE, "its friction grew", lambda model, tolerance, size: 1.0 * size),
-    Case("stick-slip", K.STICK_SLIP, P.VALVE, "its spool sticks", lambda model, tolerance, size: 2.0 * size),
+    Case("friction", K.FRICTION_GROWN, P.VALVE, "its friction grew", _times(1.0)),
+    Case("stick-slip", K.STICK_SLIP, P.VALVE, "its spool sticks", _times(2.0)),
     Case("relief lowered", K.RELIEF_LOWERED, P.PRESSURE_SOURCE, "it gives less at the top", _relief),
     Case("pump weak", K.SOURCE_WEAK, P.PRESSURE_SOURCE, "it gives less at the top", _weak),
     Case("command wire broken", K.COMMAND_WIRE_BROKEN, P.COMMAND_WIRING, "the signal has failed", _one, whole=True,
          variant="live zero"),
     Case("command leaks", K.COMMAND_OFFSET, P.COMMAND_WIRING, "the signal leaks on its way",
-         lambda model, tolerance, size: 0.02 * size, variant="read at the controller"),
+         _times(0.02), variant="read at the controller"),
     Case("command shunted", K.COMMAND_GAIN, P.COMMAND_WIRING, "the signal is shunted on its way",
-         lambda model, tolerance, size: -0.02 * size, variant="read at the controller"),
+         _times(-0.02), variant="read at the controller"),
     Case("controller asks too much", K.CONTROLLER_GAIN, P.CONTROLLER, "it asks for more than there is",
-         lambda model, tolerance, size: 0.015 * size + (0.012 if size > 1.0 else 0.0), variant="volts"),
+         _times(0.02), variant="volts"),
     Case("current sensor's gain", K.CURRENT_SENSOR_GAIN, P.CURRENT_SENSOR, "its gain moved",
          _share_of_full("current_at_full", "current_at_full_a")),
     Case("current sensor's zero", K.CURRENT_SENSOR_OFFSET, P.CURRENT_SENSOR, "its zero moved", _of("current_at_zero")),

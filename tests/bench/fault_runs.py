@@ -22,10 +22,11 @@ from asleft.judge.judge import JudgeState, begin, step
 from asleft.judge.memory import copy_of
 from asleft.judge.summary import summarise
 from asleft.judge.types import Judgement, Samples
-from asleft.sheet.model import Coil, Instrument, Sheet
+from asleft.sheet.model import Characteristic, Coil, Instrument, Sheet
 from asleft.sim.faults import Fault
 from asleft.sim.model import ValveModel
 from asleft.sim.recording import Recording, simulate
+from asleft.sim.truth import branches_bar
 from damadics import Stretch
 from fault_cases import CASES, CHANNEL_SETS, DROPPED, Case, places, valve
 from lanes import part, samples_of, sheet_of, tolerance_of
@@ -87,7 +88,7 @@ def window_start_s(number: int) -> float:
     return datetime.combine(day, time(21, 55, 20), _ZONE).timestamp()
 
 
-def tolerances(model: ValveModel, left: dict[str, float]) -> dict[str, float]:
+def tolerances(left: dict[str, float]) -> dict[str, float]:
     """Width of each quantity's tolerance on the side that is judged."""
     return {
         name: min(tolerance_of(name, left).below, tolerance_of(name, left).above)
@@ -108,7 +109,10 @@ def sheet_for(model: ValveModel, left: dict[str, float], case: Case | None, chan
         driver_drop_v=model.driver_drop_v,
         duty_max=model.duty_max,
     )
-    return replace(sheet, instruments=instruments, coil=coil)
+    current_a = np.linspace(model.current_at_zero_a, model.current_at_full_a, 11)
+    rising, falling = branches_bar(model, current_a)
+    curve = Characteristic(tuple(current_a.tolist()), tuple(rising.tolist()), tuple(falling.tolist()))
+    return replace(sheet, instruments=instruments, coil=coil, characteristic=curve)
 
 
 def cut_to(samples: Samples, channels: str) -> Samples:
@@ -190,7 +194,7 @@ def run_valve(
     healthy = valve(seed, variant)
     left_runs = recordings([healthy] * LEFT_WINDOWS, range(LEFT_WINDOWS), seed)
     left = dict(left_runs[0].truth.as_left)
-    widths = tolerances(healthy, left)
+    widths = tolerances(left)
     models, numbers = [], []
     for plan in todo:
         faulty = plan.model(healthy, widths)

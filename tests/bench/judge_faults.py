@@ -4,8 +4,8 @@
 
 Measures as the DAMADICS benchmark defines them (`damadics`). Which fault is separable under which channels, and which
 parts come out together where it is not, follows from the judge's fault table before anything is simulated
-(`fault_cases.expected`). An alarm is a cause of severity 2 or 3; a remark any cause. Times are watched time (production
-and the stops between), in which the judge is asked about once a minute.
+(`fault_cases.expected`). An alarm is a cause of severity 2 or 3; a remark any cause. Times are watched time
+(production and the stops between), in which the judge is asked about once a minute.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from functools import partial
 
 import numpy as np
 from damadics import detection_time, false_rate, true_rate
-from fault_cases import CASES, CHANNEL_SETS, Case, expected
+from fault_cases import CASES, CHANNEL_SETS, expected
 from fault_runs import Run, hours, plans, run_valve
 from report import Goal, Report, main
 from scipy.stats import beta
@@ -89,7 +89,7 @@ def found_at_end(run: Run) -> bool:
 
 
 def named_right(run: Run) -> bool:
-    """Separable: the right part named first. Else: the right part among those named, and none that does not belong."""
+    """Separable: the right part named first. Else: the right part among those named, none that does not belong."""
     named, right = run.looks[-1].named, parts_of(run)
     if not named:
         return False

@@ -12,6 +12,7 @@ from asleft.judge.little_room import headroom_low
 from asleft.judge.parts import with_part
 from asleft.judge.plateaus import clipped
 from asleft.judge.scene import Scene, make, moved
+from asleft.judge.sticking import sticking
 from asleft.judge.symptoms import observe
 from asleft.judge.types import Finding, Part, Verdict
 from asleft.judge.watched import watched
@@ -24,7 +25,8 @@ def find(scene: Scene, earlier: Mapping[str, Finding]) -> list[Finding]:
     One already known keeps its onset; one whose quantity is undecided or not observed stays as it was, because not
     seeing a fault is no sign that it has gone.
     """
-    raised = watched(scene) + held_findings(scene) + clipped(scene) + departures(scene) + headroom_low(scene) + _missing(scene)
+    raised = watched(scene) + held_findings(scene) + clipped(scene) + departures(scene)
+    raised += sticking(scene) + headroom_low(scene) + _missing(scene)
     now: dict[str, Finding] = {}
     for finding in raised:
         if finding.kind not in now or finding.severity > now[finding.kind].severity:

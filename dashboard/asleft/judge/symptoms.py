@@ -24,7 +24,7 @@ from asleft.judge.types import QuantityResult, Verdict
 #: The pressure has gone with the current from this share on, and has not under the other.
 _FOLLOWED, _STOOD = 0.65, 0.35
 #: A level whose pressure differs from visit to visit by this share of tolerance scatters.
-_SCATTERS = 0.3
+SCATTERS = 0.3
 _LEAST_VISITS = 2
 #: No winding at work is colder than this; one that is so much colder or hotter than on other days may have changed.
 _COLDEST_DEGC, _COLDER_K, _HOTTER_K = 5.0, 15.0, 25.0
@@ -226,14 +226,9 @@ def limit_ohm(scene: Scene) -> float | None:
 
 def _pressure(scene: Scene, out: dict[str, Values]) -> None:
     """How the pressure moved over its levels, and whether it went with the current."""
-    levels = level_changes(scene)
-    widths = [
-        scene.sheet.tolerance[n] for n in ("pressure_at_full", "pressure_at_zero") if n in scene.sheet.tolerance
-    ]
-    finite = [w for tolerance in widths for w in (tolerance.below, tolerance.above) if math.isfinite(w)]
-    if not levels or not finite:
+    levels, tolerance = level_changes(scene), pressure_tolerance_bar(scene)
+    if not levels or tolerance is None:
         return
-    tolerance = min(finite)
     share = following(levels, tolerance)
     explained = np.zeros(len(levels))
     if share is not None:
@@ -247,7 +242,14 @@ def _pressure(scene: Scene, out: dict[str, Values]) -> None:
     out["pressure"] = pressure_shapes(levels, explained, tolerance, ends)
     scatter = scatter_bar(scene) if scene.found.held is None else None  # a load that a loop rejects is no sign
     if scatter is not None:
-        out["scatter"] = frozenset({"more"}) if scatter > _SCATTERS * tolerance else AS_LEFT
+        out["scatter"] = frozenset({"more"}) if scatter > SCATTERS * tolerance else AS_LEFT
+
+
+def pressure_tolerance_bar(scene: Scene) -> float | None:
+    """The narrowest tolerance of the pressures (bar); None if none is judged."""
+    names = [name for name in ("pressure_at_full", "pressure_at_zero") if name in scene.sheet.tolerance]
+    widths = [w for name in names for w in (scene.sheet.tolerance[name].below, scene.sheet.tolerance[name].above)]
+    return min((width for width in widths if math.isfinite(width) and width > 0.0), default=None)
 
 
 def level_changes(scene: Scene) -> list[LevelChange]:

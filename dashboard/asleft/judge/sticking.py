@@ -1,0 +1,29 @@
+"""A spool that sticks and jumps: the pressure at one level differs from one arrival to the next.
+
+Friction alone is repeatable: it moves the two branches apart, by the same each time. A spool that rests until it
+breaks loose stops at another place each time. Seen as the scatter of successive arrivals at levels which the valve
+controls, in production with the current as left.
+
+It misses a spool that always sticks at the same place, and one that is seen at fewer than two levels or four times.
+It cries wolf where a load varies at a level that counts as controlled; a scatter that was there when the valve was
+left would do so too, so it has to exceed three tenths of the pressure's tolerance, of which commissioning leaves
+room.
+"""
+
+from __future__ import annotations
+
+from asleft.judge.scene import Scene, make
+from asleft.judge.symptoms import SCATTERS, pressure_tolerance_bar, recent, scatter_bar
+from asleft.judge.types import Finding
+
+
+def sticking(scene: Scene) -> list[Finding]:
+    """The finding of a sticking spool, or none. Its kind is that of a changed hysteresis: it is one that varies."""
+    if scene.found.held is not None:  # a load that a loop outside rejects is no sign
+        return []
+    tolerance, scatter = pressure_tolerance_bar(scene), scatter_bar(scene)
+    if tolerance is None or scatter is None or scatter <= SCATTERS * tolerance:
+        return []
+    evidence = f"Pressure at the same command differs from one cycle to the next by {2.0 * scatter:.1f} bar."
+    onset = min((d.from_s for d in recent(scene, scene.found.judged_pressure)), default=None)
+    return [make("hysteresis-changed", evidence, onset)]
