@@ -107,17 +107,20 @@ class _History:
             self.forget()
             self.before = share
             return NAN, NAN
-        if arrival != self.way:
-            # It turned at the level before, unless it swung beyond and came back: then nobody saw where.
-            swung = arrival * (share - self.before) < 0.0
-            turn = NAN if swung or self.way == 0.0 else self.before
-            if arrival > 0.0:
-                self.low = turn
-            else:
-                self.high = turn
+        swung = arrival * (share - self.before) < 0.0  # beyond the level and back: nobody saw where it turned
+        if swung and self.way == arrival:
+            self._turned(-arrival, self.before)  # and before that it turned at the level it came from
+        if swung or arrival != self.way:
+            self._turned(arrival, NAN if swung or self.way == 0.0 else self.before)
             self.way = arrival
         self.before = share
         return self.low, self.high
+
+    def _turned(self, onward: float, share: float) -> None:
+        if onward > 0.0:
+            self.low = share
+        else:
+            self.high = share
 
 
 def _visit(stay: Sequence[Dwell], judged: Collection[float], history: _History, zero: float, full: float) -> Visit:

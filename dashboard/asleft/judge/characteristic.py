@@ -12,16 +12,17 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from asleft.judge.branches import SAME_END, BranchLevel, Visit, levels_of, on_loop, stick_slip_bar, visits_of
+from asleft.judge.command_noise import WireNoise
 from asleft.judge.curve import Curve, curve_of
 from asleft.judge.decide import Estimate
 from asleft.judge.features import Dwell
 from asleft.judge.hysteresis import NoWidth, Width, loop_width
 from asleft.sheet.model import Sheet
 
-#: Noise of the command shakes the spool: at rest it has followed the farthest excursions of some hundred readings, so
-#: that the loop is narrower by up to twice this many standard deviations of the noise read (which is partly the
-#: reading's own). Half of it is added, the rest is uncertainty.
-_FARTHEST_NOISE = 2.7
+#: Noise of the command shakes the spool as dither does: within a second it has followed the farthest excursions of
+#: the current (two standard deviations, on both branches) by what the current loop lets through of it (about .4).
+#: The loop seen is narrower by that; how much the loop lets through is not known well.
+_SHAKEN, _SHAKEN_U = 2.0 * 2.0 * 0.4, 0.15
 #: A hysteresis whose expanded uncertainty exceeds this many tolerances is no answer, only a bound.
 _WORST_U = 1.5
 _USUAL_TOLERANCE_PCT = 2.0
@@ -50,13 +51,14 @@ def measure(
     dwells: Sequence[Dwell],
     judged: Sequence[Dwell],
     *,
-    demand_noise: float,
+    wire: WireNoise,
     current_u_a: float,
     why_none: str = "",
 ) -> Measured:
     """Branches and hysteresis from all `dwells` in order of time; `judged` are those steady and the valve's own.
 
-    `current_u_a`: standard uncertainty of the current's calibration. `why_none`: what to say if nothing was judged.
+    `wire`: noise of the demand that the driver gets. `current_u_a`: standard uncertainty of the current's
+    calibration. `why_none`: what to say if nothing was judged.
     """
     out = Measured()
     zero, full = sheet.as_left.get("current_at_zero"), sheet.as_left.get("current_at_full")
@@ -93,7 +95,7 @@ def measure(
         return out
     out.width = width
     out.series = _series(seen, width, out.curve, span)
-    found = _estimate(width, seen, demand_noise, current_u_a / span)
+    found = _estimate(width, seen, wire, current_u_a / span)
     out.basis = found.note
     tolerance = sheet.tolerance.get("hysteresis")
     limit = tolerance.above if tolerance is not None and math.isfinite(tolerance.above) else _USUAL_TOLERANCE_PCT
@@ -139,11 +141,10 @@ def _width(levels: Sequence[BranchLevel], curve: Curve, span_a: float, loop: tup
     return width if len(moved) == len(levels) else loop_width(moved, curve, span_a)
 
 
-def _estimate(width: Width, seen: Sequence[Visit], demand_noise: float, current_u_share: float) -> Estimate:
-    shaken = _FARTHEST_NOISE * demand_noise
-    systematic = math.sqrt(
-        width.systematic**2 + (shaken / math.sqrt(3.0)) ** 2 + (width.share * current_u_share) ** 2
-    )
+def _estimate(width: Width, seen: Sequence[Visit], wire: WireNoise, current_u_share: float) -> Estimate:
+    shaken = _SHAKEN * wire.sd
+    shaken_u = math.hypot(_SHAKEN * wire.u, _SHAKEN_U * shaken)
+    systematic = math.sqrt(width.systematic**2 + shaken_u**2 + (width.share * current_u_share) ** 2)
     return Estimate(
         value=100.0 * max(width.share + shaken, 0.0),
         repeatability=100.0 * width.repeatability,

@@ -362,7 +362,7 @@ def _characteristic(sheet: Sheet, seen: Seen, out: AsFound) -> None:
         sheet,
         seen.dwells,
         out.judged_pressure,
-        demand_noise=seen.demand_noise,
+        wire=seen.wire,
         current_u_a=instrument_u(sheet, "current"),
         why_none=why,
     )

@@ -32,11 +32,13 @@ from asleft.judge.types import FloatArray
 #: the whole range, and bend (length of its correlation in shares of the pressure span).
 OFFSET = 0.3
 SLOPE = {True: 0.10, False: 0.3}
-BEND = {True: 0.0015, False: 0.06}
+BEND = {True: 0.0007, False: 0.10}
 BEND_LENGTH = 0.5
 BENT = 1.0 / 12.0
 #: Misfit beyond which pressure does not follow the current on one curve (chi squared per degree of freedom).
 _MISFIT = 16.0
+#: Levels seen from both sides from which the width can be said to vary.
+_LEAST_PAIRS = 3
 #: Where the pressure rises by less than this share of its mean slope, current cannot be told from it.
 _FLAT = 0.2
 
@@ -89,24 +91,18 @@ def loop_width(levels: Sequence[BranchLevel], curve: Curve, span_a: float) -> Wi
     # A curve that moved has bent as well: a twelfth of how far it moved.
     moved = max(float(np.ptp(y[side > 0.0])), float(np.ptp(y[side < 0.0]))) if curve.recorded else 0.0
     known = prior_covariance(x, recorded=curve.recorded, moved=moved)
-    inverse = np.linalg.inv(known + np.diag(noise))
     basis = 0.5 * side
-    gain = inverse @ basis
-    information = float(basis @ gain)
-    weights = gain / information
-    width = float(weights @ y)
-    left = y - basis * width
-    freedom = len(kept) - 1
-    misfit = float(left @ inverse @ left) / max(freedom, 1)
-    if freedom > 0 and misfit > _MISFIT:
-        return NoWidth("pressure does not follow the current on one curve")
-    repeatability = float(np.sqrt(weights**2 @ noise))
-    systematic = float(np.sqrt(weights @ known @ weights))
-    shift = known @ (inverse @ left)
-    widest_at = None
     paired = pairs_of(kept)
-    if len(paired) >= 3:
-        widest = _widest(paired, y - shift, noise, width)
+    fit = _fit(y, basis, known, noise)
+    if fit.misfit > _MISFIT and len(paired) >= _LEAST_PAIRS:
+        # A loop that is not equally wide all along: its width may vary from level to level.
+        fit = _fit(y, basis, known, noise, varying=_varying(x, basis, fit.width))
+    if fit.misfit > _MISFIT:
+        return NoWidth("pressure does not follow the current on one curve")
+    width, repeatability, widest_at = fit.width, float(np.sqrt(fit.weights**2 @ noise)), None
+    systematic = float(np.sqrt(fit.weights @ known @ fit.weights))
+    if len(paired) >= _LEAST_PAIRS:
+        widest = _widest(paired, y - fit.shift, noise, width)
         if widest is not None:
             width, repeatability, k = widest
             widest_at = kept[paired[k][0]].share
@@ -119,8 +115,37 @@ def loop_width(levels: Sequence[BranchLevel], curve: Curve, span_a: float) -> Wi
         pairs=len(paired),
         widest_at=widest_at,
         levels=tuple(kept),
-        residual=y - shift,
+        residual=y - fit.shift,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    width: float
+    weights: FloatArray  # of each level's departure in the width
+    shift: FloatArray  # what curve and valve differ by at each level, apart from the width
+    misfit: float  # chi squared per degree of freedom
+
+
+def _fit(
+    y: FloatArray, basis: FloatArray, known: FloatArray, noise: FloatArray, varying: FloatArray | float = 0.0
+) -> _Fit:
+    """Generalised least squares of the width, `varying` the covariance of its own changes along the range."""
+    inverse = np.linalg.inv(known + np.diag(noise) + varying)
+    gain = inverse @ basis
+    weights = gain / float(basis @ gain)
+    width = float(weights @ y)
+    left = y - basis * width
+    explained = inverse @ left
+    freedom = max(y.size - 1, 1)
+    misfit = float(left @ explained) / freedom if y.size > 1 else 0.0
+    return _Fit(width, weights, np.asarray(known @ explained), misfit)
+
+
+def _varying(x: FloatArray, basis: FloatArray, width: float) -> FloatArray:
+    """Covariance of a width that varies by half of itself between places a tenth of the range apart."""
+    apart = x[:, None] - x[None, :]
+    return np.asarray((0.5 * width) ** 2 * np.outer(basis, basis) * np.exp(-0.5 * (apart / 0.1) ** 2))
 
 
 def prior_covariance(x: FloatArray, *, recorded: bool, moved: float) -> FloatArray:

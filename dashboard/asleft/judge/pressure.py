@@ -20,6 +20,7 @@ from asleft.sheet.model import Sheet
 #: Farthest a visited level may lie from the end that is reported (share of the command).
 FARTHEST = 0.10
 _LEVEL_STEP = 0.05
+_SAME_LEVEL = 0.02
 
 LevelKey = tuple[int, int]  # command level in steps of 5 %, arrival (+1 or -1)
 
@@ -160,14 +161,16 @@ def pressure_systematic_bar(sheet: Sheet, pressure_bar: float, oil_degc: float) 
 def end_estimate(dwells: Sequence[Dwell], sheet: Sheet, *, at_full: bool, instrument_u_bar: float) -> Estimate | None:
     """Pressure at full command (arriving from below) or at zero (arriving from above).
 
-    `dwells` are steady and in control. Each within 10 % of the end is carried to it along the as-left curve; the
-    distance carried adds a fifth of that rise as uncertainty. What the oil's temperature may do is systematic, as is
-    the calibration.
+    `dwells` are steady and in control. Those at the level nearest to the end, at most 10 % from it, are carried to it
+    along the as-left curve; the distance carried adds a fifth of that rise as uncertainty. What the oil's temperature
+    may do is systematic, as is the calibration.
     """
     end, arrival = (1.0, 1.0) if at_full else (0.0, -1.0)
     near = [d for d in dwells if d.arrival == arrival and abs(d.demand - end) <= FARTHEST]
     if not near:
         return None
+    nearest = min(abs(d.demand - end) for d in near)
+    near = [d for d in near if abs(d.demand - end) <= nearest + _SAME_LEVEL]
     carried, reach = [], []
     for dwell in near:
         here = ceiling_bar(sheet, min(max(dwell.demand, 0.0), 1.0), arrival)

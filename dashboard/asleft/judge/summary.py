@@ -119,7 +119,7 @@ def _after_steps(sheet: Sheet, seen: Seen, found: AsFound) -> Measured:
         if isinstance(again, Estimate):
             found.quantities[name] = again
             if name == "hysteresis" or name.startswith("pressure"):
-                moved_s = max(moved_s, since)
+                moved_s = since if name == "hysteresis" else max(moved_s, since)
     since = stepped_s(sheet, found.held) if seen.held_left else None
     if since is not None:
         after = replace(seen, dwells=[d for d in seen.dwells if d.from_s >= since])
