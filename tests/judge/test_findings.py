@@ -260,6 +260,16 @@ def test_a_drift_inside_tolerance_is_a_matter_for_the_digest() -> None:
     assert 600.0 * 120 < out.onset_s < 600.0 * 160
 
 
+def test_a_drift_says_when_it_reaches_its_tolerance() -> None:
+    where = scene({"pressure_at_full": 203.5}, charts={"pressure_at_full": drifting()})
+    results = dict(where.results)
+    results["pressure_at_full"] = replace(
+        results["pressure_at_full"], trend_per_day=0.4, forecast_in_days=(9.2, 13.7)
+    )
+    evidence = found(replace(where, results=results))["pressure-changed"].evidence
+    assert "at that pace it reaches its tolerance in 9 to 14 days" in evidence
+
+
 def test_a_drift_to_the_side_that_is_not_judged_is_none() -> None:
     free = sheet(
         tolerance={

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from asleft.judge.trend import DAY_S, Trend, forecast, trend_fields, trend_of
+from asleft.judge.trend import DAY_S, Trend, due_words, forecast, trend_fields, trend_of
 from asleft.sheet.model import Tolerance
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -124,6 +124,20 @@ def test_fields_of_a_result() -> None:
     assert near["trend_per_day"] == 1.0
     far = trend_fields(LINE, 0.0, Tolerance(99.0, 99.0))
     assert set(far) == {"trend_per_day", "trend_low_per_day", "trend_high_per_day"}
+
+
+@pytest.mark.parametrize(
+    ("early", "late", "words"),
+    [
+        (9.2, 13.7, "in 9 to 14 days"),
+        (0.0, 2.5, "within 3 days"),
+        (0.3, 0.4, "within 1 day"),
+        (20.4, None, "in 20 days or later"),
+        (1.0, None, "in 1 day or later"),
+    ],
+)
+def test_words_of_a_forecast(early: float, late: float | None, words: str) -> None:
+    assert due_words(early, late) == words
 
 
 def test_the_true_date_lies_in_the_interval_of_most_forecasts() -> None:

@@ -7,6 +7,7 @@ import math
 from asleft.judge.faults import KIND_OF
 from asleft.judge.onset import feature_series, onset_of
 from asleft.judge.scene import Scene, make
+from asleft.judge.trend import due_words
 from asleft.judge.types import Finding, QuantityResult, Verdict
 from asleft.sheet.names import LABELS, format_quantity
 
@@ -69,6 +70,8 @@ def _changed(name: str, result: QuantityResult, onset_s: float | None, *, severi
         per_day = format_quantity(name, abs(result.trend_per_day)) if abs(result.trend_per_day) >= 0.05 else None
         if per_day is not None:
             evidence += f"; it {'rises' if result.trend_per_day > 0 else 'falls'} {per_day} a day"
+    if severity == 1 and result.forecast_in_days is not None:
+        evidence += f"; at that pace it reaches its tolerance {due_words(*result.forecast_in_days)}"
     return make(kind, f"{evidence}.", onset_s, severity=severity)
 
 

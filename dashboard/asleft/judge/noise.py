@@ -33,12 +33,17 @@ _SLOW_HOURS = 8
 _CAP = 12.0  # a squared difference counts at most as so many times the mean one: an outlier is no noise
 _SLOW_CAP = 4.0  # closer, because a single step or outlier is in 16 of the differences of eight hours
 _SLOW_LOSS = 1.075  # what that cap takes from normal noise
+_SLOW_DOF = 1.3  # degrees of freedom of eight overlapping second differences
 _FEW = 6
 
 
 @dataclass(slots=True)
 class Noise:
-    """Sums of half squared differences, and how many: of points within hours, of hours, of eight hours."""
+    """Sums of squared differences that each expect the variance, and how many.
+
+    Half squared differences of points within hours and of hours; of eight hours a sixth of squared second
+    differences, which no steady drift is in.
+    """
 
     within: Value = 0.0
     within_n: int = 0
@@ -71,11 +76,12 @@ class Noise:
             self.hours = self.hours + _capped(0.5 * (mean - self.recent[-1]) ** 2, self.hours, self.hours_n, _CAP)
             self.shortness += 0.5 / points + 0.5 / self.recent_n[-1] - 1.0 / HOUR_POINTS
             self.hours_n += 1
-        self.recent = [*self.recent[1 - 2 * _SLOW_HOURS :], mean]
-        self.recent_n = [*self.recent_n[1 - 2 * _SLOW_HOURS :], points]
-        if len(self.recent) == 2 * _SLOW_HOURS:
-            apart = sum(self.recent[_SLOW_HOURS:]) - sum(self.recent[:_SLOW_HOURS])
-            self.slow = self.slow + _capped(0.5 * apart**2 / _SLOW_HOURS, self.slow, self.slow_n, _SLOW_CAP)
+        self.recent = [*self.recent[1 - 3 * _SLOW_HOURS :], mean]
+        self.recent_n = [*self.recent_n[1 - 3 * _SLOW_HOURS :], points]
+        if len(self.recent) == 3 * _SLOW_HOURS:
+            first, middle, last = (sum(self.recent[k * _SLOW_HOURS : (k + 1) * _SLOW_HOURS]) for k in range(3))
+            bend = (first - 2.0 * middle + last) ** 2 / (6.0 * _SLOW_HOURS)
+            self.slow = self.slow + _capped(bend, self.slow, self.slow_n, _SLOW_CAP)
             self.slow_n += 1
 
     def sigma(self, points: int, own: Value, exponent: float) -> Value:
@@ -92,7 +98,7 @@ class Noise:
         dof = 2.0 / 3.0 * self.hours_n
         variance = full * _enlarged(dof, exponent)
         if self.slow_n >= _SLOW_HOURS:
-            slow_dof = 1.3 * self.slow_n / _SLOW_HOURS
+            slow_dof = _SLOW_DOF * self.slow_n / _SLOW_HOURS
             ratio = _SLOW_LOSS * self.slow / self.slow_n / np.maximum(plain, 1e-300)
             clear = np.exp(2.3 * np.sqrt(2.0 / slow_dof + 2.0 / dof))
             variance = np.where(ratio > clear, full * ratio * _enlarged(slow_dof, exponent), variance)

@@ -146,6 +146,17 @@ def trend_fields(trend: Trend | None, left: float, tolerance: Tolerance) -> Tren
     return out
 
 
+def due_words(early_days: float, late_days: float | None) -> str:
+    """When, as a sentence says it: "in 9 to 14 days", "within 3 days", "in 20 days or later"."""
+    early = math.floor(early_days)
+    if late_days is None:
+        return f"in {early} day{'' if early == 1 else 's'} or later"
+    late = max(math.ceil(late_days), 1)
+    if early == 0:
+        return f"within {late} day{'' if late == 1 else 's'}"
+    return f"in {early} to {late} days"
+
+
 def _neighbours(x: FloatArray) -> float:
     """First autocorrelation of values about zero, kept below 0.9 so that an interval remains."""
     total = float(x @ x)
