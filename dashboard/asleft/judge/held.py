@@ -34,6 +34,7 @@ from asleft.judge.held_levels import (
     full_bar,
     key_of,
     marked,
+    play_bar,
 )
 from asleft.judge.slow import slow_fit
 from asleft.sheet.model import Sheet
@@ -148,7 +149,7 @@ def _stopped(
     loads = [x.pressure_bar for x in then if x.in_control < 0.5]
     then = [x for x in then if x.in_control > 0.5]
     # Not seen there when left: it lies further on the characteristic, on either branch.
-    unsure = 0.0 if then else _CARRIED * best.slope_bar * (1.0 - best.demand) + _play_bar(sheet, best.slope_bar)
+    unsure = 0.0 if then else _CARRIED * best.slope_bar * (1.0 - best.demand) + play_bar(sheet, best.slope_bar)
     short = [
         (p.from_s, change_bar(p, min(then, key=lambda x: abs(x.way - p.arrival), default=best)))
         for p in top
@@ -161,11 +162,5 @@ def _stopped(
     spread = 1.4826 * float(np.median(np.abs(changes - change)))
     se = 1.2533 * max(spread, 1e-4 * full) / float(np.sqrt(changes.size))
     way, slope = float(best.way), best.slope_bar
-    return Needed(best.pressure_bar, 1.0, best.demand, change, se, int(changes.size), way, slope), [
-        at for at in short if at[1] < 0.5 * change
-    ]
-
-
-def _play_bar(sheet: Sheet, slope_bar: float) -> float:
-    """What friction makes of a pressure between its branches: the hysteresis as left, 1 % where not given."""
-    return sheet.as_left.get("hysteresis", 1.0) / 100.0 * slope_bar
+    needed = Needed(best.pressure_bar, 1.0, best.demand, change, se, int(changes.size), way, slope)
+    return needed, [at for at in short if at[1] < 0.5 * change]

@@ -1,9 +1,11 @@
 """Pressure at zero and full of a valve under an outer loop, where the loop goes near enough to them.
 
-Still pairs the valve made are put on the characteristic as left plus a departure that is a line over the command (a
-parabola where the sheet carries no recorded curve) and, where both were seen, a constant for the side of arrival. At
-the end of the command that gives the pressure a gauge would show; at most a tenth of the command beyond what was
-visited, with the uncertainty of the fit, which grows there, and a twentieth of the rise carried.
+What counts is one mean of pressure and command for each held level and side of arrival, not the single pairs: within
+a level a loop moves the command against its load at constant pressure, and a line through the pairs would take that
+for a flat characteristic (errors in variables; identification in closed loop). The levels' departures from the
+characteristic as left are a parabola over the command and, between the branches, a constant. How steep and bent that
+may be is known beforehand, from what the sheet carries, and enters as a prior; so the uncertainty grows by itself
+where levels are few or the end is far, at most a tenth of the command beyond what was visited.
 """
 
 from __future__ import annotations
@@ -13,64 +15,89 @@ from collections.abc import Sequence
 import numpy as np
 from asleft.judge.decide import Estimate
 from asleft.judge.features import Dwell
-from asleft.judge.held_levels import departure_bar, full_bar
+from asleft.judge.held_levels import departure_bar, full_bar, key_of, play_bar
 from asleft.judge.pressure import FARTHEST, ceiling_bar
-from asleft.judge.slow import slow_fit
+from asleft.judge.slow import inflation_of
 from asleft.judge.types import FloatArray
 from asleft.sheet.model import Sheet
 
 _LEAST = 10
 _NEAR_END = 0.3
 _LEAST_NEAR = 3
-_MODEL = 0.05
-#: Pairs further from the end than this say nothing of it that a parabola could carry.
-_RANGE = 0.6
+#: Standard deviations beforehand of slope and bend of the departure (share of the characteristic's span): of a valve
+#: of which the sheet carries both ends only, and of one whose curve was recorded.
+_ENDS_ONLY = (0.3, 0.25)
+_RECORDED = (0.05, 0.05)
+#: A spool within its play lies anywhere in it: sqrt(1/12) of its width.
+_IN_PLAY = 0.29
 
 
 def held_end(pairs: Sequence[Dwell], sheet: Sheet, *, at_full: bool, instrument_u_bar: float) -> Estimate | str:
     """Pressure at full (arriving from below) or at zero (from above) from pairs the valve made, or why not."""
     end, way = (1.0, 1.0) if at_full else (0.0, -1.0)
-    mine = [p for p in pairs if abs(p.demand - end) <= _RANGE]
     visited = "full command not visited from below" if at_full else "zero command not visited from above"
-    if len(mine) < _LEAST:
+    if len(pairs) < _LEAST:
         return visited
-    u = np.array([p.demand for p in mine])
-    arrival = np.array([p.arrival for p in mine])
+    u = np.array([p.demand for p in pairs])
     nearest = float(np.sort(np.abs(u - end))[_LEAST_NEAR - 1])
     if nearest > FARTHEST:
         return f"{visited}: the loop goes to {100.0 * abs(end - nearest):.0f} % at most" if at_full else visited
+    arrival = np.array([p.arrival for p in pairs])
     if int(np.sum((arrival == way) & (np.abs(u - end) < _NEAR_END))) < _LEAST_NEAR:
         return visited
-    off = np.array([departure_bar(p, sheet) for p in mine])
-    there, here = ceiling_bar(sheet, end, way), ceiling_bar(sheet, abs(end - nearest), way)
-    if there is None or here is None or not np.isfinite(off).all():
+    low, there = ceiling_bar(sheet, 0.0, -1.0), ceiling_bar(sheet, end, way)
+    high = ceiling_bar(sheet, 1.0, 1.0)
+    levels = _levels(pairs, sheet)
+    if low is None or high is None or there is None or not np.isfinite(levels).all():
         return "no pressures in the sheet to compare with"
-    design = _design(u - end, arrival - way, bent=sheet.characteristic is None)
-    fit = slow_fit(design, off, np.array([p.from_s for p in mine]), floor=1e-4 * full_bar(sheet))
-    if fit is None:
-        return f"{visited} long enough"
-    carried = _MODEL * abs(there - here)
+    value, sd = _at_end(levels, end, way, high - low, play_bar(sheet, high - low), sheet)
     return Estimate(
-        value=there + float(fit.theta[0]),
-        repeatability=float(np.hypot(np.sqrt(fit.covariance[0, 0]), carried)),
-        dof=fit.dof,
+        value=there + value,
+        repeatability=sd,
+        dof=float(max(len(pairs) / float(levels[0, 4]) - 2.0, 1.0)),
         systematic=instrument_u_bar,
-        segments=len(mine),
-        from_s=mine[0].from_s,
-        to_s=mine[-1].to_s,
+        segments=len(pairs),
+        from_s=pairs[0].from_s,
+        to_s=pairs[-1].to_s,
         command_min_pct=100.0 * float(u.min()),
         command_max_pct=100.0 * float(u.max()),
     )
 
 
-def _design(from_end: FloatArray, other_way: FloatArray, *, bent: bool) -> FloatArray:
-    """Columns whose first is the departure at the end itself; only as many as the pairs can tell apart."""
-    columns = [np.ones_like(from_end)]
-    reach = float(np.ptp(from_end))
-    if reach > 0.1:
-        columns.append(from_end)
-    if bent and reach > 0.25 and np.unique(np.round(from_end / 0.05)).size >= 3:
-        columns.append(from_end**2)
-    if np.ptp(other_way) > 0.0:
-        columns.append(other_way)
-    return np.column_stack(columns)
+def _levels(pairs: Sequence[Dwell], sheet: Sheet) -> FloatArray:
+    """Rows (demand, arrival, departure, its standard error, readings worth one), one per level and side."""
+    full = full_bar(sheet)
+    groups: dict[tuple[int, int], list[Dwell]] = {}
+    for pair in pairs:
+        groups.setdefault(key_of(pair, full), []).append(pair)
+    rows, residual = [], np.zeros(len(pairs))
+    place = {id(pair): k for k, pair in enumerate(pairs)}
+    for group in groups.values():
+        off = np.array([departure_bar(p, sheet) for p in group])
+        middle = float(off.mean())
+        residual[[place[id(p)] for p in group]] = off - middle
+        spread = float(off.std(ddof=1)) if off.size > 1 else float("inf")
+        if np.isfinite(spread):
+            rows.append((float(np.mean([p.demand for p in group])), group[0].arrival, middle, spread, off.size))
+    inflation = inflation_of(residual, np.array([p.from_s for p in pairs]))
+    floor = 1e-4 * full
+    return np.array(
+        [(u, way, off, max(sd, floor) * np.sqrt(min(inflation, n) / n), inflation) for u, way, off, sd, n in rows]
+    )
+
+
+def _at_end(
+    levels: FloatArray, end: float, way: float, span_bar: float, play: float, sheet: Sheet
+) -> tuple[float, float]:
+    """Departure at the end on that branch and its standard deviation (bar)."""
+    slope, bend = _ENDS_ONLY if sheet.characteristic is None else _RECORDED
+    u, arrival, off, se = levels[:, 0] - end, levels[:, 1], levels[:, 2], levels[:, 3]
+    design = np.column_stack((np.ones_like(u), u, u**2, 0.5 * (arrival - way)))
+    weight = 1.0 / (se**2 + (_IN_PLAY * play) ** 2)
+    # Between the branches lies the play as left, unless the sheet's curve has it already.
+    centre = np.array([0.0, 0.0, 0.0, 0.0 if sheet.characteristic is not None else -play])
+    before = np.diag([0.0, *(1.0 / (x * span_bar) ** 2 for x in (slope, bend)), 1.0 / max(play, 1e-6) ** 2])
+    normal = design.T @ (design * weight[:, None]) + before
+    covariance = np.linalg.inv(normal)
+    theta = covariance @ (design.T @ (off * weight) + before @ centre)
+    return float(theta[0]), float(np.sqrt(covariance[0, 0]))

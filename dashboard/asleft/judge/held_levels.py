@@ -146,3 +146,8 @@ def marked(pair: Dwell, sheet: Sheet) -> bool:
 def change_bar(pair: Dwell, level: HeldLevel) -> float:
     """Equivalent change of pressure (bar) of a pair since its level was left."""
     return (pair.pressure_bar - level.pressure_bar) - level.slope_bar * (pair.demand - level.demand)
+
+
+def play_bar(sheet: Sheet, slope_bar: float) -> float:
+    """What friction makes of a pressure between its branches (bar): the hysteresis as left, 1 % where not given."""
+    return sheet.as_left.get("hysteresis", 1.0) / 100.0 * slope_bar

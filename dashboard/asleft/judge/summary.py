@@ -18,6 +18,7 @@ from asleft.judge.headroom import headroom_result
 from asleft.judge.intake import remarks_of
 from asleft.judge.memory import JudgeState
 from asleft.judge.onset import feature_series, step_within
+from asleft.judge.outer_remarks import outer_remarks
 from asleft.judge.points import seen_of
 from asleft.judge.scene import Scene
 from asleft.judge.sentence import sentence
@@ -82,7 +83,7 @@ def summarise(sheet: Sheet, state: JudgeState) -> Judgement:
         state_hours=dict(state.hours),
         quantities=tuple(results.values()),
         findings=tuple(findings),
-        remarks=_remarks(sheet, state),
+        remarks=(*_remarks(sheet, state), *outer_remarks(sheet, state, found.held)),
         basis=dict(state.basis),
         characteristic=told(sheet, characteristic, state.curve_left),
         current_state=now,
