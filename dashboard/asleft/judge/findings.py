@@ -13,6 +13,7 @@ from asleft.judge.parts import with_part
 from asleft.judge.plateaus import clipped
 from asleft.judge.scene import Scene, make, moved
 from asleft.judge.sticking import sticking
+from asleft.judge.strokes_told import strokes_told, strokes_unclear
 from asleft.judge.symptoms import observe
 from asleft.judge.types import Finding, Part, Verdict
 from asleft.judge.watched import watched
@@ -26,7 +27,7 @@ def find(scene: Scene, earlier: Mapping[str, Finding]) -> list[Finding]:
     seeing a fault is no sign that it has gone.
     """
     raised = watched(scene) + held_findings(scene) + clipped(scene) + departures(scene)
-    raised += sticking(scene) + headroom_low(scene) + _missing(scene)
+    raised += sticking(scene) + headroom_low(scene) + strokes_told(scene) + _missing(scene)
     now: dict[str, Finding] = {}
     for finding in raised:
         if finding.kind not in now or finding.severity > now[finding.kind].severity:
@@ -55,6 +56,8 @@ def _unclear(scene: Scene, kind: str) -> bool:
     names = [name for name, k in KIND_OF.items() if k == kind and name in scene.results]
     if kind == "pressure-changed" and decided(scene):
         return False
+    if kind in {"response-changed", "model-misfit"}:
+        return strokes_unclear(scene, kind)
     if kind == "dither-lost":
         names = ["dither_amplitude"]
     if kind == "headroom-low":
@@ -107,6 +110,8 @@ _CAUSES: Mapping[str, tuple[str, ...]] = {
     "current-zero-changed": _CURRENT,
     "headroom-low": ("current-lost", "reading-pinned", "current-clipped", "supply-low", "coil-changed"),
     "current-unwanted": ("reading-pinned",),
+    "response-changed": _RAMP,
+    "model-misfit": (*_RAMP, "response-changed"),
     "current-lost": ("command-failed",),
     "ramp-up-changed": _RAMP,
     "ramp-down-changed": _RAMP,

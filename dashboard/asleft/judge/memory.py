@@ -18,7 +18,9 @@ from asleft.judge.features import Dwell, Stroke, pack, unpack_rows
 from asleft.judge.held_levels import HeldLevel
 from asleft.judge.intake import Intake
 from asleft.judge.learner import Learner
+from asleft.judge.misfit import Misfit
 from asleft.judge.pressure import LevelKey, LevelPressure
+from asleft.judge.reaction import Reaction
 from asleft.judge.scale import Scale
 from asleft.judge.segments import Carry
 from asleft.judge.sliding import SlideCarry
@@ -48,6 +50,8 @@ class JudgeState:
     slide: SlideCarry = field(default_factory=SlideCarry)  # where an outer loop makes the command
     intake: Intake = field(default_factory=Intake)
     states: StateCarry = field(default_factory=StateCarry)
+    reaction: Reaction = field(default_factory=Reaction)
+    misfit: Misfit = field(default_factory=Misfit)
     watch: WatchCarry = field(default_factory=WatchCarry)
     clock_s: float = 0.0
     dwells: list[Dwell] = field(default_factory=list)
@@ -95,6 +99,8 @@ def dumps(state: JudgeState) -> str:
             "held_left": state.held_left,
             "intake": state.intake.as_json(),
             "states": dataclasses.asdict(state.states),
+            "reaction": state.reaction.first,
+            "misfit": dataclasses.asdict(state.misfit),
             "watch": state.watch.as_json(),
             "clock_s": state.clock_s,
             "dwells": pack(state.dwells, len(Dwell._fields)),
@@ -153,6 +159,8 @@ def loads(text: str) -> JudgeState:
         held_left=[HeldLevel(*level) for level in raw["held_left"]],
         intake=Intake.from_json(raw["intake"]),
         states=StateCarry(**raw["states"]),
+        reaction=Reaction.from_rows(raw["reaction"]),
+        misfit=Misfit(**raw["misfit"]),
         watch=WatchCarry(**raw["watch"]),
         clock_s=raw["clock_s"],
         dwells=[Dwell(*row) for row in unpack_rows(raw["dwells"], len(Dwell._fields))],

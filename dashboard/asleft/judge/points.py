@@ -69,6 +69,7 @@ def _close(sheet: Sheet, state: JudgeState, until: float) -> list[ChartPoint]:
     if cold is not None and not first <= cold.from_s <= last:
         seen = replace(seen, cold=None)  # each cold start makes one point, not one every ten minutes
     found = estimate(sheet, seen)
+    state.reaction, state.misfit = state.reaction.seen(found.combined), state.misfit.seen(strokes)
     state.curve_left = state.curve_left or left_rows(found.characteristic)
     coil, _ = look(sheet, seen, found, cold)
     hot = coil.winding.degc if coil.winding is not None else None

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from asleft.judge.charts import Chart
 from asleft.judge.coil_days import Nearing
 from asleft.judge.coil_now import CoilState
 from asleft.judge.estimates import AsFound, Seen
 from asleft.judge.faults import FAULTS
+from asleft.judge.misfit import Misfit
+from asleft.judge.reaction import Reaction
 from asleft.judge.types import Finding, QuantityResult, Verdict
 from asleft.judge.watch import Stretch
 from asleft.sheet.model import Sheet
@@ -32,6 +34,8 @@ class Scene:
     coil: CoilState | None = None
     nearing: Nearing | None = None  # when the current will be clipped, by a trend
     usual_winding_degc: float | None = None  # hottest winding of a usual day before this one
+    reaction: Reaction = field(default_factory=Reaction)
+    misfit: Misfit = field(default_factory=Misfit)
 
 
 def make(kind: str, evidence: str, onset_s: float | None, **changes: object) -> Finding:

@@ -65,6 +65,8 @@ def summarise(sheet: Sheet, state: JudgeState) -> Judgement:
         coil=coil,
         nearing=soon,
         usual_winding_degc=usual_hottest_degc(state.coil_days),
+        reaction=state.reaction,
+        misfit=state.misfit,
     )
     findings = find(scene, state.findings)
     state.findings = {finding.kind: finding for finding in findings}
