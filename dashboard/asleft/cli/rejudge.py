@@ -44,7 +44,7 @@ examples
 how long it takes
   Some seconds for a day of one valve, twice over. Ctrl-C ends it at any time;
   nothing is left behind. Live, a valve is looked at every few seconds, here
-  every five minutes, or ten seconds where something happens: times of alarms
+  every ten minutes, or ten seconds where something happens: times of alarms
   may differ by that much from those on record.
 
 exit codes

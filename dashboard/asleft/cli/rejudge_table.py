@@ -13,7 +13,7 @@ from asleft.cli.ink import Ink
 #: Two alarms of one kind are the same event if they overlap, or were raised this near to each other (s).
 SAME_EVENT_S = 6.0 * 3600.0
 #: Times nearer than the steps in which history is judged are the same (s).
-SAME_TIME_S = 300.5
+SAME_TIME_S = 600.5
 
 
 @dataclass(frozen=True, slots=True)

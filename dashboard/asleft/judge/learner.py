@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import astuple, dataclass, field
 from typing import Protocol
 
 import numpy as np
@@ -14,6 +14,7 @@ from asleft.judge.dwells import mean_of
 from asleft.judge.features import Stroke
 from asleft.judge.path import MIN_RAMP_S, MOST_EQUAL
 from asleft.judge.ramps import StrokeFit, fit_stroke, stroke_matrices
+from asleft.judge.ration import Ration
 from asleft.judge.rests import Rests
 from asleft.judge.step_time import CommandFilter
 from asleft.judge.tone import Tone, hear_tone
@@ -40,6 +41,14 @@ _LEAST_LAG_S = 5e-4
 _MOST_DELAY_S = 0.2
 #: A ramp known better than this (relative standard uncertainty) is the guess; until then it follows single strokes.
 _WELL_KNOWN = 0.02
+#: Reduced chi-square up to which a stroke is explained, and no other start of the fit is tried.
+_EXPLAINED = 1.5
+#: Another start must gain so much chi-square (of five unknowns, one in 5,000) to be believed.
+_ANOTHER_STORY = 24.0
+#: A ramp so far off the known one (share of it) is a surprise.
+_OFF = 0.03
+#: Reduced chi-square of a stroke that the model does not explain.
+_MISFIT = 4.0
 
 
 #: Weight that earlier strokes keep at each new one: the guess rests on the last hundred or so.
@@ -79,6 +88,8 @@ class Learner:
     command_noise: list[float] = field(default_factory=lambda: [0.0] * 3)  # sums of a `CommandNoise`
     command_filter: list[float] = field(default_factory=lambda: [0.0] * 4)  # sums of a `CommandFilter`
 
+    ration: list[float] = field(default_factory=lambda: list(astuple(Ration())))  # of strokes to fit, a `Ration`
+
     def __post_init__(self) -> None:
         """Begin at the sheet's ramps."""
         if self.up_s < 0:
@@ -114,19 +125,11 @@ class Learner:
         prior = self.prior(scale.interval_s)
         base = float(time_s[0])
         shifted = [t - base for t in path_t]
-        starts = [np.array([self.up_s, self.down_s, self.lag_s, self.delay_s, self.shape])]
-        rough = _rough_ramp_s(time_s, current_a, path_t, path_u)
-        if rough is not None:
-            rising = path_u[-1] > path_u[0]
-            known = self.up_s if rising else self.down_s
-            if not 0.7 * known - 0.03 < rough < 1.4 * known + 0.03:
-                other = starts[0].copy()
-                other[0 if rising else 1] = rough
-                starts.append(other)
         at_s, values_a, root_weight = (rests or Rests()).joined(time_s, current_a)
         beside = Tone(*self.tone).columns(at_s - base, root_weight)
-        fits = [
-            fit_stroke(
+
+        def fit_from(start: FloatArray, *, shared: bool) -> StrokeFit:
+            return fit_stroke(
                 shifted,
                 path_u,
                 at_s - base,
@@ -135,13 +138,21 @@ class Learner:
                 prior=prior,
                 noise_a=self.fit_noise_a(),
                 interval_s=scale.interval_s if timing_s is None else timing_s,
-                shared=k == 0,
+                shared=shared,
                 root_weight=root_weight,
                 beside=beside,
             )
-            for k, start in enumerate(starts)
-        ]
-        return min(fits, key=lambda fit: fit.chi2)
+
+        guess = np.array([self.up_s, self.down_s, self.lag_s, self.delay_s, self.shape])
+        usual = fit_from(guess, shared=True)
+        rough = _rough_ramp_s(time_s, current_a, path_t, path_u) if usual.chi2 > _EXPLAINED else None
+        ramp = UP if path_u[-1] > path_u[0] else DOWN
+        if rough is None or 0.7 * guess[ramp] - 0.03 < rough < 1.4 * guess[ramp] + 0.03:
+            return usual
+        guess[ramp] = rough
+        other = fit_from(guess, shared=False)
+        gained = (usual.chi2 - other.chi2) * (values_a.size - PARAMETERS)
+        return other if gained > _ANOTHER_STORY * max(other.chi2, 1.0) else usual
 
     def known_filter(self) -> CommandFilter:
         """What is known of the command reading's filter."""
@@ -185,15 +196,35 @@ class Learner:
         if 0.0 < step_a < 0.05 * span_a:
             self.resolution_a = step_a if self.resolution_a == 0.0 else min(step_a, self.resolution_a)
 
+    def wants(self, now_s: float, *, rising: bool) -> bool:
+        """Whether a stroke that ends now is to be fitted; see `ration`."""
+        left = Ration(*self.ration).at(now_s)
+        self.ration = [left.up, left.down, left.at_s]
+        return left.enough(rising=rising)
+
     def learn(self, stroke: Stroke) -> None:
         """Take a stroke in. One that the model does not explain teaches nothing about lag."""
         agrees = stroke.t0 == self.up_s and stroke.t1 == self.down_s
+        rising = stroke.to_demand > stroke.from_demand
+        left = Ration(*self.ration).spent(rising=rising, surprise=self._surprises(stroke))
+        self.ration = [left.up, left.down, left.at_s]
         if stroke.active_up_s > 0.02 and stroke.h00 > 0:
             self.up_s = _blend(self.up_s, stroke.own_up_s, stroke.h00)
         if stroke.active_down_s > 0.02 and stroke.h11 > 0:
             self.down_s = _blend(self.down_s, stroke.own_down_s, stroke.h11)
-        if stroke.chi2 < 4.0 and stroke.aside < 0.5:
+        if stroke.chi2 < _MISFIT and stroke.aside < 0.5:
             self._add(stroke, agrees=agrees)
+
+    def _surprises(self, stroke: Stroke) -> bool:
+        """Whether a stroke is not explained, or shows a ramp 3 % and clearly off what was known."""
+        shown = (
+            (stroke.active_up_s, stroke.own_up_s - self.up_s, self.up_s, stroke.h00),
+            (stroke.active_down_s, stroke.own_down_s - self.down_s, self.down_s, stroke.h11),
+        )
+        return stroke.chi2 >= _MISFIT or any(
+            active_s > 0.02 and abs(off_s) > _OFF * known_s and off_s**2 * information > _ANOTHER_STORY
+            for active_s, off_s, known_s, information in shown
+        )
 
     def _add(self, stroke: Stroke, *, agrees: bool) -> None:
         theta, gradient, information = (x[0] for x in stroke_matrices([stroke]))

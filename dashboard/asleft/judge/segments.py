@@ -138,11 +138,16 @@ class _Piece:
                 if stop - at < max(round(shortest / self.scale.interval_s), 4):
                     break
                 begin = self._flat_from(at, stop)
+                listens = True
                 if begin is not None and in_stroke:
                     if known_start:
                         until = min(begin + self.lead, stop) if at == begin else stop
-                        after = Rest.of(data[TIME, until:stop], data[CURRENT, until:stop])
-                        stroke = self._stroke(stroke_from, until, aside=aside, before=rest, after=after)
+                        rising = bool(data[DEMAND, begin] > data[DEMAND, stroke_from])
+                        stroke = None
+                        listens = aside or self.learner.wants(float(data[TIME, begin]), rising=rising)
+                        if listens:
+                            after = Rest.of(data[TIME, until:stop], data[CURRENT, until:stop])
+                            stroke = self._stroke(stroke_from, until, aside=aside, before=rest, after=after)
                         arrival = self._arrival(stroke_from, begin)
                         if stroke is not None:
                             aside = False
@@ -157,11 +162,8 @@ class _Piece:
                     self.out.dwells.append(dwell)
                     if begin is not None and self.scale.has_current:
                         self.learner.hear(dwell.current_sd_a, self.scale.span_a)
-                        self.learner.listen(
-                            data[TIME, first:stop], data[CURRENT, first:stop], self.scale, self.scale.span_a
-                        )
-                        self.learner.hear_command(data[DEMAND, first:stop])
-                        self.learner.see_step(resolution(data[CURRENT, first:stop]), self.scale.span_a)
+                        if listens:
+                            self._listen(first, stop)
                         rest = rest.joined(Rest(dwell.current_a, dwell.n, dwell.to_s))
                     pieces += 1
                     emit_from = float(data[TIME, stop - 1]) + 0.5 * self.scale.interval_s
@@ -244,6 +246,13 @@ class _Piece:
         if lowest < min(before, after) - margin:
             return 1.0
         return 1.0 if after > before else -1.0
+
+    def _listen(self, a: int, b: int) -> None:
+        """What a settled stretch tells of noise, tones and converters."""
+        time_s, current_a = self.data[TIME, a:b], self.data[CURRENT, a:b]
+        self.learner.listen(time_s, current_a, self.scale, self.scale.span_a)
+        self.learner.hear_command(self.data[DEMAND, a:b])
+        self.learner.see_step(resolution(current_a), self.scale.span_a)
 
     def _stroke(self, a: int, b: int, *, aside: bool, before: Rest, after: Rest) -> Stroke | None:
         return stroke_of(

@@ -1,8 +1,8 @@
 """Stored history judged again, under any settings: what would have alarmed. It reads the stores and writes nothing.
 
-The same judge and the same rule for alarms as live. Live, a valve is looked at every few seconds; here every five
-minutes, which changes nothing for what rests on dwells and strokes. Where a condition seen sample by sample begins or
-ends within the five minutes, they are gone through again in steps of ten seconds, so that what lasts seconds alarms
+The same judge and the same rule for alarms as live. Live, a valve is looked at every few seconds; here every ten
+minutes of what is stored, which is as long as what is found rests on. Where a condition seen sample by sample begins
+or ends within the ten minutes, they are gone through again in steps of ten seconds, so that what lasts seconds alarms
 here as it does there.
 """
 
@@ -24,7 +24,7 @@ from asleft.store.protocols import SampleReader, StoredSamples
 
 HOUR_NS = 3_600_000_000_000
 """Readings are taken from the store by the hour: that bounds memory."""
-LOOK_S = 300.0
+LOOK_S = 600.0
 FINE_S = 10.0
 #: A condition that goes on to within this of the end of a step has not ended in it (s).
 _GOES_ON_S = 1.5
