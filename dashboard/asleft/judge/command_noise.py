@@ -1,13 +1,13 @@
 """Noise of the command on its wire, and what the driver makes of it at the ends of its range.
 
 A driver clips what it gets to 0..1. At 0 % command, noise of standard deviation s therefore lets s / sqrt(2 pi)
-through on average and at 100 % takes as much away: with 0.1 % of noise a current is 0.4 mA off per ampere of span.
-The mean of max(u + n, 0) with normal n is u F(u/s) + s f(u/s) (a censored normal variable; Tobin, Econometrica 26, 1958,
-from memory).
+through on average and at 100 % takes as much away: with 0.1 % of noise a current is 0.4 mA off per ampere. The mean
+of max(u + n, 0) with normal n is u F(u/s) + s f(u/s) (a censored normal variable; Tobin, Econometrica 26, 1958, from
+memory).
 
 Only part of what the command's reading shows is on the wire, the rest is the reading's own. What is on the wire has
 gone through the reading's filter and is alike from one sample to the next; the own noise comes after it and is not.
-How much wider the driver's band is than the reading's is not known: twice as much noise, give or take a quarter.
+How much wider the driver's band is than the reading's is not known: twice as much noise, give or take a third.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ import numpy as np
 from asleft.judge.types import FloatArray
 
 _KEPT = 0.99
-_WIDER, _WIDER_U = 2.0, 0.5
+_WIDER, _WIDER_U = 2.2, 0.7
 #: Likeness of neighbours under this many standard errors is chance.
 _CHANCE = 3.0
 

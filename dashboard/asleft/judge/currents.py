@@ -50,6 +50,9 @@ class CurrentLine:
 
 #: Dwells closer than this in demand are one level.
 _SAME_LEVEL = 0.02
+#: A reading that scatters less than this share of its usual noise over more than a few samples stands still.
+_STILL = 0.05
+_FEW = 10
 #: Levels must span this much of the command for a line.
 SMALLEST_SPAN = 0.15
 
@@ -58,6 +61,17 @@ def usable(dwell: Dwell, sheet: Sheet) -> bool:
     """Whether a dwell says something of the current line: settled, above the off threshold, within the command."""
     off = sheet.signal.off_below_pct / 100.0
     return dwell.flat > 0.5 and -0.02 < dwell.demand < 1.02 and (off <= 0.0 or dwell.demand > off + 0.01)
+
+
+def alive(dwells: Sequence[Dwell]) -> list[Dwell]:
+    """Dwells but those whose current does not even show its usual noise: a reading that stands still.
+
+    Missed: a stand-still of a channel that never shows noise (its steps are larger).
+    """
+    if len(dwells) < 4:
+        return list(dwells)
+    usual = float(np.median([d.current_sd_a for d in dwells]))
+    return [d for d in dwells if d.current_sd_a > _STILL * usual or d.current_sd_a == usual or d.n < _FEW]
 
 
 def levels_of(

@@ -11,8 +11,8 @@ from asleft.judge.characteristic import Measured, measure
 from asleft.judge.clipping import Clip, on_dwells, split_clipped
 from asleft.judge.coil import ColdCoil
 from asleft.judge.coldsoak import cold_estimate
-from asleft.judge.command_noise import QUIET_WIRE, WireNoise
-from asleft.judge.currents import CurrentLine, Level, current_line, levels_of, usable
+from asleft.judge.command_noise import QUIET_WIRE, WireNoise, leftover
+from asleft.judge.currents import CurrentLine, Level, alive, current_line, levels_of, usable
 from asleft.judge.decide import Estimate
 from asleft.judge.dither import DitherBurst
 from asleft.judge.dither_found import dither_found
@@ -82,6 +82,7 @@ class Seen:
     cold: ColdCoil | None = None  # the last start with a cold coil
     wire: WireNoise = QUIET_WIRE  # noise of the command that the driver gets
     demand_step: float = 0.0  # of the command's converter, share of full
+    current_noise_a: float = 0.0  # of one current sample
 
 
 #: A driver's ramp is told from the controller's own when it is this much slower; nearer, the two are one to the eye.
@@ -131,7 +132,7 @@ def _currents(sheet: Sheet, seen: Seen, out: AsFound) -> None:
     if not seen.has_current:
         _both(out, names, NotObserved("no current reading on this valve"))
         return
-    good = [d for d in seen.dwells if usable(d, sheet)]
+    good = alive([d for d in seen.dwells if usable(d, sheet)])
     out.levels = levels_of(good, seen.resolution_a, demand_step=seen.demand_step, wire_sd=seen.wire.sd)
     left0, left1 = sheet.as_left.get(names[0]), sheet.as_left.get(names[1])
     if not out.levels:
@@ -230,17 +231,23 @@ def _ramp_systematic(sheet: Sheet, seen: Seen, ramp_s: float, carriers: Sequence
     """Standard uncertainty (s) of a ramp beside its repeatability: the command's gain and noise, the driver's clock.
 
     A stroke D of the command is read with the gain error of its reading (`_GAIN`); at the ends of the range noise is
-    clipped. A driver that counts in steps h ends a ramp up to h late and makes it h^2 / (6 D^2 T) longer on average;
-    its step is anything up to `_DRIVER_STEP_S`, and the root mean square of h^2 then 1 / sqrt 5 of the largest.
+    clipped; converters leave a share of their step in either level. A driver that counts in steps h ends a ramp up
+    to h late and makes it h^2 / (6 D^2 T) longer on average; its step is anything up to `_DRIVER_STEP_S`, and the
+    root mean square of h^2 then 1 / sqrt 5 of the largest.
     """
     sizes = np.array([_size(s, k) for s in carriers])
     stroke = math.sqrt(float(np.mean(sizes**2)))
     span = abs(sheet.signal.at_full - sheet.signal.at_zero)
+    span_a = sheet.as_left.get("current_at_full", 0.0) - sheet.as_left.get("current_at_zero", 0.0)
     gain = _GAIN * instrument_u(sheet, "command") / span
     ends = sum((s.low_demand < 0.01) + (s.high_demand > 0.99) for s in carriers) / len(carriers)
     clipped = ends * _CLIPPED_NOISE * seen.wire.u / stroke
     counted = _DRIVER_STEP_S**2 / (6.0 * math.sqrt(5.0) * stroke**2 * max(ramp_s, _DRIVER_STEP_S))
-    return math.hypot(ramp_s * gain, ramp_s * clipped, counted)
+    rough = leftover(seen.demand_step, seen.demand_noise)
+    if span_a > 0.0:
+        rough = math.hypot(rough, leftover(seen.resolution_a, seen.current_noise_a) / span_a)
+    stepped = math.sqrt(2.0) * rough / stroke
+    return math.hypot(ramp_s * gain, ramp_s * clipped, ramp_s * stepped, counted)
 
 
 def _ramp(seen: Seen, sheet: Sheet, name: str, k: int, strokes: Sequence[Stroke], combined: Combined | None) -> Found:

@@ -101,5 +101,6 @@ def seen_of(state: JudgeState, dwells: list[Dwell], strokes: list[Stroke], burst
         held_left=state.held_left,
         wire=state.learner.wire_noise(),
         demand_step=state.learner.demand_step,
+        current_noise_a=state.learner.noise_a,
         cold=state.soak.cold_at(dwells[-1].to_s) if dwells else None,
     )
