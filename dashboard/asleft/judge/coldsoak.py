@@ -1,8 +1,8 @@
 """Cold starts: the only times at which the temperature of the winding is known without its resistance.
 
 After three hours without current the winding has the temperature of what it is bolted to. The first current then
-meets a cold coil, and the dwells of the next minute, led back to that instant along the heat put in since, give R at
-that temperature. What it misses: starts after pauses in the readings (nobody can say that no current flowed).
+meets a cold coil, and the dwells of the next three quarters of a minute, led back to that instant along the heat put
+in since, give R at that temperature. What it misses: starts after pauses in the readings (nobody can say that no current flowed).
 """
 
 from __future__ import annotations
@@ -32,26 +32,33 @@ from asleft.sheet.model import Sheet
 
 SOAK_S = 3.0 * 3600.0
 #: Dwells of this long after the first current are led back to it.
-START_S = 60.0
+START_S = 45.0
 #: Readings further apart than this do not show that no current flowed between them.
 _PAUSE_S = 60.0
 _NO_CURRENT = 0.03
 #: A measured R at 20 degC is taken for the present one for this long.
 KEPT_S = 14.0 * 86400.0
 _MOST_COLDS = 40
+_BIN_S = 0.5
+#: Usual time constant of a winding in its body; within a factor of three it leaves R unmoved.
+_WINDING_S = 170.0
 #: Oil beside a valve that has stood for hours stands for its winding within this (k = 1).
 _OIL_U_K = 3.0
 #: Largest rise of a winding at work, and the slowest time constant with which it goes.
 _RISE_K, _SLOWEST_S = 80.0, 3600.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class ColdStart:
-    """First current after a soak: instant (unix s), length of the soak (s), oil then (degC, NaN if unknown)."""
+    """First current after a soak: instant (unix s), length of the soak (s), oil then (degC, NaN if unknown).
+
+    `square_a2s`: integral of the current squared over each half second since.
+    """
 
     at_s: float
     soak_s: float
     oil_degc: float
+    square_a2s: list[float] = field(default_factory=lambda: [0.0] * round(START_S / _BIN_S))
 
 
 @dataclass(slots=True)
@@ -66,7 +73,8 @@ class SoakCarry:
 
     def copy(self) -> SoakCarry:
         """An independent copy."""
-        return replace(self, starts=list(self.starts), colds=list(self.colds))
+        starts = [replace(start, square_a2s=list(start.square_a2s)) for start in self.starts]
+        return replace(self, starts=starts, colds=list(self.colds))
 
     def cold_at(self, time_s: float) -> ColdCoil | None:
         """The last result before `time_s`, unless it is too old."""
@@ -105,14 +113,26 @@ def see_soak(columns: FloatArray, sheet: Sheet, carry: SoakCarry) -> None:
             quiet = None
         else:
             quiet = float(time_s[k])
+    for start in carry.starts:
+        _warm(start, time_s, current, np.diff(time_s, prepend=before))
     carry.quiet_since_s, carry.last_s = quiet, float(time_s[-1])
     seen = oil[np.isfinite(oil)]
     if seen.size:
         carry.oil_degc = float(seen[-1])
 
 
+def _warm(start: ColdStart, time_s: FloatArray, current: FloatArray, step_s: FloatArray) -> None:
+    """Put the heat of new samples into their half seconds; a pause counts as a second at most."""
+    inside = slice(*np.searchsorted(time_s, (start.at_s, start.at_s + START_S)).tolist())
+    if inside.start < inside.stop:
+        which = ((time_s[inside] - start.at_s) / _BIN_S).astype(np.int64)
+        square = current[inside] ** 2 * np.minimum(step_s[inside], 1.0)
+        added = np.bincount(which, weights=square, minlength=len(start.square_a2s))
+        start.square_a2s = (np.array(start.square_a2s) + added[: len(start.square_a2s)]).tolist()
+
+
 def take_cold(dwells: Sequence[Dwell], sheet: Sheet, carry: SoakCarry, *, closed: bool = False) -> None:
-    """Measure every start whose minute is over (all of them if `closed`)."""
+    """Measure every start whose first dwells are over (all of them if `closed`)."""
     while carry.starts:
         start = carry.starts[0]
         if not closed and (not dwells or dwells[-1].from_s <= start.at_s + START_S):
@@ -142,10 +162,10 @@ def cold_temperature(sheet: Sheet, start: ColdStart) -> tuple[float, float] | No
 
 
 def measure_cold(dwells: Sequence[Dwell], sheet: Sheet, start: ColdStart) -> ColdCoil | None:
-    """R at 20 degC from the dwells of the first minute, led back to its beginning; None if they do not tell.
+    """R at 20 degC from the first dwells, led back to the first moment; None if they do not tell.
 
-    The heat since the start, the sum of I^2 t, warms the winding in proportion as long as that is short against its
-    time constant; R = R0 (1 + b E) by least squares weighted like `by_voltage`. Led back like the resistance after
+    The heat since the start, the sum of I^2 dt that has not leaked away, warms the winding in proportion:
+    R = R0 (1 + b E) by least squares weighted like `by_voltage`. Led back like the resistance after
     switching off in IEC 60034-1, with the roles of hot and cold exchanged.
     """
     temperature = cold_temperature(sheet, start)
@@ -153,8 +173,7 @@ def measure_cold(dwells: Sequence[Dwell], sheet: Sheet, start: ColdStart) -> Col
     if temperature is None or whole is None or whole.dwells < 3:
         return None
     rows = telling(dwells, sheet)
-    put_in = {d.from_s: heat for d, heat in zip(dwells, _heat(dwells, start.at_s), strict=True)}
-    heat = np.array([put_in[d.from_s] for d in rows])
+    heat = heat_at(start, np.array([0.5 * (d.from_s + d.to_s) for d in rows]))
     ampere = np.array([d.current_a for d in rows])
     ratio = np.array([d.coil_v for d in rows]) / ampere - cable_in_voltage(sheet)[0]
     weight = np.array([d.n for d in rows]) * ampere**2
@@ -178,15 +197,16 @@ def measure_cold(dwells: Sequence[Dwell], sheet: Sheet, start: ColdStart) -> Col
     )
 
 
-def _heat(dwells: Sequence[Dwell], start_s: float) -> list[float]:
-    """Sum of I^2 dt (A^2 s) from the start to the middle of each dwell; what lies between two goes with the later."""
-    out, total, last_s = [], 0.0, start_s
-    for dwell in dwells:
-        middle_s = 0.5 * (dwell.from_s + dwell.to_s)
-        square = dwell.current_a**2 if math.isfinite(dwell.current_a) else 0.0
-        out.append(total + square * (middle_s - last_s))
-        total, last_s = total + square * (dwell.to_s - last_s), dwell.to_s
-    return out
+def heat_at(start: ColdStart, times_s: FloatArray) -> FloatArray:
+    """Integral of I^2 dt (A^2 s) since the start that is still in the winding at some times (unix s).
+
+    Heat leaks out of the winding with a time constant of some minutes: first-order, bin by bin.
+    """
+    kept = math.exp(-_BIN_S / _WINDING_S)
+    edge = [0.0]
+    for square in start.square_a2s:
+        edge.append(edge[-1] * kept + square * (1.0 - kept) * _WINDING_S / _BIN_S)
+    return np.asarray(np.interp(times_s - start.at_s, _BIN_S * np.arange(len(edge)), edge))
 
 
 def cold_estimate(sheet: Sheet, cold: ColdCoil | None, dwells: Sequence[Dwell], clip: Clip | None) -> Estimate | str:
