@@ -2,7 +2,8 @@
 
 After three hours without current the winding has the temperature of what it is bolted to. The first current then
 meets a cold coil, and the dwells of the next three quarters of a minute, led back to that instant along the heat put
-in since, give R at that temperature. What it misses: starts after pauses in the readings (nobody can say that no current flowed).
+in since, give R at that temperature. What it misses: starts after pauses in the readings (nobody can say that no
+current flowed).
 """
 
 from __future__ import annotations

@@ -19,7 +19,7 @@ from datetime import datetime, time, timedelta
 from asleft.sim.calendar import ZONE
 from asleft.sim.cycles import CLAMPING_CYCLE, CUSHION_CYCLE, EJECTING_CYCLE
 from asleft.sim.faults import Fault, FaultKind
-from asleft.sim.model import Sensor, ValveModel
+from asleft.sim.model import ALL_CHANNELS, Sensor, ValveModel
 
 PRESSES = ("press-1", "press-2", "press-3", "press-4")
 
@@ -76,7 +76,8 @@ def _press_1(now_s: float) -> tuple[ValveModel, ...]:
         relief_bar=150.0,
         pressure_sensor=Sensor(0.0, 250.0, 0.2),
         current_sensor=Sensor(0.0, 1.5, 0.0006, where="sensor in the coil lead"),
-        faults=(Fault(FaultKind.COIL_HOT, local_s(now_s, 8, time(10, 40)), 34.0, "ramp", 6 * 3600.0),),
+        records=(*ALL_CHANNELS, "coil_voltage"),
+        faults=(Fault(FaultKind.COIL_HOT, local_s(now_s, 8, time(10, 40)), 34.0, "ramp", 300.0),),
     )
     return platen, ejector
 
