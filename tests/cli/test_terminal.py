@@ -1,16 +1,18 @@
 from __future__ import annotations
 
 import io
+import math
 import re
 from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import pytest
+from asleft.cli.coil_line import coil_line
 from asleft.cli.ink import Ink, ink_for
 from asleft.cli.settings_table import bound, remarks_on
 from asleft.cli.strip import position_pct, strip
 from asleft.cli.terminal import duration, moment, page
-from asleft.judge.types import Verdict
+from asleft.judge.types import CoilNow, Verdict
 from asleft.sheet.model import Instrument
 
 ANSI = re.compile(r"\x1b\[\d+m")
@@ -114,6 +116,33 @@ def test_the_strip_shows_where_each_stands(quantity):
     assert marks(lines[5])[3 * half - 1 : 3 * half + 1] == "╌╌"
     assert not lines[5].rstrip().endswith("%")
     assert "│" in marks(lines[2])
+
+
+def test_headroom_stands_by_what_of_its_least_is_used(quantity):
+    given = {
+        "as_left": None,
+        "as_found": 13.0,
+        "uncertainty": 1.0,
+        "tolerance_below": 10.0,
+        "tolerance_above": math.inf,
+    }
+    room = quantity("headroom", unit="%", tolerance_used_pct=-70.0, **given)
+    line = strip([room], Ink(width=80))[1]
+    assert marks(line).index("●") == 24 - round(0.7 * 16)
+    assert line.endswith("−70 %")
+    no_limit = quantity("headroom", unit="%", tolerance_used_pct=None, **{**given, "tolerance_below": 0.0})
+    assert "●" not in strip([no_limit], Ink(width=80))[1]
+
+
+def test_the_coil_now_is_one_line(judgement, sheet):
+    coil = CoilNow(26.5, 0.2, 111.3, 17.2, "coil voltage", -4.5, -6.2, 95.7, 23.34, 1_764_000_000.0, None, None)
+    text = page(replace(judgement, coil=coil), Ink(width=160), sheet=sheet)
+    assert "Coil: 26.50 Ω now, the winding at 111 °C ±17 (by coil voltage)." in text
+    assert "Clipping begins at 96 °C, or at 23.3 V. By its trend that is on 2025-11-24." in text
+    unknown = replace(coil, temperature_degc=None, clips_at_degc=None, clips_from_s=None)
+    assert coil_line(unknown, Ink(width=80)) == ["  Coil: 26.50 Ω now (by coil voltage)."]
+    assert coil_line(replace(coil, resistance_ohm=None), Ink(width=80)) == []
+    assert coil_line(None, Ink(width=80)) == []
 
 
 def test_whiskers_span_the_uncertainty(quantity):

@@ -109,6 +109,16 @@ def test_every_part_has_words_and_a_first_look():
     assert set(LOOK_FIRST) == set(PART_WORDS)
 
 
+def test_headroom_has_a_least_and_nothing_it_was_left_at(source):
+    lines = {line.quantity: line for line in valve_view(source, "press-1.platen").lines}
+    assert lines["headroom"].tolerance == "≥ 12"
+    assert lines["headroom"].as_left == "–"
+    assert lines["headroom"].as_found != "–"
+    assert lines["supply_voltage"].tolerance == "−2.4 only"
+    absent = sheet_lines({"quantities": [{"id": "headroom", "tolerance": None}]}, None)
+    assert absent[0].tolerance == "–"
+
+
 def test_an_unknown_valve_is_nothing(source):
     assert valve_view(source, "nope") is None
 

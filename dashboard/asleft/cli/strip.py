@@ -44,8 +44,12 @@ def _key(quantities: Sequence[QuantityResult], ink: Ink) -> str:
 
 def position_pct(quantity: QuantityResult) -> tuple[float | None, float]:
     """Where the mark stands, in percent of tolerance, and the half-width of its whiskers; None without a value."""
-    if quantity.as_found is None or quantity.as_left is None or quantity.verdict is Verdict.NOT_OBSERVED:
+    if quantity.as_found is None or quantity.verdict is Verdict.NOT_OBSERVED:
         return None, 0.0
+    if quantity.as_left is None:  # headroom: never left, only required
+        if quantity.tolerance_used_pct is None or not quantity.tolerance_below:
+            return None, 0.0
+        return quantity.tolerance_used_pct, 100 * (quantity.uncertainty or 0.0) / quantity.tolerance_below
     departure = quantity.as_found - quantity.as_left
     sides = (quantity.tolerance_above, quantity.tolerance_below)
     sides = sides if departure >= 0 else sides[::-1]

@@ -9,6 +9,7 @@ import textwrap
 from collections.abc import Sequence
 from datetime import UTC, datetime, tzinfo
 
+from asleft.cli.coil_line import coil_line
 from asleft.cli.ink import Ink
 from asleft.cli.settings_table import remarks_on, settings_table
 from asleft.cli.strip import strip
@@ -42,7 +43,11 @@ def page(judgement: Judgement, ink: Ink, *, sheet: Sheet, zone: tzinfo = UTC, no
         _whose(judgement, sheet, ink, zone),
         strip(observed, ink),
         settings_table(observed, ink),
-        [*remarks_on(judgement.quantities, ink), *_uncertainty_basis(judgement, sheet, ink)],
+        [
+            *remarks_on(judgement.quantities, ink),
+            *coil_line(judgement.coil, ink),
+            *_uncertainty_basis(judgement, sheet, ink),
+        ],
         _findings(judgement.findings, ink, zone),
         _states(judgement, ink),
         _listed("Remarks", judgement.remarks, ink),

@@ -58,7 +58,7 @@ def _line(quantity: str, found: Json) -> SheetLine:
         as_left=format_quantity(quantity, cast("float | None", found.get("as_left"))),
         as_found=format_quantity(quantity, cast("float | None", found.get("as_found"))) if observed else "–",
         uncertainty=_uncertainty_words(found) if observed else "–",
-        tolerance=_tolerance_words(below, above),
+        tolerance=_least_words(below) if quantity == "headroom" else _tolerance_words(below, above),
         used=percent(used) if used is not None and observed else "–",
         verdict=verdict,
         verdict_words=VERDICT_WORDS.get(verdict, verdict),
@@ -93,6 +93,11 @@ def _tolerance_words(below: float | None, above: float | None) -> str:
         return "–"
     infinite = float("inf")
     return format_tolerance(Tolerance(infinite if below is None else below, infinite if above is None else above))
+
+
+def _least_words(least: float | None) -> str:
+    """Headroom has no as left to depart from, only a least."""
+    return "–" if least is None else f"≥ {least:.3g}"
 
 
 def _remark(quantity: str, found: Json) -> str:
