@@ -162,12 +162,11 @@ def row(job: tuple[int, int]) -> tuple[dict[str, list[tuple[float, float]]], Cou
 
 def table(full: bool, workers: int) -> tuple[list[str], list[tuple[str, float]]]:
     """Lines of the table, and per kind the share of all values seen that lie inside U (NaN where none is seen)."""
-    count = 30 if full else 2
+    count, kinds = (30, range(len(KINDS))) if full else (1, range(0, len(KINDS), 3))
     lines = [f"{'':32}{''.join(f'{name:>22}' for name in QUANTITIES)}   (median |error| / U, share inside U)"]
     shares = []
-    for kind, (found, reasons) in zip(
-        KINDS, shared(row, [(k, count) for k in range(len(KINDS))], workers), strict=True
-    ):
+    for number, (found, reasons) in zip(kinds, shared(row, [(k, count) for k in kinds], workers), strict=True):
+        kind = KINDS[number]
         cells, hits = [], []
         for name in QUANTITIES:
             ratio = np.array([abs(error) / expanded for error, expanded in found[name]])
@@ -175,6 +174,6 @@ def table(full: bool, workers: int) -> tuple[list[str], list[tuple[str, float]]]
             seen = f"{np.median(ratio):.2f}  {100 * np.mean(ratio <= 1.0):3.0f} %" if ratio.size else "-"
             cells.append(f"{seen:>22}")
         lines.append(f"{kind.name:32}{''.join(cells)}")
-        lines += [f"{'':34}not observed {number} x: {reason}" for reason, number in reasons.most_common(2)]
+        lines += [f"{'':34}not observed {times} x: {reason}" for reason, times in reasons.most_common(2)]
         shares.append((kind.name, float(np.mean(hits)) if hits else float("nan")))
     return lines, shares
