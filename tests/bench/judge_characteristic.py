@@ -68,7 +68,6 @@ class Row:
 
     found: dict[str, tuple[float, float]]
     levels: tuple[tuple[float, float], ...]
-    largest_hidden: float  # bar, largest true departure of a level that was not reported
 
 
 def valve(rng: random.Random, scene: Scene, number: int) -> ValveModel:
@@ -139,7 +138,7 @@ def row_of(model: ValveModel, judgement: Judgement) -> Row:
                 share = min(max(level.command_pct / 100.0, 0.0), 1.0)
                 at = model.current_at_zero_a + share * (model.current_at_full_a - model.current_at_zero_a)
                 levels.append((level.pressure_bar - branch_bar(model, at, way), level.uncertainty_bar))
-    return Row(found, tuple(levels), 0.0)
+    return Row(found, tuple(levels))
 
 
 def rows_of(job: tuple[Scene, int, int]) -> list[Row]:
@@ -147,9 +146,8 @@ def rows_of(job: tuple[Scene, int, int]) -> list[Row]:
     scene, seed, count = job
     rng = random.Random(seed)
     models = [valve(rng, scene, k) for k in range(count)]
-    recordings = simulate(
-        models, [START_S] * count, _SECONDS, seed=seed, programme=scene.programme, burst_every_s=0.0
-    )
+    starts = [START_S + rng.uniform(0.0, 86_400.0) for _ in models]  # the oil breathes with the day
+    recordings = simulate(models, starts, _SECONDS, seed=seed, programme=scene.programme, burst_every_s=0.0)
     return [
         row_of(model, judge_log(sheet_for(model, scene), samples_of(recording)))
         for model, recording in zip(models, recordings, strict=True)

@@ -17,6 +17,7 @@ from asleft.judge.curve import Curve, curve_of
 from asleft.judge.decide import Estimate
 from asleft.judge.features import Dwell
 from asleft.judge.hysteresis import NoWidth, Width, loop_width
+from asleft.judge.sweeps import LAG_S, lag_doubt, moving_visits
 from asleft.sheet.model import Sheet
 
 #: Noise of the command shakes the spool as dither does: within a second it has followed the farthest excursions of
@@ -26,6 +27,9 @@ _SHAKEN, _SHAKEN_U = 2.0 * 2.0 * 0.4, 0.15
 #: A hysteresis whose expanded uncertainty exceeds this many tolerances is no answer, only a bound.
 _WORST_U = 1.5
 _USUAL_TOLERANCE_PCT = 2.0
+#: Degrees of freedom of a sweep's noise, which is not taken from repetition.
+_SWEPT_DOF = 30.0
+_NOT_CONTROLLED = "the valve was not in control of the pressure"
 
 
 @dataclass(slots=True)
@@ -60,62 +64,78 @@ def measure(
     `wire`: noise of the demand that the driver gets. `current_u_a`: standard uncertainty of the current's
     calibration. `why_none`: what to say if nothing was judged.
     """
-    out = Measured()
+    out = Measured(reason=why_none)
     zero, full = sheet.as_left.get("current_at_zero"), sheet.as_left.get("current_at_full")
-    if why_none or not judged:
-        out.reason = why_none or "the valve was not in control of the pressure"
-        return out
     if zero is None or full is None:
-        out.reason = "the sheet gives no currents at zero and full"
+        out.reason = why_none or "the sheet gives no currents at zero and full"
         return out
-    span = full - zero
-    out.visits = visits_of(dwells, {d.from_s for d in judged}, sheet)
-    out.stick_slip_bar = stick_slip_bar(out.visits)
     out.curve = curve_of(sheet)
-    wanted = _commissioned_loop(sheet, zero, span)
-    known = on_loop(out.visits, math.inf, -math.inf)
-    on_wanted = on_loop(out.visits, *wanted)
-    closed = len({v.arrival for v in on_wanted}) == 2
-    if closed:
-        out.loop = wanted
-        seen = on_wanted
-    elif known:
-        out.loop = (min(v.low for v in known), max(v.high for v in known))
-        seen = on_loop(known, *out.loop)
-    else:
-        out.reason = "no whole loop of rising and falling command seen yet"
+    if judged:
+        out.visits = visits_of(dwells, {d.from_s for d in judged}, sheet)
+        out.stick_slip_bar = stick_slip_bar(out.visits)
+    wanted = _commissioned_loop(sheet, zero, full - zero)
+    seen, lag_u = _seen(sheet, dwells, out, wanted)
+    if not seen:
+        none = "no whole loop of rising and falling command seen yet" if judged else _NOT_CONTROLLED
+        out.reason = why_none or none
         return out
+    out.reason = ""
     out.levels = levels_of(seen)
     if out.curve is None:
         out.reason = "the sheet gives neither pressures nor a curve"
         return out
-    width = _width(out.levels, out.curve, span, out.loop)
+    width = _width(out.levels, out.curve, full - zero, out.loop)
     if isinstance(width, NoWidth):
         out.reason = width.reason
         return out
     out.width = width
-    out.series = _series(seen, width, out.curve, span)
-    found = _estimate(width, seen, wire, current_u_a / span)
+    out.series = _series(seen, width, out.curve, full - zero)
+    found = _estimate(width, seen, wire, current_u_a / (full - zero), lag_u)
     out.basis = found.note
+    _decide(sheet, out, found, wanted, swept=lag_u > 0.0)
+    return out
+
+
+def _seen(
+    sheet: Sheet, dwells: Sequence[Dwell], out: Measured, wanted: tuple[float, float]
+) -> tuple[list[Visit], float]:
+    """Visits to rest on, and the doubt of their lag (0 for settled ones); sets the loop they lie on.
+
+    Settled levels on the commissioned loop; else a slow sweep over it; else a smaller loop, the widest there is.
+    """
+    out.loop = wanted
+    settled = on_loop(out.visits, *wanted)
+    if len({v.arrival for v in settled}) == 2:
+        return settled, 0.0
+    if sheet.controls == "pressure":
+        swept = on_loop(moving_visits(dwells, sheet), *wanted)
+        if len({v.arrival for v in swept}) == 2:
+            return swept, lag_doubt(swept)
+    known = on_loop(out.visits, math.inf, -math.inf)
+    if known:
+        out.loop = (min(v.low for v in known), max(v.high for v in known))
+    return on_loop(known, *out.loop), 0.0
+
+
+def _decide(sheet: Sheet, out: Measured, found: Estimate, wanted: tuple[float, float], *, swept: bool) -> None:
+    """A value, or why none and what bounds it."""
     tolerance = sheet.tolerance.get("hysteresis")
     limit = tolerance.above if tolerance is not None and math.isfinite(tolerance.above) else _USUAL_TOLERANCE_PCT
     expanded = found.expanded()
-    least = found.value - expanded
-    if not closed:
+    least = found.value - expanded if found.value > expanded else None
+    if out.loop != wanted:
         out.reason = (
             f"no loop between {100 * wanted[0]:.0f} and {100 * wanted[1]:.0f} % of the current span, "
             f"only between {100 * out.loop[0]:.0f} and {100 * out.loop[1]:.0f} %"
         )
-        out.above_pct = least if least > 0.0 else None
-    elif not width.pairs and not out.curve.recorded:
+        out.above_pct = least
+    elif not (swept or (out.width and out.width.pairs) or (out.curve and out.curve.recorded)):
         out.reason = "no level reached from both sides, and no recorded curve to join those that were"
     elif expanded > _WORST_U * limit:
         out.reason = "no level reached from both sides, and those seen lie too far apart"
-        out.below_pct = found.value + expanded
-        out.above_pct = least if least > 0.0 else None
+        out.below_pct, out.above_pct = found.value + expanded, least
     else:
         out.hysteresis = found
-    return out
 
 
 def _commissioned_loop(sheet: Sheet, zero_a: float, span_a: float) -> tuple[float, float]:
@@ -141,32 +161,34 @@ def _width(levels: Sequence[BranchLevel], curve: Curve, span_a: float, loop: tup
     return width if len(moved) == len(levels) else loop_width(moved, curve, span_a)
 
 
-def _estimate(width: Width, seen: Sequence[Visit], wire: WireNoise, current_u_share: float) -> Estimate:
+def _estimate(width: Width, seen: Sequence[Visit], wire: WireNoise, current_u_share: float, lag_u: float) -> Estimate:
     shaken = _SHAKEN * wire.sd
     shaken_u = math.hypot(_SHAKEN * wire.u, _SHAKEN_U * shaken)
-    systematic = math.sqrt(width.systematic**2 + shaken_u**2 + (width.share * current_u_share) ** 2)
+    systematic = math.sqrt(width.systematic**2 + shaken_u**2 + (width.share * current_u_share) ** 2 + lag_u**2)
     return Estimate(
         value=100.0 * max(width.share + shaken, 0.0),
         repeatability=100.0 * width.repeatability,
-        dof=width.dof,
+        dof=width.dof if lag_u == 0.0 else _SWEPT_DOF,
         systematic=100.0 * systematic,
         segments=sum(level.visits for level in width.levels),
         from_s=min(level.from_s for level in width.levels),
         to_s=max(level.to_s for level in width.levels),
         command_min_pct=100.0 * min(v.low for v in seen),
         command_max_pct=100.0 * max(v.high for v in seen),
-        note=_basis(width, seen),
+        note=_basis(width, seen, swept=lag_u > 0.0),
     )
 
 
-def _basis(width: Width, seen: Sequence[Visit]) -> str:
+def _basis(width: Width, seen: Sequence[Visit], *, swept: bool) -> str:
     low, high = (abs(round(100.0 * d)) for d in (min(v.low for v in seen), max(v.high for v in seen)))
     axis = "current" if any(v.current_se_a > 0.0 for v in seen) else "command"
     words = [
         f"along the {axis}, % of its span from zero to full",
         f"loop {low}-{high}-{low} %",
     ]
-    if width.pairs:
+    if swept:
+        words.append(f"a slow sweep: moving data, corrected for a lag of {LAG_S:.2f} s")
+    elif width.pairs:
         words.append(f"{width.pairs} level{'s' if width.pairs > 1 else ''} seen from both sides")
     else:
         words.append("no level seen from both sides: joined by the recorded curve")
