@@ -28,6 +28,7 @@ from asleft.judge.judge import judge_log
 from asleft.judge.types import FastBurst, FloatArray, Samples
 from asleft.sheet.model import Characteristic, Coil, Instrument, Sheet, Tolerance
 from asleft.sim.model import Sensor, ValveModel
+from asleft.sim.programme import oil_degc as oil_degc_at
 from asleft.sim.recording import Recording, simulate
 from asleft.sim.truth import branches_bar
 from production import START_S, shared, sheet_of
@@ -127,7 +128,7 @@ def random_case_model(rng: random.Random, number: int) -> ValveModel:
         supply_source_ohm=0.0,
         winding_k_per_w=0.0,
         body_k_per_w=0.0,
-        ambient_degc=oil_degc + rng.gauss(0.0, _OIL_U_K),
+        ambient_degc=oil_degc_at(replace(model, oil_degc=oil_degc), START_S, "production") + rng.gauss(0.0, _OIL_U_K),
         ambient_swing_k=0.0,
         oil_degc=oil_degc,
     )

@@ -10,6 +10,7 @@ Cries wolf in white noise less than once in a million dwells (a peak over 20 tim
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -32,13 +33,16 @@ class Heard:
     frequency_hz: float
     variance_hz2: float
     left_a: float
+    ratio: float  # of its line in the spectrum to the mean of the others
 
 
-def hear_tone(time_s: FloatArray, current_a: FloatArray, interval_s: float) -> Heard | None:
+def hear_tone(
+    time_s: FloatArray, current_a: FloatArray, interval_s: float, known_hz: float | None = None
+) -> Heard | None:
     """The tone in one settled, evenly sampled dwell, or None.
 
-    The strongest line of the windowed spectrum, then one least-squares step on frequency, amplitude and phase; the
-    variance is the Cramer-Rao bound 6 s^2 / (A^2 / 2 (2 pi)^2 n^3 dt^2) (Kay 1993, example 3.14, from memory).
+    The strongest line of the windowed spectrum, then least-squares steps on frequency, amplitude and phase. Where a
+    tone is known (`known_hz`) and still stands out there, that is the start, and the spectrum is not looked at.
     """
     time_s, current_a = time_s[-_MOST:], current_a[-_MOST:]
     n = current_a.size
@@ -47,6 +51,17 @@ def hear_tone(time_s: FloatArray, current_a: FloatArray, interval_s: float) -> H
     step_s = time_s[1:] - time_s[:-1]
     if step_s.max() > 1.02 * interval_s or step_s.min() < 0.98 * interval_s:
         return None
+    if known_hz is not None:
+        heard = _fitted(time_s, current_a, interval_s, known_hz, rounds=1)
+        if heard is not None and abs(heard.frequency_hz - known_hz) < _SAME_HZ and heard.ratio >= _STANDS_OUT:
+            return heard
+    strongest = _strongest(current_a, interval_s)
+    return None if strongest is None else _fitted(time_s, current_a, interval_s, strongest, rounds=2)
+
+
+def _strongest(current_a: FloatArray, interval_s: float) -> float | None:
+    """Frequency (Hz) of the line of the spectrum that stands out most, None if none does enough."""
+    n = current_a.size
     long = 1 << (4 * n - 1).bit_length()  # padded at least four times, to a length that transforms fast
     lines = np.fft.rfft((current_a - mean_of(current_a)) * _window(n), long)
     spectrum = lines.real**2 + lines.imag**2
@@ -56,27 +71,37 @@ def hear_tone(time_s: FloatArray, current_a: FloatArray, interval_s: float) -> H
     k = first + int(np.argmax(spectrum[first:]))
     skirt = 8 * long // (4 * n)
     rest = float(spectrum.sum()) - float(spectrum[max(k - skirt, 0) : k + skirt + 1].sum())
-    if spectrum[k] < _STANDS_OUT * rest / spectrum.size:
-        return None
+    return None if spectrum[k] < _STANDS_OUT * rest / spectrum.size else k / (long * interval_s)
+
+
+def _fitted(
+    time_s: FloatArray, current_a: FloatArray, interval_s: float, frequency: float, rounds: int
+) -> Heard | None:
+    """Least squares on frequency, amplitude and phase, from a frequency (Hz) near the right one.
+
+    The variance is the Cramer-Rao bound 12 s^2 / (A^2 / 2 (2 pi)^2 n^3 dt^2) (Kay 1993, example 3.14, from memory).
+    """
+    n = current_a.size
     since = time_s - 0.5 * (time_s[0] + time_s[-1])
-    frequency = k / (long * interval_s)
     rows = np.ones((4, n))
-    for _ in range(2):
-        turns = 2.0 * np.pi * frequency * since
+    for _ in range(rounds):
+        turns = (2.0 * np.pi * frequency) * since
         np.cos(turns, out=rows[1])
         np.sin(turns, out=rows[2])
         three = rows[:3]
         _, c, s = np.linalg.solve(three @ three.T, three @ current_a).tolist()
         rows[3] = (2.0 * np.pi) * since * (s * rows[1] - c * rows[2])
         found = np.linalg.solve(rows @ rows.T, rows @ current_a)
-        frequency += float(np.clip(found[3], -0.5, 0.5))
+        frequency += min(max(float(found[3]), -0.5), 0.5)
     left = current_a - found @ rows
-    left_sd = float(np.sqrt(left @ left / max(n - 4, 1)))
+    variance_a2 = float(left @ left) / max(n - 4, 1)
     power = 0.5 * (c * c + s * s)
     if power <= 0.0 or frequency <= 0.0:
         return None
-    variance = 6.0 * left_sd**2 / (power * (2.0 * np.pi) ** 2 * n**3 * interval_s**2)
-    return Heard(frequency, float(variance), left_sd)
+    variance = 12.0 * variance_a2 / (power * (2.0 * np.pi) ** 2 * n**3 * interval_s**2)
+    # of a line of the windowed spectrum to the mean of the others: A^2 n / 6 s^2 for a Hann window
+    ratio = power * n / (3.0 * variance_a2) if variance_a2 > 0.0 else math.inf
+    return Heard(frequency, variance, math.sqrt(variance_a2), ratio)
 
 
 @lru_cache(maxsize=64)
