@@ -197,7 +197,7 @@ def test_interrupted_it_ends_cleanly(data, capsys, monkeypatch) -> None:
     def interrupted(*_args: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(replay, "step", interrupted)
+    monkeypatch.setattr(replay, "advance", interrupted)
     before = files(data)
     assert judged(data, capsys, "--budget-years", "2")[0] == 130
     assert files(data) == before

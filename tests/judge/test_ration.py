@@ -50,7 +50,7 @@ def used_up() -> Learner:
     return learner
 
 
-def test_once_the_reserve_is_used_up_two_a_minute() -> None:
+def test_once_the_reserve_is_used_up_time_refills_it() -> None:
     samples = recording([0.2, 0.7] * 60, hold_s=1.0, up_s=0.4, down_s=0.4)
     result = cut_all(samples, used_up())
     lasts_s = float(np.ptp(samples.time_s))

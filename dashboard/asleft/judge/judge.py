@@ -31,7 +31,7 @@ from asleft.judge.vented import read_vented
 from asleft.judge.watch import Stretch, watch
 from asleft.sheet.model import Sheet
 
-__all__ = ["JudgeState", "StepOutcome", "begin", "dumps", "expected_current", "judge_log", "loads", "step"]
+__all__ = ["JudgeState", "StepOutcome", "advance", "begin", "dumps", "expected_current", "judge_log", "loads", "step"]
 
 #: Producing time that the live as-found rests on (s).
 LIVE_HORIZON_S = 600.0
@@ -43,17 +43,27 @@ _NOTHING = Samples(np.zeros(0), {})
 
 @dataclass(frozen=True, slots=True)
 class StepOutcome:
-    """What a step gives back: the next state, the judgement now, new state intervals, new points of history.
-
-    `conditions`: what was seen sample by sample during the step, even if it ended long before its end and the
-    judgement no longer speaks of it.
-    """
+    """What a step gives back: the next state, the judgement now, new state intervals, new points of history."""
 
     state: JudgeState
     judgement: Judgement
     intervals: tuple[StateInterval, ...]
     points: tuple[ChartPoint, ...]
-    conditions: tuple[Stretch, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Advance:
+    """A step without its judgement.
+
+    `conditions`: what was seen sample by sample during the step, even if it ended long before its end and a judgement
+    would no longer speak of it. `nothing_new`: whether nothing came that could change the last judgement's findings.
+    """
+
+    state: JudgeState
+    intervals: tuple[StateInterval, ...]
+    points: tuple[ChartPoint, ...]
+    conditions: tuple[Stretch, ...]
+    nothing_new: bool
 
 
 def begin(
@@ -76,7 +86,14 @@ def step(sheet: Sheet, state: JudgeState, samples: Samples) -> StepOutcome:
 
     `state` is not changed. Never raises for poor data.
     """
-    began_s = state.to_s
+    done = advance(sheet, state, samples)
+    judgement = summarise(sheet, done.state)
+    return StepOutcome(done.state, judgement, done.intervals, done.points)
+
+
+def advance(sheet: Sheet, state: JudgeState, samples: Samples) -> Advance:
+    """Take further samples in without judging them yet; the same conditions as for `step`."""
+    before, began_s = state, state.to_s
     state = copy_of(state)
     intervals: list[StateInterval] = []
     points: list[ChartPoint] = []
@@ -89,9 +106,15 @@ def step(sheet: Sheet, state: JudgeState, samples: Samples) -> StepOutcome:
         intervals += _advance(sheet, state, part)
         points += close_points(sheet, state, at_gap=False)
     conditions = tuple(s for s in state.stretches if began_s is None or s.to_s > began_s)
+    nothing_new = not (points or conditions) and _content(state) == _content(before)
     trim(state)
-    judgement = summarise(sheet, state)
-    return StepOutcome(state, judgement, tuple(intervals), tuple(points), conditions)
+    return Advance(state, tuple(intervals), tuple(points), conditions, nothing_new)
+
+
+def _content(state: JudgeState) -> tuple[int, ...]:
+    """What changes when anything comes that findings rest on: segments, bursts, failed readings, the state."""
+    failed = sum(count for _, count, _ in state.failed)
+    return len(state.dwells), len(state.strokes), len(state.bursts), failed, state.last_state
 
 
 def judge_log(sheet: Sheet, samples: Samples, *, dropped: Mapping[str, int] | None = None) -> Judgement:

@@ -168,8 +168,9 @@ class Learner:
 
     def listen(self, time_s: FloatArray, current_a: FloatArray, scale: FitScale, span_a: float) -> None:
         """Follow the tone that aliased dither makes, and the noise beside it, from a settled dwell."""
-        heard = hear_tone(time_s, current_a, scale.interval_s)
-        tone = Tone(*self.tone).followed(heard)
+        known = Tone(*self.tone)
+        heard = hear_tone(time_s, current_a, scale.interval_s, known.frequency_hz if known.known() else None)
+        tone = known.followed(heard)
         self.tone = [tone.frequency_hz, tone.precision]
         if heard is not None:
             left_a = max(heard.left_a, 1e-4 * span_a)

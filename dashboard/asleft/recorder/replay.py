@@ -16,7 +16,8 @@ from asleft.alarms.events import AlarmEvent
 from asleft.alarms.raising import alarm_events
 from asleft.alarms.states import AlarmView, fold
 from asleft.judge.budget import BUDGET_YEARS
-from asleft.judge.judge import JudgeState, StepOutcome, begin, step
+from asleft.judge.judge import Advance, JudgeState, advance, begin
+from asleft.judge.summary import summarise
 from asleft.judge.types import FastBurst, Samples
 from asleft.recorder.in_force import WrongUnit
 from asleft.sheet.model import Sheet
@@ -59,28 +60,30 @@ class Course:
         if self.state is None or sheet != self.sheet:
             self.sheet, self.state = sheet, begin(sheet, budget_years=self.setting.budget_years)
         before = self.state
-        outcome = step(sheet, before, samples)
-        if not _changes(outcome, float(samples.time_s[0]), float(samples.time_s[-1])):
-            self._look(sheet, outcome, samples)
+        done = advance(sheet, before, samples)
+        if not _changes(done, float(samples.time_s[0]), float(samples.time_s[-1])):
+            self._look(sheet, done, samples)
             return
         for part in split(samples, FINE_S):
-            outcome = step(sheet, before, part)
-            before = outcome.state
-            self._look(sheet, outcome, part)
+            done = advance(sheet, before, part)
+            before = done.state
+            self._look(sheet, done, part)
 
-    def _look(self, sheet: Sheet, outcome: StepOutcome, samples: Samples) -> None:
-        self.state = outcome.state
+    def _look(self, sheet: Sheet, done: Advance, samples: Samples) -> None:
+        self.state = done.state
+        if done.nothing_new:
+            return
         at_ns = round(float(samples.time_s[-1]) * 1e9)
-        said = outcome.judgement
+        said = summarise(sheet, done.state)
         for event in alarm_events(sheet.valve, self.alarms.values(), said.findings, said.current_state.value, at_ns):
             log = self.log.setdefault(event.alarm, [])
             log.append(event)
             self.alarms[event.alarm] = fold(log, at_ns)
 
 
-def _changes(outcome: StepOutcome, from_s: float, to_s: float) -> bool:
+def _changes(done: Advance, from_s: float, to_s: float) -> bool:
     """Whether a condition began or ended within the step."""
-    return any(c.from_s > from_s or c.to_s < to_s - _GOES_ON_S for c in outcome.conditions)
+    return any(c.from_s > from_s or c.to_s < to_s - _GOES_ON_S for c in done.conditions)
 
 
 def replay(
