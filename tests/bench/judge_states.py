@@ -99,7 +99,7 @@ def random_valve(rng: random.Random, name: str) -> ValveModel:
 def lanes(*, full: bool) -> list[Lane]:
     """What is simulated: days from Monday to Sunday, the first hours of Mondays, the live plant's hours."""
     rng = random.Random(31)
-    days = 28 if full else 0
+    days = 14 if full else 0
     plan = [
         Lane(random_valve(rng, f"day-{k}"), _MONDAY_S + _DAY_S * (k % 7), "day", _DAY_S, 20.0) for k in range(days)
     ]
@@ -110,7 +110,7 @@ def lanes(*, full: bool) -> list[Lane]:
     plant = [replace(v, faults=(), pressing_mode=False) for v in valves(_MONDAY_S)]
     plant += [random_valve(rng, f"live-{k}") for k in range(8)]
     plant = [replace(v, records=(*SETS["command, current, pressure"], "enable")) for v in plant]
-    live_s = 3 * 3600.0 if full else 3600.0
+    live_s = 2 * 3600.0 if full else 3600.0
     return plan + [
         Lane(v, _MONDAY_S + 9 * 3600.0, "live", live_s, 100.0 if full else 20.0)
         for v in (plant if full else plant[:8:2])
