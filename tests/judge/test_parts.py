@@ -1,0 +1,358 @@
+"""The fault table and its use: shapes, symptoms, isolation, sensors' zeros, what lasts through a stop."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from asleft.judge.clipping import Clip
+from asleft.judge.columns import CLOCK, CURRENT, TIME
+from asleft.judge.estimates import AsFound
+from asleft.judge.features import Dwell
+from asleft.judge.isolation import contradictions, expected_parts, isolate
+from asleft.judge.pressure import LevelPressure, key_of
+from asleft.judge.shapes import (
+    LevelChange,
+    asked_bar,
+    current_shapes,
+    following,
+    pressure_shapes,
+    size_values,
+)
+from asleft.judge.signatures import AS_LEFT, CAUSES, SYMPTOMS, SYMPTOMS_OF, Cause, Values, without_current
+from asleft.judge.stretch_age import stamped, still_count
+from asleft.judge.stretches import Stretch
+from asleft.judge.symptoms import observe, scatter_bar
+from asleft.judge.types import Part
+from asleft.judge.zeros import Zero, take_zero
+from asleft.sheet.model import Coil, Instrument, Where
+from synth import columns, dwell, sheet
+from test_findings import clipped, found, scene
+
+ENDS_A = (0.2, 1.0)
+LEVELS = ((0.0, -1.0), (0.4, -1.0), (0.4, 1.0), (0.7, 1.0), (1.0, 1.0))
+
+
+def left_bar(demand: float) -> float:
+    return 10.0 + 190.0 * demand
+
+
+def levels(change, current=None) -> list[LevelChange]:
+    """Five levels whose pressures moved by `change(demand, arrival)` and currents by `current(demand)`."""
+    return [
+        LevelChange(u, a, left_bar(u), change(u, a), 0.02, None if current is None else current(u), 190.0 / 0.8)
+        for u, a in LEVELS
+    ]
+
+
+def shapes(change, current=None) -> frozenset[str]:
+    some = levels(change, current)
+    return pressure_shapes(some, asked_bar(some), 4.0, ENDS_A)
+
+
+# ------------------------------------------------------------------------------------------ sizes and shapes
+
+
+@pytest.mark.parametrize(
+    ("change", "expanded", "expected"),
+    [
+        (0.1, 0.0, {"as left"}),
+        (0.5, 0.0, {"as left", "+"}),
+        (-0.5, 0.0, {"as left", "-"}),
+        (2.0, 0.0, {"+"}),
+        (-2.0, 0.0, {"-"}),
+        (0.7, 0.2, {"as left", "+"}),
+        (0.3, 0.2, {"as left", "+"}),
+    ],
+)
+def test_a_change_against_its_tolerance_may_be_undecided(change, expanded, expected) -> None:
+    assert size_values(change, expanded, 1.0, 1.0) == expected
+
+
+def test_a_side_without_tolerance_takes_the_others() -> None:
+    assert size_values(3.0, 0.0, 2.0, float("inf")) == {"+"}
+    assert size_values(0.5, 0.0, 2.0, float("inf")) == {"as left"}
+    assert size_values(5.0, 0.0, float("inf"), float("inf")) == {"as left"}
+
+
+@pytest.mark.parametrize(
+    ("change", "expected"),
+    [
+        ((0.05, 0.0), "zero+"),
+        ((0.0, -0.05), "full-"),
+        ((0.01, 0.05), "gain+"),
+        ((-0.03, -0.03), "offset-"),
+        ((0.05, -0.05), "other"),
+    ],
+)
+def test_both_ends_of_the_current_tell_how_it_moved(change, expected) -> None:
+    assert current_shapes(change, (5e-4, 5e-4), ENDS_A) == {expected}
+
+
+def test_ends_that_are_not_known_well_leave_several_ways() -> None:
+    assert current_shapes((0.01, 0.05), (0.02, 0.02), ENDS_A) >= {"full+", "gain+"}
+
+
+@pytest.mark.parametrize(
+    ("change", "expected"),
+    [
+        (lambda _u, _a: 8.0, {"offset+"}),
+        (lambda u, _a: -0.08 * left_bar(u), {"gain-", "spring-", "force-"}),
+        (lambda _u, a: -a * 6.0, {"loop+"}),
+        (lambda _u, a: a * 6.0, {"loop-"}),
+        (lambda u, _a: min(0.0, 150.0 - left_bar(u)), {"top-"}),
+        (lambda u, _a: 8.0 * (1.0 - u), {"zero+"}),
+        (lambda u, _a: 4.0 - left_bar(u) if u else -3.0, {"gone"}),
+        (lambda _u, _a: 0.2, {"as left"}),
+        (lambda u, _a: 12.0 if u == 0.7 else 0.0, {"other"}),
+    ],
+)
+def test_the_shape_over_the_levels_is_found(change, expected) -> None:
+    seen = shapes(change)
+    assert expected & seen, seen
+    assert not {name for name in seen if name[:4] not in {e[:4] for e in expected}}, seen
+
+
+def test_what_the_current_explains_is_no_shape_of_the_valve() -> None:
+    slope = 190.0 / 0.8
+    assert shapes(lambda u, _a: -0.05 * u * slope, lambda u: -0.05 * u) == {"as left"}
+    assert "as left" not in shapes(lambda _u, _a: 0.0, lambda u: -0.05 * u)
+
+
+def test_pressure_follows_stands_still_or_cannot_tell() -> None:
+    slope = 190.0 / 0.8
+    assert following(levels(lambda _u, _a: 0.04 * slope, lambda _u: 0.04), 4.0) == pytest.approx(1.0)
+    assert following(levels(lambda _u, _a: 0.0, lambda _u: 0.04), 4.0) == pytest.approx(0.0)
+    assert following(levels(lambda _u, _a: 0.0, lambda _u: 0.005), 4.0) is None
+    assert following(levels(lambda _u, _a: 0.0), 4.0) is None
+
+
+def test_a_load_that_gives_way_keeps_pressure_from_following_all_the_way() -> None:
+    capped = levels(lambda u, _a: 20.0 if u == 0.0 else 0.0, lambda u: 0.4 if u == 0.0 else 0.0)
+    assert following(capped, 4.0) == 1.0
+
+
+# ------------------------------------------------------------------------------------------ the table
+
+
+def test_the_table_knows_its_symptoms_and_every_part() -> None:
+    known = set(SYMPTOMS)
+    for cause in CAUSES:
+        assert set(cause.shows) | cause.any_of <= known, cause
+        assert not set(cause.shows) & cause.any_of, cause
+        assert any(cause.departs(symptom) for symptom in known), cause
+    assert {cause.part for cause in CAUSES} == set(Part)
+    assert all(set(symptoms) <= known for symptoms in SYMPTOMS_OF.values())
+    for kind, symptoms in SYMPTOMS_OF.items():
+        assert any((c.allows(s) or AS_LEFT) - AS_LEFT for c in CAUSES for s in symptoms), kind
+
+
+def test_each_cause_seen_whole_is_named_with_none_before_it() -> None:
+    """What a cause shows, all of it known, leaves its part standing, whatever else is left with it."""
+    for cause in CAUSES:
+        observed: dict[str, Values] = {}
+        for symptom in SYMPTOMS:
+            allowed = cause.allows(symptom)
+            if allowed is not None:
+                observed[symptom] = frozenset({min(allowed - AS_LEFT)}) if allowed - AS_LEFT else AS_LEFT
+        assert contradictions(cause, observed) == 0, cause
+        for kind, symptoms in SYMPTOMS_OF.items():
+            if any(cause.departs(symptom) for symptom in symptoms):
+                conclusion = isolate(observed, cause.where, kind)
+                assert conclusion is not None
+                assert cause.part in conclusion.parts, (cause, kind, conclusion.parts)
+
+
+def the(part: Part, words: str) -> Cause:
+    return next(c for c in CAUSES if c.part is part and c.words == words)
+
+
+PAIRS = [
+    ("own monitor", the(Part.CURRENT_SENSOR, "its gain moved"), {"current": Where.MONITOR},
+     {Part.DRIVER, Part.CURRENT_SENSOR}),
+    ("gain of pressure", the(Part.PRESSURE_SENSOR, "its gain moved"), {}, {Part.VALVE, Part.PRESSURE_SENSOR}),
+    ("controller's value", the(Part.COMMAND_WIRING, "the signal leaks on its way"), {"command": Where.CONTROLLER},
+     {Part.COMMAND_WIRING, Part.DRIVER}),
+    ("a current sensor", the(Part.CURRENT_SENSOR, "its gain moved"), {"current": Where.OWN_SENSOR},
+     {Part.CURRENT_SENSOR}),
+    ("a setting", the(Part.DRIVER_SETTING, "current at full turned"), {}, {Part.DRIVER_SETTING}),
+    ("a sensor's zero", the(Part.PRESSURE_SENSOR, "its zero moved"), {}, {Part.PRESSURE_SENSOR}),
+    ("shorted turns", the(Part.COIL, "turns are short-circuited"), {}, {Part.COIL}),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("cause", "places", "parts"), [p[1:] for p in PAIRS], ids=[p[0] for p in PAIRS])
+def test_what_all_channels_tell_apart_and_what_comes_out_as_a_pair(cause, places, parts) -> None:
+    assert expected_parts(cause, SYMPTOMS, places) == parts
+
+
+def test_fewer_channels_never_tell_more_apart() -> None:
+    without = set(SYMPTOMS) - {"following", "pressure", "scatter", "vented"}
+    for cause in CAUSES:
+        few, all_of_them = (expected_parts(cause, v, cause.where) for v in (without, SYMPTOMS))
+        assert not few or all_of_them <= few, cause
+    assert expected_parts(the(Part.VALVE, "its spring gave way"), without, {}) == frozenset()
+
+
+def test_without_a_current_a_setting_shows_in_the_pressure() -> None:
+    row = without_current(the(Part.DRIVER_SETTING, "current at full turned"))
+    assert row.allows("pressure") == {"spring+", "spring-", "gain+", "gain-"}
+    assert without_current(the(Part.VALVE, "its seat is worn")) is the(Part.VALVE, "its seat is worn")
+    assert without_current(the(Part.COIL_WIRING, "a wire or plug is open")).allows("pressure") == {"gone"}
+
+
+def test_a_free_check_outweighs_a_shape() -> None:
+    observed = {"pressure": frozenset({"spring+"}), "vented": frozenset({"+"}), "currents": AS_LEFT}
+    conclusion = isolate(observed, {}, "pressure-changed")
+    assert conclusion is not None
+    assert conclusion.parts == (Part.PRESSURE_SENSOR,)
+    assert "vented" in conclusion.decisive
+
+
+def test_a_kind_without_a_row_keeps_its_own_part() -> None:
+    assert isolate({}, {}, "clock-wrong") is None
+
+
+# ------------------------------------------------------------------------------------------ findings end to end
+
+
+def test_the_evidence_says_what_told_the_parts_apart() -> None:
+    gain = found(scene({"current_at_zero": 0.22, "current_at_full": 1.1}))["current-full-changed"]
+    assert gain.part is Part.CURRENT_SENSOR
+    assert "Pressure did not move with it." in gain.evidence
+    real = {"current_at_zero": 0.22, "current_at_full": 1.1, "pressure_at_zero": 14.75, "pressure_at_full": 223.75}
+    driver = found(scene(real))["current-full-changed"]
+    assert (driver.part, driver.alternatives) == (Part.DRIVER, ())
+    assert "the current really changed" in driver.evidence
+
+
+def test_a_current_that_reads_while_the_driver_is_off_is_the_sensors() -> None:
+    moved = {"current_at_zero": 0.23, "current_at_full": 1.03, "pressure_at_full": None, "pressure_at_zero": None}
+    out = found(scene(moved, idle_shift_a=0.03))["current-full-changed"]
+    assert (out.part, out.alternatives) == (Part.CURRENT_SENSOR, ())
+    assert "With the driver off the current reads +0.030 A too." in out.evidence
+    right = found(scene(moved, idle_shift_a=0.0))["current-full-changed"]
+    assert (right.part, right.alternatives) == (Part.DRIVER, ())
+
+
+def test_the_controllers_value_leaves_wiring_and_driver_as_a_pair() -> None:
+    moved = {"current_at_zero": 0.23, "current_at_full": 1.03, "pressure_at_zero": 17.1, "pressure_at_full": 207.1}
+    valve = sheet(instruments={"command": Instrument(where=Where.CONTROLLER)})
+    out = found(scene(moved, sheet=valve))["current-full-changed"]
+    assert {out.part, *out.alternatives} == {Part.COMMAND_WIRING, Part.DRIVER}
+    assert found(scene(moved))["current-full-changed"].alternatives == ()
+
+
+def hot_coil(ohm: float) -> dict[str, object]:
+    left = {**sheet().as_left, "coil_resistance": 20.0}
+    coil = Coil(driver_drop_v=1.0, duty_max=1.0, cable_resistance_ohm=0.0)
+    dwells = [dwell(1.0, 0.85, coil_v=0.85 * ohm, from_s=10.0 * k) for k in range(4)]
+    return {"sheet": sheet(as_left=left, coil=coil), "seen": scene().seen.__class__(
+        dwells, [], [], True, True, True, 0.0, 3e-4, 0.01, None)}  # fmt: skip
+
+
+def test_the_windings_own_resistance_parts_coil_and_wires() -> None:
+    """23 V over 0.85 A is 27.06 ohm: the coil's own if it has them, else something beside it."""
+    coil = found(clipped(**hot_coil(27.0)))["current-clipped"]
+    assert (coil.part, coil.alternatives) == (Part.COIL, ())
+    wires = found(clipped(**hot_coil(22.0)))["current-clipped"]
+    assert {wires.part, *wires.alternatives} == {Part.DRIVER, Part.COIL_WIRING}
+
+
+def test_a_line_that_shifted_past_full_is_not_clipped() -> None:
+    at_full = AsFound(clip=Clip(1.0, 1.03, 1.0, 40.0, 6))
+    assert "current-clipped" not in found(scene(found=at_full))
+
+
+def arrivals(scatter: float, seed: int = 3) -> list[Dwell]:
+    rng = np.random.default_rng(seed)
+    out = []
+    for k in range(12):
+        for u, a, left in ((0.4, -1.0, 86.0), (0.7, 1.0, 143.0), (1.0, 1.0, 200.0)):
+            at = 20.0 * k + 10.0 * u
+            bar = left + scatter * rng.standard_normal()
+            out.append(dwell(u, 0.2 + 0.8 * u, pressure_bar=bar, arrival=a, from_s=at, clock_s=at))
+    return out
+
+
+def sticking_scene(scatter: float):
+    dwells = arrivals(scatter)
+    control = {key_of(d): LevelPressure(left_bar(d.demand), 12, True) for d in dwells}
+    return scene(found=AsFound(control=control, judged_pressure=dwells))
+
+
+def test_a_spool_that_sticks_is_the_valves() -> None:
+    stuck = sticking_scene(2.5)
+    assert scatter_bar(stuck) == pytest.approx(2.5, rel=0.35)
+    assert observe(stuck)["scatter"] == {"more"}
+    out = found(stuck)["hysteresis-changed"]
+    assert (out.part, out.alternatives) == (Part.VALVE, ())
+    assert "from one cycle to the next" in out.evidence
+    assert found(sticking_scene(0.3)) == {}
+
+
+def test_too_few_arrivals_tell_nothing_of_sticking() -> None:
+    few = sticking_scene(2.5)
+    assert scatter_bar(scene(found=AsFound(judged_pressure=few.found.judged_pressure[:6]))) is None
+
+
+def test_a_current_that_comes_back_is_a_loose_contact() -> None:
+    lost = [Stretch("current-lost", 5.0, 6.0, {"value": 0.0}), Stretch("current-lost", 30.0, 31.0, {"value": 0.0})]
+    seen = scene().seen.__class__(
+        [dwell(1.0, 1.0, from_s=10.0), dwell(0.5, 0.6, from_s=40.0)], [], [], True, True, True, 0.0, 3e-4, 0.01, None
+    )
+    out = found(scene(stretches=lost, seen=seen))["current-lost"]
+    assert (out.part, out.alternatives) == (Part.COIL_WIRING, ())
+    assert "comes back by itself" in out.evidence
+    gone = found(scene({"current_at_full": 0.0, "current_at_zero": 0.0}, stretches=lost[:1]))["current-lost"]
+    assert {Part.COIL_WIRING, Part.COIL} <= {gone.part, *gone.alternatives}
+
+
+# ------------------------------------------------------------------------------------------ zeros, and what lasts
+
+
+def stop(shift: float, seconds: float = 150.0, seed: int = 5) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    n = round(seconds * 50.0)
+    out = columns(np.zeros(n), rate_hz=50.0)
+    out[CURRENT] = shift + 1e-3 * rng.standard_normal(n)
+    return out
+
+
+def take(zero: Zero, some: np.ndarray, pieces: int = 1) -> None:
+    for part in np.array_split(np.arange(some.shape[1]), pieces):
+        gap = np.zeros(part.size, dtype=bool)
+        quiet = np.ones(part.size, dtype=bool)
+        take_zero(zero, quiet, some[:, part], CURRENT, gap, (5.0, 65.0), 0.1)
+
+
+def test_a_zero_is_the_mean_of_its_window_however_it_is_cut() -> None:
+    whole, cut = Zero(), Zero()
+    take(whole, stop(0.02))
+    take(cut, stop(0.02), pieces=37)
+    assert whole.left == pytest.approx(0.02, abs=1e-4)
+    assert cut.now == pytest.approx(whole.now, rel=1e-9)
+    assert whole.shift == 0.0
+
+
+def test_a_zero_shifts_and_is_not_known_where_something_is_still_there() -> None:
+    zero = Zero()
+    take(zero, stop(0.0))
+    zero.since_s = None
+    take(zero, stop(0.05))
+    assert zero.shift == pytest.approx(0.05, abs=2e-4)
+    zero.since_s = None
+    take(zero, stop(0.5))
+    assert zero.shift is None
+    short = Zero()
+    take(short, stop(0.0, seconds=5.5))
+    assert short.left is None
+
+
+def test_what_only_work_can_show_lasts_through_a_stop() -> None:
+    some = columns(np.zeros(500), rate_hz=50.0)
+    some[CLOCK] = 100.0 + some[TIME]
+    seen = stamped([Stretch("current-lost", 2.0, 4.0), Stretch("current-unwanted", 2.0, 4.0)], some)
+    assert [s.detail["clock_s"] for s in seen] == [pytest.approx(104.0)] * 2
+    assert still_count(seen, 30.0, 120.0) == seen
+    assert [s.kind for s in still_count(seen, 3600.0, 120.0)] == ["current-lost"]
+    assert still_count(seen, 3600.0, 165.0) == []
