@@ -38,9 +38,9 @@ class Scene:
 
 
 SCENES = (
-    Scene("two minutes", 120.0, dither=False, command_noise_pct=0.0, full_logs=800, smoke_logs=20),
+    Scene("two minutes", 120.0, dither=False, command_noise_pct=0.0, full_logs=400, smoke_logs=20),
     Scene("ten minutes", 600.0, dither=False, command_noise_pct=0.0, full_logs=400, smoke_logs=0),
-    Scene("two minutes, dither aliased", 120.0, dither=True, command_noise_pct=0.0, full_logs=800, smoke_logs=20),
+    Scene("two minutes, dither aliased", 120.0, dither=True, command_noise_pct=0.0, full_logs=400, smoke_logs=20),
     Scene("two minutes, command noise clipped", 120.0, True, 0.03, full_logs=400, smoke_logs=0, goal=False),
 )
 #: A smoke run of 20 logs tells a broken estimator from a sound one: its interval for 1 is 0.48 to 1.7.

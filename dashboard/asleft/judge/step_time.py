@@ -21,7 +21,7 @@ _STEP_LASTS_S = 0.08  # a step is over within this, its filter's tail included
 _MOST_TAIL = 6  # readings after a step that are looked at
 #: A filter is used when this many standard errors away from none, and from so many steps on.
 _SURE = 6.0
-_FEWEST = 4.0
+_FEWEST = 2.0
 #: Weight that earlier steps keep at each new one.
 _KEPT = 0.998
 #: No step is dated better than this share of a sample interval: clocks and filters are not ideal.
