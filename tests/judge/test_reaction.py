@@ -13,7 +13,7 @@ from asleft.judge.misfit import Misfit
 from asleft.judge.ramps import Combined, combine
 from asleft.judge.reaction import Reaction, answer_of
 from asleft.judge.scene import Scene
-from asleft.judge.strokes_told import strokes_told, strokes_unclear
+from asleft.judge.strokes_told import response_change, strokes_told, strokes_unclear
 from asleft.judge.types import Part
 from asleft.judge.watch import Stretch
 from synth import recording, sheet
@@ -120,3 +120,19 @@ def test_from_strokes_a_slower_lag_and_a_late_reading_are_told_apart() -> None:
     assert (slow.part, late.part) == (Part.DRIVER, Part.DATA)
     for finding in (slow, late):
         assert re.search(r" (29|30|31) ms later than when left", finding.evidence)
+
+
+@pytest.mark.parametrize(
+    ("combined", "seen"),
+    [
+        (fit(), (False, False, False)),
+        (fit(0.045), (True, False, True)),
+        (fit(0.015), (True, False, False)),
+        (fit(0.041, u_s=0.002), (False, False, True)),
+        (fit(delay_s=0.010), (True, True, True)),
+        (None, None),
+    ],
+)
+def test_what_the_fault_table_sees_of_it(combined, seen) -> None:
+    assert response_change(scene(combined, left())) == seen
+    assert response_change(scene(combined, Reaction())) is None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from asleft.judge.misfit import IN_A_ROW, median_chi2
@@ -16,7 +17,8 @@ _EXPLAINING = ("current-lost", "current-unwanted", "command-failed", "pinned:", 
 
 def strokes_told(scene: Scene) -> list[Finding]:
     """`response-changed` and `model-misfit`, as `reaction` and `misfit` describe them."""
-    if scene.found.clip is not None or any(s.kind.startswith(_EXPLAINING) for s in scene.stretches):
+    known = any(stretch.kind.startswith(_EXPLAINING) for stretch in scene.stretches)
+    if known or scene.found.clip is not None:
         return []
     return [*_response(scene), *_misfit(scene)]
 
@@ -28,23 +30,46 @@ def strokes_unclear(scene: Scene, kind: str) -> bool:
     return kind == "model-misfit" and median_chi2(scene.seen.strokes) is None
 
 
-def _response(scene: Scene) -> list[Finding]:
+def response_change(scene: Scene) -> tuple[bool, bool, bool] | None:
+    """Whether the response moved, whether by its delay more than its lag, whether it is slower; None: not known."""
+    moved = _moved(scene)
+    return None if moved is None else (moved.surely, moved.as_a_whole, moved.change_s > 0.0)
+
+
+class _Moved(NamedTuple):
+    change_s: float
+    response_s: float
+    surely: bool  # beyond it by more than the uncertainty
+    as_a_whole: bool  # by a delay, not by a lag
+
+
+def _moved(scene: Scene) -> _Moved | None:
     left, now = scene.reaction.left, answer_of(scene.found.combined)
     if left is None or now is None:
-        return []
+        return None
     change_s = now.response_s - left.response_s
+    unsure_s = _K * math.hypot(now.u_s, left.u_s)
     limit_s = max(LEAST_S, SHARE * left.lag_s, scene.seen.interval_s)
-    if abs(change_s) - _K * math.hypot(now.u_s, left.u_s) <= limit_s:
+    return _Moved(
+        change_s,
+        now.response_s,
+        surely=abs(change_s) - unsure_s > limit_s,
+        as_a_whole=abs(now.delay_s - left.delay_s) > abs(now.lag_s - left.lag_s),
+    )
+
+
+def _response(scene: Scene) -> list[Finding]:
+    moved = _moved(scene)
+    if moved is None or not moved.surely:
         return []
     evidence = (
-        f"Beside its ramps the current follows the command after {1e3 * now.response_s:.0f} ms on the mean, "
-        f"{abs(1e3 * change_s):.0f} ms {'later' if change_s > 0.0 else 'earlier'} than when left"
+        f"Beside its ramps the current follows the command after {1e3 * moved.response_s:.0f} ms on the mean, "
+        f"{abs(1e3 * moved.change_s):.0f} ms {'later' if moved.change_s > 0.0 else 'earlier'} than when left"
     )
-    if abs(now.delay_s - left.delay_s) > abs(now.lag_s - left.lag_s):
+    if moved.as_a_whole:
         evidence += "; it sets in later or earlier as a whole, as when a reading comes late."
         return [make("response-changed", evidence, None, part=Part.DATA, alternatives=(Part.DRIVER,))]
-    way = "more slowly" if now.lag_s > left.lag_s else "more quickly"
-    evidence += f"; it sets in as before and settles {way}."
+    evidence += f"; it sets in as before and settles more {'slowly' if moved.change_s > 0.0 else 'quickly'}."
     return [make("response-changed", evidence, None, part=Part.DRIVER, alternatives=(Part.COIL,))]
 
 
