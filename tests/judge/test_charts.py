@@ -188,6 +188,19 @@ def test_pressure_is_charted_only_at_the_oil_it_was_left_at() -> None:
     ]  # fmt: skip
 
 
+def test_the_oil_when_left_is_the_usual_one_though_a_cold_start_completes_it() -> None:
+    warmth = Warmth()
+    for oil in (44.8, 45.4, math.nan, 45.9, 45.3):
+        warmth.settle(oil, complete=False)
+    assert warmth.oil_left_degc is None
+    warmth.settle(34.6, complete=True)
+    assert warmth.oil_left_degc == 45.3
+    warmth.settle(20.0, complete=True)  # never again
+    assert warmth.oil_left_degc == 45.3
+    assert warmth.fit_for_pressure(46.4, 0.0)
+    assert not warmth.fit_for_pressure(34.6, 0.0)
+
+
 def test_without_oil_a_start_after_a_long_stop_is_waited_out() -> None:
     warmth = Warmth()
     warmth.see(

@@ -29,15 +29,21 @@ DEAD_ZONE = 0.25
 _OIL_BAND_K = 4.0
 _STOP_S = 3600.0
 _WARM_UP_S = 7200.0
+_MOST_OILS = 40
 
 
 @dataclass(slots=True)
 class Warmth:
-    """What is remembered of starts: the last dwell, the producing clock at the last start, oil when left (degC)."""
+    """What is remembered of starts: the last dwell, the producing clock at the last start, oil when left (degC).
+
+    `oils_degc`: of the points that as left is being taken from. Their median is the oil when left: the point that
+    completes them may itself be of a cold start.
+    """
 
     last_s: float | None = None
     started_clock_s: float | None = None
     oil_left_degc: float | None = None
+    oils_degc: tuple[float, ...] = ()
 
     def see(self, dwells: Sequence[Dwell]) -> None:
         """Notice the stops between further dwells."""
@@ -45,6 +51,14 @@ class Warmth:
             if self.last_s is not None and dwell.from_s - self.last_s > _STOP_S:
                 self.started_clock_s = dwell.clock_s
             self.last_s = dwell.to_s
+
+    def settle(self, oil_degc: float, *, complete: bool) -> None:
+        """Take the oil of a point towards as left, and settle on what it was when as left is `complete`."""
+        if self.oil_left_degc is not None or not math.isfinite(oil_degc):
+            return
+        self.oils_degc = (*self.oils_degc[-_MOST_OILS + 1 :], oil_degc)
+        if complete:
+            self.oil_left_degc, self.oils_degc = float(np.median(self.oils_degc)), ()
 
     def fit_for_pressure(self, oil_degc: float, clock_s: float) -> bool:
         """Whether the oil is as it was when left, as far as can be told. `oil_degc` NaN: not recorded."""
@@ -68,8 +82,8 @@ def take_in(
     chart.add(at_s, found.value, found.repeatability, d0, limits_of(state))
     if found.expanded_change() <= max(2.0 * d0, 1e-12):
         chart.settle(found.value, found.repeatability, d0)
-        if pressure and chart.left is not None and warmth.oil_left_degc is None and oil:
-            warmth.oil_left_degc = oil_degc
+        if pressure:
+            warmth.settle(oil_degc, complete=chart.left is not None)
 
 
 def close_hours(state: JudgeState) -> None:
