@@ -110,6 +110,19 @@ def test_short_hours_scatter_more() -> None:
     assert one == pytest.approx(1.0, rel=0.1)
 
 
+def test_one_odd_point_does_not_carry_its_hour_away() -> None:
+    rng = np.random.default_rng(10)
+    noise = Noise()
+    for before, value in itertools.pairwise(rng.normal(0.0, 1.0, 200)):
+        noise.point(float(value), float(before))
+    hour = rng.normal(0.0, 1.0, 6)
+    assert noise.mean_of(hour.tolist()) == pytest.approx(hour.mean(), abs=0.05)
+    hour[3] = 40.0
+    assert noise.mean_of(hour.tolist()) == pytest.approx(np.delete(hour, 3).mean(), abs=0.8)
+    assert noise.mean_of([0.0, 40.0]) == 20.0  # of two nobody knows which is odd
+    assert Noise().mean_of(hour.tolist()) == pytest.approx(hour.mean())  # nor before the scatter is known
+
+
 def test_single_points_as_hours_are_what_they_are() -> None:
     rng = np.random.default_rng(8)
     assert float(learnt(rng.normal(0.0, 1.0, 200), 1).sigma(1, 1.0, G)) == pytest.approx(1.0, rel=0.2)

@@ -81,7 +81,7 @@ class Chart:
         if not self.hour:
             return
         n = len(self.hour)
-        mean = sum(p[1] for p in self.hour) / n
+        mean = float(self.noise.mean_of([p[1] for p in self.hour]))
         own = math.sqrt(sum(p[2] ** 2 for p in self.hour)) / n
         self.noise.hour(mean, n)
         began_s, self.hour = self.hour[0][0], []

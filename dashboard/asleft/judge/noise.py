@@ -18,6 +18,7 @@ floats.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -34,6 +35,9 @@ _CAP = 12.0  # a squared difference counts at most as so many times the mean one
 _SLOW_CAP = 4.0  # closer, because a single step or outlier is in 16 of the differences of eight hours
 _SLOW_LOSS = 1.075  # what that cap takes from normal noise
 _SLOW_DOF = 1.3  # degrees of freedom of eight overlapping second differences
+_MARGIN = 1.02  # for what caps take from the scatter, and for tails somewhat heavier than normal
+_REACH = 3.0  # sigma about the median of an hour within which its points count as they are
+_KNOWN = 30  # differences from which the scatter within hours is known well enough for that
 _FEW = 6
 
 
@@ -84,6 +88,18 @@ class Noise:
             self.slow = self.slow + _capped(bend, self.slow, self.slow_n, _SLOW_CAP)
             self.slow_n += 1
 
+    def mean_of(self, points: Sequence[Value]) -> Value:
+        """Mean of the points of an hour, each brought within three of their own sigma of the median.
+
+        One odd point of six would else be the whole of a heavy tail; of good ones hardly any is touched.
+        """
+        stacked = np.stack([np.asarray(point, dtype=float) for point in points])
+        if len(points) > 2 and self.within_n >= _KNOWN:
+            middle, reach = np.median(stacked, axis=0), _REACH * np.sqrt(self.within / self.within_n)
+            stacked = np.clip(stacked, middle - reach, middle + reach)
+        out: Value = stacked.mean(axis=0)
+        return out
+
     def sigma(self, points: int, own: Value, exponent: float) -> Value:
         """Standard deviation to chart a mean of `points` points with, corrections included.
 
@@ -112,5 +128,5 @@ def _capped(square: Value, total: Value, n: int, most: float) -> Value:
 
 def _enlarged(dof: float, exponent: float) -> float:
     """c^2 above; for very few degrees of freedom the growth is cut off, there would be no chart at all."""
-    x = min(2.0 * exponent / dof, 6.0)
-    return float(np.expm1(x) / x)
+    x = min(2.0 * exponent / dof, 14.0)
+    return _MARGIN * float(np.expm1(x) / x)
