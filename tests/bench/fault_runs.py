@@ -231,7 +231,7 @@ def _judge(
     windows: Sequence[Recording],
     channel_sets: Sequence[str],
 ) -> list[Run]:
-    """One fault under one channel set; of the full set also as it were were the current the driver's own monitor's."""
+    """One fault under one channel set; of the full set also as if the current were the driver's own monitor's."""
     watched = {channels: sheet}
     if channels == "full" and "monitor" in channel_sets:
         watched["monitor"] = sheet_for_monitor(sheet)

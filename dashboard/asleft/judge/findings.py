@@ -9,6 +9,7 @@ from asleft.judge.departures import departures
 from asleft.judge.faults import KIND_OF
 from asleft.judge.held_findings import decided, held_findings
 from asleft.judge.little_room import headroom_low
+from asleft.judge.lost_turns import lost_turns
 from asleft.judge.parts import with_part
 from asleft.judge.plateaus import clipped
 from asleft.judge.scene import Scene, make, moved
@@ -27,7 +28,7 @@ def find(scene: Scene, earlier: Mapping[str, Finding]) -> list[Finding]:
     seeing a fault is no sign that it has gone.
     """
     raised = watched(scene) + held_findings(scene) + clipped(scene) + departures(scene)
-    raised += sticking(scene) + headroom_low(scene) + strokes_told(scene) + _missing(scene)
+    raised += sticking(scene) + lost_turns(scene) + headroom_low(scene) + strokes_told(scene) + _missing(scene)
     now: dict[str, Finding] = {}
     for finding in raised:
         if finding.kind not in now or finding.severity > now[finding.kind].severity:

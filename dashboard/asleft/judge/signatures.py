@@ -25,7 +25,7 @@ Symptoms and their values (`symptoms` says how each is seen):
 | resistance | +, -: of the coil at 20 degC |
 | dither | lost, strength, frequency |
 | pinned | command, current, pressure, supply: the reading that is dead |
-| late, noisy | current, pressure |
+| late | current: its reading, as a whole |
 | readings | missing |
 """
 
@@ -45,7 +45,7 @@ AS_LEFT: Values = frozenset({"as left"})
 WEIGHTS: Mapping[str, int] = {"following": 2, "vented": 2, "idle": 2, "pinned": 2, "command": 2, "flow": 2}
 SYMPTOMS = (
     "command", "currents", "ramps", "response", "flow", "top", "limit", "following", "pressure", "scatter", "vented",
-    "idle", "supply", "resistance", "dither", "pinned", "late", "noisy", "readings",
+    "idle", "supply", "resistance", "dither", "pinned", "late", "readings",
 )  # fmt: skip
 
 
@@ -96,8 +96,8 @@ _FOLLOWS = _is("yes")
 _STANDS = _is("no")
 #: Symptoms that say nothing any more once the current is gone or wild.
 _UPSET = ("currents", "ramps", "response", "top", "limit", "following", "pressure", "scatter", "dither", "idle",
-          "resistance", "noisy", "late")  # fmt: skip
-_UPSET_BY_PRESSURE = ("pressure", "scatter", "following", "noisy", "late")
+          "resistance", "late")  # fmt: skip
+_UPSET_BY_PRESSURE = ("pressure", "scatter", "following", "late")
 _AT_CONTROLLER = {"command": Where.CONTROLLER}
 _MONITOR = {"current": Where.MONITOR}
 
@@ -123,7 +123,7 @@ CAUSES: tuple[Cause, ...] = (
            free=("scatter",)),
     _cause(Part.DRIVER_SETTING, "dither turned", dither=_is("strength", "frequency"),
            pressure=AS_LEFT | both("loop"), free=("scatter",)),
-    _cause(Part.DRIVER, "it follows more slowly", response=_is("slow")),
+    _cause(Part.DRIVER, "it follows more slowly", response=_is("slow", "quick")),
     _cause(Part.DRIVER, "it lets current flow unasked", flow=_is("unasked"), following=_FOLLOWS,
            free=("currents", "ramps", "response", "top", "limit", "pressure", "scatter", "dither")),
     # supply, coil, wiring
@@ -159,15 +159,13 @@ CAUSES: tuple[Cause, ...] = (
     _cause(Part.DRIVER, "its monitor output moved", currents=both("gain", "offset"), following=_STANDS,
            free=("dither", "idle"), where=_MONITOR),
     _cause(Part.CURRENT_SENSOR, "it reads nothing", flow=_is("lost"), following=_STANDS,
-           free=("currents", "ramps", "response", "top", "limit", "dither", "idle", "resistance", "noisy", "late")),
+           free=("currents", "ramps", "response", "top", "limit", "dither", "idle", "resistance", "late")),
     _cause(Part.CURRENT_SENSOR, "it reads what is not there", flow=_is("unasked"), following=_STANDS,
            free=("currents", "ramps", "response", "top", "limit", "dither", "idle")),
     _cause(Part.CURRENT_SENSOR, "its reading is dead", pinned=_is("current"), free=(*_UPSET, "flow")),
     _cause(Part.PRESSURE_SENSOR, "its reading is dead", pinned=_is("pressure"), free=(*_UPSET_BY_PRESSURE, "vented")),
     _cause(Part.SUPPLY, "its reading is dead", pinned=_is("supply"), free=("supply",)),
-    _cause(Part.CURRENT_SENSOR, "its reading is noisy", noisy=_is("current"), free=("response",)),
-    _cause(Part.PRESSURE_SENSOR, "its reading is noisy", noisy=_is("pressure"), free=("scatter",)),
-    _cause(Part.DATA, "readings come late", late=_is("current", "pressure"), free=("response", "ramps", "scatter")),
+    _cause(Part.DATA, "readings come late", late=_is("current"), free=("response", "ramps")),
     _cause(Part.DATA, "readings are missing", readings=_is("missing")),
     # the command
     _cause(Part.COMMAND_WIRING, "the signal has failed", command=_is("failed"), free=(*_UPSET, "flow", "pinned")),
@@ -187,7 +185,6 @@ SYMPTOMS_OF: Mapping[str, tuple[str, ...]] = {
     "ramp-up-changed": ("ramps",),
     "ramp-down-changed": ("ramps",),
     "response-changed": ("response", "late"),
-    "model-misfit": ("noisy", "late"),
     "dither-lost": ("dither",),
     "dither-changed": ("dither",),
     "pressure-changed": ("pressure", "currents", "top", "scatter"),

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from asleft.judge.features import Dwell
 from asleft.judge.held_symptoms import held_changes
+from asleft.judge.lost_turns import seems_short_of_turns
 from asleft.judge.pressure import LevelKey, LevelPressure, key_of
 from asleft.judge.scene import Scene
 from asleft.judge.shapes import (
@@ -19,6 +20,7 @@ from asleft.judge.shapes import (
     size_values,
 )
 from asleft.judge.signatures import AS_LEFT, Values
+from asleft.judge.strokes_told import response_change
 from asleft.judge.types import QuantityResult, Verdict
 
 #: The pressure has gone with the current from this share on, and has not under the other.
@@ -26,7 +28,7 @@ _FOLLOWED, _STOOD = 0.65, 0.35
 #: A level whose pressure differs from visit to visit by this share of tolerance scatters.
 SCATTERS = 0.3
 _LEAST_VISITS = 2
-#: No winding at work is colder than this; one that is so much colder or hotter than on other days may have changed.
+#: A winding that is so much colder or hotter than on other days, or colder than so many degC, may have changed.
 _COLDEST_DEGC, _COLDER_K, _HOTTER_K = 5.0, 15.0, 25.0
 #: Share by which dither is seen to have moved, perhaps; from twice as much on, surely. Less than any tolerance,
 #: because here it is a sign of something else: short-circuited turns let more of it through.
@@ -81,10 +83,10 @@ def _one(scene: Scene, out: dict[str, Values], quantity: str, symptom: str, name
 def _resistance(scene: Scene, out: dict[str, Values]) -> None:
     """The coil's resistance at 20 degC where it was measured cold, else what its temperature at work seems to be.
 
-    Nobody's winding is colder at work than any hall; one that seems to be has lost turns.
+    One that seems much colder or hotter than on other days may have changed, or it is the weather.
     """
     warm = scene.coil.winding if scene.coil is not None else None
-    if warm is not None and warm.degc + warm.u_k < _COLDEST_DEGC:
+    if seems_short_of_turns(scene):
         out["resistance"] = frozenset({"-"})
         return
     _one(scene, out, "coil_resistance", "resistance", {"+": "+", "-": "-"})
@@ -152,12 +154,23 @@ def _driver(scene: Scene, out: dict[str, Values]) -> None:
         out["ramps"] = _ramps(ramps)
     if scene.found.clip is not None or (scene.seen.has_current and scene.found.levels):
         out["top"] = frozenset({"cut"}) if short_of_full(scene) else AS_LEFT
+    _response(scene, out)
     limit = limit_ohm(scene)
     if limit is not None and short_of_full(scene):
         coil = scene.sheet.coil
         sure = None not in (coil.driver_drop_v, coil.duty_max, coil.cable_resistance_ohm)
         hottest = (_HOTTEST if sure else _HOTTEST_UNSURE) * scene.sheet.as_left["coil_resistance"]
         out["limit"] = _limit(limit, warm_ohm(scene), scene.sheet.as_left["coil_resistance"], hottest)
+
+
+def _response(scene: Scene, out: dict[str, Values]) -> None:
+    """Whether the current settles otherwise than when left, or sets in later as a whole."""
+    change = response_change(scene)
+    if change is None:
+        return
+    moved, by_delay, slower = change
+    out["late"] = frozenset({"current"}) if moved and by_delay else AS_LEFT
+    out["response"] = frozenset({"slow" if slower else "quick"}) if moved and not by_delay else AS_LEFT
 
 
 def _ramps(ramps: Sequence[Values | None]) -> Values:
