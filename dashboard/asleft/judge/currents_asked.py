@@ -102,8 +102,9 @@ def _falling(columns: FloatArray, carry: WatchCarry, drop_a: float) -> BoolArray
 
 def remember_current(columns: FloatArray, carry: WatchCarry) -> None:
     """Keep the good readings of the last half second."""
-    read = np.isfinite(columns[CURRENT])
-    time_s = np.concatenate((carry.recent_s, columns[TIME, read]))
-    current = np.concatenate((carry.recent_a, columns[CURRENT, read]))
-    first = int(np.searchsorted(time_s, columns[TIME, -1] - 1.1 * _LOOK_BACK_S))
-    carry.recent_s, carry.recent_a = time_s[first:].tolist(), current[first:].tolist()
+    since_s = columns[TIME, -1] - 1.1 * _LOOK_BACK_S
+    late = columns[:, int(np.searchsorted(columns[TIME], since_s)) :]
+    read = np.isfinite(late[CURRENT])
+    earlier = [(at, a) for at, a in zip(carry.recent_s, carry.recent_a, strict=True) if at >= since_s]
+    carry.recent_s = [at for at, _ in earlier] + late[TIME, read].tolist()
+    carry.recent_a = [a for _, a in earlier] + late[CURRENT, read].tolist()

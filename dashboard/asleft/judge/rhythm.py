@@ -146,8 +146,11 @@ class Rhythm:
     def _find(self, demand: float) -> int | None:
         if demand < _ZERO_DEMAND:
             return ZERO
-        best = min((k for k in self._level if k != ZERO), key=lambda k: abs(self._level[k] - demand), default=None)
-        return best if best is not None and abs(self._level[best] - demand) <= _SAME else None
+        best, nearest = None, _SAME
+        for level, known in self._level.items():
+            if level != ZERO and abs(known - demand) <= nearest:
+                best, nearest = level, abs(known - demand)
+        return best
 
     def _by_hand(self, level: int, before: int | None) -> float:
         if before is None or before == ZERO:
