@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 from datetime import datetime
 
@@ -11,35 +12,40 @@ from asleft.judge.budget import limits_for
 from asleft.judge.charts import Chart
 from asleft.judge.judge import StepOutcome, begin, dumps, loads, step
 from asleft.judge.trend import DAY_S
-from asleft.judge.types import Verdict
+from asleft.judge.types import Samples, Verdict
 from asleft.sheet.model import Sheet
 from asleft.sim.calendar import ZONE
 from asleft.sim.faults import Fault, FaultKind
 from asleft.sim.model import default_valve
 from asleft.sim.recording import simulate
-from lanes import by_id, samples_of, sheet_of
+from lanes import by_id, part, samples_of, sheet_of
+from test_blocks import differences
 
 START_S = datetime(2025, 11, 4, 12, tzinfo=ZONE).timestamp()
 PER_DAY, DAYS, PER_DAY_BAR = 2, 13, -0.3
 
 
+Weeks = tuple[Sheet, list[StepOutcome], list[Samples]]
+
+
 @pytest.fixture(scope="module")
-def weeks() -> tuple[Sheet, list[StepOutcome]]:
+def weeks() -> Weeks:
     """Windows of four minutes, two a day; from the fourth day on the pressure falls."""
     fault = Fault(FaultKind.PRESSURE_DRIFT, START_S + 3 * DAY_S, PER_DAY_BAR, "drift")
     model = replace(default_valve(), faults=(fault,))
     starts = [START_S + DAY_S * k / PER_DAY for k in range(PER_DAY * DAYS)]
     recordings = simulate([model] * len(starts), starts, 270.0, rate_hz=20.0, burst_every_s=0.0, seed=4)
     sheet = sheet_of(model, recordings[0].truth.as_left)
+    windows = [samples_of(recording) for recording in recordings]
     state, out = begin(sheet, budget_years=0.5), []
-    for n, recording in enumerate(recordings):
-        out.append(step(sheet, loads(dumps(state)) if n % 5 == 0 else state, samples_of(recording)))
+    for n, window in enumerate(windows):
+        out.append(step(sheet, loads(dumps(state)) if n % 5 == 0 else state, window))
         state = out[-1].state
-    return sheet, out
+    return sheet, out, windows
 
 
-def test_a_drift_is_told_before_it_is_out_and_dated(weeks: tuple[Sheet, list[StepOutcome]]) -> None:
-    sheet, steps = weeks
+def test_a_drift_is_told_before_it_is_out_and_dated(weeks: Weeks) -> None:
+    sheet, steps, _ = weeks
     last = steps[-1].judgement
     pressure = by_id(last)["pressure_at_full"]
     assert pressure.verdict is Verdict.IN
@@ -60,8 +66,8 @@ def test_a_drift_is_told_before_it_is_out_and_dated(weeks: tuple[Sheet, list[Ste
     assert len(keys["forecast_interval"]) == 2
 
 
-def test_what_has_not_moved_is_not_told(weeks: tuple[Sheet, list[StepOutcome]]) -> None:
-    _, steps = weeks
+def test_what_has_not_moved_is_not_told(weeks: Weeks) -> None:
+    _, steps, _ = weeks
     others = [f for outcome in steps for f in outcome.judgement.findings if f.kind != "pressure-changed"]
     assert others == []
     charts = {name: chart for name, chart in steps[-1].state.charts.items() if not name.startswith("pressure")}
@@ -70,14 +76,30 @@ def test_what_has_not_moved_is_not_told(weeks: tuple[Sheet, list[StepOutcome]]) 
     assert all(q.forecast_s is None for q in steps[-1].judgement.quantities if not q.id.startswith("pressure"))
 
 
-def test_the_budget_is_kept_and_sets_the_limits(weeks: tuple[Sheet, list[StepOutcome]]) -> None:
-    sheet, steps = weeks
+def test_the_budget_is_kept_and_sets_the_limits(weeks: Weeks) -> None:
+    sheet, steps, _ = weeks
     last = steps[-1].state
     charted = sum(chart.left is not None for chart in last.charts.values())
     assert last.charts["ramp_up"].limits == limits_for(0.5, charted)
     assert loads(dumps(begin(sheet, budget_years=50.0))).budget_years == 50.0
     with pytest.raises(ValueError, match="budget_years must be"):
         begin(sheet, budget_years=0.0)
+
+
+def test_charts_do_not_depend_on_how_the_windows_are_cut(weeks: Weeks) -> None:
+    sheet, steps, windows = weeks
+    state = begin(sheet, budget_years=0.5)
+    rng = np.random.default_rng(6)
+    for window in windows[:9]:
+        cuts = [0, *sorted(rng.integers(1, window.time_s.size, 3).tolist()), window.time_s.size]
+        for a, b in itertools.pairwise(cuts):
+            if b > a:
+                state = step(sheet, state, part(window, a, b)).state
+    whole = steps[8].state.charts
+    assert set(state.charts) == set(whole)
+    assert max(chart.noise.hours_n for chart in whole.values()) >= 6
+    for name, chart in state.charts.items():
+        assert differences(chart.as_json(), whole[name].as_json(), name) == []
 
 
 def windows(course: np.ndarray, seed: int) -> Chart:
