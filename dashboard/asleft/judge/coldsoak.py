@@ -95,8 +95,8 @@ def see_soak(columns: FloatArray, sheet: Sheet, carry: SoakCarry) -> None:
     known = np.isfinite(columns[CURRENT])
     if full is None or not known.any():
         return
-    time_s, current = columns[TIME, known], columns[CURRENT, known]
-    oil = columns[OIL, known]
+    seen_now = columns if known.all() else columns[:, known]
+    time_s, current, oil = seen_now[TIME], seen_now[CURRENT], seen_now[OIL]
     flows = current > _NO_CURRENT * full
     before = time_s[0] if carry.last_s is None else carry.last_s
     fresh = np.diff(time_s, prepend=before) > _PAUSE_S

@@ -31,17 +31,16 @@ def columns_of(samples: Samples, signal: Signal, before: FloatArray | None = Non
     `before`: earlier columns, shape (ROWS, m), to be put in front; the result is then (ROWS, m + n).
     """
     first = 0 if before is None else before.shape[1]
-    out = np.full((ROWS, first + samples.time_s.size), np.nan)
+    out = np.empty((ROWS, first + samples.time_s.size))
     if before is not None:
         out[:, :first] = before
-    out[TIME, first:] = samples.time_s
+    new = out[:, first:]
+    new[TIME] = samples.time_s
     command = samples.channels.get("command")
-    if command is not None:
-        out[DEMAND, first:] = (command - signal.at_zero) / (signal.at_full - signal.at_zero)
+    new[DEMAND] = np.nan if command is None else (command - signal.at_zero) / (signal.at_full - signal.at_zero)
     for name, row in _CHANNEL_ROW.items():
-        values = samples.channels.get(name)
-        if values is not None:
-            out[row, first:] = values
+        new[row] = samples.channels.get(name, np.nan)
+    new[STATE:] = np.nan  # what the judge itself fills in
     return out
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 
 import numpy as np
+import numpy.typing as npt
 from asleft.judge.memory import JudgeState
 from asleft.judge.types import Samples
 
@@ -14,7 +15,7 @@ FAILED_BIN_S = 10.0
 def count_failed(state: JudgeState, samples: Samples) -> None:
     """Failed readings of each channel since its first good one, by time, for the share over the horizon."""
     n = samples.time_s.size
-    failed = np.zeros(n, dtype=np.int64)
+    failed: npt.NDArray[np.int64] | None = None
     known = set(state.channels)
     for name, values in samples.channels.items():
         good = np.isfinite(values)
@@ -23,12 +24,16 @@ def count_failed(state: JudgeState, samples: Samples) -> None:
                 continue
             known.add(name)
             good[: int(np.argmax(good))] = True
-        failed += ~good
+        if not good.all():
+            failed = ~good + (np.zeros(n, dtype=np.int64) if failed is None else failed)
     state.channels = tuple(sorted(known))
-    bins = np.floor(samples.time_s / FAILED_BIN_S)
-    cuts = [0, *(np.flatnonzero(np.diff(bins)) + 1).tolist(), n]
+    lowest, highest = (float(np.floor(samples.time_s[k] / FAILED_BIN_S)) for k in (0, -1))
+    begins = np.arange(lowest + 1.0, highest + 1.0) * FAILED_BIN_S
+    cuts = [0, *np.unique(samples.time_s.searchsorted(begins)).tolist(), n]
     for a, b in itertools.pairwise(cuts):
-        entry = (float(bins[a]) * FAILED_BIN_S, int(failed[a:b].sum()), (b - a) * max(len(samples.channels), 1))
+        at_s = float(np.floor(samples.time_s[a] / FAILED_BIN_S)) * FAILED_BIN_S
+        count = 0 if failed is None else int(failed[a:b].sum())
+        entry = (at_s, count, (b - a) * max(len(samples.channels), 1))
         if state.failed and state.failed[-1][0] == entry[0]:
             last = state.failed.pop()
             entry = (entry[0], last[1] + entry[1], last[2] + entry[2])

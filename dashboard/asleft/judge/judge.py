@@ -194,9 +194,11 @@ def _advance(sheet: Sheet, state: JudgeState, samples: Samples, *, flush: bool =
 
 def _run_clock(columns: FloatArray, state: JudgeState, step_s: FloatArray) -> None:
     """Row CLOCK: producing time so far, gaps not counted."""
-    producing = np.where(columns[STATE] == PRODUCING, step_s, 0.0)
-    columns[CLOCK] = np.cumsum(np.concatenate(([state.clock_s], producing)))[1:]
-    state.clock_s = float(columns[CLOCK, -1])
+    clock_s = columns[CLOCK]
+    np.multiply(step_s, columns[STATE] == PRODUCING, out=clock_s)
+    clock_s[0] += state.clock_s
+    np.cumsum(clock_s, out=clock_s)
+    state.clock_s = float(clock_s[-1])
 
 
 def _merge_stretches(state: JudgeState, new: list[Stretch]) -> None:

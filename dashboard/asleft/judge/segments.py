@@ -67,7 +67,7 @@ def cut(columns: FloatArray, carry: Carry, scale: Scale, learner: Learner, *, fl
     if scale.has_current:
         ok &= np.isfinite(columns[CURRENT])
     out = Cut([], [], columns[:, :0], carry)
-    good = columns[:, ok]
+    good = columns if ok.all() else columns[:, ok]
     if good.shape[1] == 0:
         return out
     gap = np.diff(good[TIME]) > max(0.1, 5.0 * scale.interval_s)
