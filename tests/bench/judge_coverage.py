@@ -41,7 +41,10 @@ _LASTS_S = 60.0
 _REST_S = 6.0 * 3600.0
 _REST_EVERY_S = 30.0
 _PER_JOB = 20
+#: Oil off the temperature it had when the valve was left, and winding off its oil after a rest (K, k = 1).
 _OIL_U_K = 3.0
+#: Share of a pressure that follows the oil's viscosity, at most.
+_MOST_VISCOSITY = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,9 +117,15 @@ class ChainError:
 
 
 def random_case_model(rng: random.Random, number: int) -> ValveModel:
-    """A random valve whose supply is read without drop and whose coil has the temperature of its oil, nearly."""
+    """A random valve whose supply is read without drop and whose coil has the temperature of its oil, nearly.
+
+    Its oil is some kelvin off the 45 degC at which the gauge was read, and its pressure follows the viscosity by an
+    unknown share.
+    """
     model = random_model(rng)
-    oil_degc = 45.0
+    model = replace(model, oil_degc=0.0, viscosity_share=rng.uniform(0.0, _MOST_VISCOSITY))
+    oil_degc = 45.0 + rng.gauss(0.0, _OIL_U_K)
+    breath_k = oil_degc_at(model, START_S, "production")
     high = 1.1 * model.at_full
     return replace(
         model,
@@ -128,9 +137,9 @@ def random_case_model(rng: random.Random, number: int) -> ValveModel:
         supply_source_ohm=0.0,
         winding_k_per_w=0.0,
         body_k_per_w=0.0,
-        ambient_degc=oil_degc_at(replace(model, oil_degc=oil_degc), START_S, "production") + rng.gauss(0.0, _OIL_U_K),
+        ambient_degc=oil_degc + rng.gauss(0.0, _OIL_U_K),
         ambient_swing_k=0.0,
-        oil_degc=oil_degc,
+        oil_degc=oil_degc - breath_k,
     )
 
 
