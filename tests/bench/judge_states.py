@@ -164,7 +164,7 @@ def group(plan: Sequence[Lane]) -> list[Seen]:
     ]
 
 
-def groups(plan: Sequence[Lane], most: int = 7) -> list[list[Lane]]:
+def groups(plan: Sequence[Lane], most: int = 14) -> list[list[Lane]]:
     """Lanes that can be simulated in one go, at most `most` at once (memory)."""
     out: list[list[Lane]] = []
     for lane in plan:

@@ -32,6 +32,17 @@ def test_each_channel_has_its_row_and_absent_ones_are_nan() -> None:
         assert np.isnan(out[row]).all()
 
 
+def test_earlier_columns_are_put_in_front() -> None:
+    signal = Signal(SignalKind.MA_4_20, "mA", 4.0, 20.0)
+    before = columns_of(Samples(np.array([0.0]), {"command": np.array([12.0]), "supply": np.array([23.0])}), signal)
+    out = columns_of(Samples(np.array([1.0, 2.0]), {"command": np.array([4.0, 20.0])}), signal, before)
+    assert out.shape == (ROWS, 3)
+    assert out[TIME].tolist() == [0.0, 1.0, 2.0]
+    assert out[DEMAND].tolist() == [0.5, 0.0, 1.0]
+    assert out[SUPPLY, 0] == 23.0
+    assert np.isnan(out[SUPPLY, 1:]).all()
+
+
 @pytest.mark.parametrize(
     ("at_zero", "at_full", "reading", "demand"),
     [(4.0, 20.0, 12.0, 0.5), (0.0, 10.0, 2.5, 0.25), (20.0, 4.0, 4.0, 1.0), (2.0, 8.0, 1.4, -0.1)],
