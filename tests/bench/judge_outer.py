@@ -151,7 +151,7 @@ def _after_left(lane: Lane) -> tuple[tuple[float, float] | None, tuple[str, ...]
     if held is None or not state.state.held_left:
         return None, kinds
     width = lane.sheet.tolerance["pressure_at_full"].above
-    return (held.change.value / width, held.change.expanded_change() / width), kinds
+    return (held.change.value / width, held.expanded() / width), kinds
 
 
 def _fault(lane: Lane) -> tuple[bool | None, bool, float]:

@@ -65,6 +65,8 @@ def _unclear(scene: Scene, kind: str) -> bool:
         names = ["headroom"]
     if kind == "current-clipped":
         names = ["current_at_full"]
+        if scene.found.slow:  # a loop goes where it must, not to the top of the command
+            return scene.found.line is None
         top = max((level.demand for level in scene.found.levels), default=0.0)
         return top < 0.9 or scene.results.get("current_at_full") is None
     unclear = {Verdict.UNDECIDED, Verdict.NOT_OBSERVED}

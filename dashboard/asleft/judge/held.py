@@ -21,7 +21,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from asleft.judge.decide import Estimate
+from asleft.judge.decide import Estimate, expanded_uncertainty
 from asleft.judge.features import Dwell
 from asleft.judge.held_levels import (
     LEAST,
@@ -62,9 +62,16 @@ class Held:
     """Equivalent change of pressure at the highest held level (bar), every level, and the pairs it rests on."""
 
     change: Estimate
+    left_se_bar: float  # of what it is compared with, 0 where that is the sheet's curve
     levels: tuple[Needed, ...]
     series: tuple[tuple[float, float, float], ...]  # (unix s, e, command when left) of each pair, in time order
     top: Needed | None  # command at its end and less pressure than less command gave when left
+
+    def expanded(self) -> float:
+        """Expanded uncertainty (bar, 95 %) of the change since it was left."""
+        return expanded_uncertainty(
+            float(np.hypot(self.change.repeatability, self.left_se_bar)), self.change.dof, 0.0
+        )
 
 
 def judged(pairs: Sequence[Dwell], sheet: Sheet, left: Sequence[HeldLevel]) -> list[tuple[Dwell, HeldLevel]]:
@@ -73,7 +80,9 @@ def judged(pairs: Sequence[Dwell], sheet: Sheet, left: Sequence[HeldLevel]) -> l
     known: Mapping[HeldKey, HeldLevel] = {(level.step, level.way): level for level in left}
     out = []
     for pair in pairs:
-        level = known.get(key_of(pair, full))
+        step, way = key_of(pair, full)
+        # Where it then came from the other side, the play lies between (`_moved`).
+        level = known.get((step, way)) or (known.get((step, -way)) if step != TOP_STEP else None)
         if level is None or level.in_control < 0.5:
             continue
         by_load = np.isfinite(level.load_bar) and change_bar(pair, level) <= 0.5 * level.load_bar
@@ -93,7 +102,7 @@ def held(pairs: Sequence[Dwell], sheet: Sheet, left: Sequence[HeldLevel], tolera
     if len(rows) < 2 * LEAST:
         return None
     absolute = sheet.characteristic is not None
-    e = np.array([departure_bar(p, sheet) if absolute else change_bar(p, level) for p, level in rows])
+    e = np.array([departure_bar(p, sheet) if absolute else _moved(p, level, sheet) for p, level in rows])
     u = np.array([level.demand for _, level in rows])
     at_s = np.array([p.from_s for p, _ in rows])
     highest = float(u.max())
@@ -129,7 +138,14 @@ def held(pairs: Sequence[Dwell], sheet: Sheet, left: Sequence[HeldLevel], tolera
     stopped, ends = _stopped(pairs, sheet, left, tolerance_bar)
     if stopped is not None:
         series = sorted([*series, *((at, change, stopped.left_demand) for at, change in ends)])
-    return Held(change, tuple(levels), tuple(series), stopped)
+    used = sum(level.pairs for level in dict.fromkeys(level for _, level in rows))
+    left_se = 0.0 if absolute else change.repeatability * float(np.sqrt(len(rows) / used))
+    return Held(change, left_se, tuple(levels), tuple(series), stopped)
+
+
+def _moved(pair: Dwell, level: HeldLevel, sheet: Sheet) -> float:
+    """Equivalent change of a pair since its level was left; the play taken off where it comes from the other side."""
+    return change_bar(pair, level) + 0.5 * (pair.arrival - level.way) * play_bar(sheet, level.slope_bar)
 
 
 def _stopped(

@@ -41,7 +41,7 @@ def decided(scene: Scene) -> bool:
     tolerance = scene.sheet.tolerance.get("pressure_at_full")
     if held is None or tolerance is None:
         return False
-    return verdict(held.change.value, held.change.expanded_change(), tolerance) is Verdict.IN
+    return verdict(held.change.value, held.expanded(), tolerance) is Verdict.IN
 
 
 def stepped_s(sheet: Sheet, held: Held | None) -> float | None:
@@ -70,12 +70,13 @@ def _worst(held: Held, tolerance: Tolerance) -> Needed | None:
     """The level furthest out of tolerance, its uncertainty allowed for; the highest where only the line says so."""
     out = []
     for level in held.levels:
-        unsure = expanded_uncertainty(level.se_bar, max(level.pairs - 1.0, 1.0), 0.0)
+        spread = math.hypot(level.se_bar, held.left_se_bar)
+        unsure = expanded_uncertainty(spread, max(level.pairs - 1.0, 1.0), 0.0)
         if verdict(level.change_bar, unsure, tolerance) is Verdict.OUT:
             out.append(level)
     if out:
         return max(out, key=lambda level: (0.0 <= level.demand <= 1.0, abs(level.change_bar)))
-    if held.levels and verdict(held.change.value, held.change.expanded_change(), tolerance) is Verdict.OUT:
+    if held.levels and verdict(held.change.value, held.expanded(), tolerance) is Verdict.OUT:
         return max(held.levels, key=lambda level: level.left_demand)
     return None
 

@@ -37,10 +37,10 @@ def held_changes(scene: Scene, ends_a: tuple[float, float] | None) -> list[Level
 
 def _current_change_a(scene: Scene, demand: float, ends_a: tuple[float, float] | None) -> float | None:
     """By how much the current at a demand has moved since it was left; at a cut top, what is missing there."""
-    line = scene.found.line
-    if line is None or ends_a is None:
+    zero, full = (scene.results.get(name) for name in ("current_at_zero", "current_at_full"))
+    if ends_a is None or zero is None or full is None or zero.as_found is None or full.as_found is None:
         return None
-    now = line.at_zero_a + demand * (line.at_full_a - line.at_zero_a)
+    now = zero.as_found + demand * (full.as_found - zero.as_found)
     clip = scene.found.clip
     if clip is not None:
         now = min(now, clip.limit_a)

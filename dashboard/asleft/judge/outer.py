@@ -29,6 +29,8 @@ FLOOR = 2e-4
 _FOLLOWS = 0.01
 _RAMPED = 0.02
 _NEARLY_STILL = 0.05
+#: Seconds at lower levels that must lie on the line while the top is cut off.
+_LEAST_BELOW = 3
 #: Rates beyond this (1/s) are not slow: second-order terms of the lag would count.
 _FASTEST = 0.25
 
@@ -70,6 +72,8 @@ def slow_line(
         return SlowLine(None, [], None, "the command moved too evenly to tell lag from level")
     levels = _levels(slow, rows, fit)
     kept, clip = split_clipped(levels, span_a, tolerance_a, 0.0)
+    if clip is not None and not _stands_alone(clip, rows, kept, span_a):
+        kept, clip = levels, None
     if clip is not None:
         below = rows[rows[:, 0] < kept[-1].demand + 0.5 * _LEVEL]
         again = _fit(below, floor) if len(below) >= LEAST_SECONDS else None
@@ -101,6 +105,21 @@ def _followed(rows: FloatArray, fit: SlowFit, span_a: float) -> tuple[float, flo
     on = np.abs(current - float(fit.theta[0]) * (1.0 - u) - float(fit.theta[1]) * u - lag_a) < _FOLLOWS * span_a
     rises, falls = np.sort(rate[on & (rate > _RAMPED)]), np.sort(-rate[on & (rate < -_RAMPED)])
     return (float(rises[-3]) if rises.size >= 3 else 0.0), (float(falls[-3]) if falls.size >= 3 else 0.0)
+
+
+def _stands_alone(clip: Clip, rows: FloatArray, kept: Sequence[Level], span_a: float) -> bool:
+    """Whether lower levels lie on their line since the top fell short of it.
+
+    A loop answers a changed driver with levels it did not visit before; the old ones, seen before the change, are
+    then no reason to take the new ones for cut off.
+    """
+    ends = np.polyfit([level.demand for level in kept], [level.current_a for level in kept], 1)
+    since = rows[(rows[:, 4] >= clip.from_s) & (rows[:, 0] < clip.demand - _LEVEL)]
+    if len(since) < _LEAST_BELOW:
+        return False
+    short = np.polyval(ends, since[:, 0]) - since[:, 2]
+    expected = (clip.demanded_a - clip.limit_a) * since[:, 0] / clip.demand
+    return float(np.median(short - 0.5 * expected)) < 0.0 or float(np.median(np.abs(short))) < 1e-3 * span_a
 
 
 def _reach(dwells: Sequence[Dwell]) -> float:

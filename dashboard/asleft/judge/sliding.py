@@ -108,6 +108,7 @@ class _Seconds:
         up = 2.0 * max(learner.left_up_s, 0.5 * _SHORTEST_RAMP_S)
         down = 2.0 * max(learner.left_down_s, 0.5 * _SHORTEST_RAMP_S)
         self.rise, self.fall = 1.0 / up, 1.0 / down
+        self.outruns: list[tuple[float, float, float]] = []  # caught up when, behind since when, by how much
         self.longest_s = _LONGEST_STROKE_S + max(up, down)
 
     def run(self) -> None:
@@ -129,12 +130,18 @@ class _Seconds:
         # From the tenth before the second to its last: what follows with a lag is there at the second's ends.
         before = before[tenth_of]
         tenth_ends = np.append(tenth_of[1:], starts.size) - 1
+        # In order of time, because what strokes and dwells teach of lag and noise serves the next stroke.
+        outruns = [*self.outruns, (np.inf, 0.0, 0.0)]
         for k in np.flatnonzero(quiet & (ends - begins >= least)).tolist():
+            while outruns[0][0] < seconds[begins[k]]:
+                self._stroke(*outruns.pop(0))
             moves = demand[tenth_ends[k]] - before[k]
             self._dwell(now[:, begins[k] : ends[k]], float(arrival[k]), float(moves))
+        for outrun in outruns[:-1]:
+            self._stroke(*outrun)
 
     def _follow(self, time_s: FloatArray, demand: FloatArray) -> tuple[npt.NDArray[np.bool_], FloatArray]:
-        """Per tenth: whether the slow limiter is behind, and the way; strokes where it has caught up again."""
+        """Per tenth: whether the slow limiter is behind, and the way; `outruns` where it has caught up again."""
         c = self.out.carry
         u, last_s, highest, lowest = c.last_demand, c.last_s, c.highest, c.lowest
         busy_s, open_s, outrun = c.busy_s, c.open_s, c.outrun
@@ -157,7 +164,7 @@ class _Seconds:
             if t - open_s > self.longest_s:
                 open_s = NAN
             if t - busy_s > _LAG_S and open_s == open_s:
-                self._stroke(open_s, t, outrun)
+                self.outruns.append((t, open_s, outrun))
                 open_s = NAN
             high, low = max(high, u), min(low, u)
             if way >= 0.0 and high - u > _TURN:
@@ -170,7 +177,7 @@ class _Seconds:
         self.out.carry = SlideCarry(c.done_s, last_s, u, highest, lowest, busy_s, open_s, outrun, way, high, low)
         return np.array(busy), np.array(ways)
 
-    def _stroke(self, from_s: float, to_s: float, outrun: float) -> None:
+    def _stroke(self, to_s: float, from_s: float, outrun: float) -> None:
         """The samples round an outrun ramp as a stroke."""
         if outrun < _OUTRUN:
             return

@@ -25,7 +25,7 @@ from asleft.sim.render import Tracks
 FloatArray = npt.NDArray[np.float64]
 
 #: The controllers of all lanes act on multiples of this (s); a sample time is rounded to it.
-TICK_S = 0.01
+TICK_S = 0.02
 #: Load (bar) from which the loop is closed.
 CLOSED_FROM_BAR = 0.5 * RIGID_BAR
 
