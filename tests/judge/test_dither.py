@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import functools
 import math
 
 import numpy as np
@@ -33,13 +34,14 @@ def band_limited(shape: str, phase: np.ndarray, hz: float, cut_hz: float, coil_t
     return out
 
 
+@functools.lru_cache(maxsize=256)
 def lag_exactly(shape: str, hz: float, coil_tau_s: float) -> float:
-    """Peak of a lagged wave of peak 1, marched through two hundred thousand steps of its steady period."""
+    """Peak of a lagged wave of peak 1, marched through fifty thousand steps of its steady period."""
     if shape == "sine":
         return 1.0 / math.hypot(1.0, 2 * np.pi * hz * coil_tau_s)
     if coil_tau_s == 0.0:
         return 1.0
-    n = 200_000
+    n = 50_000
     phase = np.arange(n) / n
     drive = signal.square(2 * np.pi * phase) if shape == "square" else signal.sawtooth(2 * np.pi * phase, 0.5)
     keep = math.exp(-1.0 / (n * hz * coil_tau_s))
