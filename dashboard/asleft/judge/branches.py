@@ -125,10 +125,13 @@ class _History:
 
 def _visit(stay: Sequence[Dwell], judged: Collection[float], history: _History, zero: float, full: float) -> Visit:
     first = stay[0]
-    weight = sum(d.n for d in stay)
-    demand = sum(d.n * d.demand for d in stay) / weight
-    current = sum(d.n * d.current_a for d in stay) / weight
-    current_se = sum((d.n * d.current_se_a) ** 2 for d in stay) ** 0.5 / weight
+    if len(stay) == 1:
+        demand, current, current_se = first.demand, first.current_a, first.current_se_a
+    else:
+        weight = sum(d.n for d in stay)
+        demand = sum(d.n * d.demand for d in stay) / weight
+        current = sum(d.n * d.current_a for d in stay) / weight
+        current_se = sum((d.n * d.current_se_a) ** 2 for d in stay) ** 0.5 / weight
     if current != current:
         current = zero + min(max(demand, 0.0), 1.0) * (full - zero)
         current_se = (full - zero) * max(d.demand_se for d in stay)
@@ -136,7 +139,9 @@ def _visit(stay: Sequence[Dwell], judged: Collection[float], history: _History, 
     low, high = history.take(share, first.arrival, known=first.producing > 0.5)
     steady = [d for d in stay if d.from_s in judged]
     pressure = pressure_se = NAN
-    if steady:
+    if len(steady) == 1:
+        pressure, pressure_se = steady[0].pressure_bar, steady[0].pressure_se_bar
+    elif steady:
         weight = sum(d.n for d in steady)
         pressure = sum(d.n * d.pressure_bar for d in steady) / weight
         pressure_se = sum((d.n * d.pressure_se_bar) ** 2 for d in steady) ** 0.5 / weight

@@ -204,9 +204,10 @@ class _Piece:
         """
         start = max(a - self.window, stroke_from)  # the flag outlives the move by the window
         ago = self.data[TIME, stroke_from : start + 1] - self.data[TIME, start]
-        demand = np.clip(self.data[DEMAND, stroke_from : start + 1], 0.0, 1.0)
+        demand = np.minimum(np.maximum(self.data[DEMAND, stroke_from : start + 1], 0.0), 1.0)
         up, down = self.learner.slowest_s()
-        high, low = float((demand + ago / down).max()), float((demand - ago / up).min())
+        high = float(np.maximum.reduce(demand + ago / down))
+        low = float(np.minimum.reduce(demand - ago / up))
         if not known:
             high, low = max(high, 1.0 + float(ago[0]) / down), min(low, -float(ago[0]) / up)
         level = min(max(float(self.data[DEMAND, a]), 0.0), 1.0)
