@@ -33,10 +33,12 @@ import numpy.typing as npt
 from asleft.judge.judge import dumps
 from asleft.judge.types import Samples
 from asleft.recorder.replay import HOUR_NS, Course, Setting, hours, replay
+from asleft.sheet.model import QUANTITY_UNITS
 from asleft.sheet.reader import read_sheet
 from asleft.sim.calendar import ZONE
 from asleft.sim.model import default_valve
 from asleft.sim.recording import Recording, simulate
+from asleft.sim.truth import as_left_of
 from asleft.store.protocols import SampleReader
 from asleft.store.samples import open_samples, open_samples_reader
 from asleft.store.schema import SAMPLES_FILE
@@ -48,6 +50,7 @@ FloatArray = npt.NDArray[np.float64]
 RATE_HZ = 100
 BEGINS_S = datetime(2025, 11, 25, tzinfo=ZONE).timestamp()
 VALVE = default_valve()
+AS_LEFT = "\n".join(f"{name} = {value!r}" for name, value in as_left_of(VALVE).items() if name in QUANTITY_UNITS)
 SHEET = f"""
 [valve]
 id = "{VALVE.valve_id}"
@@ -57,15 +60,7 @@ controls = "pressure"
 [signal]
 kind = "4-20mA"
 [as_left]
-current_at_zero = 0.18
-current_at_full = 0.92
-ramp_up = 1.2
-ramp_down = 2.0
-dither_frequency = 120.0
-dither_amplitude = 0.24
-supply_voltage = 24.0
-pressure_at_zero = 12.0
-pressure_at_full = 210.0
+{AS_LEFT}
 [instrument.current]
 low_pass_hz = 10.0
 [revision]
