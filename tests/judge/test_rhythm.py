@@ -140,3 +140,20 @@ def test_weights_are_scaled_back_before_they_grow_too_large() -> None:
     _, rhythm = odds(long(2500))
     assert 1.0 <= rhythm.carry().grown <= 1e6 / 0.995
     assert max(w for _, _, w in rhythm.carry().known) < 1e9
+
+
+def test_a_set_up_that_lasts_for_hours_is_production_and_is_learnt() -> None:
+    rhythm, states = Rhythm(RhythmCarry()), []
+    for at_s, u in jogs(3000, seed=5):
+        rhythm.take(at_s, u)
+        states.append((at_s, rhythm.set_up))
+    assert np.mean([on for at_s, on in states if 60.0 < at_s < 7000.0]) > 0.98
+    assert not any(on for at_s, on in states if at_s > 7300.0)
+    assert len(rhythm.carry().known) > 10
+
+
+def test_a_rest_between_two_set_ups_counts_to_neither() -> None:
+    first = jogs(100)
+    seen, rhythm = odds([*first, *jogs(100, first[-1][0] + 9000.0, seed=6)])
+    assert seen[-1] > 0.0
+    assert rhythm.set_up

@@ -7,19 +7,22 @@ under two hypotheses, and the odds are carried on as in any two-state hidden Mar
 - production: the level that followed in the learnt cycle, or that followed the same two levels a moment ago (a new
   programme becomes production in its second cycle), or any learnt level, or, seldom, a new one. The chance of a new
   level falls with what has been learnt (a Chinese-restaurant prior, Aldous 1985).
-- by hand: a jog from zero to some level, mostly below half (set-up works with reduced force or speed, ISO 16092-1),
-  and back to zero.
+- by hand: a jog from zero to some level, mostly below half (a press is set up with reduced force or speed; ISO
+  16092-1, from memory), and back to zero.
 
 Misses: a set-up that always jogs at one level looks like a cycle; one that follows within a level or two of its
 beginning or end is late by that much (some seconds). Cries wolf: a production of single strokes to ever other levels
-below half is taken for a set-up. Before production has been learnt some jogs more are needed.
+below half is taken for a set-up, for two hours at most; then it is learnt as production. Before production has been
+learnt some jogs more are needed.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+
+from asleft.judge.rhythm_carry import MOST_RESTS, REST_HOLD_S, RhythmCarry, is_set_up, rest_hold_s_of
+
+__all__ = ["Rhythm", "RhythmCarry"]
 
 ZERO = 0
 _ZERO_DEMAND = 0.02
@@ -29,61 +32,11 @@ _KEEP = 0.995  # weight that what was learnt keeps at each further level
 _MOST_LEVELS = 48
 _RECENT = 24
 _BEGINS, _ENDS = 1e-3, 5e-3  # chance per level that a set-up begins, ends
-_AT_FIRST, _AFTER_REST = -3.0, -2.0  # log odds of set-up
+_AFTER_REST = -2.0  # log odds of set-up
+_SURELY_PRODUCTION = -4.0
 _LONG_REST_S = 60.0
 _NEW = 5.0  # weight of what was never seen, against what was
 _BASE_ZERO = 0.4  # share of zero among levels never seen
-_MOST_RESTS = 20
-_REST_HOLD_S = (6.0, 120.0)
-
-
-def _tuples(rows: Sequence[Sequence[float]]) -> tuple[tuple[float, ...], ...]:
-    return tuple(tuple(row) for row in rows)
-
-
-@dataclass(frozen=True, slots=True)
-class RhythmCarry:
-    """What has been learnt, as plain numbers: levels (id, demand, weight), successions (id, id, weight) and more."""
-
-    known: tuple[tuple[float, ...], ...] = ((0.0, 0.0, 0.0),)
-    follows: tuple[tuple[float, ...], ...] = ()
-    recent: tuple[int, ...] = ()
-    rests_s: tuple[float, ...] = ()  # how long the latest rests at zero in production lasted
-    odds: float = _AT_FIRST
-    last_s: float | None = None  # since when the present level is known
-    grown: float = 1.0  # weight of the next level (later ones weigh more, which lets earlier ones fade)
-    next_id: int = 1
-
-    def __post_init__(self) -> None:
-        """Take what comes back from text (lists) as what was put in (tuples)."""
-        object.__setattr__(self, "known", _tuples(self.known))
-        object.__setattr__(self, "follows", _tuples(self.follows))
-        object.__setattr__(self, "recent", tuple(self.recent))
-        object.__setattr__(self, "rests_s", tuple(self.rests_s))
-
-    @property
-    def set_up(self) -> bool:
-        """Whether a set-up is likelier than production."""
-        return self.odds > 0.0
-
-    @property
-    def rest_hold_s(self) -> float:
-        """How long the command must have been at zero to be more than a usual rest: twice the usual, 6 to 120 s."""
-        return _rest_hold_s(self.rests_s)
-
-    def cycle_pct(self) -> list[int]:
-        """Levels of production (percent of command, ascending), those that make up at least 3 % of all."""
-        total = sum(weight for _, _, weight in self.known)
-        if total < 10.0 * self.grown:
-            return []
-        return sorted({round(100.0 * max(u, 0.0)) for _, u, weight in self.known if weight >= 0.03 * total})
-
-
-def _rest_hold_s(rests_s: Sequence[float]) -> float:
-    if len(rests_s) < 5:
-        return _REST_HOLD_S[1]
-    usual = sorted(rests_s)[-2]  # one odd rest in twenty is none
-    return min(max(2.0 * usual, _REST_HOLD_S[0]), _REST_HOLD_S[1])
 
 
 class Rhythm:
@@ -100,6 +53,7 @@ class Rhythm:
         self.odds = carry.odds
         self._last_s = carry.last_s
         self._grown, self._next_id = carry.grown, carry.next_id
+        self._by_hand_since_s = carry.by_hand_since_s
 
     def carry(self) -> RhythmCarry:
         """All of it as plain numbers."""
@@ -112,12 +66,18 @@ class Rhythm:
             last_s=self._last_s,
             grown=self._grown,
             next_id=self._next_id,
+            by_hand_since_s=self._by_hand_since_s,
         )
+
+    @property
+    def set_up(self) -> bool:
+        """As `RhythmCarry.set_up`."""
+        return is_set_up(self.odds, self._by_hand_since_s, self._last_s)
 
     @property
     def rest_hold_s(self) -> float:
         """As `RhythmCarry.rest_hold_s`."""
-        return _rest_hold_s(self._rests_s)
+        return rest_hold_s_of(self._rests_s)
 
     def take(self, at_s: float, demand: float) -> None:
         """A level has begun, known at `at_s` (unix s). The same level told again is no news."""
@@ -127,7 +87,7 @@ class Rhythm:
             return
         rest_s = math.inf if self._last_s is None else at_s - self._last_s
         if before == ZERO and rest_s > _LONG_REST_S:
-            self.odds = _AFTER_REST
+            self.odds, self._by_hand_since_s = _AFTER_REST, None
         self._last_s = at_s
         known = level is not None
         if level is None:
@@ -138,9 +98,13 @@ class Rhythm:
         chance = 1.0 / (1.0 + math.exp(-self.odds))
         chance = chance * (1.0 - _ENDS) + (1.0 - chance) * _BEGINS
         self.odds = math.log(chance / (1.0 - chance)) + likelihood
-        produces = 1.0 / (1.0 + math.exp(min(self.odds, 50.0)))
-        if before == ZERO and rest_s < _REST_HOLD_S[1] and produces > 0.5:
-            self._rests_s = [*self._rests_s[-_MOST_RESTS + 1 :], rest_s]
+        if self.odds <= _SURELY_PRODUCTION:
+            self._by_hand_since_s = None
+        elif self.odds > 0.0 and self._by_hand_since_s is None:
+            self._by_hand_since_s = at_s
+        produces = 1.0 / (1.0 + math.exp(min(self.odds, 50.0))) if self.set_up or self.odds <= 0.0 else 1.0
+        if before == ZERO and rest_s < REST_HOLD_S[1] and produces > 0.5:
+            self._rests_s = [*self._rests_s[-MOST_RESTS + 1 :], rest_s]
         self._learn(level, demand, before, produces)
 
     def _find(self, demand: float) -> int | None:

@@ -102,7 +102,7 @@ def _by_hand(
     from_s, words = [-np.inf], [(set_up, hold_s)]
     for at_s, demand in found:
         rhythm.take(at_s, demand)
-        now = (rhythm.odds > 0.0, rhythm.rest_hold_s)
+        now = (rhythm.set_up, rhythm.rest_hold_s)
         if now != words[-1]:
             from_s.append(at_s)
             words.append(now)
