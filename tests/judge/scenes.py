@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from asleft.sim.cycles import CLAMPING_CYCLE, CUSHION_CYCLE, PRESSING_CYCLE, RIGID_BAR, CyclePlan, Step
 from asleft.sim.faults import Fault, FaultKind
-from asleft.sim.model import Sensor, ValveModel, default_valve
+from asleft.sim.model import ALL_CHANNELS, Sensor, ValveModel, default_valve
 from lanes import START_S
 
 #: Every stroke between 20 and 25 % of the command.
@@ -70,6 +70,13 @@ _FAULTS: dict[str, tuple[Fault, ...]] = {
     "pressure-stuck": (Fault(FaultKind.READING_STUCK, ONSET_S, channel="pressure"),),
     "pressure-drift": (Fault(FaultKind.PRESSURE_DRIFT, ONSET_S, -14.0),),
     "dither-lost": (Fault(FaultKind.DITHER_LOST, ONSET_S, 1.0),),
+    "coil-shorted": (Fault(FaultKind.COIL_SHORTED, ONSET_S, 0.3),),
+    "coil-short-circuited": (Fault(FaultKind.COIL_SHORTED, ONSET_S, 1.0),),
+    "coil-contact": (Fault(FaultKind.COIL_CONTACT, ONSET_S, 0.3),),
+    "friction-grown": (Fault(FaultKind.FRICTION_GROWN, ONSET_S, 3.5),),
+    "stick-slip": (Fault(FaultKind.STICK_SLIP, ONSET_S, 5.0),),
+    "driver-gain": (Fault(FaultKind.CURRENT_GAIN, ONSET_S, -0.06),),
+    "source-weak": (Fault(FaultKind.SOURCE_WEAK, ONSET_S, 0.3),),
 }
 FAULTS = tuple(_FAULTS)
 
@@ -81,5 +88,7 @@ def fault_models() -> list[ValveModel]:
         model = replace(default_valve(), faults=faults)
         if name in {"coil-hot", "supply-sag"}:
             model = replace(model, coil_resistance_ohm=14.0)
+        if name == "coil-shorted":
+            model = replace(model, records=(*ALL_CHANNELS, "coil_voltage"))
         models.append(model)
     return models

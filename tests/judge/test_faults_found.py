@@ -28,6 +28,13 @@ EXPECTED: dict[str, tuple[str, set[Part]]] = {
     "pressure-stuck": ("reading-pinned", {Part.PRESSURE_SENSOR}),
     "pressure-drift": ("pressure-changed", {Part.VALVE}),
     "dither-lost": ("dither-lost", {Part.DRIVER_SETTING, Part.DRIVER}),
+    "coil-shorted": ("coil-changed", {Part.COIL}),
+    "coil-short-circuited": ("current-lost", {Part.COIL_WIRING, Part.COIL}),
+    "coil-contact": ("current-lost", {Part.COIL_WIRING}),
+    "friction-grown": ("pressure-changed", {Part.VALVE}),  # no curve in the sheet to tell the hysteresis by
+    "stick-slip": ("hysteresis-changed", {Part.VALVE}),
+    "driver-gain": ("current-full-changed", {Part.DRIVER}),
+    "source-weak": ("pressure-clipped", {Part.PRESSURE_SOURCE}),
 }
 
 

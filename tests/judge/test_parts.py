@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from asleft.judge.clipping import Clip
+from asleft.judge.coil import Resistance, Winding, copper
+from asleft.judge.coil_now import CoilState
 from asleft.judge.columns import CLOCK, CURRENT, TIME
 from asleft.judge.estimates import AsFound
 from asleft.judge.features import Dwell
@@ -305,6 +307,49 @@ def test_a_current_that_comes_back_is_a_loose_contact() -> None:
     assert "comes back by itself" in out.evidence
     gone = found(scene({"current_at_full": 0.0, "current_at_zero": 0.0}, stretches=lost[:1]))["current-lost"]
     assert {Part.COIL_WIRING, Part.COIL} <= {gone.part, *gone.alternatives}
+
+
+def with_winding(degc: float, *, usual: float | None = 48.0, oil: float = 45.0):
+    """A scene whose coil seems to be at `degc` at work: 20 ohm at 20 degC as left."""
+    ohm = 20.0 * copper(degc)
+    dwells = [dwell(1.0, 0.9, coil_v=0.9 * 20.0 * copper(48.0), oil_degc=oil, from_s=1.0)]
+    dwells += [dwell(1.0, 0.9, coil_v=0.9 * ohm, oil_degc=oil, from_s=10.0 * k) for k in range(2, 6)]
+    now = Resistance(ohm, 0.01, 5.0, 0.0, 0.9, 0.0, 50.0, 5, "coil voltage")
+    state = CoilState(now, None, Winding(degc, 1.0), None, 24.0)
+    valve = sheet(as_left={**sheet().as_left, "coil_resistance": 20.0})
+    seen = scene().seen.__class__(dwells, [], [], True, True, True, 0.0, 3e-4, 0.01, None)
+    return scene(sheet=valve, seen=seen, coil=state, usual_winding_degc=usual)
+
+
+def test_a_winding_colder_than_its_oil_has_lost_turns() -> None:
+    out = found(with_winding(-15.0))["coil-changed"]
+    assert (out.part, out.alternatives) == (Part.COIL, ())
+    assert "colder than its oil" in out.evidence
+    assert out.onset_s == 20.0
+    assert observe(with_winding(-15.0))["resistance"] == {"-"}
+
+
+@pytest.mark.parametrize(("degc", "usual"), [(48.0, 48.0), (25.0, 48.0), (-15.0, -10.0)])
+def test_a_cool_winding_is_none(degc, usual) -> None:
+    assert "coil-changed" not in found(with_winding(degc, usual=usual))
+
+
+def test_shorted_turns_carry_what_follows_from_them() -> None:
+    short = with_winding(-15.0)
+    moved = {"pressure_at_full": 150.0, "pressure_at_zero": 3.0, "dither_amplitude": 0.13}
+    results = {**short.results, **{n: r for n, r in scene(moved).results.items() if n in moved}}
+    out = found(scene(results=results, seen=short.seen, coil=short.coil, sheet=short.sheet, usual_winding_degc=48.0))
+    assert out["coil-changed"].consequence_of is None
+    assert {out[k].consequence_of for k in out if k != "coil-changed"} == {"coil-changed"}
+    assert {"pressure-changed", "dither-changed"} <= set(out)
+
+
+def test_one_gain_of_both_currents_is_one_alarm_and_two_knobs_are_two() -> None:
+    gain = found(scene({"current_at_zero": 0.22, "current_at_full": 1.1}))
+    assert gain["current-zero-changed"].consequence_of == "current-full-changed"
+    knobs = found(scene({"current_at_zero": 0.25, "current_at_full": 0.9, "pressure_at_zero": 21.9,
+                         "pressure_at_full": 176.2}))  # fmt: skip
+    assert knobs["current-zero-changed"].consequence_of is None or knobs["current-zero-changed"].part is Part.DRIVER
 
 
 # ------------------------------------------------------------------------------------------ zeros, and what lasts

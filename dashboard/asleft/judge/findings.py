@@ -93,6 +93,7 @@ _CAUSES: Mapping[str, tuple[str, ...]] = {
         "current-lost",
         "current-unwanted",
         *_CURRENT_MOVED,
+        "coil-changed",
         "dither-lost",  # the spool sticks: lower on the way up, higher on the way down
         "hysteresis-changed",
         "pressure-clipped",
@@ -103,6 +104,7 @@ _CAUSES: Mapping[str, tuple[str, ...]] = {
         "current-lost",
         "current-unwanted",
         *_CURRENT_MOVED,
+        "coil-changed",
         "dither-lost",
         "pressure-clipped",
     ),
@@ -110,7 +112,7 @@ _CAUSES: Mapping[str, tuple[str, ...]] = {
     "pressure-clipped": ("reading-pinned", "dither-lost", *_CURRENT_MOVED),
     "current-clipped": ("current-lost", "reading-pinned", "supply-low"),
     "current-full-changed": _CURRENT,
-    "current-zero-changed": _CURRENT,
+    "current-zero-changed": (*_CURRENT, "current-full-changed"),
     "headroom-low": ("current-lost", "reading-pinned", "current-clipped", "supply-low", "coil-changed"),
     "current-unwanted": ("reading-pinned",),
     "response-changed": _RAMP,
@@ -119,7 +121,7 @@ _CAUSES: Mapping[str, tuple[str, ...]] = {
     "ramp-up-changed": _RAMP,
     "ramp-down-changed": _RAMP,
     "dither-lost": ("current-lost",),
-    "dither-changed": ("current-lost",),
+    "dither-changed": ("current-lost", "coil-changed"),
 }
 
 
@@ -135,6 +137,10 @@ def _explains(cause: Finding, finding: Finding, scene: Scene) -> bool:
     if cause.kind == "reading-pinned":  # a dead reading explains what was concluded from it, and nothing else
         sensor = Part.PRESSURE_SENSOR if finding.kind.startswith("pressure") else Part.CURRENT_SENSOR
         return cause.part in {sensor, Part.COMMAND_WIRING}
+    if cause.kind == "coil-changed" and finding.kind != "headroom-low":  # shorted turns: less force, more dither
+        return finding.part is Part.COIL
+    if finding.kind == "current-zero-changed" and cause.kind == "current-full-changed":  # one gain, one shift
+        return finding.part is cause.part and finding.part is not Part.DRIVER_SETTING
     if finding.kind == "pressure-changed" and cause.kind == "hysteresis-changed":
         return widening_explains(scene)
     if finding.kind in {"pressure-changed", "pressure-clipped"} and cause.kind in _CURRENT_MOVED:

@@ -9,6 +9,7 @@ turns, which a warm day hides; it cries wolf where the coil voltage is read wron
 from __future__ import annotations
 
 import numpy as np
+from asleft.judge.coil import copper
 from asleft.judge.scene import Scene, make
 from asleft.judge.types import Finding
 
@@ -38,4 +39,17 @@ def lost_turns(scene: Scene) -> list[Finding]:
         f"Coil voltage and current give {scene.coil.resistance.ohm:.2f} ohm: the winding would be at "
         f"{winding.degc:.0f} degC at work, colder than its oil, so turns are missing."
     )
-    return [make("coil-changed", evidence, None)]
+    return [make("coil-changed", evidence, _onset_s(scene, scene.coil.resistance.ohm))]
+
+
+def _onset_s(scene: Scene, ohm: float) -> float | None:
+    """The first dwell whose resistance is nearer to what it is now than to a whole winding's at the oil's heat."""
+    left = scene.sheet.as_left.get("coil_resistance")
+    if left is None:
+        return None
+    oil = float(np.median([d.oil_degc for d in scene.seen.dwells if np.isfinite(d.oil_degc)]))
+    whole = left * copper(oil)
+    return min(
+        (d.from_s for d in scene.seen.dwells if d.current_a > 0.0 and d.coil_v / d.current_a < 0.5 * (whole + ohm)),
+        default=None,
+    )

@@ -12,6 +12,7 @@ room.
 
 from __future__ import annotations
 
+from asleft.judge.pressure import LevelKey, key_of
 from asleft.judge.scene import Scene, make
 from asleft.judge.symptoms import SCATTERS, pressure_tolerance_bar, recent, scatter_bar
 from asleft.judge.types import Finding
@@ -25,5 +26,15 @@ def sticking(scene: Scene) -> list[Finding]:
     if tolerance is None or scatter is None or scatter <= SCATTERS * tolerance:
         return []
     evidence = f"Pressure at the same command differs from one cycle to the next by {2.0 * scatter:.1f} bar."
-    onset = min((d.from_s for d in recent(scene, scene.found.judged_pressure)), default=None)
-    return [make("hysteresis-changed", evidence, onset)]
+    return [make("hysteresis-changed", evidence, _onset_s(scene, scatter))]
+
+
+def _onset_s(scene: Scene, scatter_bar: float) -> float | None:
+    """The first arrival that differs from the one before it, at the same level, by as much as they do now."""
+    last: dict[LevelKey, float] = {}
+    for dwell in recent(scene, scene.found.judged_pressure):
+        key = key_of(dwell)
+        if key in last and abs(dwell.pressure_bar - last[key]) > scatter_bar:
+            return dwell.from_s
+        last[key] = dwell.pressure_bar
+    return None
