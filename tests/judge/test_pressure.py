@@ -13,9 +13,11 @@ from asleft.judge.pressure import (
     key_of,
     learn_control,
     oil_outside,
+    oil_share,
+    pressure_systematic_bar,
     steady,
 )
-from asleft.sheet.model import Characteristic, Conditions, Sheet
+from asleft.sheet.model import Characteristic, Conditions, Instrument, Sheet
 from synth import dwell, sheet
 
 CURVE = Characteristic((0.2, 0.6, 1.0), (10.0, 90.0, 200.0), (10.0, 110.0, 200.0))
@@ -130,6 +132,36 @@ def test_a_level_within_ten_percent_is_carried_along_the_curve_at_a_price() -> N
     assert carried.repeatability >= 0.2 * 0.08 * 190.0
     assert there.repeatability < 0.1
     assert end_estimate([at(0.85, 170.0)], sheet(), at_full=True, instrument_u_bar=0.0) is None
+
+
+def test_the_level_nearest_to_the_end_counts_and_one_farther_off_does_not_dilute_it() -> None:
+    both = [at(0.92, 170.0)] * 5 + [at(1.0, 200.0)] * 5
+    value = end_estimate(both, sheet(), at_full=True, instrument_u_bar=0.0)
+    assert value is not None
+    assert value.value == pytest.approx(200.0)
+    assert value.segments == 5
+    assert value.command_min_pct == 100.0
+    assert value.repeatability < 0.1
+
+
+def test_what_the_oil_may_do_is_systematic() -> None:
+    """Unknown share of the viscosity, anything from 0 to 5 %; the valve was left in the middle of the window."""
+    warm = sheet(conditions=Conditions(oil_temperature_degc=(35.0, 55.0)))
+    assert oil_share(warm, 45.0) == 0.0
+    # 1 K: 3.2 % of viscosity, of which a uniform 0..5 % has .05 / sqrt(3) = .0289 rms.
+    assert oil_share(warm, 46.0) == pytest.approx(0.0289 * 0.0315, rel=0.01)
+    assert oil_share(warm, 44.0) > oil_share(warm, 46.0)  # viscosity rises faster on the cold side
+    assert oil_share(warm, float("nan")) == pytest.approx(0.0289 * 0.032 * 20.0 / np.sqrt(12.0), rel=0.01)
+    assert oil_share(sheet(), float("nan")) == 0.0
+    assert oil_share(sheet(), 45.0) == pytest.approx(0.0289 * 0.032 * 3.0, rel=0.01)
+    gauge = sheet(instruments={"pressure": Instrument(expanded_uncertainty=1.0)}, conditions=warm.conditions)
+    assert pressure_systematic_bar(gauge, 200.0, 45.0) == 0.5
+    assert pressure_systematic_bar(gauge, 200.0, 50.0) == pytest.approx(np.hypot(0.5, 200.0 * oil_share(warm, 50.0)))
+    away = [at(1.0, 200.0, oil_degc=50.0)] * 6
+    value = end_estimate(away, gauge, at_full=True, instrument_u_bar=0.5)
+    assert value is not None
+    assert value.systematic == pytest.approx(pressure_systematic_bar(gauge, 200.0, 50.0))
+    assert value.expanded_change() < 0.2  # the same oil then and now cancels
 
 
 def test_full_is_read_from_below_and_zero_from_above_only() -> None:

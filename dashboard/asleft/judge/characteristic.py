@@ -22,8 +22,9 @@ from asleft.sheet.model import Sheet
 
 #: Noise of the command shakes the spool as dither does: within a second it has followed the farthest excursions of
 #: the current (two standard deviations, on both branches) by what the current loop lets through of it (about .4).
-#: The loop seen is narrower by that; how much the loop lets through is not known well.
-_SHAKEN, _SHAKEN_U = 2.0 * 2.0 * 0.4, 0.15
+#: The loop seen is narrower by that. How much of it arrives is known to a fifth, the doubt of the noise's band
+#: included.
+_SHAKEN, _SHAKEN_U = 2.0 * 2.0 * 0.4, 0.2
 #: A hysteresis whose expanded uncertainty exceeds this many tolerances is no answer, only a bound.
 _WORST_U = 1.5
 _USUAL_TOLERANCE_PCT = 2.0
@@ -124,9 +125,9 @@ def _decide(sheet: Sheet, out: Measured, found: Estimate, wanted: tuple[float, f
     expanded = found.expanded()
     least = found.value - expanded if found.value > expanded else None
     if out.loop != wanted:
+        from_pct, to_pct, low_pct, high_pct = (abs(round(100.0 * share)) for share in (*wanted, *out.loop))
         out.reason = (
-            f"no loop between {100 * wanted[0]:.0f} and {100 * wanted[1]:.0f} % of the current span, "
-            f"only between {100 * out.loop[0]:.0f} and {100 * out.loop[1]:.0f} %"
+            f"no loop between {from_pct} and {to_pct} % of the current span, only between {low_pct} and {high_pct} %"
         )
         out.above_pct = least
     elif not (swept or (out.width and out.width.pairs) or (out.curve and out.curve.recorded)):
@@ -163,7 +164,7 @@ def _width(levels: Sequence[BranchLevel], curve: Curve, span_a: float, loop: tup
 
 def _estimate(width: Width, seen: Sequence[Visit], wire: WireNoise, current_u_share: float, lag_u: float) -> Estimate:
     shaken = _SHAKEN * wire.sd
-    shaken_u = math.hypot(_SHAKEN * wire.u, _SHAKEN_U * shaken)
+    shaken_u = _SHAKEN_U * shaken if shaken > 0.0 else 0.5 * _SHAKEN * wire.u
     systematic = math.sqrt(width.systematic**2 + shaken_u**2 + (width.share * current_u_share) ** 2 + lag_u**2)
     return Estimate(
         value=100.0 * max(width.share + shaken, 0.0),

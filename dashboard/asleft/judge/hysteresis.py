@@ -28,11 +28,13 @@ from asleft.judge.branches import SAME_LEVEL, BranchLevel
 from asleft.judge.curve import Curve
 from asleft.judge.types import FloatArray
 
-#: Standard deviations of the unknown shift between curve and valve, in shares of the current span: offset, slope over
-#: the whole range, and bend (length of its correlation in shares of the pressure span).
+#: Standard deviations of the unknown shift between curve and valve, in shares of the current span: offset, slope
+#: over the whole range, bow (a parabola: where no curve was recorded, any valve has one), and what else it bends
+#: (length of that correlation in shares of the pressure span). True: a curve was recorded.
 OFFSET = 0.3
 SLOPE = {True: 0.10, False: 0.3}
-BEND = {True: 0.0007, False: 0.10}
+BOW = {True: 0.0, False: 0.5}
+BEND = {True: 0.0007, False: 0.025}
 BEND_LENGTH = 0.5
 BENT = 1.0 / 12.0
 #: Misfit beyond which pressure does not follow the current on one curve (chi squared per degree of freedom).
@@ -156,7 +158,8 @@ def prior_covariance(x: FloatArray, *, recorded: bool, moved: float) -> FloatArr
     apart = x[:, None] - x[None, :]
     bend = (BEND[recorded] ** 2 + (BENT * moved) ** 2) * np.exp(-0.5 * (apart / BEND_LENGTH) ** 2)
     centred = x - 0.5
-    return np.asarray(OFFSET**2 + SLOPE[recorded] ** 2 * np.outer(centred, centred) + bend)
+    bow = BOW[recorded] ** 2 * np.outer(centred**2, centred**2)
+    return np.asarray(OFFSET**2 + SLOPE[recorded] ** 2 * np.outer(centred, centred) + bow + bend)
 
 
 def pairs_of(levels: Sequence[BranchLevel]) -> list[tuple[int, int]]:
