@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.branches import BranchLevel, levels_of, on_loop, stick_slip_bar, visits_of
+from asleft.judge.branches import Axis, BranchLevel, levels_of, on_loop, stick_slip_bar, visits_of
 from asleft.judge.characteristic import Measured, measure
 from asleft.judge.characteristic_told import closed_branches, left_rows, told
 from asleft.judge.command_noise import QUIET_WIRE, WireNoise
@@ -22,6 +22,7 @@ from synth import dwell, sheet
 from test_hysteresis import FULL, SPAN, ZERO, branch_bar, table
 
 LEFT_PCT = 2.0
+AXIS = Axis(ZERO, FULL, by_command=False)
 
 
 def valve_sheet(*, recorded: bool = True) -> Sheet:
@@ -70,7 +71,7 @@ def measured(dwells: list[Dwell], valve: Sheet | None = None, wire: WireNoise = 
 
 def test_the_first_whole_cycle_is_conditioning() -> None:
     dwells = cycles(CUSHION, 3)
-    visits = visits_of(dwells, {d.from_s for d in dwells}, valve_sheet())
+    visits = visits_of(dwells, {d.from_s for d in dwells}, AXIS)
     known = [np.isfinite(v.low) and np.isfinite(v.high) for v in visits]
     # After the unknown beginning: up to full and down again, then both turning points have been seen.
     assert known == [False] * 6 + [True] * 9
@@ -81,14 +82,14 @@ def test_the_first_whole_cycle_is_conditioning() -> None:
 def test_a_gap_or_a_stop_makes_the_loop_unknown_again(what) -> None:
     dwells = cycles(CUSHION, 4)
     dwells[10] = dwells[10]._replace(**what)
-    visits = visits_of(dwells, {d.from_s for d in dwells}, valve_sheet())
+    visits = visits_of(dwells, {d.from_s for d in dwells}, AXIS)
     assert [v.at_s for v in on_loop(visits, 0.0, 1.0)] == [d.from_s for d in (*dwells[6:10], *dwells[16:])]
 
 
 def test_a_level_that_was_overshot_does_not_say_where_it_turned() -> None:
     dwells = cycles(CUSHION, 4)
     dwells[11] = dwells[11]._replace(arrival=-1.0)  # 60 %, come to from above: it had swung beyond
-    visits = visits_of(dwells, {d.from_s for d in dwells}, valve_sheet())
+    visits = visits_of(dwells, {d.from_s for d in dwells}, AXIS)
     assert np.isnan(visits[11].high)
     assert not np.isnan(visits[10].high)
 
@@ -99,24 +100,38 @@ def test_pieces_of_one_stay_are_one_visit() -> None:
     dwells.insert(
         7, first._replace(from_s=first.to_s + 0.01, to_s=first.to_s + 0.5, pressure_bar=first.pressure_bar + 2)
     )
-    visits = visits_of(dwells, {d.from_s for d in dwells}, valve_sheet())
+    visits = visits_of(dwells, {d.from_s for d in dwells}, AXIS)
     assert len(visits) == 15
     assert visits[6].pressure_bar == pytest.approx(first.pressure_bar + 1.0)
     assert visits[6].to_s == first.to_s + 0.5
 
 
-def test_without_a_current_the_demand_stands_for_it() -> None:
-    dwells = [d._replace(current_a=np.nan, current_se_a=np.nan) for d in cycles(CUSHION, 6)]
+def test_without_a_current_the_command_stands_for_it() -> None:
+    dwells = [d._replace(current_a=np.nan, current_se_a=np.nan) for d in cycles(CUSHION, 12)]
     found = measured(dwells)
     assert found.hysteresis is not None
     assert found.hysteresis.value == pytest.approx(LEFT_PCT, abs=found.hysteresis.expanded())
+    assert found.basis.startswith("along the command, % of its span")
+
+
+def test_a_sheet_without_currents_is_taken_along_the_command_and_no_current_is_told() -> None:
+    bare = replace(valve_sheet(), as_left={"pressure_at_zero": 10.0, "pressure_at_full": 200.0})
+    for dwells in (cycles(CUSHION, 12), [d._replace(current_a=np.nan) for d in cycles(CUSHION, 12)]):
+        found = measured(dwells, bare)
+        assert found.hysteresis is not None
+        assert found.hysteresis.value == pytest.approx(LEFT_PCT, abs=found.hysteresis.expanded())
+        text = told(bare, found, left_rows(found)).as_json()
+        assert [level["current"] for level in text["falling"]["levels"]] == [None] * 4
+        assert [round(level["command"]) for level in text["falling"]["levels"]] == [0, 25, 60, 100]
+        assert text["falling"]["largest_departure"]["current"] is None
+        assert "0 to 60 % command" in text["linearity"][0]["basis"]
 
 
 def test_levels_average_visits_and_set_the_odd_one_aside() -> None:
     dwells = cycles(CUSHION, 10)
     odd = next(k for k, d in enumerate(dwells) if k > 20 and d.demand == 0.25)
     dwells[odd] = dwells[odd]._replace(pressure_bar=90.0)
-    levels = levels_of(on_loop(visits_of(dwells, {d.from_s for d in dwells}, valve_sheet()), 0.0, 1.0))
+    levels = levels_of(on_loop(visits_of(dwells, {d.from_s for d in dwells}, AXIS), 0.0, 1.0))
     assert [(x.arrival, round(x.share, 2)) for x in levels] == [
         (1.0, 0.6), (1.0, 1.0), (-1.0, 0.0), (-1.0, 0.25), (-1.0, 0.6)
     ]  # fmt: skip
@@ -182,8 +197,6 @@ def test_why_nothing_is_said() -> None:
     assert none.reason == "not producing"
     assert measured([d._replace(producing=0.0) for d in dwells]).reason.startswith("the valve was not in control")
     assert measured(cycles(CUSHION, 1)).reason == "no whole loop of rising and falling command seen yet"
-    nameless = replace(valve_sheet(), as_left={"pressure_at_zero": 10.0, "pressure_at_full": 200.0})
-    assert measured(dwells, nameless).reason == "the sheet gives no currents at zero and full"
     bare = replace(
         valve_sheet(recorded=False), as_left={"current_at_zero": ZERO, "current_at_full": FULL, "hysteresis": 2.0}
     )
@@ -213,7 +226,7 @@ def test_a_sticking_spool_scatters_and_a_drift_or_noise_does_not() -> None:
     assert quiet < 0.06
     assert measured(sticking).stick_slip_bar == pytest.approx(2.0, rel=0.25)
     assert measured(drifting).stick_slip_bar < 0.1  # type: ignore[operator]
-    assert stick_slip_bar(visits_of(cycles(CUSHION, 1), set(), valve_sheet())) is None
+    assert stick_slip_bar(visits_of(cycles(CUSHION, 1), set(), AXIS)) is None
 
 
 def test_branches_meet_at_both_ends_and_stand_beside_the_recorded_ones() -> None:

@@ -170,6 +170,9 @@ def test_half_the_distance_of_recorded_branches() -> None:
 
 def test_a_sheet_without_numbers_has_no_curve_and_a_flat_beginning_is_left_out() -> None:
     assert curve_of(sheet(as_left={"ramp_up": 1.0})) is None
+    along_command = curve_of(sheet(as_left={"pressure_at_zero": 10.0, "pressure_at_full": 200.0}))
+    assert along_command is not None
+    assert along_command.pressure_at(np.array([0.5])) == pytest.approx(105.0)
     dead = Characteristic((0.2, 0.3, 0.4, 1.0), (10.0, 10.0, 10.0, 200.0), (10.0, 10.0, 12.0, 200.0))
     curve = curve_of(sheet(characteristic=dead))
     assert curve is not None

@@ -10,7 +10,7 @@ from asleft.judge.features import Dwell
 from asleft.judge.sweeps import LAG_S, lag_doubt, moving_visits
 from asleft.sheet.model import Conditions, Sheet
 from synth import dwell
-from test_characteristic import now_bar, valve_sheet
+from test_characteristic import AXIS, now_bar, valve_sheet
 from test_hysteresis import SPAN, ZERO
 
 
@@ -66,7 +66,7 @@ def test_a_lag_unlike_the_usual_one_stays_inside_the_doubt(lag_s) -> None:
 
 
 def test_the_first_cycle_and_the_pieces_round_the_turns_are_set_aside() -> None:
-    visits = moving_visits(sweeps(60.0, 3), valve_sheet())
+    visits = moving_visits(sweeps(60.0, 3), valve_sheet(), AXIS)
     assert min(v.at_s for v in visits) > 5.0 + 2 * 60.0
     assert all(0.1 < v.share < 0.93 for v in visits)
     assert {v.arrival for v in visits} == {1.0, -1.0}
@@ -79,28 +79,29 @@ def test_nothing_reaches_across_a_stop_or_a_gap(what) -> None:
     pieces = sweeps(60.0, 2)
     pieces[20] = pieces[20]._replace(**what)
     # What is left of that leg, a whole one up: only then are both turning points known.
-    assert min(v.at_s for v in moving_visits(pieces, valve_sheet())) > 5.0 * 36
+    assert min(v.at_s for v in moving_visits(pieces, valve_sheet(), AXIS)) > 5.0 * 36
 
 
 def test_levels_that_rest_and_uneven_slopes_are_no_sweep() -> None:
     resting = [d._replace(flat=1.0) for d in sweeps(60.0, 3)]
-    assert moving_visits(resting, valve_sheet()) == []
+    assert moving_visits(resting, valve_sheet(), AXIS) == []
     rng = np.random.default_rng(2)
     uneven = [d._replace(current_a=d.current_a + 0.02 * rng.standard_normal()) for d in sweeps(60.0, 3)]
-    assert len(moving_visits(uneven, valve_sheet())) < 0.3 * len(moving_visits(sweeps(60.0, 3), valve_sheet()))
+    even = moving_visits(sweeps(60.0, 3), valve_sheet(), AXIS)
+    assert len(moving_visits(uneven, valve_sheet(), AXIS)) < 0.3 * len(even)
     blind = [d._replace(pressure_bar=np.nan) for d in sweeps(60.0, 3)]
-    assert moving_visits(blind, valve_sheet()) == []
+    assert moving_visits(blind, valve_sheet(), AXIS) == []
 
 
 def test_a_sweep_of_the_command_serves_where_no_current_is_read() -> None:
     blind = [d._replace(current_a=np.nan) for d in sweeps(60.0, 3)]
-    assert len(moving_visits(blind, valve_sheet())) == len(moving_visits(sweeps(60.0, 3), valve_sheet()))
+    assert len(moving_visits(blind, valve_sheet(), AXIS)) == len(moving_visits(sweeps(60.0, 3), valve_sheet(), AXIS))
 
 
 def test_outside_the_oil_window_and_on_a_flow_valve_a_sweep_says_nothing() -> None:
     warm = replace(valve_sheet(), conditions=Conditions(oil_temperature_degc=(35.0, 55.0)))
-    assert moving_visits([d._replace(oil_degc=20.0) for d in sweeps(60.0, 3)], warm) == []
-    assert moving_visits([d._replace(oil_degc=45.0) for d in sweeps(60.0, 3)], warm) != []
+    assert moving_visits([d._replace(oil_degc=20.0) for d in sweeps(60.0, 3)], warm, AXIS) == []
+    assert moving_visits([d._replace(oil_degc=45.0) for d in sweeps(60.0, 3)], warm, AXIS) != []
     flow = swept(sweeps(120.0, 4), replace(valve_sheet(), controls="flow"))
     assert flow.hysteresis is None
     assert flow.reason == "pressure never settled"

@@ -59,12 +59,29 @@ class BranchLevel:
     oil_degc: float
 
 
-def visits_of(dwells: Sequence[Dwell], judged: Collection[float], sheet: Sheet) -> list[Visit]:
-    """Stays in order of time. `judged`: beginnings (unix s) of dwells whose pressure is steady and the valve's own.
+class Axis(NamedTuple):
+    """The loop's input: coil current between the as-left ends (A), or the command where that is all there is."""
 
-    Needs both currents in the sheet's as left.
-    """
-    zero, full = sheet.as_left["current_at_zero"], sheet.as_left["current_at_full"]
+    zero: float
+    full: float
+    by_command: bool  # no current is read, or the sheet gives none: the demand stands for it
+
+    @property
+    def span(self) -> float:
+        """Full minus zero; 1 where the sheet gives no currents."""
+        return self.full - self.zero
+
+
+def axis_of(sheet: Sheet, dwells: Sequence[Dwell]) -> Axis:
+    """Current where sheet and readings have it, else the command."""
+    zero, full = sheet.as_left.get("current_at_zero"), sheet.as_left.get("current_at_full")
+    if zero is None or full is None:
+        return Axis(0.0, 1.0, by_command=True)
+    return Axis(zero, full, by_command=not any(d.current_a == d.current_a for d in dwells))
+
+
+def visits_of(dwells: Sequence[Dwell], judged: Collection[float], axis: Axis) -> list[Visit]:
+    """Stays in order of time. `judged`: beginnings (unix s) of dwells whose pressure is steady and the valve's."""
     out: list[Visit] = []
     stay: list[Dwell] = []
     history = _History()
@@ -73,10 +90,10 @@ def visits_of(dwells: Sequence[Dwell], judged: Collection[float], sheet: Sheet) 
             stay.append(dwell)
             continue
         if stay:
-            out.append(_visit(stay, judged, history, zero, full))
+            out.append(_visit(stay, judged, history, axis))
         stay = [dwell]
     if stay:
-        out.append(_visit(stay, judged, history, zero, full))
+        out.append(_visit(stay, judged, history, axis))
     return out
 
 
@@ -90,7 +107,7 @@ def _same_stay(last: Dwell, now: Dwell) -> bool:
 
 
 class _History:
-    """Turning points of the current (of the demand where none is recorded), as shares, as far as they are known."""
+    """Turning points of the loop's input, as shares of its span, as far as they are known."""
 
     __slots__ = ("before", "high", "low", "way")
 
@@ -123,7 +140,7 @@ class _History:
             self.high = share
 
 
-def _visit(stay: Sequence[Dwell], judged: Collection[float], history: _History, zero: float, full: float) -> Visit:
+def _visit(stay: Sequence[Dwell], judged: Collection[float], history: _History, axis: Axis) -> Visit:
     first = stay[0]
     if len(stay) == 1:
         demand, current, current_se = first.demand, first.current_a, first.current_se_a
@@ -132,10 +149,10 @@ def _visit(stay: Sequence[Dwell], judged: Collection[float], history: _History, 
         demand = sum(d.n * d.demand for d in stay) / weight
         current = sum(d.n * d.current_a for d in stay) / weight
         current_se = sum((d.n * d.current_se_a) ** 2 for d in stay) ** 0.5 / weight
-    if current != current:
-        current = zero + min(max(demand, 0.0), 1.0) * (full - zero)
-        current_se = (full - zero) * max(d.demand_se for d in stay)
-    share = (current - zero) / (full - zero)
+    if axis.by_command or current != current:
+        current = axis.zero + min(max(demand, 0.0), 1.0) * axis.span
+        current_se = axis.span * max(d.demand_se for d in stay)
+    share = (current - axis.zero) / axis.span
     low, high = history.take(share, first.arrival, known=first.producing > 0.5)
     steady = [d for d in stay if d.from_s in judged]
     pressure = pressure_se = NAN

@@ -11,7 +11,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from asleft.judge.branches import SAME_END, BranchLevel, Visit, levels_of, on_loop, stick_slip_bar, visits_of
+from asleft.judge.branches import (
+    SAME_END,
+    Axis,
+    BranchLevel,
+    Visit,
+    axis_of,
+    levels_of,
+    on_loop,
+    stick_slip_bar,
+    visits_of,
+)
 from asleft.judge.command_noise import WireNoise
 from asleft.judge.curve import Curve, curve_of
 from asleft.judge.decide import Estimate
@@ -49,6 +59,7 @@ class Measured:
     loop: tuple[float, float] = (0.0, 1.0)  # shares of the current span at the loop's end points
     series: list[tuple[float, float]] = field(default_factory=list)  # (unix s, width in %) as single visits say it
     stick_slip_bar: float | None = None
+    by_command: bool = False  # along the command, because no current is known
 
 
 def measure(
@@ -66,16 +77,14 @@ def measure(
     calibration. `why_none`: what to say if nothing was judged.
     """
     out = Measured(reason=why_none)
-    zero, full = sheet.as_left.get("current_at_zero"), sheet.as_left.get("current_at_full")
-    if zero is None or full is None:
-        out.reason = why_none or "the sheet gives no currents at zero and full"
-        return out
+    axis = axis_of(sheet, dwells)
+    out.by_command = axis.by_command
     out.curve = curve_of(sheet)
     if judged:
-        out.visits = visits_of(dwells, {d.from_s for d in judged}, sheet)
+        out.visits = visits_of(dwells, {d.from_s for d in judged}, axis)
         out.stick_slip_bar = stick_slip_bar(out.visits)
-    wanted = _commissioned_loop(sheet, zero, full - zero)
-    seen, lag_u = _seen(sheet, dwells, out, wanted)
+    wanted = _commissioned_loop(sheet, out.curve, axis)
+    seen, lag_u = _seen(sheet, dwells, out, wanted, axis)
     if not seen:
         none = "no whole loop of rising and falling command seen yet" if judged else _NOT_CONTROLLED
         out.reason = why_none or none
@@ -85,20 +94,20 @@ def measure(
     if out.curve is None:
         out.reason = "the sheet gives neither pressures nor a curve"
         return out
-    width = _width(out.levels, out.curve, full - zero, out.loop)
+    width = _width(out.levels, out.curve, axis.span, out.loop)
     if isinstance(width, NoWidth):
         out.reason = width.reason
         return out
     out.width = width
-    out.series = _series(seen, width, out.curve, full - zero)
-    found = _estimate(width, seen, wire, current_u_a / (full - zero), lag_u)
+    out.series = _series(seen, width, out.curve, axis.span)
+    found = _estimate(width, seen, wire, current_u_a / axis.span, lag_u, by_command=axis.by_command)
     out.basis = found.note
     _decide(sheet, out, found, wanted, swept=lag_u > 0.0)
     return out
 
 
 def _seen(
-    sheet: Sheet, dwells: Sequence[Dwell], out: Measured, wanted: tuple[float, float]
+    sheet: Sheet, dwells: Sequence[Dwell], out: Measured, wanted: tuple[float, float], axis: Axis
 ) -> tuple[list[Visit], float]:
     """Visits to rest on, and the doubt of their lag (0 for settled ones); sets the loop they lie on.
 
@@ -109,7 +118,7 @@ def _seen(
     if len({v.arrival for v in settled}) == 2:
         return settled, 0.0
     if sheet.controls == "pressure":
-        swept = on_loop(moving_visits(dwells, sheet), *wanted)
+        swept = on_loop(moving_visits(dwells, sheet, axis), *wanted)
         if len({v.arrival for v in swept}) == 2:
             return swept, lag_doubt(swept)
     known = on_loop(out.visits, math.inf, -math.inf)
@@ -139,13 +148,11 @@ def _decide(sheet: Sheet, out: Measured, found: Estimate, wanted: tuple[float, f
         out.hysteresis = found
 
 
-def _commissioned_loop(sheet: Sheet, zero_a: float, span_a: float) -> tuple[float, float]:
-    """Shares of the current span at the ends of the loop recorded at commissioning; the whole span where none was."""
-    table = sheet.characteristic
-    if table is None:
+def _commissioned_loop(sheet: Sheet, curve: Curve | None, axis: Axis) -> tuple[float, float]:
+    """Shares of the span at the ends of the loop recorded at commissioning; the whole span where none was."""
+    if curve is None or not curve.recorded or sheet.characteristic is None:
         return 0.0, 1.0
-    low, high = (table.current_a[0] - zero_a) / span_a, (table.current_a[-1] - zero_a) / span_a
-    return max(low, 0.0), min(high, 1.0)
+    return max((curve.low_a - axis.zero) / axis.span, 0.0), min((curve.high_a - axis.zero) / axis.span, 1.0)
 
 
 def _width(levels: Sequence[BranchLevel], curve: Curve, span_a: float, loop: tuple[float, float]) -> Width | NoWidth:
@@ -162,7 +169,15 @@ def _width(levels: Sequence[BranchLevel], curve: Curve, span_a: float, loop: tup
     return width if len(moved) == len(levels) else loop_width(moved, curve, span_a)
 
 
-def _estimate(width: Width, seen: Sequence[Visit], wire: WireNoise, current_u_share: float, lag_u: float) -> Estimate:
+def _estimate(
+    width: Width,
+    seen: Sequence[Visit],
+    wire: WireNoise,
+    current_u_share: float,
+    lag_u: float,
+    *,
+    by_command: bool,
+) -> Estimate:
     shaken = _SHAKEN * wire.sd
     shaken_u = _SHAKEN_U * shaken if shaken > 0.0 else 0.5 * _SHAKEN * wire.u
     systematic = math.sqrt(width.systematic**2 + shaken_u**2 + (width.share * current_u_share) ** 2 + lag_u**2)
@@ -176,13 +191,13 @@ def _estimate(width: Width, seen: Sequence[Visit], wire: WireNoise, current_u_sh
         to_s=max(level.to_s for level in width.levels),
         command_min_pct=100.0 * min(v.low for v in seen),
         command_max_pct=100.0 * max(v.high for v in seen),
-        note=_basis(width, seen, swept=lag_u > 0.0),
+        note=_basis(width, seen, swept=lag_u > 0.0, by_command=by_command),
     )
 
 
-def _basis(width: Width, seen: Sequence[Visit], *, swept: bool) -> str:
+def _basis(width: Width, seen: Sequence[Visit], *, swept: bool, by_command: bool) -> str:
     low, high = (abs(round(100.0 * d)) for d in (min(v.low for v in seen), max(v.high for v in seen)))
-    axis = "current" if any(v.current_se_a > 0.0 for v in seen) else "command"
+    axis = "command" if by_command else "current"
     words = [
         f"along the {axis}, % of its span from zero to full",
         f"loop {low}-{high}-{low} %",

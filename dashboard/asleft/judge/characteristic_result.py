@@ -11,7 +11,7 @@ from typing import Any
 class LevelResult:
     """One level of a branch. `uncertainty_bar` is expanded, for 95 %; commissioned: the recorded branch there."""
 
-    current_a: float
+    current_a: float | None  # None where only the command is known
     command_pct: float
     pressure_bar: float
     uncertainty_bar: float
@@ -26,7 +26,8 @@ class Departure:
 
     bar: float
     uncertainty_bar: float
-    current_a: float
+    command_pct: float
+    current_a: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +100,7 @@ def _branch(branch: BranchResult) -> dict[str, Any]:
         else {
             "pressure": _finite(worst.bar),
             "uncertainty": _finite(worst.uncertainty_bar),
+            "command": _finite(worst.command_pct),
             "current": _finite(worst.current_a),
         },
         "current_from": _finite(branch.current_from_a),

@@ -48,11 +48,11 @@ def told(sheet: Sheet, measured: Measured, left: Sequence[Row]) -> Characteristi
     return CharacteristicResult(
         reason="" if measured.levels else measured.reason,
         compared_with=against if measured.levels else "",
-        rising=_branch(sheet, rising, 1.0, curve, () if recorded else left),
-        falling=_branch(sheet, falling, -1.0, curve, () if recorded else left),
+        rising=_branch(sheet, rising, 1.0, measured, () if recorded else left),
+        falling=_branch(sheet, falling, -1.0, measured, () if recorded else left),
         hysteresis=_hysteresis(measured),
         dead_band=_dead_band(sheet, rising),
-        linearity=_linearity(rising, falling),
+        linearity=_linearity(rising, falling, by_command=measured.by_command),
         stick_slip_bar=measured.stick_slip_bar,
     )
 
@@ -68,18 +68,18 @@ def closed_branches(measured: Measured) -> tuple[list[BranchLevel], list[BranchL
 
 
 def _branch(
-    sheet: Sheet, levels: Sequence[BranchLevel], arrival: float, curve: Curve | None, left: Sequence[Row]
+    sheet: Sheet, levels: Sequence[BranchLevel], arrival: float, measured: Measured, left: Sequence[Row]
 ) -> BranchResult:
     rows: list[LevelResult] = []
     worst: Departure | None = None
     for level in levels:
         systematic = pressure_systematic_bar(sheet, level.pressure_bar, level.oil_degc)
         own = expanded_uncertainty(level.pressure_se_bar, max(level.visits - 1, 1), systematic)
-        then, then_se = _then(level, arrival, curve, left)
+        then, then_se = _then(level, arrival, measured.curve, left)
         departure = None if then is None else level.pressure_bar - then
         rows.append(
             LevelResult(
-                current_a=level.current_a,
+                current_a=None if measured.by_command else level.current_a,
                 command_pct=100.0 * level.demand,
                 pressure_bar=level.pressure_bar,
                 uncertainty_bar=own,
@@ -95,10 +95,9 @@ def _branch(
                 if then_se > 0.0
                 else own
             )
-            worst = Departure(departure, u, level.current_a)
-    return BranchResult(
-        tuple(rows), worst, levels[0].current_a if levels else None, levels[-1].current_a if levels else None
-    )
+            worst = Departure(departure, u, 100.0 * level.demand, None if measured.by_command else level.current_a)
+    ends = (rows[0].current_a, rows[-1].current_a) if rows else (None, None)
+    return BranchResult(tuple(rows), worst, *ends)
 
 
 def _then(level: BranchLevel, arrival: float, curve: Curve | None, left: Sequence[Row]) -> tuple[float | None, float]:
@@ -147,14 +146,19 @@ def _dead_band(sheet: Sheet, rising: Sequence[BranchLevel]) -> Figure:
     return Figure(None, None, "%", basis, reason, below=100.0 * (found - zero.share))
 
 
-def _linearity(rising: Sequence[BranchLevel], falling: Sequence[BranchLevel]) -> tuple[Figure, ...]:
+def _linearity(
+    rising: Sequence[BranchLevel], falling: Sequence[BranchLevel], *, by_command: bool
+) -> tuple[Figure, ...]:
     """On the branch with more levels, the rising one if even; the end that belongs to the other branch left out."""
     up, down = [x for x in rising if x.arrival > 0], [x for x in falling if x.arrival < 0]
     name, levels = ("rising", up) if len(up) >= len(down) else ("falling", down)
     found = linearity_of(levels)
     if isinstance(found, str):
         return tuple(Figure(None, None, "%", f"{kind} line, {name} branch", found) for kind in KINDS)
-    seen = f"{levels[0].current_a:.3f} to {levels[-1].current_a:.3f} A"
+    first, last = levels[0], levels[-1]
+    seen = f"{first.current_a:.3f} to {last.current_a:.3f} A"
+    if by_command:
+        seen = f"{100.0 * first.demand:.0f} to {100.0 * last.demand:.0f} % command"
     return tuple(
         Figure(x.value_pct, 2.0 * x.standard_pct, "%", f"{x.kind} line, {name} branch, {seen}, % of its pressures")
         for x in found

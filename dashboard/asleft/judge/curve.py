@@ -41,15 +41,18 @@ class Curve:
 
 
 def curve_of(sheet: Sheet) -> Curve | None:
-    """From the sheet's recorded branches, else the line between its as-left ends; None without numbers for either."""
+    """From the sheet's recorded branches, else the line between its as-left ends; None without pressures for either.
+
+    A sheet without currents is taken along the command: shares of it stand for amperes.
+    """
     zero, full = sheet.as_left.get("current_at_zero"), sheet.as_left.get("current_at_full")
     left = sheet.as_left.get("hysteresis")
-    if sheet.characteristic is not None and len(sheet.characteristic.current_a) >= 2:
-        span = (full - zero) if zero is not None and full is not None else None
-        half = 0.005 * left * span if left is not None and span is not None else None
-        return _recorded(sheet.characteristic, half)
+    if zero is None or full is None:
+        zero, full = 0.0, 1.0
+    elif sheet.characteristic is not None and len(sheet.characteristic.current_a) >= 2:
+        return _recorded(sheet.characteristic, 0.005 * left * (full - zero) if left is not None else None)
     low, high = sheet.as_left.get("pressure_at_zero"), sheet.as_left.get("pressure_at_full")
-    if zero is None or full is None or low is None or high is None or high <= low:
+    if low is None or high is None or high <= low:
         return None
     half = 0.005 * (left or 0.0) * (full - zero)
     return Curve(np.array([zero + half, full - half]), np.array([low, high]), half, zero, full, recorded=False)

@@ -13,7 +13,7 @@ import itertools
 import math
 from collections.abc import Sequence
 
-from asleft.judge.branches import Visit
+from asleft.judge.branches import Axis, Visit
 from asleft.judge.features import NAN, Dwell
 from asleft.sheet.model import Sheet
 
@@ -30,15 +30,14 @@ _NEXT_S, _HALF_PIECE_S = 0.25, 2.8
 _PLACE, _READ_BAR = 0.02, 0.05
 
 
-def moving_visits(dwells: Sequence[Dwell], sheet: Sheet) -> list[Visit]:
+def moving_visits(dwells: Sequence[Dwell], sheet: Sheet, axis: Axis) -> list[Visit]:
     """Pieces of slow sweeps as visits of both branches, current corrected for the lag; oldest first.
 
-    The whole first cycle after an interruption is set aside, as for settled levels. Needs both currents in the sheet.
+    What comes before both turning points have been seen is set aside, as for settled levels.
     """
-    zero, full = sheet.as_left["current_at_zero"], sheet.as_left["current_at_full"]
     window = sheet.conditions.oil_temperature_degc
     out: list[Visit] = []
-    share = [_share(d, zero, full) for d in dwells]
+    share = [_share(d, axis) for d in dwells]
     way, low, high = 0.0, NAN, NAN
     top, bottom = -math.inf, math.inf  # of the leg under way
     for k in range(1, len(dwells)):
@@ -68,8 +67,8 @@ def moving_visits(dwells: Sequence[Dwell], sheet: Sheet) -> list[Visit]:
                 to_s=dwell.to_s,
                 demand=dwell.demand + at - share[k],
                 share=at,
-                current_a=zero + at * (full - zero),
-                current_se_a=2e-4 * (full - zero),
+                current_a=axis.zero + at * axis.span,
+                current_se_a=2e-4 * axis.span,
                 pressure_bar=dwell.pressure_bar,
                 pressure_se_bar=math.hypot(_READ_BAR, _PLACE * dwell.pressure_moves_bar),
                 arrival=way,
@@ -90,10 +89,10 @@ def lag_doubt(visits: Sequence[Visit]) -> float:
     return 2.0 * LAG_U_S * sum(slopes) / len(slopes) if slopes else 0.0
 
 
-def _share(dwell: Dwell, zero_a: float, full_a: float) -> float:
-    if dwell.current_a == dwell.current_a:
-        return (dwell.current_a - zero_a) / (full_a - zero_a)
-    return dwell.demand
+def _share(dwell: Dwell, axis: Axis) -> float:
+    if axis.by_command or dwell.current_a != dwell.current_a:
+        return dwell.demand
+    return (dwell.current_a - axis.zero) / axis.span
 
 
 def _joined(before: Dwell, after: Dwell, gap_s: float) -> bool:
