@@ -36,8 +36,8 @@ _MOST_OILS = 40
 class Warmth:
     """What is remembered of starts: the last dwell, the producing clock at the last start, oil when left (degC).
 
-    `oils_degc`: of the points that as left is being taken from. Their median is the oil when left: the point that
-    completes them may itself be of a cold start.
+    `oils_degc`: of the newest points. The median of those as left is taken from is the oil when left: the point that
+    completes them may itself be of a cold start, and those before them of the warming up.
     """
 
     last_s: float | None = None
@@ -46,19 +46,19 @@ class Warmth:
     oils_degc: tuple[float, ...] = ()
 
     def see(self, dwells: Sequence[Dwell]) -> None:
-        """Notice the stops between further dwells."""
+        """Take the dwells of a further point: their oil, and the stops between them."""
+        oil = oil_of(dwells)
+        if math.isfinite(oil):
+            self.oils_degc = (*self.oils_degc[-_MOST_OILS + 1 :], oil)
         for dwell in dwells:
             if self.last_s is not None and dwell.from_s - self.last_s > _STOP_S:
                 self.started_clock_s = dwell.clock_s
             self.last_s = dwell.to_s
 
-    def settle(self, oil_degc: float, *, complete: bool) -> None:
-        """Take the oil of a point towards as left, and settle on what it was when as left is `complete`."""
-        if self.oil_left_degc is not None or not math.isfinite(oil_degc):
-            return
-        self.oils_degc = (*self.oils_degc[-_MOST_OILS + 1 :], oil_degc)
-        if complete:
-            self.oil_left_degc, self.oils_degc = float(np.median(self.oils_degc)), ()
+    def settle(self, points: int) -> None:
+        """As left has been taken from so many newest points: their oil is the oil when left."""
+        if self.oil_left_degc is None and self.oils_degc:
+            self.oil_left_degc = float(np.median(self.oils_degc[-points:]))
 
     def fit_for_pressure(self, oil_degc: float, clock_s: float) -> bool:
         """Whether the oil is as it was when left, as far as can be told. `oil_degc` NaN: not recorded."""
@@ -67,23 +67,28 @@ class Warmth:
         return self.started_clock_s is None or clock_s - self.started_clock_s >= _WARM_UP_S
 
 
+def oil_of(dwells: Sequence[Dwell]) -> float:
+    """Mean oil temperature of dwells (degC), NaN if not recorded."""
+    known = [d.oil_degc for d in dwells if math.isfinite(d.oil_degc)]
+    return float(np.mean(known)) if known else math.nan
+
+
 def take_in(
     sheet: Sheet, state: JudgeState, name: str, found: Estimate, at_s: float, dwells: Sequence[Dwell]
 ) -> None:
     """One point of one quantity: into its chart, and towards the measured as-left if that is still to come."""
-    oil = [d.oil_degc for d in dwells if math.isfinite(d.oil_degc)]
-    oil_degc = float(np.mean(oil)) if oil else math.nan
     warmth, pressure = state.warmth, name.startswith("pressure")
-    if pressure and not warmth.fit_for_pressure(oil_degc, dwells[-1].clock_s):
+    if pressure and not warmth.fit_for_pressure(oil_of(dwells), dwells[-1].clock_s):
         return
     tolerance = sheet.tolerance[name]
     d0 = DEAD_ZONE * min(tolerance.below, tolerance.above)
     chart = state.charts.setdefault(name, Chart())
     chart.add(at_s, found.value, found.repeatability, d0, limits_of(state))
     if found.expanded_change() <= max(2.0 * d0, 1e-12):
+        points, settled = len(chart.first) + 1, chart.left is not None
         chart.settle(found.value, found.repeatability, d0)
-        if pressure:
-            warmth.settle(oil_degc, complete=chart.left is not None)
+        if pressure and chart.left is not None and not settled:
+            warmth.settle(points)
 
 
 def close_hours(state: JudgeState) -> None:

@@ -190,11 +190,11 @@ def chart_in(raw: dict[str, Any]) -> Chart:
 
 
 def _runs(values: FloatArray, d0: float) -> bool:
-    """Whether values move on through a good part of the dead zone, by more than their trembling explains."""
+    """Whether values move on by a tenth of the dead zone or more, and by more than their trembling explains."""
     steps = np.diff(values)
     run = float(values[-2:].mean() - values[:2].mean())
     tremble = 1.4826 * float(np.median(np.abs(steps - np.median(steps)))) / math.sqrt(2.0)
-    return abs(run) > max(0.25 * d0, 3.0 * tremble)
+    return abs(run) > max(0.1 * d0, 3.0 * tremble)
 
 
 def _joined(history: list[tuple[float, float, int]], width_s: float) -> list[tuple[float, float, int]]:
