@@ -1,11 +1,11 @@
 """How many strokes are fitted: all of them, until more would tell nothing that matters.
 
-A press that moves every three seconds makes two hundred strokes in ten minutes; fifteen of them tell a ramp to a few
+A press that moves every three seconds makes two hundred strokes in ten minutes; ten either way tell a ramp to a few
 hundredths of its tolerance. So there is a reserve of strokes either way, which the first quarter of an hour of the
-densest production does not use up, and after that three in two minutes. A stroke that disagrees with what was known
-is worth more: the next six in its direction are then fitted.
+densest production does not use up, and after that one a minute. A stroke that disagrees with what was known is worth
+more: the next six in its direction are then fitted.
 
-Missed: a ramp that is wrong now and then, and never in the strokes that are fitted (one in seven at the densest).
+Missed: a ramp that is wrong now and then, and never in the strokes that are fitted (one in ten at the densest).
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 RESERVE = 150.0
-PER_S = 1.5 / 60.0
+PER_S = 1.0 / 60.0
 AFTER_SURPRISE = 6.0
 
 
