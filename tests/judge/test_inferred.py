@@ -16,7 +16,7 @@ from asleft.sim.calendar import live_stretches
 from asleft.sim.faults import Fault, FaultKind
 from asleft.sim.model import ValveModel, default_valve
 from asleft.sim.recording import simulate
-from lanes import START_S, Lane, blocks, run, samples_of, sheet_of
+from lanes import START_S, Lane, blocks, part, run, samples_of, sheet_of
 from scenes import random_model
 
 SETS = {
@@ -135,3 +135,18 @@ def test_pressure_that_comes_while_the_machine_is_stopped_is_found(live, channel
     assert finding.kind == "pressure-unwanted"
     assert finding.onset_s == pytest.approx(begins_s + 40.0, abs=0.1)
     assert outcome.judgement.current_state is State.STOPPED
+
+
+@pytest.mark.parametrize("channels", SETS)
+def test_inferred_states_are_the_same_however_the_samples_are_cut(live, channels) -> None:
+    lane = live["plain"]
+    a, b = (round((at_s - START_S) * RATE_HZ) for at_s in plan("plain")["set-up"])
+    samples = with_only(part(lane.samples, a - 4000, b + 2000), SETS[channels])
+    whole = step(lane.sheet, begin(lane.sheet, horizon_s=None), samples)
+    pieces = run(lane.sheet, samples, [1, 333, 7, 2000, 61, 900, 137], through_text=True)
+    assert whole.judgement.state_hours["set-up"] > 0.8 * (b - a) / RATE_HZ / 3600.0
+    assert pieces.judgement.basis == whole.judgement.basis
+    assert pieces.judgement.state_hours == pytest.approx(whole.judgement.state_hours, rel=1e-9)
+    assert pieces.state.states == whole.state.states
+    assert len(pieces.state.strokes) == len(whole.state.strokes)
+    assert len(pieces.state.dwells) == len(whole.state.dwells)
