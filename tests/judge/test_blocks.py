@@ -9,11 +9,11 @@ from typing import Any
 import numpy as np
 import pytest
 from asleft.judge.faults import KIND_OF
-from asleft.judge.judge import begin, judge_log, step
+from asleft.judge.judge import JudgeState, begin, dumps, judge_log, loads, step
 from asleft.judge.types import Samples
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
-from lanes import Lane, part, run
+from lanes import Lane, blocks, part, run
 
 
 def differences(a: Any, b: Any, where: str = "") -> list[str]:
@@ -151,3 +151,42 @@ def test_hours_and_intervals_cover_the_same_time(healthy) -> None:
     )
     assert all(b.from_s == pytest.approx(a.to_s, abs=0.011) for a, b in itertools.pairwise(spans))
     assert sum(whole.judgement.state_hours.values()) == pytest.approx(119.97 / 3600, rel=1e-6)
+
+
+@settings(max_examples=3, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(sizes=st.lists(st.integers(1, 30_000), min_size=4, max_size=8), name=st.sampled_from(["ramp-up", "coil-hot"]))
+def test_points_of_history_and_charts(faulty, sizes, name) -> None:
+    """Any block from one sample to everything, through text: the same history, whatever the cuts."""
+    lane = faulty[name]
+    whole = step(lane.sheet, begin(lane.sheet), lane.samples)
+    state, points = begin(lane.sheet), []
+    for block in blocks(lane.samples, [*sizes, lane.samples.time_s.size]):
+        outcome = step(lane.sheet, loads(dumps(state)), block)
+        state = outcome.state
+        points += outcome.points
+    assert len(points) > 2
+    assert differences([astuple(p) for p in points], [astuple(p) for p in whole.points]) == []
+    assert differences({k: astuple(c) for k, c in state.charts.items()}, {
+        k: astuple(c) for k, c in whole.state.charts.items()
+    }) == []  # fmt: skip
+    assert differences(state.learner.ration, whole.state.learner.ration) == []
+
+
+@settings(max_examples=3, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(sizes=sizes, name=st.sampled_from(["ramp-down-much", "pressure-stuck"]))
+def test_where_strokes_are_rationed(faulty, sizes, name) -> None:
+    """The reserve is used up before: what is fitted depends on time and strokes, never on cuts."""
+    lane = faulty[name]
+    samples = part(lane.samples, 50_000, 80_000)
+
+    def used_up() -> JudgeState:
+        state = begin(lane.sheet, horizon_s=None)
+        state.learner.ration = [0.0, 2.0, float(samples.time_s[0])]
+        return state
+
+    whole = step(lane.sheet, used_up(), samples).state
+    pieces = run(lane.sheet, samples, [*sizes, 1300], state=used_up(), through_text=True).state
+    assert len(whole.strokes) < 0.8 * len(whole.dwells)
+    assert differences(whole.dwells, pieces.dwells) == []
+    assert differences(whole.strokes, pieces.strokes) == []
+    assert differences(whole.learner.ration, pieces.learner.ration) == []
