@@ -114,13 +114,19 @@ def test_without_enable_the_current_tells_after_five_hundredths_of_a_second() ->
     assert basis["enabled"].startswith("inferred")
 
 
+def test_a_record_that_begins_without_current_begins_with_the_driver_off() -> None:
+    data = columns(flat(30), current=np.zeros(30))
+    judge_states(data, sheet(), StateCarry())
+    assert (data[ENABLED] == 0.0).all()
+
+
 def test_a_current_that_is_not_read_changes_nothing() -> None:
     current = np.zeros(400)
     current[100:120] = np.nan
     current[150:] = np.nan
     data = columns(flat(400), current=current)
     judge_states(data, sheet(), StateCarry())
-    assert (data[ENABLED, 10:] == 0.0).all()
+    assert (data[ENABLED] == 0.0).all()
 
 
 def test_below_the_off_threshold_no_current_is_no_disabling() -> None:

@@ -33,7 +33,7 @@ class EnableCarry:
     current_a: float | None = None
     current_at_s: float = -np.inf
     low_since_s: float | None = None
-    on: bool = True
+    on: bool | None = None  # None: no sample yet
 
 
 def judge_enabled(
@@ -57,11 +57,14 @@ def judge_enabled(
     telling = low & ~read
     if off_below > 0.0:
         telling &= ~(columns[DEMAND] < off_below)
-    none_flows, since_s = held(telling, time_s, carry.low_since_s, _OFF_HOLD_S, gap)
+    # A record that begins without current begins with the driver off.
+    since_s = time_s[0] - _OFF_HOLD_S if carry.on is None else carry.low_since_s
+    none_flows, since_s = held(telling, time_s, since_s, _OFF_HOLD_S, gap)
+    before = carry.on is not False
     if read.any():
-        on = latched(np.where(read, enable >= 0.5, flows), np.where(read, enable < 0.5, none_flows), carry.on)
+        on = latched(np.where(read, enable >= 0.5, flows), np.where(read, enable < 0.5, none_flows), before)
     else:
-        on = latched(flows, none_flows, carry.on)
+        on = latched(flows, none_flows, before)
     after = EnableCarry(last, last_s, since_s, bool(on[-1]))
     if read.any():
         return on, after, FROM_CHANNEL
