@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from asleft.judge.coil import ColdCoil, Reference, Resistance, Winding, reference_of, resistance_now, winding
 from asleft.judge.coil_days import Nearing
 from asleft.judge.decide import Estimate
-from asleft.judge.estimates import AsFound, Found, NotObserved, Seen, instrument_u
+from asleft.judge.estimates import AsFound, Found, NotObserved, Seen
 from asleft.judge.headroom import Need, Room, estimate_of, lowest_supply, room_of
+from asleft.judge.systematic import instrument_u
 from asleft.judge.types import CoilNow
 from asleft.sheet.model import Sheet
 

@@ -11,7 +11,7 @@ from asleft.judge.characteristic import Measured, measure
 from asleft.judge.clipping import Clip, on_dwells, split_clipped
 from asleft.judge.coil import ColdCoil
 from asleft.judge.coldsoak import cold_estimate
-from asleft.judge.command_noise import QUIET_WIRE, WireNoise, leftover
+from asleft.judge.command_noise import QUIET_WIRE, WireNoise
 from asleft.judge.currents import CurrentLine, Level, alive, current_line, levels_of, usable
 from asleft.judge.decide import Estimate
 from asleft.judge.dither import DitherBurst
@@ -32,6 +32,7 @@ from asleft.judge.pressure import (
 )
 from asleft.judge.ramps import Combined, combine
 from asleft.judge.supply import supply_estimate
+from asleft.judge.systematic import current_systematic, instrument_u, ramp_systematic, stroke_size
 from asleft.sheet.model import MadeBy, Sheet
 
 
@@ -88,15 +89,6 @@ class Seen:
 #: A driver's ramp is told from the controller's own when it is this much slower; nearer, the two are one to the eye.
 _CLEARLY_SLOWER = 1.15
 
-#: Mean of normal noise of one standard deviation with its negative half cut off: 1 / sqrt(2 pi).
-_CLIPPED_NOISE = 0.4
-#: Dither may run this far from its frequency as left and still be as left (Hz).
-_FREQUENCY_HZ = 0.5
-#: Gain error of a reading as unsure at either end of its range: pi / 2 over a range half as long again as the signal.
-_GAIN = 1.1
-#: Drivers count time too: no slower than this (s).
-_DRIVER_STEP_S = 0.005
-
 
 def estimate(sheet: Sheet, seen: Seen) -> AsFound:
     """As found for every quantity the sheet gives; never raises for poor data, says what is missing instead."""
@@ -112,14 +104,6 @@ def estimate(sheet: Sheet, seen: Seen) -> AsFound:
     told = cold_estimate(sheet, seen.cold, seen.dwells, out.clip)
     out.quantities["coil_resistance"] = told if isinstance(told, Estimate) else NotObserved(told)
     return out
-
-
-def instrument_u(sheet: Sheet, channel: str) -> float:
-    """Standard uncertainty of a channel's calibration, 0 if the sheet does not give it."""
-    instrument = sheet.instruments.get(channel)
-    if instrument is None or instrument.expanded_uncertainty is None:
-        return 0.0
-    return instrument.expanded_uncertainty / 2.0
 
 
 def _both(out: AsFound, names: tuple[str, str], found: NotObserved) -> None:
@@ -156,7 +140,7 @@ def _currents(sheet: Sheet, seen: Seen, out: AsFound) -> None:
         return
     if out.clip is not None:
         out.clip = on_dwells(out.clip, line, good)
-    systematic = math.hypot(_current_systematic(sheet, span, good, seen.interval_s), FLOOR * span if outer else 0.0)
+    systematic = math.hypot(current_systematic(sheet, span, good, seen.interval_s), FLOOR * span if outer else 0.0)
     for name, value, se, clipped in (
         (names[0], line.at_zero_a, line.se_zero_a, line.clipped_zero_a),
         (names[1], line.at_full_a, line.se_full_a, line.clipped_full_a),
@@ -180,39 +164,6 @@ def _currents(sheet: Sheet, seen: Seen, out: AsFound) -> None:
         )
 
 
-def _current_systematic(sheet: Sheet, span_a: float, dwells: Sequence[Dwell], interval_s: float) -> float:
-    """Calibration of current and command readings, and dither that may have aliased into the slow samples."""
-    total = instrument_u(sheet, "current") ** 2
-    command = instrument_u(sheet, "command") / abs(sheet.signal.at_full - sheet.signal.at_zero)
-    total += (span_a * command) ** 2
-    readings = sum(d.n for d in dwells) / len(dwells)
-    return math.sqrt(total + _aliased_dither_a(sheet, len(dwells), readings, interval_s) ** 2)
-
-
-def _aliased_dither_a(sheet: Sheet, dwells: int, readings: float, interval_s: float) -> float:
-    """What dither of the as-left size may leave in the mean current (standard uncertainty, A).
-
-    A first-order low-pass leaves 1 / sqrt(1 + (f / f_low_pass)^2) of it; an unfiltered reading all. Dither at nearly
-    a multiple of the sample rate turns into a standing offset; at other rates it averages out within and over
-    `dwells` of `readings` samples each.
-    """
-    amplitude, frequency = sheet.as_left.get("dither_amplitude"), sheet.as_left.get("dither_frequency")
-    if not amplitude:
-        return 0.0
-    instrument = sheet.instruments.get("current")
-    rms = amplitude / (2.0 * math.sqrt(2.0))
-    if instrument is not None and instrument.low_pass_hz is not None and frequency is not None:
-        rms /= math.hypot(1.0, frequency / instrument.low_pass_hz)
-    if not frequency:
-        return rms / math.sqrt(max(dwells, 1))
-    beat_hz = abs(frequency * interval_s - round(frequency * interval_s)) / interval_s
-    beat_hz -= max(_FREQUENCY_HZ, 0.002 * frequency)  # it need not be just the one of the sheet
-    if beat_hz < 1.0:
-        return rms
-    # The mean of n samples of a sine of beat f dt turns a sample is at most 1 / (n sin(pi f dt)) of its amplitude.
-    return rms * min(1.0, 1.0 / (readings * math.sin(math.pi * beat_hz * interval_s))) / math.sqrt(max(dwells, 1))
-
-
 def _ramps(sheet: Sheet, seen: Seen, out: AsFound) -> None:
     names = ("ramp_up", "ramp_down")
     if not seen.has_current:
@@ -227,34 +178,13 @@ def _ramps(sheet: Sheet, seen: Seen, out: AsFound) -> None:
         out.quantities[name] = _ramp(seen, sheet, name, k, strokes, combined)
 
 
-def _ramp_systematic(sheet: Sheet, seen: Seen, ramp_s: float, carriers: Sequence[Stroke], k: int) -> float:
-    """Standard uncertainty (s) of a ramp beside its repeatability: the command's gain and noise, the driver's clock.
-
-    A stroke D of the command is read with the gain error of its reading (`_GAIN`); at the ends of the range noise is
-    clipped; converters leave a share of their step in either level. A driver that counts in steps h ends a ramp up
-    to h late and makes it h^2 / (6 D^2 T) longer on average; its step is anything up to `_DRIVER_STEP_S`, and the
-    root mean square of h^2 then 1 / sqrt 5 of the largest.
-    """
-    sizes = np.array([_size(s, k) for s in carriers])
-    stroke = math.sqrt(float(np.mean(sizes**2)))
-    span = abs(sheet.signal.at_full - sheet.signal.at_zero)
-    span_a = sheet.as_left.get("current_at_full", 0.0) - sheet.as_left.get("current_at_zero", 0.0)
-    gain = _GAIN * instrument_u(sheet, "command") / span
-    ends = sum((s.low_demand < 0.01) + (s.high_demand > 0.99) for s in carriers) / len(carriers)
-    clipped = ends * _CLIPPED_NOISE * seen.wire.u / stroke
-    counted = _DRIVER_STEP_S**2 / (6.0 * math.sqrt(5.0) * stroke**2 * max(ramp_s, _DRIVER_STEP_S))
-    rough = leftover(seen.demand_step, seen.demand_noise)
-    if span_a > 0.0:
-        rough = math.hypot(rough, leftover(seen.resolution_a, seen.current_noise_a) / span_a)
-    stepped = math.sqrt(2.0) * rough / stroke
-    return math.hypot(ramp_s * gain, ramp_s * clipped, ramp_s * stepped, counted)
-
-
 def _ramp(seen: Seen, sheet: Sheet, name: str, k: int, strokes: Sequence[Stroke], combined: Combined | None) -> Found:
     """One ramp. Not observed, with a bound, when the command itself is the slower one."""
     way = "rises" if k == 0 else "falls"
     steep = [(s.steepest_up, s.steepest_down)[k] for s in strokes]
-    moves = [s for s, slope in zip(strokes, steep, strict=True) if slope > 0.0 and _size(s, k) > 0.1]
+    moves = [
+        s for s, slope in zip(strokes, steep, strict=True) if slope > 0.0 and stroke_size(s, rising=k == 0) > 0.1
+    ]
     if combined is None or not moves:
         return NotObserved(f"no settled stroke in which the command {way}")
     value, sd = float(combined.theta[k]), float(math.sqrt(max(combined.covariance[k, k], 0.0)))
@@ -278,18 +208,13 @@ def _ramp(seen: Seen, sheet: Sheet, name: str, k: int, strokes: Sequence[Stroke]
         value=max(value, 0.0),
         repeatability=sd,
         dof=float(max(2 * len(carriers) - 4, 1)),
-        systematic=_ramp_systematic(sheet, seen, value, carriers, k),
+        systematic=ramp_systematic(sheet, seen, value, carriers, rising=k == 0),
         segments=len(carriers),
         from_s=min(s.from_s for s in carriers),
         to_s=max(s.to_s for s in carriers),
         command_min_pct=100.0 * max(min(s.low_demand for s in carriers), 0.0),
         command_max_pct=100.0 * max(s.high_demand for s in carriers),
     )
-
-
-def _size(stroke: Stroke, k: int) -> float:
-    """How far the command went up (k = 0) or down (k = 1) in a stroke."""
-    return stroke.high_demand - stroke.from_demand if k == 0 else stroke.from_demand - stroke.low_demand
 
 
 def _pressures(sheet: Sheet, seen: Seen, out: AsFound) -> None:
