@@ -42,7 +42,7 @@ def test_it_is_json_and_small(lived_in) -> None:
     _, state = lived_in
     text = dumps(state)
     assert json.loads(text)["version"] == JUDGE_VERSION
-    assert len(text) < 400_000
+    assert len(text) < 120_000
 
 
 def test_a_fresh_state_survives_too() -> None:
