@@ -1,15 +1,7 @@
 """Dither from fast bursts: frequency (Hz) and amplitude (A, peak to peak).
 
 A windowed spectrum finds the lines, least squares fit them together (`lines`), and the harmonics of the one that is
-dither give the waveform and its peak to peak (`waveform`). Which one is dither:
-
-- it lies between 20 and 500 Hz and is at least as large as asked;
-- near the as-left frequency before anything else, else the largest;
-- not hum: a line at a multiple of 50 or 60 Hz counts only if the sheet has its dither there, or if it has at least
-  half of the as-left size;
-- not ripple of the driver's switching, also where the sampling folds it into the band: a line that stood beside the
-  dither in earlier bursts is no dither once that has gone, nor is one far from the as-left frequency whose wave is
-  lopsided (a second harmonic over a tenth), which a switched current is and dither is not.
+dither (`which_line`) give the waveform and its peak to peak (`waveform`).
 
 What it misses: ripple that folds exactly onto the dither or onto one of its odd harmonics; a folded line that nobody
 has seen beside the dither passes for changed dither. In noise alone it sees dither once in a million bursts.
@@ -25,17 +17,12 @@ import numpy as np
 from asleft.judge.lines import Fit, Peak, Spectrum, fit_lines, levelled, peaks_of, spectrum
 from asleft.judge.types import FastBurst, FloatArray
 from asleft.judge.waveform import waveform
+from asleft.judge.which_line import BAND_HZ, CLEAN, NEAR, STANDS_OUT, Expected, choose
 
-BAND_HZ = (20.0, 500.0)
-#: Harmonics are used below this share of the sample rate, where an instrument's filter still lets them through.
-_CLEAN = 0.4
-_SHORTEST_S, _FEWEST, _LEAST_PERIODS = 0.25, 64, 8.0
-#: A line must stand out of what noise alone shows by this factor in amplitude.
-_STANDS_OUT = 5.0
+__all__ = ["DitherBurst", "Expected", "measure_burst", "read_burst", "remembered"]
+
+_SHORTEST_S, _FEWEST = 0.25, 64
 _MOST_OTHERS = 6
-_MAINS_HZ = (50.0, 60.0)
-#: A line this near to the as-left frequency (share of it) is looked at first.
-_NEAR = 0.1
 _HARMONIC_LIMIT = 3.7
 _MOST_HARMONIC = 41
 _MOST_KNOWN = 12
@@ -61,16 +48,6 @@ class DitherBurst:
     shape: str  # "sine", "triangle", "square", "other", or "none"
 
 
-@dataclass(frozen=True, slots=True)
-class Expected:
-    """What is known before a burst is looked at: the sheet's dither, the least to look for, lines that are not it."""
-
-    least_a: float  # peak to peak below which a line is not taken for dither
-    hz: float | None = None
-    amplitude_a: float | None = None
-    other_hz: Sequence[float] = ()
-
-
 def measure_burst(burst: FastBurst, expected: Expected) -> DitherBurst | None:
     """Measure one burst; None if it cannot be measured (see `read_burst`)."""
     found = read_burst(burst, expected)
@@ -91,13 +68,13 @@ def read_burst(burst: FastBurst, expected: Expected) -> tuple[DitherBurst, tuple
     trifle = 1e-9 * max(float(np.abs(values).max()), 1e-9)  # a reading that never moves has no lines
     width_hz = rate_hz / n
     lines = peaks_of(
-        shown, least=max(_STANDS_OUT * shown.noise, trifle), apart_hz=2.0 * width_hz, most=_MOST_OTHERS + 1,
+        shown, least=max(STANDS_OUT * shown.noise, trifle), apart_hz=2.0 * width_hz, most=_MOST_OTHERS + 1,
         low_hz=0.5 * BAND_HZ[0],
     )  # fmt: skip
     chosen = choose(lines, shown, expected, width_hz, rate_hz)
     if chosen is None:
         noise = float(level.std())
-        hidden = max(expected.least_a, 2.0 * _STANDS_OUT * shown.noise)
+        hidden = max(expected.least_a, 2.0 * STANDS_OUT * shown.noise)
         return DitherBurst(burst.start_s, math.nan, 0.0, noise, math.nan, hidden, "none"), ()
     fit, left = _fit(level, rate_hz, chosen, [p.hz for p in lines if p is not chosen], shown)
     noise = _local_noise(fit, left)
@@ -115,51 +92,6 @@ def read_burst(burst: FastBurst, expected: Expected) -> tuple[DitherBurst, tuple
     return result, beside
 
 
-def choose(
-    lines: Sequence[Peak], shown: Spectrum, expected: Expected, width_hz: float, rate_hz: float
-) -> Peak | None:
-    """The line that is dither, by the rules above; None for none. `width_hz`: resolution of the burst."""
-    top_hz = min(BAND_HZ[1], _CLEAN * rate_hz)
-    slowest_hz = max(BAND_HZ[0], _LEAST_PERIODS * width_hz)
-    inside = [p for p in lines if slowest_hz <= p.hz <= top_hz and 2.0 * p.size >= expected.least_a]
-    near = [p for p in inside if _is_near(p.hz, expected, width_hz) and not _is_hum(p, expected, width_hz)]
-    if near:
-        return max(near, key=lambda p: p.size)
-    others = [
-        p
-        for p in inside
-        if not _is_hum(p, expected, width_hz)
-        and not any(abs(p.hz - hz) <= max(width_hz, 0.02 * hz) for hz in expected.other_hz)
-        and not _is_lopsided(p, shown, rate_hz)
-    ]
-    return max(others, key=lambda p: p.size, default=None)
-
-
-def _is_near(hz: float, expected: Expected, width_hz: float) -> bool:
-    return expected.hz is not None and abs(hz - expected.hz) <= _NEAR * expected.hz + width_hz
-
-
-def _is_hum(line: Peak, expected: Expected, width_hz: float) -> bool:
-    """Whether a line lies at a multiple of a mains frequency without being the dither the sheet has there."""
-    if expected.amplitude_a is None:
-        return False
-    reach = 0.4 * width_hz + 0.002 * line.hz
-    multiples = [mains * round(line.hz / mains) for mains in _MAINS_HZ]
-    if not any(multiple > 0.0 and abs(line.hz - multiple) <= reach for multiple in multiples):
-        return False
-    if expected.hz is not None and abs(line.hz - expected.hz) <= reach:
-        return False
-    return 2.0 * line.size < 0.5 * expected.amplitude_a
-
-
-def _is_lopsided(line: Peak, shown: Spectrum, rate_hz: float) -> bool:
-    double = 2.0 * line.hz
-    if double > 0.5 * rate_hz:
-        double = rate_hz - double
-    second = shown.at(double)
-    return second > 0.1 * line.size and second > _STANDS_OUT * shown.noise
-
-
 def _fit(
     level: FloatArray, rate_hz: float, line: Peak, others: Sequence[float], shown: Spectrum
 ) -> tuple[Fit, Spectrum]:
@@ -175,7 +107,7 @@ def _fit(
         room = _MOST_OTHERS - len(fit.other_hz)
         new = [
             p.hz
-            for p in peaks_of(left, least=_STANDS_OUT * left.noise, apart_hz=1.0 * width_hz, most=max(room, 0) + 1)
+            for p in peaks_of(left, least=STANDS_OUT * left.noise, apart_hz=1.0 * width_hz, most=max(room, 0) + 1)
             if all(abs(p.hz - hz) > 0.8 * width_hz for hz in (*fit.other_hz, fit.hz)) and p.hz > 0.25 * BAND_HZ[0]
         ]
         fresh = _single(new, fit.hz, wanted, width_hz, rate_hz)[: max(room, 0)]
@@ -190,7 +122,7 @@ def _fit(
 
 def _harmonics(shown: Spectrum, line: Peak, rate_hz: float) -> tuple[int, ...]:
     """Harmonics to fit: the third, further odd ones as far as any shows, and even ones that show."""
-    top = min(int(_CLEAN * rate_hz / line.hz - 1e-9), _MOST_HARMONIC)
+    top = min(int(CLEAN * rate_hz / line.hz - 1e-9), _MOST_HARMONIC)
     least = _HARMONIC_LIMIT * shown.noise
     # A harmonic of no current is larger than that of a square wave, 1/n: what is larger is something else.
     shows = [k for k in range(2, top + 1) if least < shown.at(k * line.hz) < 1.3 * line.size / k]
@@ -235,7 +167,7 @@ def remembered(
 ) -> list[float]:
     """Lines that are no dither, with those a burst showed beside dither where it was left; the newest 12."""
     out = list(known_hz)
-    if found.amplitude_a <= 0.0 or left_hz is None or abs(found.frequency_hz - left_hz) > _NEAR * left_hz:
+    if found.amplitude_a <= 0.0 or left_hz is None or abs(found.frequency_hz - left_hz) > NEAR * left_hz:
         return out
     out += [hz for hz in beside_hz if not any(abs(hz - other) <= 0.01 * other for other in out)]
     return out[-_MOST_KNOWN:]

@@ -15,8 +15,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from asleft.judge.clipping import Clip
-from asleft.judge.coil import Output, Reference, Resistance, copper, output_of, winding_degc
+from asleft.judge.coil import Reference, Resistance
+from asleft.judge.copper import copper, winding_degc
 from asleft.judge.decide import Estimate, verdict
+from asleft.judge.driver_output import Output, output_of
 from asleft.judge.features import Dwell
 from asleft.judge.types import Coverage, QuantityResult, Verdict
 from asleft.sheet.model import Sheet, Tolerance
