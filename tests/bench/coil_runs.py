@@ -88,8 +88,8 @@ def sheet_for(model: ValveModel) -> Sheet:
     )
 
 
-def batch_of(batch: int) -> list[CoilRun]:
-    """One batch, simulated side by side."""
+def batch_of(batch: int) -> list[CoilRun | None]:
+    """One batch, simulated side by side; None for a morning that begins with a set-up and gives no answer."""
     cold = models(batch)
     steady = [replace(m, winding_k_per_w=0.0, body_k_per_w=0.0) for m in cold]
     monday = FIRST_MONDAY + timedelta(weeks=batch % 40)  # local time: six o'clock in summer too
@@ -100,12 +100,15 @@ def batch_of(batch: int) -> list[CoilRun]:
     return [_run(model, a, b, rng) for model, a, b in zip(cold, colds, warms, strict=True)]
 
 
-def _run(model: ValveModel, cold: Recording, warm: Recording, rng: np.random.Generator) -> CoilRun:
+def _run(model: ValveModel, cold: Recording, warm: Recording, rng: np.random.Generator) -> CoilRun | None:
     sheet = sheet_for(model)
+    judged = _judged_cold(sheet, cold)
+    if judged is None:
+        return None
+    state, told = judged
     sd_v = with_converter(model.coil_voltage_sensor.noise, model.coil_voltage_sensor.scale)
     sd_a = with_converter(model.current_sensor.noise, model.current_sensor.scale)
     true_ohm = model.coil_resistance_ohm
-    state, told = _judged_cold(sheet, cold)
     rows = telling([d for d in state.dwells if told.from_s <= d.from_s <= told.to_s], sheet)
     bound = cold_bound(
         true_ohm * copper(told.temperature_degc),
@@ -141,16 +144,14 @@ def _warm(
     return (found.ohm - ohm) / bound, held, 1.0 - sum(d.n * d.current_a**2 for d in rows) / all_of_it
 
 
-def _judged_cold(sheet: Sheet, cold: Recording) -> tuple[JudgeState, ColdCoil]:
+def _judged_cold(sheet: Sheet, cold: Recording) -> tuple[JudgeState, ColdCoil] | None:
     samples = _samples(cold, oil_degc=cold.truth.coil_degc[0])
     state = begin(sheet)
     state.soak.quiet_since_s = float(samples.time_s[0]) - SOAK_S - 36_000.0
     state.soak.last_s = float(samples.time_s[0]) - 0.01
     state = step(sheet, state, samples).state
     take_cold(state.dwells, sheet, state.soak, closed=True)
-    if not state.soak.colds:
-        raise ValueError(f"no cold start of {cold.valve_id}")
-    return state, state.soak.colds[-1]
+    return (state, state.soak.colds[-1]) if state.soak.colds else None
 
 
 def _samples(recording: Recording, oil_degc: float | None = None) -> Samples:
@@ -183,12 +184,14 @@ def coil_table(report: Report, count: int, workers: int) -> None:
     """Run and put lines and goals into the report."""
     batches = max(1, math.ceil(count / BATCH))
     with ProcessPoolExecutor(workers) as pool:
-        runs = [run for batch in pool.map(batch_of, range(batches)) for run in batch]
+        every = [run for batch in pool.map(batch_of, range(batches)) for run in batch]
+    runs = [run for run in every if run is not None]
     report.lines += [
         "",
         f"coil, {len(runs)} Monday mornings of {START_S:.0f} s, warm coils of {WARM_S:.0f} s, settled samples only:",
         f"  of all information on R {100 * np.mean([r.moving for r in runs]):.0f} % lies in samples taken while the",
         "  current moved, where voltage and current pass different filters: no estimator of R alone can use it",
+        f"  ({len(every) - len(runs)} further mornings began with a set-up and gave no answer)",
     ]
     for name, errors, hits in (
         ("R at 20 degC after a cold start", [r.cold for r in runs], sum(r.cold_held for r in runs)),
