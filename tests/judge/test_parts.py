@@ -247,7 +247,8 @@ def test_the_controllers_value_leaves_wiring_and_driver_as_a_pair() -> None:
 def hot_coil(ohm: float) -> dict[str, object]:
     left = {**sheet().as_left, "coil_resistance": 20.0}
     coil = Coil(driver_drop_v=1.0, duty_max=1.0, cable_resistance_ohm=0.0)
-    dwells = [dwell(1.0, 0.85, coil_v=0.85 * ohm, from_s=10.0 * k) for k in range(4)]
+    cooler = [dwell(1.0, 1.0, coil_v=18.0, from_s=10.0 * k) for k in range(4)]
+    dwells = [*cooler, *(dwell(1.0, 0.85, coil_v=0.85 * ohm, from_s=40.0 + 10.0 * k) for k in range(4))]
     return {"sheet": sheet(as_left=left, coil=coil), "seen": scene().seen.__class__(
         dwells, [], [], True, True, True, 0.0, 3e-4, 0.01, None)}  # fmt: skip
 

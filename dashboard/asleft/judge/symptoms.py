@@ -33,6 +33,8 @@ _COLDEST_DEGC, _COLDER_K, _HOTTER_K = 5.0, 15.0, 25.0
 #: Share by which dither is seen to have moved, perhaps; from twice as much on, surely. Less than any tolerance,
 #: because here it is a sign of something else: short-circuited turns let more of it through.
 _DITHER_MOVED = 0.04
+#: What limits the current is the coil itself as long as it takes no more than this times the coil's own resistance.
+_OF_THE_COIL = 1.06
 #: A winding's resistance at the hottest its insulation bears (class H, 180 degC: IEC 60085), by that at 20 degC; and
 #: what it may seem to be where drop, duty or cable are not in the sheet.
 _HOTTEST, _HOTTEST_UNSURE = 1.63, 2.2
@@ -211,15 +213,27 @@ def _limit(limit_ohm: float, warm_ohm: float | None, left_ohm: float, hottest_oh
     if limit_ohm < 0.98 * left_ohm:
         return frozenset({"low"})
     if warm_ohm is not None:
-        return frozenset({"beyond"}) if limit_ohm > 1.04 * warm_ohm else frozenset({"coil"})
+        return frozenset({"beyond"}) if limit_ohm > _OF_THE_COIL * warm_ohm else frozenset({"coil"})
     return frozenset({"beyond"}) if limit_ohm > hottest_ohm else frozenset({"coil", "beyond"})
 
 
 def warm_ohm(scene: Scene) -> float | None:
-    """Resistance of the winding now (ohm), from coil voltage and current of the highest dwells; None: not read."""
-    rows = [d for d in scene.seen.dwells if np.isfinite(d.coil_v) and np.isfinite(d.current_a) and d.demand > 0.8]
-    rows = [d for d in rows if d.current_a > 0.0]
-    return float(np.median([d.coil_v / d.current_a for d in rows])) if rows else None
+    """Resistance of the winding (ohm) where the current is cut off, from coil voltage and current; None: not read.
+
+    Only dwells that are cut themselves count: a coil that is heating up was cooler before.
+    """
+    clip = scene.found.clip
+    if clip is None:
+        return None
+    rows = [
+        d.coil_v / d.current_a
+        for d in scene.seen.dwells
+        if d.demand >= clip.demand - 0.02
+        and d.from_s >= clip.from_s
+        and d.coil_v > 0.0
+        and 0.0 < d.current_a < 0.5 * (clip.limit_a + clip.demanded_a)
+    ]
+    return float(np.median(rows)) if rows else None
 
 
 def limit_ohm(scene: Scene) -> float | None:
