@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from asleft.judge.characteristic import Measured, measure
@@ -88,6 +88,8 @@ class Seen:
 
 #: A driver's ramp is told from the controller's own when it is this much slower; nearer, the two are one to the eye.
 _CLEARLY_SLOWER = 1.15
+#: What a command that creeps before and after its jumps leaves open of a ramp: standard uncertainty, s and share.
+_OUTRUN_S, _OUTRUN_SHARE = 0.002, 0.0015
 
 
 def estimate(sheet: Sheet, seen: Seen) -> AsFound:
@@ -243,11 +245,18 @@ def _pressures(sheet: Sheet, seen: Seen, out: AsFound) -> None:
 
 def _followed(out: AsFound) -> None:
     """Bound ramps that an outer loop never outruns by the fastest moves the current followed."""
+    if not out.slow:
+        return
     for name, rate in zip(("ramp_up", "ramp_down"), out.followed, strict=True):
         found = out.quantities[name]
-        if rate > 0.0 and isinstance(found, NotObserved) and found.below is None:
+        if isinstance(found, Estimate):
+            worse = math.hypot(found.systematic, _OUTRUN_S + _OUTRUN_SHARE * found.value)
+            out.quantities[name] = replace(found, systematic=worse)
+        elif rate > 0.0:
             why = f"the controller outside never outruns it; not slower than {1.0 / rate:.2g} s"
             out.quantities[name] = NotObserved(why, below=1.0 / rate)
+        else:
+            out.quantities[name] = NotObserved("the controller outside never clearly outran it")
 
 
 def _held(sheet: Sheet, seen: Seen, out: AsFound) -> None:

@@ -41,6 +41,8 @@ from asleft.sheet.model import Sheet
 
 #: Share of a rise carried to the command's end that is left open.
 _CARRIED = 0.2
+#: A valve seen from the other side only is taken to have moved by no more than this share of full pressure.
+_MOST_MOVED = 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +84,11 @@ def judged(pairs: Sequence[Dwell], sheet: Sheet, left: Sequence[HeldLevel]) -> l
     for pair in pairs:
         step, way = key_of(pair, full)
         # Where it then came from the other side, the play lies between (`_moved`).
-        level = known.get((step, way)) or (known.get((step, -way)) if step != TOP_STEP else None)
+        level = known.get((step, way))
+        if level is None and step != TOP_STEP:
+            level = known.get((step, -way))
+            if level is not None and change_bar(pair, level) < -_MOST_MOVED * full:
+                continue  # rather a load that never made this pressure from that side
         if level is None or level.in_control < 0.5:
             continue
         by_load = np.isfinite(level.load_bar) and change_bar(pair, level) <= 0.5 * level.load_bar

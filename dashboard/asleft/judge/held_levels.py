@@ -24,7 +24,7 @@ _STILL_BAR, _STILL = 0.02, 0.05
 TOP = 0.99
 TOP_STEP = 1000
 #: In control when left: no further below the characteristic than this share of full pressure.
-_NEAR = 0.08
+NEAR = 0.08
 LEAST = 4
 
 HeldKey = tuple[int, int]  # pressure in steps of 5 % of full (1000: command at its end), arrival
@@ -76,7 +76,7 @@ def learn_held(pairs: Sequence[Dwell], sheet: Sheet, tolerance_bar: float) -> li
     off = np.array([departure_bar(d, sheet) for d in pairs])
     if full <= 0.0 or off.size == 0 or not np.isfinite(off).all():
         return []
-    near = np.array([marked(d, sheet) for d in pairs]) | (off >= -max(_NEAR * full, 3.0 * tolerance_bar))
+    near = np.array([marked(d, sheet) for d in pairs]) | (off >= -max(NEAR * full, 3.0 * tolerance_bar))
     slope = _Slope([d for d, mine in zip(pairs, near.tolist(), strict=True) if mine], sheet)
     groups: dict[HeldKey, list[int]] = {}
     for k, pair in enumerate(pairs):

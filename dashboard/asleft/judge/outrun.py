@@ -3,9 +3,15 @@
 Such a command does not rest before or after its jump: the controller goes on correcting. So its path is its own
 readings, averaged over a few samples, and a jump where it jumps; the driver sees the jump itself, while the reading's
 filter spreads it over some samples.
+
+A ramp the command hardly outruns is told from the command's own way by its finest details, which a sampled reading
+does not have; so a direction in which the limiter never fell behind by a tenth of the command says nothing of
+its ramp, whatever the fit makes of it.
 """
 
 from __future__ import annotations
+
+import itertools
 
 import numpy as np
 from asleft.judge.columns import CLOCK, CURRENT, DEMAND, TIME
@@ -21,6 +27,8 @@ _OVER = 0.1  # of the steepest change: where a jump ends
 _JUMP_LASTS_S = 0.08
 _BLOCK = 5
 _STEP_S = 1e-6
+#: How far the command must have been ahead of a limiter with the ramps found, in that direction.
+_AHEAD = 0.1
 
 
 def outrun_stroke(data: FloatArray, scale: Scale, learner: Learner) -> Stroke | None:
@@ -31,6 +39,12 @@ def outrun_stroke(data: FloatArray, scale: Scale, learner: Learner) -> Stroke | 
     path_t, path_u = creeping_path(time_s, demand, scale)
     steep_up, steep_down = steepness(time_s, demand, scale.interval_s)
     fit = learner.fit(path_t, path_u, time_s, data[CURRENT], scale)
+    ahead = _ahead(path_t, path_u, float(fit.own[0]), float(fit.own[1]))
+    information, gradient, active = fit.information, fit.gradient, [fit.active_up_s, fit.active_down_s]
+    for k in (0, 1):
+        if ahead[k] < _AHEAD:
+            information, gradient = _without(information, gradient, k)
+            active[k] = 0.0
     head = (
         float(time_s[0]),
         float(time_s[-1]),
@@ -38,15 +52,36 @@ def outrun_stroke(data: FloatArray, scale: Scale, learner: Learner) -> Stroke | 
         path_u[-1],
         min(path_u),
         max(path_u),
-        fit.active_up_s,
-        fit.active_down_s,
+        *active,
         steep_up,
         steep_down,
         fit.chi2,
     )
-    upper = fit.information[np.triu_indices(fit.theta.size)]
-    numbers = np.concatenate((fit.theta, fit.gradient, upper, fit.own)).tolist()
-    return Stroke._make((*head, *numbers, 0.0, float(data[CLOCK, -1])))
+    upper = information[np.triu_indices(fit.theta.size)]
+    numbers = np.concatenate((fit.theta, gradient, upper, fit.own)).tolist()
+    return Stroke._make((*head, *numbers, float(max(ahead) < _AHEAD), float(data[CLOCK, -1])))
+
+
+def _ahead(path_t: list[float], path_u: list[float], up_s: float, down_s: float) -> tuple[float, float]:
+    """How far the path gets ahead of a limiter with these ramps, upwards and downwards."""
+    rise, fall = 1.0 / max(up_s, _STEP_S), 1.0 / max(down_s, _STEP_S)
+    limited, above, below = path_u[0], 0.0, 0.0
+    for (t0, t1), u in zip(itertools.pairwise(path_t), path_u[1:], strict=True):
+        limited += min(max(u - limited, -fall * (t1 - t0)), rise * (t1 - t0))
+        above, below = max(above, u - limited), max(below, limited - u)
+    return above, below
+
+
+def _without(information: FloatArray, gradient: FloatArray, k: int) -> tuple[FloatArray, FloatArray]:
+    """Information and gradient with one parameter marginalised out (Schur complement): nothing is known of it."""
+    column, own = information[:, k], float(information[k, k])
+    if own <= 0.0:
+        return information, gradient
+    rest = information - np.outer(column, column) / own
+    rest[k, :] = rest[:, k] = 0.0
+    slope = gradient - column * (float(gradient[k]) / own)
+    slope[k] = 0.0
+    return rest, slope
 
 
 def creeping_path(time_s: FloatArray, demand: FloatArray, scale: Scale) -> tuple[list[float], list[float]]:
