@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import pytest
 from asleft.judge.clipping import Clip
@@ -15,7 +15,7 @@ from asleft.sheet.model import Coil, Sheet, Tolerance
 from asleft.sim.faults import Fault, FaultKind
 from asleft.sim.model import ALL_CHANNELS, default_valve
 from coils import R20_OHM, coil_sheet, copper_ohm, warm_dwells
-from lanes import START_S, Lane, by_id, causes, record
+from lanes import START_S, Lane, by_id, causes, record, run
 
 NEED = Need(1.0, 0.05, 0.002)
 LEAST = Tolerance(10.0, math.inf)
@@ -245,6 +245,20 @@ def test_headroom_of_a_clipped_current_hangs_under_that(lanes, name, basis) -> N
     assert out.coil.temperature_degc == pytest.approx(lanes[name].recording.truth.coil_degc[1], abs=6.0)
     assert out.coil.headroom_now_pct is not None
     assert out.coil.headroom_now_pct < 0.0
+
+
+@pytest.mark.parametrize("name", ["clipping", "no-voltage"])
+def test_coil_and_headroom_do_not_depend_on_where_the_samples_are_cut(lanes, name) -> None:
+    lane = lanes[name]
+    sheet = replace(lane.sheet, coil=CORNER, tolerance={**lane.sheet.tolerance, "headroom": LEAST})
+    whole = run(sheet, lane.samples, (lane.samples.time_s.size,)).judgement
+    cut = run(sheet, lane.samples, (977, 211, 3, 1500), through_text=True).judgement
+    assert whole.coil is not None
+    assert cut.coil is not None
+    for field in fields(whole.coil):
+        one, other = getattr(whole.coil, field.name), getattr(cut.coil, field.name)
+        assert other == (pytest.approx(one, rel=1e-9) if isinstance(one, float) else one), field.name
+    assert by_id(cut)["headroom"].as_found == pytest.approx(by_id(whole)["headroom"].as_found, rel=1e-9)
 
 
 def test_a_reference_of_eleven_ohm_is_what_the_sheet_says() -> None:
