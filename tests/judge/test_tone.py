@@ -83,3 +83,21 @@ def test_a_tone_of_any_size_changes_nothing_of_a_fit() -> None:
     assert moved.slope == pytest.approx(plain.slope, rel=1e-7, abs=1e-12)
     without = Model(*path, t, current, weight).tangent_at(theta)
     assert plain.point.squares < without.point.squares  # two more unknowns explain more
+
+
+@pytest.mark.parametrize("known_hz", [None, 20.0])
+def test_a_reading_that_does_not_move_has_no_tone(known_hz) -> None:
+    t, _ = dwell(20.0, 0.0)
+    assert hear_tone(t, np.full(t.size, 0.37), DT, known_hz) is None
+    assert hear_tone(t, np.zeros(t.size), DT, known_hz) is None
+
+
+def test_a_known_tone_is_followed_as_if_it_had_been_searched_for() -> None:
+    t, current = dwell(20.0, 2e-3)
+    searched, followed = hear_tone(t, current, DT), hear_tone(t, current, DT, 20.02)
+    assert searched is not None
+    assert followed is not None
+    assert followed.frequency_hz == pytest.approx(searched.frequency_hz, abs=0.2 * searched.variance_hz2**0.5)
+    elsewhere = hear_tone(*dwell(31.0, 2e-3), DT, 20.0)
+    assert elsewhere is not None
+    assert elsewhere.frequency_hz == pytest.approx(31.0, abs=0.1)

@@ -68,7 +68,7 @@ def _strongest(current_a: FloatArray, interval_s: float) -> float | None:
     first = 12 * long // (4 * n)  # two periods in the dwell, and clear of the window's skirt
     if spectrum.size <= first + 4:
         return None
-    k = first + int(np.argmax(spectrum[first:]))
+    k = first + int(np.argmax(spectrum[first:-4]))  # at half the sample rate itself sine and cosine are one
     skirt = 8 * long // (4 * n)
     rest = float(spectrum.sum()) - float(spectrum[max(k - skirt, 0) : k + skirt + 1].sum())
     return None if spectrum[k] < _STANDS_OUT * rest / spectrum.size else k / (long * interval_s)
@@ -89,7 +89,9 @@ def _fitted(
         np.cos(turns, out=rows[1])
         np.sin(turns, out=rows[2])
         three = rows[:3]
-        _, c, s = np.linalg.solve(three @ three.T, three @ current_a).tolist()
+        mean, c, s = np.linalg.solve(three @ three.T, three @ current_a).tolist()
+        if c * c + s * s <= 1e-18 * max(mean * mean, 1e-12):  # a reading that does not move at all
+            return None
         rows[3] = (2.0 * np.pi) * since * (s * rows[1] - c * rows[2])
         found = np.linalg.solve(rows @ rows.T, rows @ current_a)
         frequency += min(max(float(found[3]), -0.5), 0.5)
