@@ -150,3 +150,16 @@ def test_inferred_states_are_the_same_however_the_samples_are_cut(live, channels
     assert pieces.state.states == whole.state.states
     assert len(pieces.state.strokes) == len(whole.state.strokes)
     assert len(pieces.state.dwells) == len(whole.state.dwells)
+
+
+@pytest.mark.parametrize("channels", ["all three", "no pressure"])
+def test_a_current_that_is_lost_is_found_and_heard_without_an_enable_channel(faulty, channels) -> None:
+    lane = faulty["coil-unplugged"]
+    state, heard = begin(lane.sheet), set()
+    for block in blocks(with_only(part(lane.samples, 58_000, 76_000), SETS[channels]), [100]):
+        outcome = step(lane.sheet, state, block)
+        state = outcome.state
+        if outcome.judgement.current_state is State.PRODUCING:
+            heard |= {finding.kind for finding in outcome.judgement.findings}
+    assert "current-lost" in heard
+    assert heard <= {"current-lost", "pressure-changed", "pressure-clipped"}

@@ -129,6 +129,17 @@ def test_a_current_that_is_not_read_changes_nothing() -> None:
     assert (data[ENABLED] == 0.0).all()
 
 
+def test_a_driver_that_is_commanded_on_and_on_without_current_is_not_switched_off() -> None:
+    n = 3000
+    demand = np.where((np.arange(n) // 200) % 2 == 0, 0.0, 0.8)
+    data = columns(demand, current=np.where(np.arange(n) < 250, 0.2 + 0.8 * demand, 0.0), pressure=np.full(n, 1.0))
+    judge_states(data, sheet(), StateCarry())
+    assert (data[ENABLED, 260:] == 0.0).all()  # no current, as far as segments go
+    assert (data[STATE, 260:600] == NOT_ENABLED).all()  # it may have been switched off
+    commanded = (demand > 0.5) & (np.arange(n) > 1000)
+    assert (data[STATE, commanded] == PRODUCING).all()  # two rises unanswered: it was not
+
+
 def test_below_the_off_threshold_no_current_is_no_disabling() -> None:
     quiet = replace(MA, off_below_pct=5.0)
     data = columns(flat(20, 0.01), current=np.zeros(20))

@@ -11,6 +11,7 @@ from a driver that is off by two rises of the command that stay unanswered, so i
 from __future__ import annotations
 
 import itertools
+from typing import Protocol
 
 import numpy as np
 from asleft.judge.columns import CURRENT, DEMAND, ENABLE, ENABLED, TIME
@@ -22,6 +23,13 @@ from asleft.sheet.model import Sheet
 #: A current that falls by more than this share of span from one quarter second to the next is on its way down.
 _FALLING = 0.01
 _LOOK_BACK_S = 0.5
+
+
+class Rises(Protocol):
+    """How often the command has risen while the driver seems off, and whether it is low since."""
+
+    off_rises: int
+    was_low: bool
 
 
 def _ends(sheet: Sheet) -> tuple[float, float] | None:
@@ -48,7 +56,7 @@ def current_lost(columns: FloatArray, sheet: Sheet, low: FloatArray, carry: Watc
     return lost
 
 
-def risen_twice(demand: FloatArray, off: BoolArray, carry: WatchCarry) -> BoolArray:
+def risen_twice(demand: FloatArray, off: BoolArray, carry: Rises) -> BoolArray:
     """Where a driver that seems off has seen the command rise twice since, and is commanded now, shape (n,)."""
     out = np.zeros(off.size, dtype=bool)
     for a, b in itertools.pairwise(edges(off[1:] != off[:-1], off.size)):

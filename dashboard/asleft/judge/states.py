@@ -18,7 +18,8 @@ from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 import numpy as np
-from asleft.judge.columns import DEMAND, ENABLED, MODE, PUMP, STATE, TIME
+from asleft.judge.columns import DEMAND, ENABLE, ENABLED, MODE, PUMP, STATE, TIME
+from asleft.judge.currents_asked import risen_twice
 from asleft.judge.enabling import EnableCarry, judge_enabled
 from asleft.judge.holding import GAP_S, BoolArray, gaps, held, kept
 from asleft.judge.levels import LevelsCarry, levels
@@ -57,6 +58,8 @@ class StateCarry:
     mode: float | None = None  # last good reading of the mode
     mode_at_s: float = -np.inf
     last_s: float | None = None
+    off_rises: int = 0  # of the command while the driver seems off
+    was_low: bool = True
 
     def __post_init__(self) -> None:
         """Take parts that come back from text (as mappings of plain values) as what they were."""
@@ -76,12 +79,13 @@ def judge_states(columns: FloatArray, sheet: Sheet, carry: StateCarry) -> tuple[
     gap = gaps(time_s, carry.last_s)
     set_up, rest_hold_s, carry = _by_hand(columns, sheet, carry)
     enabled, enabling, basis["enabled"] = judge_enabled(time_s, columns, sheet, carry.enabling, gap)
+    asked, carry = _asked_in_vain(columns, enabled, carry)
     still, standstill, basis["stopped"] = judge_standstill(
-        time_s, columns, sheet, enabled, rest_hold_s, carry.standstill, gap
+        time_s, columns, sheet, enabled | asked, rest_hold_s, carry.standstill, gap
     )
     state, carry, basis["set-up"] = _by_mode(columns, sheet, carry, set_up)
     state = np.where(still, STOPPED, state)
-    columns[STATE] = np.where(enabled, state, NOT_ENABLED)
+    columns[STATE] = np.where(enabled | asked, state, NOT_ENABLED)
     columns[ENABLED] = enabled
     columns[PUMP] = ~still
     return replace(carry, enabling=enabling, standstill=standstill, last_s=float(time_s[-1])), basis
@@ -111,6 +115,23 @@ def _by_hand(
         return set_up, hold_s, carry
     at = np.searchsorted(np.array(from_s), columns[TIME], side="right") - 1
     return np.array([w[0] for w in words])[at], np.array([w[1] for w in words])[at], carry
+
+
+@dataclass(slots=True)
+class _Rises:
+    off_rises: int
+    was_low: bool
+
+
+def _asked_in_vain(columns: FloatArray, enabled: BoolArray, carry: StateCarry) -> tuple[BoolArray, StateCarry]:
+    """Where a driver that seems off goes on being commanded: nobody switched it off, its current is lost.
+
+    Row ENABLED keeps that none flows; the state is the machine's, so that the loss is heard.
+    """
+    seems_off = ~enabled & ~np.isfinite(columns[ENABLE])
+    rises = _Rises(carry.off_rises, carry.was_low)
+    asked = risen_twice(columns[DEMAND], seems_off, rises)
+    return asked, replace(carry, off_rises=rises.off_rises, was_low=rises.was_low)
 
 
 def _by_mode(
