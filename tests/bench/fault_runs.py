@@ -37,6 +37,7 @@ LEFT_WINDOWS = 5
 ONSET_S = 60.0  # into its window
 DAY_S = 86_400.0
 _AT_ONCE = 160  # lanes simulated together
+_PLANS_AT_ONCE = 48  # fault runs kept in memory together
 _ZONE = ZoneInfo("Europe/Madrid")
 _FIRST_DAY = date(2026, 3, 2)
 #: Ends of the judge's steps in a window with an abrupt onset, and in any other (s).
@@ -195,15 +196,10 @@ def run_valve(
     left_runs = recordings([healthy] * LEFT_WINDOWS, range(LEFT_WINDOWS), seed)
     left = dict(left_runs[0].truth.as_left)
     widths = tolerances(left)
-    models, numbers = [], []
-    for plan in todo:
-        faulty = plan.model(healthy, widths)
-        models += [faulty] * plan.windows
-        numbers += [LEFT_WINDOWS + k for k in range(plan.windows)]
-    faulty_runs = recordings(models, numbers, seed)
     runs: list[Run] = []
     calm: list[Run] = []
     case = todo[0].case if todo else None
+    known: dict[str, tuple[Sheet, JudgeState]] = {}
     for channels in (c for c in channel_sets if c != "monitor"):
         sheet = sheet_for(healthy, left, case, channels)
         state = begin(sheet)
@@ -211,14 +207,18 @@ def run_valve(
         for number, recording in enumerate(left_runs):
             state, judgements = watch_window(sheet, state, cut_to(samples_of(recording), channels), _COARSE)
             looks += [look_of(j, number * WINDOW_S + end) for j, end in zip(judgements, _COARSE, strict=True)]
-        calm.append(
-            Run("healthy", 0.0, False, seed, channels, float("inf"), standing(looks), 0.0, _evidence(judgements[-1]))
-        )
-        at = 0
-        for plan in todo:
-            some = faulty_runs[at : at + plan.windows]
-            at += plan.windows
-            runs += _judge(plan, seed, channels, sheet, copy_of(state), some, channel_sets)
+        said = _evidence(judgements[-1])
+        calm.append(Run("healthy", 0.0, False, seed, channels, float("inf"), standing(looks), 0.0, said))
+        known[channels] = sheet, state
+    for first in range(0, len(todo), _PLANS_AT_ONCE):
+        some = todo[first : first + _PLANS_AT_ONCE]
+        models = [model for plan in some for model in [plan.model(healthy, widths)] * plan.windows]
+        numbers = [LEFT_WINDOWS + k for plan in some for k in range(plan.windows)]
+        recorded = iter(recordings(models, numbers, seed))
+        for plan in some:
+            windows = [next(recorded) for _ in range(plan.windows)]
+            for channels, (sheet, state) in known.items():
+                runs += _judge(plan, seed, channels, sheet, copy_of(state), windows, channel_sets)
     return runs, calm
 
 
