@@ -36,17 +36,18 @@ def test_there_are_enough_valves_and_the_hardest_is_among_them(healthy) -> None:
     assert strokes.max() <= 0.25
 
 
-def test_currents_within_two_milliamperes(healthy, judged) -> None:
+def test_currents_within_a_fifth_of_a_milliampere(healthy, judged) -> None:
+    """Command noise of 0.03 %, clipped at the ends, is worth 0.1 mA by itself."""
     off = errors(healthy, judged, CURRENTS)
     worst = max(off, key=lambda key: abs(off[key]))
-    assert abs(off[worst]) <= 0.002, (worst, off[worst])
+    assert abs(off[worst]) <= 0.0002, (worst, off[worst])
 
 
-def test_ramp_times_within_one_percent(healthy, judged) -> None:
+def test_ramp_times_within_three_thousandths(healthy, judged) -> None:
     off = {key: error / healthy[key[0]].left[key[1]] for key, error in errors(healthy, judged, RAMPS).items()}
     worst = max(off, key=lambda key: abs(off[key]))
-    assert abs(off[worst]) <= 0.01, (worst, off[worst])
-    assert np.median([abs(x) for x in off.values()]) < 0.001
+    assert abs(off[worst]) <= 0.003, (worst, off[worst])
+    assert np.median([abs(x) for x in off.values()]) < 0.0005
 
 
 def test_ramp_times_lie_inside_their_uncertainty(healthy, judged) -> None:
