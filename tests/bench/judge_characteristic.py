@@ -35,7 +35,8 @@ from scenes import random_model
 from scipy.stats import beta
 
 _PER_JOB = 10
-_SECONDS = 300.0
+#: Logs per scene and their length (s): published size, and the one of the test suite.
+FULL, SMOKE = (300, 300.0), (10, 150.0)
 #: Expanded uncertainties of the sheets' instruments: pressure (bar) and current (A).
 PRESSURE_U_BAR, CURRENT_U_A = 1.0, 0.004
 QUANTITIES = ("hysteresis", "pressure_at_zero", "pressure_at_full")
@@ -141,13 +142,13 @@ def row_of(model: ValveModel, judgement: Judgement) -> Row:
     return Row(found, tuple(levels))
 
 
-def rows_of(job: tuple[Scene, int, int]) -> list[Row]:
+def rows_of(job: tuple[Scene, int, int, float]) -> list[Row]:
     """All logs of one job."""
-    scene, seed, count = job
+    scene, seed, count, seconds = job
     rng = random.Random(seed)
     models = [valve(rng, scene, k) for k in range(count)]
     starts = [START_S + rng.uniform(0.0, 86_400.0) for _ in models]  # the oil breathes with the day
-    recordings = simulate(models, starts, _SECONDS, seed=seed, programme=scene.programme, burst_every_s=0.0)
+    recordings = simulate(models, starts, seconds, seed=seed, programme=scene.programme, burst_every_s=0.0)
     return [
         row_of(model, judge_log(sheet_for(model, scene), samples_of(recording)))
         for model, recording in zip(models, recordings, strict=True)
@@ -164,13 +165,13 @@ def share_inside(errors: np.ndarray, expanded: np.ndarray) -> tuple[float, tuple
 
 def run(full: bool, workers: int = 1) -> Report:
     """A line per scene and quantity; goals over all of them."""
-    count = 300 if full else 10
+    count, seconds = FULL if full else SMOKE
     report = Report("Characteristic: hysteresis, pressures at the ends, branches")
     everything: dict[str, list[tuple[float, float]]] = {name: [] for name in (*QUANTITIES, "branches")}
     for number, scene in enumerate(SCENES):
-        jobs = [(scene, 10_000 + 100 * number + k, _PER_JOB) for k in range(count // _PER_JOB)]
+        jobs = [(scene, 10_000 + 100 * number + k, _PER_JOB, seconds) for k in range(count // _PER_JOB)]
         rows = [row for part in shared(rows_of, jobs, workers) for row in part]
-        report.lines.append(f"{scene.name}: {len(rows)} logs of {_SECONDS:.0f} s")
+        report.lines.append(f"{scene.name}: {len(rows)} logs of {seconds:.0f} s")
         for name in (*QUANTITIES, "branches"):
             pairs = (
                 [pair for row in rows for pair in row.levels]

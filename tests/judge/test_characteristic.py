@@ -152,6 +152,15 @@ def test_hysteresis_with_its_basis_from_production() -> None:
     assert found.hysteresis.note == found.basis
 
 
+@pytest.mark.parametrize("half", [0.03, 0.06])
+def test_levels_near_the_end_they_come_from_do_not_narrow_a_wide_loop(half) -> None:
+    """Within the loop's width of the turn the spool has not moved yet: the pressure is still that of the end."""
+    path = ((0.0, -1.0), (0.05, 1.0), (0.6, 1.0), (1.0, 1.0), (0.95, -1.0), (0.6, -1.0), (0.25, -1.0))
+    found = measured(cycles(path, 12, half=half))
+    assert found.hysteresis is not None, found.reason
+    assert found.hysteresis.value == pytest.approx(200.0 * half, abs=found.hysteresis.expanded())
+
+
 def test_noise_on_the_wire_shakes_the_spool_and_is_added_with_its_doubt() -> None:
     dwells = cycles(CUSHION, 12)
     still, shaken = measured(dwells).hysteresis, measured(dwells, wire=WireNoise(5e-4, 1e-4)).hysteresis

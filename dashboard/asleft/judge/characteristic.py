@@ -40,6 +40,8 @@ _WORST_U = 1.5
 _USUAL_TOLERANCE_PCT = 2.0
 #: Degrees of freedom of a sweep's noise, which is not taken from repetition.
 _SWEPT_DOF = 30.0
+#: Share of the span from the end a level comes from at which the spool surely follows (no wider loop is a valve).
+_WELL_AWAY = 0.15
 _NOT_CONTROLLED = "the valve was not in control of the pressure"
 
 
@@ -156,17 +158,21 @@ def _commissioned_loop(sheet: Sheet, curve: Curve | None, axis: Axis) -> tuple[f
 
 
 def _width(levels: Sequence[BranchLevel], curve: Curve, span_a: float, loop: tuple[float, float]) -> Width | NoWidth:
-    """Width, leaving out levels that lie within it of the end they come from: there the spool has not moved yet."""
-    width = loop_width(levels, curve, span_a)
-    if isinstance(width, NoWidth):
-        return width
-    reach = width.share + 2.0 * (width.repeatability + width.systematic)
-    moved = [
-        level
-        for level in levels
-        if (level.share - loop[0] if level.arrival > 0 else loop[1] - level.share) > max(reach, SAME_END)
-    ]
-    return width if len(moved) == len(levels) else loop_width(moved, curve, span_a)
+    """Width, leaving out levels that lie within it of the end they come from: there the spool has not moved yet.
+
+    How wide it is, levels well away from those ends tell first.
+    """
+
+    def beyond(reach: float) -> list[BranchLevel]:
+        return [x for x in levels if (x.share - loop[0] if x.arrival > 0 else loop[1] - x.share) > reach]
+
+    away = beyond(_WELL_AWAY)
+    first = loop_width(away, curve, span_a)
+    if isinstance(first, NoWidth):
+        return loop_width(levels, curve, span_a)
+    reach = first.share + 2.0 * (first.repeatability + first.systematic)
+    moved = beyond(min(max(reach, SAME_END), _WELL_AWAY))
+    return first if len(moved) == len(away) else loop_width(moved, curve, span_a)
 
 
 def _estimate(
