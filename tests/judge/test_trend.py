@@ -6,8 +6,6 @@ import numpy as np
 import pytest
 from asleft.judge.trend import DAY_S, Trend, due_words, forecast, trend_fields, trend_of
 from asleft.sheet.model import Tolerance
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 
 def history(y: np.ndarray, step_days: float = 0.25) -> list[tuple[float, float]]:
@@ -21,13 +19,14 @@ def noise(n: int, seed: int, size: float = 0.1) -> np.ndarray:
 T = np.arange(60) * 0.25
 
 
-@settings(max_examples=40, deadline=None)
-@given(st.floats(-3.0, 3.0).filter(lambda s: abs(s) > 0.1), st.integers(0, 1000))
-def test_a_steady_drift_has_its_slope_as_trend(slope: float, seed: int) -> None:
-    found = trend_of(history(5.0 + slope * T + noise(60, seed)))
-    assert found is not None
-    assert found.per_day == pytest.approx(slope, abs=0.03)
-    assert found.low <= found.per_day <= found.high
+@pytest.mark.parametrize("slope", [-3.0, -0.4, 0.1, 1.0])
+def test_a_steady_drift_has_its_slope_as_trend(slope: float) -> None:
+    found = [trend_of(history(5.0 + slope * T + noise(60, seed))) for seed in range(60)]
+    said = [trend for trend in found if trend is not None]
+    assert len(said) >= 57  # now and then chance bends the end of a line
+    for trend in said:
+        assert trend.per_day == pytest.approx(slope, abs=0.03)
+        assert trend.low <= trend.per_day <= trend.high
 
 
 def test_outliers_hardly_move_a_trend() -> None:

@@ -175,10 +175,12 @@ def _where_the_line_begins(t: FloatArray, y: FloatArray) -> int | None:
     level = worth(float(np.sum((y - y.mean()) ** 2)), 1)
     line = worth(float(_line_squares(t[None, :], y)[0]), 2)
     step = worth(float(np.min(_step_squares(y)[inner])), 3)
-    since = t[None, :] - t[inner, None]
-    begun = _line_squares(np.maximum(since, 0.0), y)
-    late = worth(float(begun.min()), 3)
-    ended = worth(float(_line_squares(np.minimum(since, 0.0), y).min()), 3)
+    # A bend may lie anywhere, which chance makes use of: it counts as two parameters, and what follows must last.
+    since = t[None, :] - t[2 : n - _LEAST_ENTRIES + 1, None]
+    begun = _line_squares(np.maximum(since, 0.0), y) if since.size else np.array([math.inf])
+    late = worth(float(begun.min()), 4)
+    since = t[None, :] - t[2 : n - max(4, n // 10), None]
+    ended = worth(float(np.min(_line_squares(np.minimum(since, 0.0), y))), 4)
     best = min(level, line, step, late, ended)
     if best == line:
         return 0
