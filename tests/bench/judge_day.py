@@ -11,7 +11,8 @@ for all 24 hours, a stroke every three seconds. In the same run, over the same r
 - the judge with all it does, as `asleft rejudge` uses it.
 
 Seconds are the processor's, not the clock's. Memory is the highest a process of its own ever held, over the day and
-over its first 14 hours: it must not grow. Without `--full` an hour of either.
+over its first 14 hours: it must not grow. Without `--full` an hour of either, which is dearer than any later one: all
+of its first strokes are fitted.
 """
 
 from __future__ import annotations
@@ -48,6 +49,7 @@ from scipy.signal import lfilter
 
 FloatArray = npt.NDArray[np.float64]
 RATE_HZ = 100
+FIRST_HOUR = 12.0  # times the floor: a first hour on a busy machine
 BEGINS_S = datetime(2025, 11, 25, tzinfo=ZONE).timestamp()
 VALVE = default_valve()
 AS_LEFT = "\n".join(f"{name} = {value!r}" for name, value in as_left_of(VALVE).items() if name in QUANTITY_UNITS)
@@ -235,7 +237,8 @@ def run(full: bool, workers: int = 1) -> Report:
                 f"{cost.judging_s / total:>8.2f}{cost.floor_mb:>13.0f} MB{cost.judge_mb:>8.0f} MB"
                 f"{cost.state_bytes / 1024:>6.0f} kB"
             )
-            report.goals.append(Goal(f"{words}, {length_h:g} h: judge / floor", cost.judging_s / total, at_most=3.0))
+            most = 3.0 if full else FIRST_HOUR
+            report.goals.append(Goal(f"{words}, {length_h:g} h: judge / floor", cost.judging_s / total, at_most=most))
             report.goals.append(Goal(f"{words}: alarms of a healthy valve", cost.alarms, at_most=0.0))
             if full:
                 shorter = in_its_own_process(folder, 14.0)
