@@ -229,7 +229,6 @@ def warm_ohm(scene: Scene) -> float | None:
         d.coil_v / d.current_a
         for d in scene.seen.dwells
         if d.demand >= clip.demand - 0.02
-        and d.from_s >= clip.from_s
         and d.coil_v > 0.0
         and 0.0 < d.current_a < 0.5 * (clip.limit_a + clip.demanded_a)
     ]
