@@ -13,8 +13,8 @@ from asleft.judge.decide import Estimate, expanded_uncertainty, tolerance_used_p
 from asleft.judge.estimates import AsFound, Found, NotObserved, Seen, estimate
 from asleft.judge.faults import FAULTS, worst
 from asleft.judge.findings import find
-from asleft.judge.held_findings import stepped_s
 from asleft.judge.headroom import headroom_result
+from asleft.judge.held_findings import stepped_s
 from asleft.judge.intake import remarks_of
 from asleft.judge.memory import JudgeState
 from asleft.judge.onset import feature_series, step_within
