@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from asleft.judge.command_noise import driver_demand
 from asleft.judge.dwells import mean_of
+from asleft.judge.stairs import stairs_slope
 from asleft.judge.step_time import Dating, step_time
 from asleft.judge.types import FloatArray
 
@@ -105,6 +106,9 @@ def steepness(time_s: FloatArray, demand: FloatArray, interval_s: float) -> tupl
             falling = down > 0.0 and down >= 0.85 * fall
             fall = down if falling else fall
         k *= 2
+    up_stairs, down_stairs = stairs_slope(time_s, demand), stairs_slope(time_s, -demand)
+    rise = rise if up_stairs is None else min(rise, up_stairs)
+    fall = fall if down_stairs is None else min(fall, down_stairs)
     least = 0.9 * float(np.ptp(demand)) / (shortest * interval_s)
     if rise > least or fall > least:
         slope = np.diff(demand) / np.diff(time_s)

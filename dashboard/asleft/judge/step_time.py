@@ -152,6 +152,8 @@ def step_time(time_s: FloatArray, demand: FloatArray, a: int, b: int, following:
     took_s = float(time_s[end] - time_s[a - 1])
     if took_s > _STEP_LASTS_S and took_s > 1.5 * float(np.median(np.diff(time_s))):
         return None
+    if following == before:
+        return None
     share = (demand[a - 1 : end + 1] - before) / (following - before)
     if share.min() < -0.1 or share.max() > 1.1:
         return None
