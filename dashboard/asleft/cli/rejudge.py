@@ -42,10 +42,10 @@ examples
   asleft rejudge --data asleft-data --budget-years 1 --from 2026-03-01 --json out.json
 
 how long it takes
-  About 20 s for a day of one valve at 100 readings a second. Ctrl-C ends it at any time;
-  nothing is left behind. Live, a valve is looked at every few seconds, here
-  every ten minutes, or ten seconds where something happens: times of alarms
-  may differ by that much from those on record.
+  About 20 s for a day of one valve at 100 readings a second. Ctrl-C ends it
+  at any time; nothing is left behind. Live, a valve is looked at every few
+  seconds, here every ten minutes, or ten seconds where something happens:
+  times of alarms may differ by that much from those on record.
 
 exit codes
   0    the same alarms under both
