@@ -12,7 +12,7 @@ _RESTS = 0.05
 
 
 def outer_remarks(sheet: Sheet, state: JudgeState, held: Held | None) -> tuple[str, ...]:
-    """The command needed now beside as left; or, where the sheet knows of no outer loop, that there seems to be one."""
+    """The command needed now beside as left; or, where the sheet knows of no loop, that there seems to be one."""
     if sheet.signal.made_by is MadeBy.CLOSED_LOOP:
         return _needed(held)
     if never_rests(state):

@@ -53,4 +53,5 @@ def _goes_on(at_s: FloatArray) -> bool:
 def _steepest(at_s: FloatArray, before: FloatArray) -> float:
     """Steepest slope from the level before one riser to that before a later one, a third of the flight on."""
     q = min(max(3, (at_s.size - 1) // 3), at_s.size - 1)
-    return float(np.max((before[q:] - before[:-q]) / (at_s[q:] - at_s[:-q])))
+    usual_s = q * float(np.median(np.diff(at_s)))  # the last tread of a move is cut short
+    return float(np.max((before[q:] - before[:-q]) / np.maximum(at_s[q:] - at_s[:-q], usual_s)))
