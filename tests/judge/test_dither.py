@@ -201,6 +201,16 @@ def test_a_lopsided_wave_far_from_where_dither_was_left_is_ripple() -> None:
     assert measured(alone).amplitude_a == 0.0
 
 
+@pytest.mark.parametrize("off_hz", [0.4, 0.9, 1.4, 2.5, 4.0])
+def test_ripple_just_beside_a_harmonic_does_not_break_the_fit(off_hz) -> None:
+    for k in (9, 11, 13):
+        ripple = 0.02 * np.sin(2 * np.pi * (k * 117.3 + off_hz) * T + k)
+        given_burst, true_a = burst("square", hz=117.3, peak_to_peak_a=0.15, coil_tau_s=0.005, extra=ripple)
+        out = measured(given_burst)
+        assert out.frequency_hz == pytest.approx(117.3, abs=0.1)
+        assert out.amplitude_a == pytest.approx(true_a, rel=0.02)
+
+
 def test_lines_are_remembered_once_and_only_beside_dither_where_it_was_left() -> None:
     at = DitherBurst(0.0, 121.0, 0.05, 1e-3, 0.01, 1e-4, "sine")
     far = DitherBurst(0.0, 187.0, 0.05, 1e-3, 0.01, 1e-4, "sine")

@@ -26,6 +26,8 @@ _MOST_OTHERS = 6
 _HARMONIC_LIMIT = 3.7
 _MOST_HARMONIC = 41
 _MOST_KNOWN = 12
+#: In widths of a line: nearer than the first, two peaks are one; nearer than the second, they cannot be parted.
+_SAME, _BLURRED = 0.5, 2.0
 #: A burst is left out where what is left round the dither counts for this many times the noise
 #: elsewhere, if that spoils the dither by this share.
 _UNSTEADY, _SPOILT = 10.0, 0.01
@@ -97,13 +99,13 @@ def _fit(
 ) -> tuple[Fit, Spectrum]:
     """Fit the dither with the harmonics it has and everything else that stands out, looking again at what is left."""
     width_hz = rate_hz / level.size
-    harmonics: tuple[int, ...] = _harmonics(shown, line, rate_hz)
+    harmonics = _clear(_harmonics(shown, line, rate_hz), line.hz, others, width_hz)
     kept = _single(others, line.hz, harmonics, width_hz, rate_hz)
     fit = fit_lines(level, rate_hz, line.hz, harmonics, kept)
     left = spectrum(fit.residual, rate_hz)
     for _ in range(2):
         more = _harmonics(left, Peak(fit.hz, abs(fit.amplitude[0])), rate_hz)
-        wanted = tuple(sorted({*harmonics, *more}))
+        wanted = _clear(tuple(sorted({*harmonics, *more})), fit.hz, fit.other_hz, width_hz, same=0.0)
         room = _MOST_OTHERS - len(fit.other_hz)
         new = [
             p.hz
@@ -127,7 +129,19 @@ def _harmonics(shown: Spectrum, line: Peak, rate_hz: float) -> tuple[int, ...]:
     # A harmonic of no current is larger than that of a square wave, 1/n: what is larger is something else.
     shows = [k for k in range(2, top + 1) if least < shown.at(k * line.hz) < 1.3 * line.size / k]
     odd = range(3, min(max([1, *shows]) + 2, top) + 1, 2)
-    return (1, *sorted({*odd, *(k for k in shows if k % 2 == 0)}))
+    fitting = [k for k in odd if shown.at(k * line.hz) < 1.3 * line.size / k]
+    return (1, *sorted({*fitting, *(k for k in shows if k % 2 == 0)}))
+
+
+def _clear(
+    harmonics: tuple[int, ...], base_hz: float, others: Sequence[float], width_hz: float, same: float = _SAME
+) -> tuple[int, ...]:
+    """Harmonics without those that a foreign line lies so near to that a burst cannot part the two."""
+    return tuple(
+        k
+        for k in harmonics
+        if k == 1 or not any(same * width_hz <= abs(f - k * base_hz) < _BLURRED * width_hz for f in others)
+    )
 
 
 def _single(
@@ -137,7 +151,7 @@ def _single(
     return [
         f
         for f in hz
-        if all(abs(f - k * base_hz) > 0.8 * width_hz for k in harmonics) and width_hz < f < 0.5 * rate_hz - width_hz
+        if all(abs(f - k * base_hz) > _SAME * width_hz for k in harmonics) and width_hz < f < 0.5 * rate_hz - width_hz
     ]
 
 
