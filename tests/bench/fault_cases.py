@@ -117,7 +117,16 @@ def _cable(model: ValveModel, tolerance: Tolerances, size: float) -> float:
 
 def _unasked(model: ValveModel, tolerance: Tolerances, size: float) -> float:
     del tolerance
+    if size < 1.0:  # seen only while the driver is off, and there no danger yet
+        return 0.4 * size * model.current_at_zero_a
     return model.current_at_zero_a + 0.2 * size * (model.current_at_full_a - model.current_at_zero_a)
+
+
+def _shorted(model: ValveModel, tolerance: Tolerances, size: float) -> float:
+    """Share of the turns: a tolerance of the coil's resistance; under one, what the pressure's tolerance leaves."""
+    if size < 1.0:
+        return 0.7 * size * tolerance["pressure_at_full"] / model.pressure_at_full_bar
+    return 0.1 * size
 
 
 def _relief(model: ValveModel, tolerance: Tolerances, size: float) -> float:
@@ -152,7 +161,7 @@ CASES: tuple[Case, ...] = (
     Case("supply sags", K.SUPPLY_SAG, P.SUPPLY, "the supply is low", _of("supply_voltage")),
     Case("coil hot", K.COIL_HOT, P.COIL, "the coil is hot", _hot, variant="near its limit"),
     Case("coil partly shorted", K.COIL_SHORTED, P.COIL, "turns are short-circuited",
-         _times(0.1)),
+         _shorted),
     Case("coil short-circuited", K.COIL_SHORTED, P.COIL, "its winding is open or short-circuited", _one, whole=True),
     Case("coil unplugged", K.COIL_UNPLUGGED, P.COIL_WIRING, "a wire or plug is open", _one, whole=True),
     Case("loose contact", K.COIL_CONTACT, P.COIL_WIRING, "a contact is loose",

@@ -27,6 +27,20 @@ SIZES = (0.5, 2.0, 4.0)
 SEEDS = 10
 HEALTHY_VALVES = 150  # besides: five windows each
 SMOKE = ("ramp up longer", "coil unplugged", "spring weak", "pressure sensor's zero", "current sensor's gain")
+#: Faults that move no quantity of the sheet while they are small: a limit not reached, a way that is no setting.
+_NO_QUANTITY = frozenset(
+    {
+        "driver limits",
+        "coil hot",
+        "resistance in the cable",
+        "driver follows slowly",
+        "loose contact",
+        "stick-slip",
+        "controller asks too much",
+        "current reading late",
+        "unwanted current",
+    }
+)
 _BY_NAME = {case.name: case for case in CASES}
 
 
@@ -199,14 +213,15 @@ def _goals(runs: Sequence[Run], calm: Sequence[Run], report: Report) -> None:
     large = _large(runs)
     single = [run for run in large if len(parts_of(run)) == 1]
     several = [run for run in large if len(parts_of(run)) > 1]
-    small = [run for run in runs if run.size < 1.0 and parts_of(run)]
+    small = [run for run in runs if run.size < 1.0 and parts_of(run) and not _BY_NAME[run.case].whole]
+    shown = [run for run in small if run.case not in _NO_QUANTITY]
     for name, mine, test, least in (
         ("separable faults of twice their tolerance and more that are found", single, found_at_end, 1.0),
         ("of those found, the right part named first", [r for r in single if found_at_end(r)], named_right, 0.95),
         ("not separable and found: the right parts together", [r for r in several if found_at_end(r)], named_right,
          0.95),
         ("faults of half their tolerance without an alarm", small, lambda r: not alarmed(r), 1.0),
-        ("faults of half their tolerance that show (a quarter of it used, or a remark)", small, _shows, 0.95),
+        ("faults of half their tolerance that show (a quarter of it used, or a remark)", shown, _shows, 0.95),
     ):  # fmt: skip
         if mine:
             held = sum(test(run) for run in mine)
