@@ -87,7 +87,9 @@ def take_in(
     if found.expanded_change() <= max(2.0 * d0, 1e-12):
         points, settled = len(chart.first) + 1, chart.left is not None
         chart.settle(found.value, found.repeatability, d0)
-        if pressure and chart.left is not None and not settled:
+        # Pressure at zero hardly follows the oil and may settle while it is cold: the other one sets the oil.
+        decides = name == "pressure_at_full" or (pressure and "pressure_at_full" not in sheet.as_left)
+        if decides and chart.left is not None and not settled:
             warmth.settle(points)
 
 
