@@ -156,11 +156,7 @@ def test_hours_and_intervals_cover_the_same_time(healthy) -> None:
 @settings(max_examples=3, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(sizes=st.lists(st.integers(1, 30_000), min_size=4, max_size=8), name=st.sampled_from(["ramp-up", "coil-hot"]))
 def test_points_of_history_and_charts(faulty, sizes, name) -> None:
-    """Any block from one sample to everything, through text: the same points, whatever the cuts.
-
-    A point is closed at the end of a call, with the noise of current and command as known by then: a tenth of its
-    own standard uncertainty may lie between the values.
-    """
+    """Any block from one sample to everything, through text: the same points, whatever the cuts."""
     lane = faulty[name]
     whole = step(lane.sheet, begin(lane.sheet), lane.samples)
     state, points = begin(lane.sheet), []
@@ -171,9 +167,10 @@ def test_points_of_history_and_charts(faulty, sizes, name) -> None:
     assert len(points) > 2
     assert [(p.quantity, p.at_s) for p in points] == [(p.quantity, p.at_s) for p in whole.points]
     for one, other in zip(points, whole.points, strict=True):
-        assert one.value == pytest.approx(other.value, abs=0.1 * other.standard_uncertainty)
-        assert one.standard_uncertainty == pytest.approx(other.standard_uncertainty, rel=0.1)
+        assert one.value == pytest.approx(other.value, rel=1e-9, abs=1e-12)
+        assert one.standard_uncertainty == pytest.approx(other.standard_uncertainty, rel=1e-9, abs=1e-12)
     assert state.charts.keys() == whole.state.charts.keys()
+    assert differences(state.charts, whole.state.charts) == []
     assert differences(state.learner.ration, whole.state.learner.ration) == []
 
 

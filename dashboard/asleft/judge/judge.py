@@ -22,7 +22,7 @@ from asleft.judge.horizon import take_bursts, trim
 from asleft.judge.intake import take_in
 from asleft.judge.learner import Learner
 from asleft.judge.memory import JudgeState, copy_of, dumps, loads
-from asleft.judge.points import close_points
+from asleft.judge.points import POINT_S, close_points
 from asleft.judge.states import PRODUCING, gaps, hours_of, intervals_of, judge_states, surest
 from asleft.judge.stretch_age import stamped
 from asleft.judge.summary import summarise
@@ -36,6 +36,7 @@ __all__ = ["JudgeState", "StepOutcome", "advance", "begin", "dumps", "expected_c
 #: Producing time that the live as-found rests on (s).
 LIVE_HORIZON_S = 600.0
 _GAP_S = 3600.0
+_MINUTE_S = 60.0
 _PAUSE_S = 1.5  # no time is counted over a longer pause between samples
 _USUAL_LAG_S = 0.03
 _NOTHING = Samples(np.zeros(0), {})
@@ -95,16 +96,8 @@ def advance(sheet: Sheet, state: JudgeState, samples: Samples) -> Advance:
     """Take further samples in without judging them yet; the same conditions as for `step`."""
     before, began_s = state, state.to_s
     state = copy_of(state)
-    intervals: list[StateInterval] = []
-    points: list[ChartPoint] = []
     take_bursts(sheet, state, samples)
-    for part in _parts(samples, state):
-        newest_s = state.intake.newest_s
-        if newest_s is not None and part.time_s[0] - newest_s > _GAP_S:
-            intervals += _advance(sheet, state, _NOTHING, flush=True)
-            points += close_points(sheet, state, at_gap=True)
-        intervals += _advance(sheet, state, part)
-        points += close_points(sheet, state, at_gap=False)
+    intervals, points = _take(sheet, state, samples)
     conditions = tuple(s for s in state.stretches if began_s is None or s.to_s > began_s)
     nothing_new = not (points or conditions) and _content(state) == _content(before)
     trim(state)
@@ -121,8 +114,8 @@ def judge_log(sheet: Sheet, samples: Samples, *, dropped: Mapping[str, int] | No
     """Judge a whole recording at once; as-found rests on all of it. `dropped`: readings left out, by reason."""
     state = begin(sheet, horizon_s=None)
     take_bursts(sheet, state, samples)
-    for part in _parts(samples, state):
-        _advance(sheet, state, part, flush=True)
+    _take(sheet, state, samples)
+    _advance(sheet, state, _NOTHING, flush=True)
     if state.scale is None:
         set_scale(sheet, state, state.waiting)
     segment(state, state.waiting, flush=True)
@@ -130,6 +123,35 @@ def judge_log(sheet: Sheet, samples: Samples, *, dropped: Mapping[str, int] | No
     close_points(sheet, state, at_gap=True)
     state.missing = {reason: count for reason, count in (dropped or {}).items() if count > 0}
     return summarise(sheet, state)
+
+
+def _take(sheet: Sheet, state: JudgeState, samples: Samples) -> tuple[list[StateInterval], list[ChartPoint]]:
+    """Take further samples in, closing points of history at gaps and, where one is complete, at whole minutes.
+
+    A point rests on what has been learnt of noise and filters by then, so it must close at the same instant however
+    the samples are cut into calls. Samples are cut only at minutes by which a point can be complete.
+    """
+    intervals: list[StateInterval] = []
+    points: list[ChartPoint] = []
+    for part in _parts(samples, state):
+        time_s, first = part.time_s, 0
+        while first < time_s.size:
+            next_s, newest_s = float(time_s[first]), state.intake.newest_s
+            if newest_s is not None and next_s - newest_s > _GAP_S:
+                intervals += _advance(sheet, state, _NOTHING, flush=True)
+                points += close_points(sheet, state, at_gap=True)
+            elif newest_s is not None and next_s // _MINUTE_S != newest_s // _MINUTE_S:
+                points += close_points(sheet, state, at_gap=False)
+            wait_s = max(state.point_from_s + POINT_S - state.clock_s - _PAUSE_S - 1.0, 0.0)
+            mark_s = ((next_s + wait_s) // _MINUTE_S + 1.0) * _MINUTE_S
+            last = int(np.searchsorted(time_s, mark_s))
+            intervals += _advance(sheet, state, _between(part, first, last))
+            first = last
+    return intervals, points
+
+
+def _between(samples: Samples, first: int, last: int) -> Samples:
+    return Samples(samples.time_s[first:last], {name: v[first:last] for name, v in samples.channels.items()})
 
 
 def _parts(samples: Samples, state: JudgeState) -> list[Samples]:
@@ -145,10 +167,7 @@ def _parts(samples: Samples, state: JudgeState) -> list[Samples]:
     if time_s.size == 0:
         return []
     cuts = [0, *(np.flatnonzero(np.diff(time_s) > _GAP_S) + 1).tolist(), time_s.size]
-    return [
-        Samples(time_s[a:b], {name: values[a:b] for name, values in samples.channels.items()})
-        for a, b in itertools.pairwise(cuts)
-    ]
+    return [_between(samples, a, b) for a, b in itertools.pairwise(cuts)]
 
 
 def _advance(sheet: Sheet, state: JudgeState, samples: Samples, *, flush: bool = False) -> list[StateInterval]:
