@@ -113,7 +113,7 @@ def seen() -> Seen:
         stroke(6.0, 9.0, 2.0, active=(0.0, 0.5)),
         stroke(7.0, 1.4, 2.2, aside=1.0, active=(0.5, 0.5)),
     ]
-    bursts = [DitherBurst(8.0, 100.0, 0.08, 1e-3)]
+    bursts = [DitherBurst(8.0, 100.0, 0.08, 1e-3, 0.01, 1e-4, "sine")]
     return Seen(dwells, strokes, bursts, True, True, True, 0.0, 1e-3, 0.01, None)
 
 

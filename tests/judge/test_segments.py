@@ -263,3 +263,21 @@ def test_steepness_is_of_the_command_itself() -> None:
     assert up == pytest.approx(1.0, rel=0.03)
     assert down == pytest.approx(2.0, rel=0.05)
     assert steepness(np.arange(3) * 0.01, demand[:3], 0.01) == (0.0, 0.0)
+
+
+def test_a_step_dated_into_the_rest_before_it_ends_that_rest() -> None:
+    """A reading's filter may put the step before the last sample still at rest: the path must go on in time."""
+
+    class Early:
+        wire_sd = 0.0
+
+        def date(self, time_s, demand, a, b, levels, near):
+            return float(time_s[a]) - 0.034
+
+    demand = np.concatenate((np.full(50, 0.2), np.full(5, 0.5), np.full(60, 0.8)))
+    time_s = np.arange(demand.size) * 0.01
+    t, u = demand_path(time_s, demand, moving(demand, 15, 0.006), 0.006, 3e-4, Early())
+    assert np.all(np.diff(t) > 0)
+    stepped = t[int(np.argmax(np.array(u) > 0.3))]
+    assert stepped == pytest.approx(0.466, abs=1e-5)
+    assert max(x for x, level in zip(t, u, strict=True) if level < 0.3) == pytest.approx(0.466, abs=1e-5)

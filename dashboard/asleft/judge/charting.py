@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -65,6 +65,15 @@ class Warmth:
         if math.isfinite(oil_degc):
             return self.oil_left_degc is None or abs(oil_degc - self.oil_left_degc) <= _OIL_BAND_K
         return self.started_clock_s is None or clock_s - self.started_clock_s >= _WARM_UP_S
+
+    def cold_as_far_as_known(self, dwells: Sequence[Dwell]) -> bool:
+        """Whether the oil may still be cold by the end of these dwells, without a reading of its temperature."""
+        fresh = [d for d in dwells if self.last_s is None or d.to_s > self.last_s]
+        if not dwells or math.isfinite(oil_of(dwells)):
+            return False
+        ahead = replace(self)
+        ahead.see(fresh)
+        return not ahead.fit_for_pressure(math.nan, dwells[-1].clock_s)
 
 
 def oil_of(dwells: Sequence[Dwell]) -> float:

@@ -68,6 +68,9 @@ def demand_path(
             elif number > 0:
                 at_s = step_time(time_s, demand, a, b, following, near)
             if at_s is not None:
+                while len(path_t) > 1 and path_t[-1] >= at_s:  # a step dated into the rest before it ends that rest
+                    path_t.pop()
+                    path_u.pop()
                 path_t += [at_s, at_s + _STEP_S]
                 path_u += [path_u[-1], following]
                 continue
@@ -81,7 +84,8 @@ def demand_path(
         else:
             path_t += [float(x) for x in time_s[a:b]]
             path_u += np.clip(demand[a:b], 0.0, 1.0).tolist()
-    kept = [0] + [k for k in range(1, len(path_t)) if path_t[k] > path_t[k - 1] + 1e-9]
+    newest = itertools.accumulate(path_t, max)
+    kept = [0] + [k for k, before in enumerate(newest, 1) if k < len(path_t) and path_t[k] > before + 1e-9]
     return [path_t[k] for k in kept], [path_u[k] for k in kept]
 
 

@@ -84,6 +84,7 @@ class Seen:
     wire: WireNoise = QUIET_WIRE  # noise of the command that the driver gets
     demand_step: float = 0.0  # of the command's converter, share of full
     current_noise_a: float = 0.0  # of one current sample
+    oil_may_be_cold: bool = False  # not long at work since a stop, and no reading of the oil's temperature
 
 
 #: A driver's ramp is told from the controller's own when it is this much slower; nearer, the two are one to the eye.
@@ -230,7 +231,7 @@ def _pressures(sheet: Sheet, seen: Seen, out: AsFound) -> None:
     if sheet.signal.made_by is MadeBy.CLOSED_LOOP:
         _held(sheet, seen, out)
         return
-    settled = steady(seen.dwells, sheet)
+    settled = [] if seen.oil_may_be_cold else steady(seen.dwells, sheet)
     tolerance = max((sheet.tolerance[n].below for n in names if n in sheet.tolerance), default=0.0)
     control = seen.control if seen.control is not None else learn_control(settled, sheet, tolerance, accept=0.15)
     out.control = control
@@ -262,7 +263,7 @@ def _followed(out: AsFound) -> None:
 def _held(sheet: Sheet, seen: Seen, out: AsFound) -> None:
     """Pressures of a valve under an outer loop: the command needed, and the ends where the loop goes near them."""
     tolerance = sheet.tolerance["pressure_at_full"].below if "pressure_at_full" in sheet.tolerance else 0.0
-    pairs = still_pairs(seen.dwells, sheet)
+    pairs = [] if seen.oil_may_be_cold else still_pairs(seen.dwells, sheet)
     left = seen.held_left or learn_held(pairs, sheet, tolerance)
     out.held = held(pairs, sheet, left, tolerance)
     out.judged_pressure = [pair for pair, _ in judged(pairs, sheet, left)]
@@ -281,10 +282,14 @@ def _no_pressure(sheet: Sheet, seen: Seen, settled: Sequence[Dwell], out: AsFoun
         return "not producing"
     if oil_outside(producing, sheet):
         return "oil outside its temperature window"
+    if seen.oil_may_be_cold:
+        return "less than two hours of production since a stop, and the oil's temperature is not recorded"
     if not settled:
         return "pressure never settled"
     if not out.judged_pressure:
         return "the valve was not in control of the pressure"
+    if sheet.signal.off_below_pct > 0.0 and not at_full:
+        return f"the driver is off below {sheet.signal.off_below_pct:g} % command"
     return (
         "full command not visited from below"
         if at_full

@@ -170,7 +170,7 @@ def loads(text: str) -> JudgeState:
         control=None if control is None else {(k[0], k[1]): LevelPressure(k[2], k[3], k[4]) for k in control},
         curve_left=[tuple(row) for row in raw["curve_left"]],
         charts={name: chart_in(chart) for name, chart in raw["charts"].items()},
-        warmth=Warmth(*raw["warmth"][:3], tuple(raw["warmth"][3])),
+        warmth=Warmth(raw["warmth"][0], raw["warmth"][1], raw["warmth"][2], tuple(raw["warmth"][3])),
         point_from_s=raw["point_from_s"],
         hours=raw["hours"],
         samples=raw["samples"],

@@ -103,4 +103,5 @@ def seen_of(state: JudgeState, dwells: list[Dwell], strokes: list[Stroke], burst
         demand_step=state.learner.demand_step,
         current_noise_a=state.learner.noise_a,
         cold=state.soak.cold_at(dwells[-1].to_s) if dwells else None,
+        oil_may_be_cold=state.warmth.cold_as_far_as_known(dwells),
     )

@@ -61,16 +61,21 @@ def _interpolate(x: float, xs: Sequence[float], ys: Sequence[float]) -> float:
 
 
 def steady(dwells: Sequence[Dwell], sheet: Sheet) -> list[Dwell]:
-    """Dwells whose pressure can be judged: producing, pressure settled, arrival known, oil inside its window."""
+    """Dwells whose pressure can be judged: producing, pressure settled, arrival known, oil inside its window.
+
+    Where the driver is off, below its threshold, the pressure is that of a valve without current: no setting's doing.
+    """
     full = sheet.as_left.get("pressure_at_full") or sheet.as_left.get("pressure_at_zero") or 0.0
     window = sheet.conditions.oil_temperature_degc
     still = max(0.003 * full, 0.2)
+    off = sheet.signal.off_below_pct / 100.0
     return [
         d
         for d in dwells
         if d.producing > 0.5
         and np.isfinite(d.pressure_bar)
         and d.arrival != 0.0
+        and (off <= 0.0 or d.demand >= off)
         and abs(d.pressure_moves_bar) <= max(still, 4.0 * d.pressure_se_bar)
         and not (window and np.isfinite(d.oil_degc) and not window[0] <= d.oil_degc <= window[1])
     ]

@@ -159,8 +159,10 @@ def combine(strokes: Sequence[Stroke]) -> Combined | None:
         for s in strokes
         if s.t2 == s.own_lag_s or (abs(s.t2 - lag) < _GUESS_LAG * lag and abs(s.t4 - shape) < _GUESS_SHAPE)
     ]
-    if not near or len(near) == len(strokes) or any(
-        sum(s[k] for s in near) < 0.5 * sum(s[k] for s in strokes) for k in (_H00, _H11)
+    if (
+        not near
+        or len(near) == len(strokes)
+        or any(sum(s[k] for s in near) < 0.5 * sum(s[k] for s in strokes) for k in (_H00, _H11))
     ):
         return all_of_them
     those = _combine(near)
