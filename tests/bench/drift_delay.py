@@ -6,11 +6,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from asleft.judge.budget import QUICK_SHARE, K
-from asleft.judge.charts import advanced
-from asleft.judge.noise import HOUR_POINTS, REFERENCE_HOURS, Noise
-from asleft.judge.runlength import cusum, tuned_cusum_limit, two_sided_cusum
-from asleft.judge.runlength_pair import pair_limits, two_sided_pair
+from asleft.judge.drift.budget import QUICK_SHARE, K
+from asleft.judge.drift.charts import advanced
+from asleft.judge.drift.noise import HOUR_POINTS, REFERENCE_HOURS, Noise
+from asleft.judge.drift.runlength import cusum, tuned_cusum_limit, two_sided_cusum
+from asleft.judge.drift.runlength_pair import pair_limits, two_sided_pair
 from report import Goal
 
 SHIFTS = tuple(0.25 * k for k in range(2, 13))

@@ -15,9 +15,9 @@ from collections.abc import Callable
 
 import numpy as np
 import ruptures
-from asleft.judge.budget import QUICK_SHARE, K
-from asleft.judge.charts import advanced
-from asleft.judge.runlength_pair import pair_limits
+from asleft.judge.drift.budget import QUICK_SHARE, K
+from asleft.judge.drift.charts import advanced
+from asleft.judge.drift.runlength_pair import pair_limits
 from drift_noise import FloatArray, read_table
 from report import Goal
 from river.drift import ADWIN, PageHinkley

@@ -21,9 +21,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-from asleft.judge.coil import output_of
-from asleft.judge.dither_found import CLOCK
-from asleft.judge.headroom import Need, point
+from asleft.judge.coil.coil import output_of
+from asleft.judge.coil.headroom import Need, point
+from asleft.judge.dither.dither_found import CLOCK
 from asleft.judge.judge import judge_log
 from asleft.judge.types import FastBurst, FloatArray, Samples
 from asleft.sheet.model import Characteristic, Coil, Instrument, Sheet, Tolerance

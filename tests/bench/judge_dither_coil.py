@@ -17,8 +17,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from asleft.judge.decide import Estimate
-from asleft.judge.dither import DitherBurst, Expected, read_burst, remembered
-from asleft.judge.dither_found import CLOCK, dither_found
+from asleft.judge.dither.dither import DitherBurst, Expected, read_burst, remembered
+from asleft.judge.dither.dither_found import CLOCK, dither_found
 from asleft.judge.types import FastBurst
 from asleft.sheet.model import Instrument, Sheet, Signal, SignalKind, Tolerance
 from asleft.sim.bursts import burst

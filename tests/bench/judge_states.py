@@ -19,9 +19,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import report
-from asleft.judge.columns import STATE
-from asleft.judge.intake import Intake, take_in
-from asleft.judge.states import CODES, StateCarry, judge_states
+from asleft.judge.intake.columns import STATE
+from asleft.judge.intake.intake import Intake, take_in
+from asleft.judge.intake.states import CODES, StateCarry, judge_states
 from asleft.judge.types import Samples
 from asleft.sheet.model import Sheet, Signal, SignalKind
 from asleft.sim.cycles import CLAMPING_CYCLE, CUSHION_CYCLE, EJECTING_CYCLE, PRESSING_CYCLE

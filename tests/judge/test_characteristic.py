@@ -5,14 +5,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.branches import Axis, BranchLevel, levels_of, on_loop, stick_slip_bar, visits_of
-from asleft.judge.characteristic import Measured, measure
-from asleft.judge.characteristic_told import closed_branches, left_rows, told
-from asleft.judge.command_noise import QUIET_WIRE, WireNoise
-from asleft.judge.features import Dwell
 from asleft.judge.judge import begin, dumps, judge_log, loads
-from asleft.judge.linearity import DeadBand, dead_band_of, linearity_of
+from asleft.judge.segments.command_noise import QUIET_WIRE, WireNoise
+from asleft.judge.segments.features import Dwell
 from asleft.judge.types import Verdict
+from asleft.judge.valve.branches import Axis, BranchLevel, levels_of, on_loop, stick_slip_bar, visits_of
+from asleft.judge.valve.characteristic import Measured, measure
+from asleft.judge.valve.characteristic_told import closed_branches, left_rows, told
+from asleft.judge.valve.linearity import DeadBand, dead_band_of, linearity_of
 from asleft.sheet.model import Sheet, Tolerance
 from asleft.sim.cycles import CUSHION_CYCLE
 from asleft.sim.faults import Fault, FaultKind

@@ -5,10 +5,10 @@ import math
 
 import numpy as np
 import pytest
-from asleft.judge.budget import limits_for
-from asleft.judge.charting import Warmth
-from asleft.judge.charts import AS_LEFT_POINTS, Chart, chart_in
-from asleft.judge.onset import best_split, onset_of, step_within
+from asleft.judge.drift.budget import limits_for
+from asleft.judge.drift.charting import Warmth
+from asleft.judge.drift.charts import AS_LEFT_POINTS, Chart, chart_in
+from asleft.judge.drift.onset import best_split, onset_of, step_within
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from synth import dwell

@@ -5,8 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.clipping import Clip
-from asleft.judge.coil import (
+from asleft.judge.coil.coil import (
     ENTERED,
     ColdCoil,
     by_saturation,
@@ -18,8 +17,9 @@ from asleft.judge.coil import (
     winding,
     winding_degc,
 )
-from asleft.judge.coldsoak import SoakCarry, see_soak
-from asleft.judge.columns import columns_of
+from asleft.judge.coil.coldsoak import SoakCarry, see_soak
+from asleft.judge.driver.clipping import Clip
+from asleft.judge.intake.columns import columns_of
 from asleft.judge.judge import begin, dumps, judge_log, loads, step
 from asleft.judge.types import Samples, Verdict
 from asleft.sheet.model import Coil, Conditions, Instrument, Where

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.columns import (
+from asleft.judge.intake.columns import (
     CURRENT,
     DEMAND,
     ENABLE,

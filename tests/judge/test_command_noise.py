@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.command_noise import CommandNoise, WireNoise, by_noise, driver_demand, leftover
-from asleft.judge.currents import Level, alive, current_line, levels_of
+from asleft.judge.driver.currents import Level, alive, current_line, levels_of
+from asleft.judge.segments.command_noise import CommandNoise, WireNoise, by_noise, driver_demand, leftover
 from hypothesis import given
 from hypothesis import strategies as st
 from synth import dwell

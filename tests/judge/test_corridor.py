@@ -7,12 +7,12 @@ import math
 
 import numpy as np
 import pytest
-from asleft.judge.columns import CURRENT, DEMAND, PRESSURE, ROWS, STATE, TIME
-from asleft.judge.corridor import corridor
-from asleft.judge.currents_asked import risen_twice
-from asleft.judge.pressure_asked import pressure_unasked
-from asleft.judge.states import NOT_ENABLED, PRODUCING, STOPPED, gaps
-from asleft.judge.stretches import WatchCarry
+from asleft.judge.intake.columns import CURRENT, DEMAND, PRESSURE, ROWS, STATE, TIME
+from asleft.judge.intake.states import NOT_ENABLED, PRODUCING, STOPPED, gaps
+from asleft.judge.watching.corridor import corridor
+from asleft.judge.watching.currents_asked import risen_twice
+from asleft.judge.watching.pressure_asked import pressure_unasked
+from asleft.judge.watching.stretches import WatchCarry
 from synth import sheet
 
 SLOW, LAG_S = (1.2, 2.0), 0.03

@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.clipping import on_dwells, split_clipped
-from asleft.judge.currents import Level, current_line, levels_of, usable
+from asleft.judge.driver.clipping import on_dwells, split_clipped
+from asleft.judge.driver.currents import Level, current_line, levels_of, usable
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from synth import MA, dwell, sheet

@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 from asleft.judge.decide import Estimate
-from asleft.judge.dither import DitherBurst
-from asleft.judge.dither_found import CLOCK, combine, dither_found
+from asleft.judge.dither.dither import DitherBurst
+from asleft.judge.dither.dither_found import CLOCK, combine, dither_found
 from asleft.sheet.model import Instrument
 from synth import sheet
 

@@ -5,16 +5,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.charts import Chart
-from asleft.judge.clipping import Clip
+from asleft.judge.drift.charts import Chart
+from asleft.judge.driver.clipping import Clip
 from asleft.judge.estimates import AsFound, Seen
-from asleft.judge.faults import FAULTS, KIND_OF, worst
-from asleft.judge.findings import find
-from asleft.judge.pressure import LevelPressure, key_of
-from asleft.judge.scene import Scene
+from asleft.judge.finding.faults import FAULTS, KIND_OF, worst
+from asleft.judge.finding.findings import find
+from asleft.judge.finding.scene import Scene
 from asleft.judge.sentence import PART_WORDS, likely, sentence
 from asleft.judge.types import Coverage, Finding, Part, QuantityResult, State, Status, Verdict
-from asleft.judge.watch import Stretch
+from asleft.judge.valve.pressure import LevelPressure, key_of
+from asleft.judge.watching.watch import Stretch
 from asleft.sheet.model import QUANTITY_UNITS, Coil, Instrument, Where
 from synth import dwell, sheet
 

@@ -4,11 +4,11 @@ import math
 from dataclasses import fields, replace
 
 import pytest
-from asleft.judge.clipping import Clip
-from asleft.judge.coil import Reference, Resistance, reference_of
-from asleft.judge.coil_days import DAY_S, CoilDay, nearing, remember_day
+from asleft.judge.coil.coil import Reference, Resistance, reference_of
+from asleft.judge.coil.coil_days import DAY_S, CoilDay, nearing, remember_day
+from asleft.judge.coil.headroom import Need, Room, estimate_of, headroom_result, lowest_supply, room_of
 from asleft.judge.decide import Estimate
-from asleft.judge.headroom import Need, Room, estimate_of, headroom_result, lowest_supply, room_of
+from asleft.judge.driver.clipping import Clip
 from asleft.judge.judge import judge_log
 from asleft.judge.types import Verdict
 from asleft.sheet.model import Coil, Sheet, Tolerance

@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.branches import BranchLevel
-from asleft.judge.curve import Curve, curve_of, half_width_a, hermite
-from asleft.judge.hysteresis import NoWidth, Width, loop_width
+from asleft.judge.valve.branches import BranchLevel
+from asleft.judge.valve.curve import Curve, curve_of, half_width_a, hermite
+from asleft.judge.valve.hysteresis import NoWidth, Width, loop_width
 from asleft.sheet.model import Characteristic
 from synth import sheet
 

@@ -8,9 +8,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.columns import STATE, columns_of
+from asleft.judge.intake.columns import STATE, columns_of
+from asleft.judge.intake.states import StateCarry, judge_states
 from asleft.judge.judge import StepOutcome, begin, step
-from asleft.judge.states import StateCarry, judge_states
 from asleft.judge.types import Samples, State
 from asleft.sim.calendar import live_stretches
 from asleft.sim.faults import Fault, FaultKind

@@ -4,10 +4,10 @@ import dataclasses
 
 import numpy as np
 import pytest
-from asleft.judge.learner import Learner
-from asleft.judge.path import MIN_RAMP_S
-from asleft.judge.scale import Scale
-from asleft.judge.segments import Carry, cut
+from asleft.judge.driver.learner import Learner
+from asleft.judge.driver.path import MIN_RAMP_S
+from asleft.judge.intake.scale import Scale
+from asleft.judge.segments.segments import Carry, cut
 from synth import columns, recording
 
 SCALE = Scale(0.01, 3e-4, 0.006, 0.8, has_current=True)

@@ -5,7 +5,7 @@ from dataclasses import asdict
 
 import numpy as np
 import pytest
-from asleft.judge.levels import LevelsCarry, levels
+from asleft.judge.intake.levels import LevelsCarry, levels
 from hypothesis import given, settings
 from hypothesis import strategies as st
 

@@ -4,9 +4,9 @@ import json
 
 import numpy as np
 import pytest
-from asleft.judge.features import Dwell, Stroke, pack, unpack_rows
 from asleft.judge.judge import begin, dumps, loads, step
 from asleft.judge.memory import copy_of
+from asleft.judge.segments.features import Dwell, Stroke, pack, unpack_rows
 from asleft.judge.types import JUDGE_VERSION
 from hypothesis import given
 from hypothesis import strategies as st

@@ -5,14 +5,14 @@ from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
+from asleft.judge.driver.misfit import Misfit, median_chi2
 from asleft.judge.estimates import AsFound, Seen
-from asleft.judge.features import Stroke
+from asleft.judge.finding.scene import Scene
+from asleft.judge.finding.strokes_told import strokes_told, strokes_unclear
 from asleft.judge.judge import begin, step
-from asleft.judge.misfit import Misfit, median_chi2
-from asleft.judge.scene import Scene
-from asleft.judge.strokes_told import strokes_told, strokes_unclear
+from asleft.judge.segments.features import Stroke
 from asleft.judge.types import Samples
-from asleft.judge.watch import Stretch
+from asleft.judge.watching.watch import Stretch
 from synth import recording, sheet
 
 

@@ -4,7 +4,7 @@ import itertools
 
 import numpy as np
 import pytest
-from asleft.judge.noise import REFERENCE_HOURS, Noise
+from asleft.judge.drift.noise import REFERENCE_HOURS, Noise
 from hypothesis import given, settings
 from hypothesis import strategies as st
 

@@ -4,10 +4,10 @@ import math
 
 import numpy as np
 import pytest
-from asleft.judge.dither import DitherBurst
+from asleft.judge.dither.dither import DitherBurst
+from asleft.judge.drift.onset import best_split, feature_series, onset_of, step_within
 from asleft.judge.estimates import AsFound, Seen
-from asleft.judge.features import Stroke
-from asleft.judge.onset import best_split, feature_series, onset_of, step_within
+from asleft.judge.segments.features import Stroke
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from synth import dwell

@@ -6,10 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.held_findings import CHART
+from asleft.judge.finding.held_findings import CHART
 from asleft.judge.judge import begin, judge_log, step
-from asleft.judge.outer import carried, slow_line
-from asleft.judge.outer_remarks import never_rests
+from asleft.judge.outer.outer import carried, slow_line
+from asleft.judge.outer.outer_remarks import never_rests
 from asleft.judge.types import Part, Samples, Verdict
 from asleft.sheet.model import MadeBy
 from lanes import Lane, by_id, causes, part, run

@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.clipping import Clip
-from asleft.judge.coil import Resistance, Winding, copper
-from asleft.judge.coil_now import CoilState
-from asleft.judge.columns import CLOCK, CURRENT, TIME
+from asleft.judge.coil.coil import Resistance, Winding, copper
+from asleft.judge.coil.coil_now import CoilState
+from asleft.judge.driver.clipping import Clip
 from asleft.judge.estimates import AsFound
-from asleft.judge.features import Dwell
-from asleft.judge.isolation import contradictions, expected_parts, isolate
-from asleft.judge.pressure import LevelPressure, key_of
-from asleft.judge.shapes import (
+from asleft.judge.finding.isolation import contradictions, expected_parts, isolate
+from asleft.judge.finding.shapes import (
     LevelChange,
     asked_bar,
     current_shapes,
@@ -20,12 +17,15 @@ from asleft.judge.shapes import (
     pressure_shapes,
     size_values,
 )
-from asleft.judge.signatures import AS_LEFT, CAUSES, SYMPTOMS, SYMPTOMS_OF, Cause, Values, without_current
-from asleft.judge.stretch_age import stamped, still_count
-from asleft.judge.stretches import Stretch
-from asleft.judge.symptoms import observe, scatter_bar
+from asleft.judge.finding.signatures import AS_LEFT, CAUSES, SYMPTOMS, SYMPTOMS_OF, Cause, Values, without_current
+from asleft.judge.finding.symptoms import observe, scatter_bar
+from asleft.judge.intake.columns import CLOCK, CURRENT, TIME
+from asleft.judge.segments.features import Dwell
 from asleft.judge.types import Part
-from asleft.judge.zeros import Zero, take_zero
+from asleft.judge.valve.pressure import LevelPressure, key_of
+from asleft.judge.watching.stretch_age import stamped, still_count
+from asleft.judge.watching.stretches import Stretch
+from asleft.judge.watching.zeros import Zero, take_zero
 from asleft.sheet.model import Coil, Instrument, Where
 from synth import columns, dwell, sheet
 from test_findings import clipped, found, scene

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.path import MOST_EQUAL, Limited, joined, lag, lags, limit, time_constants
+from asleft.judge.driver.path import MOST_EQUAL, Limited, joined, lag, lags, limit, time_constants
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from synth import drive

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from asleft.judge.estimates import NotObserved, Seen, estimate
-from asleft.judge.pressure import (
+from asleft.judge.valve.pressure import (
     LevelPressure,
     ceiling_bar,
     end_estimate,

@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.descent import DELAY, PARAMETERS, Prior
-from asleft.judge.features import Stroke
-from asleft.judge.learner import Learner
-from asleft.judge.ramps import StrokeFit, combine, fit_stroke, stroke_matrices
+from asleft.judge.driver.descent import DELAY, PARAMETERS, Prior
+from asleft.judge.driver.learner import Learner
+from asleft.judge.driver.ramps import StrokeFit, combine, fit_stroke, stroke_matrices
+from asleft.judge.segments.features import Stroke
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from synth import drive

@@ -2,11 +2,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.columns import TIME
-from asleft.judge.learner import Learner
-from asleft.judge.ration import AFTER_SURPRISE, PER_S, RESERVE, Ration
-from asleft.judge.scale import Scale
-from asleft.judge.segments import Carry, Cut, cut
+from asleft.judge.driver.learner import Learner
+from asleft.judge.intake.columns import TIME
+from asleft.judge.intake.scale import Scale
+from asleft.judge.segments.ration import AFTER_SURPRISE, PER_S, RESERVE, Ration
+from asleft.judge.segments.segments import Carry, Cut, cut
 from synth import columns, recording
 
 SCALE = Scale(0.01, 3e-4, 0.006, 0.8, has_current=True)

@@ -6,16 +6,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.descent import DELAY, LAG
+from asleft.judge.driver.descent import DELAY, LAG
+from asleft.judge.driver.misfit import Misfit
+from asleft.judge.driver.ramps import Combined, combine
+from asleft.judge.driver.reaction import Reaction, answer_of
 from asleft.judge.estimates import AsFound, Seen
+from asleft.judge.finding.scene import Scene
+from asleft.judge.finding.strokes_told import response_change, strokes_told, strokes_unclear
 from asleft.judge.judge import begin, step
-from asleft.judge.misfit import Misfit
-from asleft.judge.ramps import Combined, combine
-from asleft.judge.reaction import Reaction, answer_of
-from asleft.judge.scene import Scene
-from asleft.judge.strokes_told import response_change, strokes_told, strokes_unclear
 from asleft.judge.types import Part
-from asleft.judge.watch import Stretch
+from asleft.judge.watching.watch import Stretch
 from synth import recording, sheet
 
 SEEN = Seen([], [], [], True, False, False, 1e-3, 3e-4, 0.01, None)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.path import joined, lags, limit, time_constants
-from asleft.judge.response import answer, derivatives, pieces_of
+from asleft.judge.driver.path import joined, lags, limit, time_constants
+from asleft.judge.driver.response import answer, derivatives, pieces_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 

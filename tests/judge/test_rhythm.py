@@ -6,7 +6,7 @@ from dataclasses import asdict
 
 import numpy as np
 import pytest
-from asleft.judge.rhythm import Rhythm, RhythmCarry
+from asleft.judge.intake.rhythm import Rhythm, RhythmCarry
 
 CYCLES = {
     "pressing": (0.0, 0.35, 0.7, 1.0, 0.4),

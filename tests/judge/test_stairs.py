@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.demand_path import steepness
-from asleft.judge.stairs import stairs_slope
+from asleft.judge.segments.demand_path import steepness
+from asleft.judge.segments.stairs import stairs_slope
 from hypothesis import given, settings
 from hypothesis import strategies as st
 

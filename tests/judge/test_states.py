@@ -5,8 +5,8 @@ from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
-from asleft.judge.columns import DEMAND, ENABLED, PUMP, STATE, TIME
-from asleft.judge.states import (
+from asleft.judge.intake.columns import DEMAND, ENABLED, PUMP, STATE, TIME
+from asleft.judge.intake.states import (
     CODES,
     NOT_ENABLED,
     PRODUCING,

@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
-from asleft.judge.command_noise import WireNoise
-from asleft.judge.features import Stroke
-from asleft.judge.supply import supply_estimate
-from asleft.judge.systematic import current_systematic, instrument_u, ramp_systematic, stroke_size
+from asleft.judge.driver.supply import supply_estimate
+from asleft.judge.driver.systematic import current_systematic, instrument_u, ramp_systematic, stroke_size
+from asleft.judge.segments.command_noise import WireNoise
+from asleft.judge.segments.features import Stroke
 from asleft.sheet.model import Instrument
 from synth import dwell, sheet
 

@@ -2,9 +2,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.columns import CURRENT, DEMAND, ENABLE, ENABLED, PRESSURE, STATE, TIME
-from asleft.judge.states import NOT_ENABLED, STOPPED
-from asleft.judge.watch import Stretch, WatchCarry, watch
+from asleft.judge.intake.columns import CURRENT, DEMAND, ENABLE, ENABLED, PRESSURE, STATE, TIME
+from asleft.judge.intake.states import NOT_ENABLED, STOPPED
+from asleft.judge.watching.watch import Stretch, WatchCarry, watch
 from asleft.sheet.model import Instrument, Signal, SignalKind
 from hypothesis import given, settings
 from hypothesis import strategies as st

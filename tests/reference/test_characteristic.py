@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.branches import BranchLevel
-from asleft.judge.curve import Curve
-from asleft.judge.hysteresis import NoWidth, largest_width, loop_width
-from asleft.judge.linearity import departure_from_line
+from asleft.judge.valve.branches import BranchLevel
+from asleft.judge.valve.curve import Curve
+from asleft.judge.valve.hysteresis import NoWidth, largest_width, loop_width
+from asleft.judge.valve.linearity import departure_from_line
 
 
 def play(x: np.ndarray, half: float, start: float) -> np.ndarray:

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from asleft.judge.budget import (
+from asleft.judge.drift.budget import (
     BUDGET_YEARS,
     HOURS_PER_YEAR,
     QUICK_SHARE,
@@ -16,9 +16,9 @@ from asleft.judge.budget import (
     limits_for,
     limits_of_length,
 )
-from asleft.judge.charts import advanced
-from asleft.judge.runlength import cusum
-from asleft.judge.runlength_pair import pair
+from asleft.judge.drift.charts import advanced
+from asleft.judge.drift.runlength import cusum
+from asleft.judge.drift.runlength_pair import pair
 
 
 def sums(x: list[float], target: float, k: float) -> np.ndarray:

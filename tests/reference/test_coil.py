@@ -4,11 +4,11 @@ import math
 
 import numpy as np
 import pytest
-from asleft.judge.clipping import Clip
-from asleft.judge.coil import Reference, by_saturation, copper, winding_degc
-from asleft.judge.features import Dwell
-from asleft.judge.headroom import Need, Room, room_of
-from asleft.judge.waveform import full_size
+from asleft.judge.coil.coil import Reference, by_saturation, copper, winding_degc
+from asleft.judge.coil.headroom import Need, Room, room_of
+from asleft.judge.dither.waveform import full_size
+from asleft.judge.driver.clipping import Clip
+from asleft.judge.segments.features import Dwell
 from asleft.sheet.model import Coil, Sheet, Signal, SignalKind, Tolerance
 from asleft.sim.coil import ripple_a, ripple_wave_a
 

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 from asleft.alarms.events import EventKind
 from asleft.alarms.states import EFFECTS, STATES, STATES_ASIDE, AlarmState
-from asleft.judge.faults import FAULTS, worst
+from asleft.judge.finding.faults import FAULTS, worst
 from asleft.judge.types import Status
 
 # ISA-18.2 / IEC 62682 (published, read in secondary sources that agree).

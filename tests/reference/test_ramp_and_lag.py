@@ -4,9 +4,9 @@ import math
 
 import numpy as np
 import pytest
-from asleft.judge.descent import UP, Prior
-from asleft.judge.path import Limited, lag, limit
-from asleft.judge.ramps import fit_stroke
+from asleft.judge.driver.descent import UP, Prior
+from asleft.judge.driver.path import Limited, lag, limit
+from asleft.judge.driver.ramps import fit_stroke
 
 # Terms of IEC 60469 / IEEE 181: transition, 10 % and 90 % reference levels, settling. All values: closed form.
 # tau/T, time of 10 % and of 90 % in units of the ramp T.

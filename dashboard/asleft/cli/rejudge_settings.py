@@ -11,8 +11,8 @@ from pathlib import Path
 
 from asleft.cli.errors import UserError
 from asleft.cli.sheet_actions import load_sheet
-from asleft.judge import budget
-from asleft.judge.budget import BUDGET_YEARS
+from asleft.judge.drift import budget
+from asleft.judge.drift.budget import BUDGET_YEARS
 from asleft.recorder.in_force import in_force
 from asleft.recorder.replay import Setting
 from asleft.sheet.faults import SheetError

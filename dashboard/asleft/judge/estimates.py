@@ -7,21 +7,24 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from asleft.judge.characteristic import Measured, measure
-from asleft.judge.clipping import Clip, on_dwells, split_clipped
-from asleft.judge.coil import ColdCoil
-from asleft.judge.coldsoak import cold_estimate
-from asleft.judge.command_noise import QUIET_WIRE, WireNoise
-from asleft.judge.currents import CurrentLine, Level, alive, current_line, levels_of, usable
+from asleft.judge.coil.coil import ColdCoil
+from asleft.judge.coil.coldsoak import cold_estimate
 from asleft.judge.decide import Estimate
-from asleft.judge.dither import DitherBurst
-from asleft.judge.dither_found import dither_found
-from asleft.judge.features import Dwell, Stroke
-from asleft.judge.held import Held, held, judged
-from asleft.judge.held_ends import held_end
-from asleft.judge.held_levels import HeldLevel, learn_held, still_pairs
-from asleft.judge.outer import FLOOR, slow_line
-from asleft.judge.pressure import (
+from asleft.judge.dither.dither import DitherBurst
+from asleft.judge.dither.dither_found import dither_found
+from asleft.judge.driver.clipping import Clip, on_dwells, split_clipped
+from asleft.judge.driver.currents import CurrentLine, Level, alive, current_line, levels_of, usable
+from asleft.judge.driver.ramps import Combined, combine
+from asleft.judge.driver.supply import supply_estimate
+from asleft.judge.driver.systematic import current_systematic, instrument_u, ramp_systematic, stroke_size
+from asleft.judge.outer.held import Held, held, judged
+from asleft.judge.outer.held_ends import held_end
+from asleft.judge.outer.held_levels import HeldLevel, learn_held, still_pairs
+from asleft.judge.outer.outer import FLOOR, slow_line
+from asleft.judge.segments.command_noise import QUIET_WIRE, WireNoise
+from asleft.judge.segments.features import Dwell, Stroke
+from asleft.judge.valve.characteristic import Measured, measure
+from asleft.judge.valve.pressure import (
     LevelKey,
     LevelPressure,
     end_estimate,
@@ -30,9 +33,6 @@ from asleft.judge.pressure import (
     oil_outside,
     steady,
 )
-from asleft.judge.ramps import Combined, combine
-from asleft.judge.supply import supply_estimate
-from asleft.judge.systematic import current_systematic, instrument_u, ramp_systematic, stroke_size
 from asleft.sheet.model import MadeBy, Sheet
 
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from asleft.judge.dither import Expected, read_burst, remembered
-from asleft.judge.failed import FAILED_BIN_S
+from asleft.judge.dither.dither import Expected, read_burst, remembered
+from asleft.judge.intake.failed import FAILED_BIN_S
 from asleft.judge.memory import JudgeState
-from asleft.judge.stretch_age import still_count
 from asleft.judge.types import Samples
+from asleft.judge.watching.stretch_age import still_count
 from asleft.sheet.model import Sheet
 
 _MOST_BURSTS = 300

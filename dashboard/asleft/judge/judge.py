@@ -11,24 +11,24 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-from asleft.judge import budget
-from asleft.judge.budget import BUDGET_YEARS
-from asleft.judge.coldsoak import see_soak, take_cold
-from asleft.judge.columns import CLOCK, DEMAND, STATE, TIME
-from asleft.judge.cutting import SCALE_SAMPLES, interval_of, segment, set_scale
-from asleft.judge.expected import expected_current
-from asleft.judge.failed import count_aside, count_failed
+from asleft.judge.coil.coldsoak import see_soak, take_cold
+from asleft.judge.drift import budget
+from asleft.judge.drift.budget import BUDGET_YEARS
+from asleft.judge.drift.points import POINT_S, close_points
+from asleft.judge.driver.expected import expected_current
+from asleft.judge.driver.learner import Learner
 from asleft.judge.horizon import take_bursts, trim
-from asleft.judge.intake import take_in
-from asleft.judge.learner import Learner
+from asleft.judge.intake.columns import CLOCK, DEMAND, STATE, TIME
+from asleft.judge.intake.failed import count_aside, count_failed
+from asleft.judge.intake.intake import take_in
+from asleft.judge.intake.states import PRODUCING, gaps, hours_of, intervals_of, judge_states, surest
 from asleft.judge.memory import JudgeState, copy_of, dumps, loads
-from asleft.judge.points import POINT_S, close_points
-from asleft.judge.states import PRODUCING, gaps, hours_of, intervals_of, judge_states, surest
-from asleft.judge.stretch_age import stamped
+from asleft.judge.segments.cutting import SCALE_SAMPLES, interval_of, segment, set_scale
 from asleft.judge.summary import summarise
 from asleft.judge.types import ChartPoint, FloatArray, Judgement, Samples, StateInterval
-from asleft.judge.vented import read_vented
-from asleft.judge.watch import Stretch, watch
+from asleft.judge.watching.stretch_age import stamped
+from asleft.judge.watching.vented import read_vented
+from asleft.judge.watching.watch import Stretch, watch
 from asleft.sheet.model import Sheet
 
 __all__ = ["JudgeState", "StepOutcome", "advance", "begin", "dumps", "expected_current", "judge_log", "loads", "step"]

@@ -8,26 +8,26 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from asleft.judge.charting import Warmth
-from asleft.judge.charts import Chart, chart_in
-from asleft.judge.coil_days import CoilDay
-from asleft.judge.coldsoak import SoakCarry, soak_in
-from asleft.judge.columns import ROWS, pack_matrix, unpack_matrix
-from asleft.judge.dither import DitherBurst
-from asleft.judge.features import Dwell, Stroke, pack, unpack_rows
-from asleft.judge.held_levels import HeldLevel
-from asleft.judge.intake import Intake
-from asleft.judge.learner import Learner
-from asleft.judge.misfit import Misfit
-from asleft.judge.pressure import LevelKey, LevelPressure
-from asleft.judge.reaction import Reaction
-from asleft.judge.scale import Scale
-from asleft.judge.segments import Carry
-from asleft.judge.sliding import SlideCarry
-from asleft.judge.states import StateCarry
+from asleft.judge.coil.coil_days import CoilDay
+from asleft.judge.coil.coldsoak import SoakCarry, soak_in
+from asleft.judge.dither.dither import DitherBurst
+from asleft.judge.drift.charting import Warmth
+from asleft.judge.drift.charts import Chart, chart_in
+from asleft.judge.driver.learner import Learner
+from asleft.judge.driver.misfit import Misfit
+from asleft.judge.driver.reaction import Reaction
+from asleft.judge.intake.columns import ROWS, pack_matrix, unpack_matrix
+from asleft.judge.intake.intake import Intake
+from asleft.judge.intake.scale import Scale
+from asleft.judge.intake.states import StateCarry
+from asleft.judge.outer.held_levels import HeldLevel
+from asleft.judge.segments.features import Dwell, Stroke, pack, unpack_rows
+from asleft.judge.segments.segments import Carry
+from asleft.judge.segments.sliding import SlideCarry
 from asleft.judge.types import JUDGE_VERSION, Finding, FloatArray, Part
-from asleft.judge.watch import Stretch, WatchCarry
-from asleft.judge.zeros import Zero
+from asleft.judge.valve.pressure import LevelKey, LevelPressure
+from asleft.judge.watching.watch import Stretch, WatchCarry
+from asleft.judge.watching.zeros import Zero
 
 
 def _empty() -> FloatArray:

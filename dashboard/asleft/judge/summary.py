@@ -5,26 +5,26 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from asleft.judge.characteristic import Measured
-from asleft.judge.characteristic_told import told
-from asleft.judge.coil_days import nearing, usual_hottest_degc
-from asleft.judge.coil_now import look, report_of
+from asleft.judge.coil.coil_days import nearing, usual_hottest_degc
+from asleft.judge.coil.coil_now import look, report_of
+from asleft.judge.coil.headroom import headroom_result
 from asleft.judge.decide import Estimate, expanded_uncertainty, tolerance_used_pct, verdict
+from asleft.judge.drift.onset import feature_series, step_within
+from asleft.judge.drift.points import seen_of
+from asleft.judge.drift.trend import trend_fields
 from asleft.judge.estimates import AsFound, Found, NotObserved, Seen, estimate
-from asleft.judge.faults import FAULTS, worst
-from asleft.judge.findings import find
-from asleft.judge.headroom import headroom_result
-from asleft.judge.held_findings import stepped_s
-from asleft.judge.intake import remarks_of
+from asleft.judge.finding.faults import FAULTS, worst
+from asleft.judge.finding.findings import find
+from asleft.judge.finding.held_findings import stepped_s
+from asleft.judge.finding.scene import Scene
+from asleft.judge.intake.intake import remarks_of
+from asleft.judge.intake.states import CODES
 from asleft.judge.memory import JudgeState
-from asleft.judge.onset import feature_series, step_within
-from asleft.judge.outer_remarks import outer_remarks
-from asleft.judge.points import seen_of
-from asleft.judge.scene import Scene
+from asleft.judge.outer.outer_remarks import outer_remarks
 from asleft.judge.sentence import sentence
-from asleft.judge.states import CODES
-from asleft.judge.trend import trend_fields
 from asleft.judge.types import Coverage, Judgement, QuantityResult, State, Status, Verdict
+from asleft.judge.valve.characteristic import Measured
+from asleft.judge.valve.characteristic_told import told
 from asleft.sheet.model import QUANTITY_UNITS, Sheet
 from asleft.sheet.names import LABELS, format_quantity
 

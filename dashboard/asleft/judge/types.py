@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from asleft.judge.characteristic_result import CharacteristicResult
+from asleft.judge.valve.characteristic_result import CharacteristicResult
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from asleft.alarms.events import AlarmEvent
 from asleft.alarms.raising import alarm_events
 from asleft.alarms.states import AlarmView, fold
-from asleft.judge.budget import BUDGET_YEARS
+from asleft.judge.drift.budget import BUDGET_YEARS
 from asleft.judge.judge import Advance, JudgeState, advance, begin
 from asleft.judge.summary import summarise
 from asleft.judge.types import FastBurst, Samples

@@ -1,0 +1,1 @@
+"""The coil: resistance, temperature, headroom."""

@@ -1,0 +1,1 @@
+"""Dither from fast bursts."""

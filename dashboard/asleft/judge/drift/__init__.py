@@ -1,0 +1,1 @@
+"""History of a quantity: points, charts, limits from a budget, trend."""

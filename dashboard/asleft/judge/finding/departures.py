@@ -1,0 +1,91 @@
+"""Findings of quantities that are out, or drift inside their tolerance."""
+
+from __future__ import annotations
+
+import math
+
+from asleft.judge.drift.onset import feature_series, onset_of
+from asleft.judge.drift.trend import due_words
+from asleft.judge.finding.faults import KIND_OF
+from asleft.judge.finding.scene import Scene, make
+from asleft.judge.types import Finding, QuantityResult, Verdict
+from asleft.sheet.names import LABELS, format_quantity
+
+
+def departures(scene: Scene) -> list[Finding]:
+    """Findings of every quantity that is out of tolerance or signals on its chart."""
+    out = []
+    for name, result in scene.results.items():
+        if name not in KIND_OF:
+            continue
+        if name == "dither_amplitude" and _dither_lost(result):
+            evidence = (
+                f"The bursts show no dither; it was left at {format_quantity(name, result.as_left)} peak to peak."
+            )
+            out.append(make("dither-lost", evidence, _onset(scene, name)))
+            continue
+        chart = scene.charts.get(name)
+        signal = chart.signal() if chart is not None else None
+        if result.verdict is Verdict.OUT:
+            out.append(_changed(name, result, _onset(scene, name), severity=2))
+        elif (
+            signal is not None
+            and result.verdict in {Verdict.IN, Verdict.UNDECIDED}
+            and _counts(scene, name, signal[0])
+        ):
+            out.append(_changed(name, result, signal[1], severity=1))
+    if any(f.kind == "dither-lost" for f in out):
+        out = [f for f in out if f.kind != "dither-changed"]
+    return out
+
+
+def _counts(scene: Scene, name: str, side: int) -> bool:
+    """Whether a drift to that side matters: one-sided quantities have an unjudged side."""
+    tolerance = scene.sheet.tolerance.get(name)
+    return tolerance is not None and math.isfinite(tolerance.above if side > 0 else tolerance.below)
+
+
+def _dither_lost(result: QuantityResult) -> bool:
+    return bool(
+        result.as_found is not None
+        and result.as_left
+        and result.as_found < 0.25 * result.as_left
+        and result.verdict is Verdict.OUT
+    )
+
+
+def _changed(name: str, result: QuantityResult, onset_s: float | None, *, severity: int) -> Finding:
+    kind = KIND_OF[name]
+    left = result.as_left if severity == 2 or result.as_left_measured is None else result.as_left_measured
+    verb = "takes" if name.startswith("ramp") else "is at"
+    now, was = format_quantity(name, result.as_found), format_quantity(name, left)
+    evidence = f"{LABELS[name].capitalize()} {verb} {now}, left at {was}"
+    if severity == 1:
+        evidence += (
+            ", not certainly outside its tolerance but moving"
+            if result.verdict is Verdict.UNDECIDED
+            else ", in tolerance but moving"
+        )
+    if result.trend_per_day is not None:
+        per_day = format_quantity(name, abs(result.trend_per_day)) if abs(result.trend_per_day) >= 0.05 else None
+        if per_day is not None:
+            evidence += f"; it {'rises' if result.trend_per_day > 0 else 'falls'} {per_day} a day"
+    if severity == 1 and result.forecast_in_days is not None:
+        evidence += f"; at that pace it reaches its tolerance {due_words(*result.forecast_in_days)}"
+    return make(kind, f"{evidence}.", onset_s, severity=severity)
+
+
+def _onset(scene: Scene, name: str) -> float | None:
+    """When a quantity left its place: the best single change point of points and features, or the first sight."""
+    result = scene.results[name]
+    chart = scene.charts.get(name)
+    features = feature_series(name, scene.seen, scene.found)
+    first = features[0][0] if features else math.inf
+    # Points of history first; where single segments are still known they tell the instant better.
+    series = [(at, value) for at, value, _ in chart.points if at < first] if chart is not None else []
+    series += features
+    left = result.as_left
+    if not series or left is None:
+        return result.coverage.from_s
+    tolerance = scene.sheet.tolerance[name]
+    return onset_of(series, left, min(tolerance.above, tolerance.below))

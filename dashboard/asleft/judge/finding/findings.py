@@ -1,0 +1,152 @@
+"""From verdicts, charts and watched conditions to findings, each under its cause."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from asleft.judge.finding.departures import departures
+from asleft.judge.finding.faults import KIND_OF
+from asleft.judge.finding.held_findings import decided, held_findings
+from asleft.judge.finding.little_room import headroom_low
+from asleft.judge.finding.lost_turns import lost_turns
+from asleft.judge.finding.parts import with_part
+from asleft.judge.finding.plateaus import clipped
+from asleft.judge.finding.scene import Scene, make, moved
+from asleft.judge.finding.sticking import sticking
+from asleft.judge.finding.strokes_told import strokes_told, strokes_unclear
+from asleft.judge.finding.symptoms import observe
+from asleft.judge.finding.watched import watched
+from asleft.judge.finding.widening import widening_explains
+from asleft.judge.types import Finding, Part, Verdict
+
+
+def find(scene: Scene, earlier: Mapping[str, Finding]) -> list[Finding]:
+    """All findings now, worst first.
+
+    One already known keeps its onset; one whose quantity is undecided or not observed stays as it was, because not
+    seeing a fault is no sign that it has gone.
+    """
+    raised = watched(scene) + held_findings(scene) + clipped(scene) + departures(scene)
+    raised += sticking(scene) + lost_turns(scene) + headroom_low(scene) + strokes_told(scene) + _missing(scene)
+    now: dict[str, Finding] = {}
+    for finding in raised:
+        if finding.kind not in now or finding.severity > now[finding.kind].severity:
+            now[finding.kind] = finding
+    for kind, known in earlier.items():
+        if kind in now:
+            if known.onset_s is not None:
+                now[kind] = replace(now[kind], onset_s=known.onset_s)
+        elif _unclear(scene, kind):
+            now[kind] = known
+    named = _named(now, earlier, scene) if now else now
+    linked = [_link(replace(finding, consequence_of=None), named, scene) for finding in named.values()]
+    return sorted(linked, key=lambda f: (f.consequence_of is not None, -f.severity, f.kind))
+
+
+def _named(now: Mapping[str, Finding], earlier: Mapping[str, Finding], scene: Scene) -> dict[str, Finding]:
+    """Findings with their parts by the fault table; one that only stays from before keeps what it was."""
+    observed = observe(scene)
+    return {
+        kind: finding if finding is earlier.get(kind) else with_part(finding, scene, observed)
+        for kind, finding in now.items()
+    }
+
+
+def _unclear(scene: Scene, kind: str) -> bool:
+    names = [name for name, k in KIND_OF.items() if k == kind and name in scene.results]
+    if kind == "pressure-changed" and decided(scene):
+        return False
+    if kind in {"response-changed", "model-misfit"}:
+        return strokes_unclear(scene, kind)
+    if kind == "dither-lost":
+        names = ["dither_amplitude"]
+    if kind == "headroom-low":
+        names = ["headroom"]
+    if kind == "current-clipped":
+        names = ["current_at_full"]
+        if scene.found.slow:  # a loop goes where it must, not to the top of the command
+            return scene.found.line is None
+        top = max((level.demand for level in scene.found.levels), default=0.0)
+        return top < 0.9 or scene.results.get("current_at_full") is None
+    unclear = {Verdict.UNDECIDED, Verdict.NOT_OBSERVED}
+    return bool(names) and all(scene.results[name].verdict in unclear for name in names if name in scene.results)
+
+
+def _missing(scene: Scene) -> list[Finding]:
+    total = sum(scene.missing.values())
+    if total == 0:
+        return []
+    parts = ", ".join(f"{count} {reason}" for reason, count in sorted(scene.missing.items()))
+    share = 100.0 * total / max(scene.readings + total, 1)
+    return [make("data-missing", f"{total} readings could not be used ({share:.2g} %): {parts}.", None)]
+
+
+_RAMP = ("current-lost", "reading-pinned", "current-unwanted")
+_CURRENT = ("command-failed", "current-lost", "reading-pinned", "current-unwanted")
+_CURRENT_MOVED = ("current-clipped", "current-full-changed", "current-zero-changed")
+#: What each kind may hang under, most telling first: one cause, one alarm.
+_CAUSES: Mapping[str, tuple[str, ...]] = {
+    "pressure-changed": (
+        "reading-pinned",
+        "command-failed",
+        "current-lost",
+        "current-unwanted",
+        *_CURRENT_MOVED,
+        "coil-changed",
+        "dither-lost",  # the spool sticks: lower on the way up, higher on the way down
+        "hysteresis-changed",
+        "pressure-clipped",
+    ),
+    "hysteresis-changed": (
+        "reading-pinned",
+        "command-failed",
+        "current-lost",
+        "current-unwanted",
+        *_CURRENT_MOVED,
+        "coil-changed",
+        "dither-lost",
+        "pressure-clipped",
+    ),
+    "pressure-unwanted": ("reading-pinned", "current-unwanted"),
+    "pressure-clipped": ("reading-pinned", "dither-lost", *_CURRENT_MOVED),
+    "current-clipped": ("current-lost", "reading-pinned", "supply-low"),
+    "current-full-changed": _CURRENT,
+    "current-zero-changed": (*_CURRENT, "current-full-changed"),
+    "headroom-low": ("current-lost", "reading-pinned", "current-clipped", "supply-low", "coil-changed"),
+    "current-unwanted": ("reading-pinned",),
+    "response-changed": _RAMP,
+    "model-misfit": (*_RAMP, "response-changed"),
+    "current-lost": ("command-failed",),
+    "ramp-up-changed": _RAMP,
+    "ramp-down-changed": _RAMP,
+    "dither-lost": ("current-lost",),
+    "dither-changed": ("current-lost", "coil-changed"),
+}
+
+
+def _link(finding: Finding, now: Mapping[str, Finding], scene: Scene) -> Finding:
+    """Hang a finding under its cause where the numbers say that it is one."""
+    for cause in _CAUSES.get(finding.kind, ()):
+        if cause in now and _explains(now[cause], finding, scene):
+            return replace(finding, consequence_of=cause)
+    return finding
+
+
+def _explains(cause: Finding, finding: Finding, scene: Scene) -> bool:
+    if cause.kind == "reading-pinned":  # a dead reading explains what was concluded from it, and nothing else
+        sensor = Part.PRESSURE_SENSOR if finding.kind.startswith("pressure") else Part.CURRENT_SENSOR
+        return cause.part in {sensor, Part.COMMAND_WIRING}
+    if cause.kind == "coil-changed" and finding.kind != "headroom-low":  # shorted turns: less force, more dither
+        return finding.part is Part.COIL
+    if finding.kind == "current-zero-changed" and cause.kind == "current-full-changed":  # one gain, one shift
+        return finding.part is cause.part and finding.part is not Part.DRIVER_SETTING
+    if finding.kind == "pressure-changed" and cause.kind == "hysteresis-changed":
+        return widening_explains(scene)
+    if finding.kind in {"pressure-changed", "pressure-clipped"} and cause.kind in _CURRENT_MOVED:
+        return cause.part is not Part.CURRENT_SENSOR and not _current_is_right(scene)
+    return True
+
+
+def _current_is_right(scene: Scene) -> bool:
+    return scene.found.clip is None and not any(moved(scene, n) for n in ("current_at_zero", "current_at_full"))

@@ -1,0 +1,131 @@
+"""Which part moved: the causes of the fault table that observed symptoms leave standing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from asleft.judge.finding.signatures import (
+    AS_LEFT,
+    CAUSES,
+    SYMPTOMS,
+    SYMPTOMS_OF,
+    WEIGHTS,
+    Cause,
+    Values,
+    without_current,
+)
+from asleft.judge.types import Part
+from asleft.sheet.model import Sheet, Where
+
+
+@dataclass(frozen=True, slots=True)
+class Conclusion:
+    """Parts, the likeliest first; the symptoms that ruled the others out; the causes left standing."""
+
+    parts: tuple[Part, ...]
+    decisive: tuple[str, ...]
+    causes: tuple[Cause, ...]
+
+
+def isolate(
+    observed: Mapping[str, Values], places: Mapping[str, Where], kind: str, causes: Sequence[Cause] = CAUSES
+) -> Conclusion | None:
+    """Causes of a kind of finding that contradict what was observed least. None if the table has no cause for it.
+
+    `observed`: symptom -> values it may have; absent: not known. A cause is contradicted by each symptom of which it
+    can show none of the possible values. Usually one fault is there and its cause has no contradiction; with several
+    at once the one with the fewest is named. Where that is a tie of parts nothing tells apart, all of them are.
+
+    It misses a second cause of the same part, and names the wrong one where two faults imitate a third.
+    """
+    rows = [row for row in _rows(observed, places, causes) if _explains(row, kind, observed)]
+    if not rows:
+        return None
+    left = _least_contradicted(rows, observed)
+    decisive = tuple(
+        symptom
+        for symptom in SYMPTOMS
+        if symptom in observed and _parts(_least_contradicted(rows, _without(observed, symptom))) != _parts(left)
+    )
+    return Conclusion(_parts(left), decisive, tuple(left))
+
+
+def places_of(sheet: Sheet) -> dict[str, Where]:
+    """Where each channel is read, as far as the sheet says so."""
+    return {name: i.where for name, i in sheet.instruments.items() if i.where is not None}
+
+
+def contradictions(cause: Cause, observed: Mapping[str, Values]) -> int:
+    """Weighted number of observed symptoms a cause cannot show."""
+    count = 0
+    for symptom, values in observed.items():
+        allowed = cause.allows(symptom)
+        if allowed is not None and not allowed & values:
+            count += WEIGHTS.get(symptom, 1)
+    return count
+
+
+def expected_parts(
+    cause: Cause, visible: Iterable[str], places: Mapping[str, Where], causes: Sequence[Cause] = CAUSES
+) -> frozenset[Part]:
+    """Parts that cannot be told apart from `cause` when only the symptoms `visible` are known, its own included.
+
+    Two causes are told apart by a visible symptom for which they have no value in common. Empty if the cause shows
+    itself in none of them.
+    """
+    known = set(visible)
+    rows = [row for row in causes if _in_place(row, places)]
+    if "currents" not in known:
+        rows, cause = [without_current(row) for row in rows], without_current(cause)
+    if not any(cause.departs(symptom) for symptom in known):
+        return frozenset()
+    out = {cause.part}
+    for row in rows:
+        apart = any(
+            a is not None and b is not None and not a & b
+            for a, b in ((cause.allows(s), row.allows(s)) for s in known)
+        )
+        shows = any(bool((row.allows(s) or AS_LEFT) - AS_LEFT) for s in known)
+        if not apart and shows:
+            out.add(row.part)
+    return frozenset(out)
+
+
+def _rows(observed: Mapping[str, Values], places: Mapping[str, Where], causes: Sequence[Cause]) -> list[Cause]:
+    rows = [row for row in causes if _in_place(row, places)]
+    return rows if "currents" in observed else [without_current(row) for row in rows]
+
+
+def _in_place(cause: Cause, places: Mapping[str, Where]) -> bool:
+    return all(places.get(channel) is where for channel, where in cause.where.items())
+
+
+def _explains(cause: Cause, kind: str, observed: Mapping[str, Values]) -> bool:
+    """Whether a cause may lead to a kind of finding: by a value of its own, or, once it is seen itself, by any."""
+    itself = any(
+        cause.departs(s) and s != "following" and bool((cause.allows(s) or values) & values)
+        for s, values in observed.items()
+    )
+    for symptom in SYMPTOMS_OF.get(kind, ()):
+        allowed = cause.allows(symptom)
+        if allowed is None:
+            if itself:
+                return True
+        elif allowed - AS_LEFT:
+            return True
+    return False
+
+
+def _least_contradicted(rows: Sequence[Cause], observed: Mapping[str, Values]) -> list[Cause]:
+    counts = [contradictions(row, observed) for row in rows]
+    fewest = min(counts)
+    return [row for row, count in zip(rows, counts, strict=True) if count == fewest]
+
+
+def _parts(rows: Sequence[Cause]) -> tuple[Part, ...]:
+    return tuple(dict.fromkeys(row.part for row in rows))
+
+
+def _without(observed: Mapping[str, Values], symptom: str) -> dict[str, Values]:
+    return {name: values for name, values in observed.items() if name != symptom}

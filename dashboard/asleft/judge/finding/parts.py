@@ -1,0 +1,165 @@
+"""Name the part of each finding by the fault table, and say in plain words what told it from the others."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+
+from asleft.judge.finding.isolation import Conclusion, isolate, places_of
+from asleft.judge.finding.scene import Scene
+from asleft.judge.finding.signatures import Values
+from asleft.judge.types import Finding, Part
+
+#: Findings name at most this many parts; the rest are less likely than all of these.
+_MOST_PARTS = 4
+
+
+#: Symptoms worth a word wherever they are known, decisive or not.
+_CONTEXT: Mapping[str, tuple[str, ...]] = {
+    "pressure-changed": ("currents", "vented"),
+    "pressure-clipped": ("currents",),
+    "hysteresis-changed": ("currents",),
+    "current-zero-changed": ("following", "idle"),
+    "current-full-changed": ("following", "idle"),
+}
+
+
+def with_part(finding: Finding, scene: Scene, observed: Mapping[str, Values]) -> Finding:
+    """The finding with its likely part, what else it may be, and the evidence that ruled the others out."""
+    conclusion = isolate(observed, places_of(scene.sheet), finding.kind)
+    if conclusion is None:
+        return finding
+    parts = conclusion.parts[:_MOST_PARTS]
+    why = "".join(f" {words}" for words in _reasons(conclusion, finding, scene, observed))
+    return replace(finding, part=parts[0], alternatives=parts[1:], evidence=finding.evidence + why)
+
+
+def _reasons(conclusion: Conclusion, finding: Finding, scene: Scene, observed: Mapping[str, Values]) -> list[str]:
+    """At most two sentences on what was decisive, and one on what is missing where parts are left together."""
+    out: list[str] = []
+    for symptom in dict.fromkeys((*conclusion.decisive, *_CONTEXT.get(finding.kind, ()))):
+        values, words = observed.get(symptom, frozenset()), _WORDS.get(symptom)
+        if words is not None and len(values) == 1:
+            said = words(next(iter(values)), finding, scene)
+            if said and said not in finding.evidence:
+                out.append(said)
+    out = out[:2]
+    parts = set(conclusion.parts)
+    if "following" not in observed and {Part.CURRENT_SENSOR} < parts and finding.kind.startswith("current"):
+        out.append("No pressure to tell driver and current reading apart.")
+    elif "currents" not in observed and finding.kind.startswith(("pressure", "hysteresis")) and len(parts) > 1:
+        out.append("No current reading to tell driver and valve apart.")
+    elif "supply" not in observed and finding.kind == "current-clipped" and Part.SUPPLY in parts:
+        out.append("Supply not recorded, so coil and supply cannot be told apart.")
+    return out
+
+
+def _following(value: str, finding: Finding, scene: Scene) -> str:
+    del finding, scene
+    if value == "yes":
+        return "Pressure moved with it, so the current really changed."
+    return "Pressure did not move with it."
+
+
+def _ramps(value: str, finding: Finding, scene: Scene) -> str:
+    del scene
+    other = "down" if finding.kind == "ramp-up-changed" else "up"
+    if value == "both":
+        return f"Ramp {other} moved with it."
+    return f"Ramp {other} did not move."
+
+
+def _currents(value: str, finding: Finding, scene: Scene) -> str:
+    del scene
+    if value == "as left":
+        return "The current is as left."
+    if not finding.kind.startswith("current"):
+        return "The current changed with it."
+    shape = value[:-1]
+    if shape == "gain":
+        return "Both ends of the current changed in proportion."
+    if shape == "offset":
+        return "Both ends of the current shifted alike."
+    return "The other end of the current did not move." if shape in {"zero", "full"} else ""
+
+
+def _vented(value: str, finding: Finding, scene: Scene) -> str:
+    if value == "as left":
+        return "With the press stopped and vented the reading is right." if finding.kind.startswith("press") else ""
+    return f"With the press stopped and vented it reads {scene.vented_shift_bar or 0.0:+.1f} bar too."
+
+
+def _idle(value: str, finding: Finding, scene: Scene) -> str:
+    if value == "as left":
+        return "With the driver off the current reads right." if finding.kind.startswith("current") else ""
+    return f"With the driver off the current reads {scene.idle_shift_a or 0.0:+.3f} A too."
+
+
+def _supply(value: str, finding: Finding, scene: Scene) -> str:
+    result = scene.results.get("supply_voltage")
+    if result is None or result.as_found is None or result.as_left is None or finding.kind == "supply-low":
+        return ""
+    if value == "low":
+        return f"The supply is at {result.as_found:.1f} V, left at {result.as_left:.1f} V."
+    return "" if finding.kind != "current-clipped" else f"The supply is as left, {result.as_found:.1f} V."
+
+
+def _resistance(value: str, finding: Finding, scene: Scene) -> str:
+    del scene
+    if finding.kind == "coil-changed":
+        return ""
+    words = {"as left": "is as left", "+": "rose", "-": "fell"}[value]
+    return f"The coil's resistance {words}."
+
+
+def _dither(value: str, finding: Finding, scene: Scene) -> str:
+    del scene
+    if finding.kind.startswith("dither"):
+        return ""
+    if value == "as left":
+        return "The dither is as left."
+    return "The dither is gone." if value == "lost" else "The dither changed too."
+
+
+_SHAPE_WORDS = {
+    "spring": "The higher the level, the more it moved.",
+    "gain": "The higher the level, the more it moved.",
+    "force": "It moved as the force of the coil would.",
+    "offset": "Every level moved alike.",
+    "loop": "It falls short on the way up and stays high on the way down.",
+    "top": "Only the top is cut off; lower levels are as left.",
+    "zero": "The lower the level, the more it moved.",
+    "gon": "It is gone at every level.",
+}
+
+
+def _pressure(value: str, finding: Finding, scene: Scene) -> str:
+    del scene
+    if value == "as left":
+        return "" if finding.kind.startswith("pressure") else "The pressure is as the current makes it."
+    return _SHAPE_WORDS.get(value[:-1], "")
+
+
+def _scatter(value: str, finding: Finding, scene: Scene) -> str:
+    del finding, scene
+    return "" if value == "as left" else "It differs from one cycle to the next at the same command."
+
+
+def _flow(value: str, finding: Finding, scene: Scene) -> str:
+    del scene
+    return "It comes back by itself." if value == "at times" and finding.kind == "current-lost" else ""
+
+
+_WORDS: Mapping[str, Callable[[str, Finding, Scene], str]] = {
+    "following": _following,
+    "ramps": _ramps,
+    "currents": _currents,
+    "vented": _vented,
+    "idle": _idle,
+    "supply": _supply,
+    "resistance": _resistance,
+    "dither": _dither,
+    "pressure": _pressure,
+    "scatter": _scatter,
+    "flow": _flow,
+}

@@ -1,0 +1,75 @@
+"""Findings of what stops short: a clipped current and which part limits it, a pressure that no longer follows."""
+
+from __future__ import annotations
+
+import numpy as np
+from asleft.judge.finding.scene import Scene, make
+from asleft.judge.finding.symptoms import limit_ohm, short_of_full
+from asleft.judge.types import Finding
+from asleft.judge.valve.pressure import LevelKey, key_of
+
+
+def clipped(scene: Scene) -> list[Finding]:
+    """Findings of clipped current and clipped pressure."""
+    out = []
+    clip = scene.found.clip
+    if clip is not None and short_of_full(scene):
+        evidence = f"Current stops at {clip.limit_a:.3f} A where {clip.demanded_a:.3f} A is demanded."
+        out.append(make("current-clipped", evidence + _what_it_takes(scene), clip.from_s))
+    plateau = _pressure_plateau(scene)
+    if plateau is not None:
+        out.append(plateau)
+    return out
+
+
+def _what_it_takes(scene: Scene) -> str:
+    """The supply beside it, and how warm a coil would explain it."""
+    supply = scene.results.get("supply_voltage")
+    if supply is None or supply.as_found is None:
+        return ""
+    ohm, left = limit_ohm(scene), scene.sheet.as_left.get("coil_resistance")
+    if ohm is None or left is None:
+        return f" The supply is at {supply.as_found:.1f} V."
+    # Copper, IEC 60028: R(T) = R20 (1 + 0.00393 (T - 20)).
+    temperature = 20.0 + (ohm / left - 1.0) / 0.00393
+    would = f"a coil at {ohm:.1f} ohm would explain it: {temperature:.0f} degC for {left:.1f} ohm at 20 degC"
+    return f" The supply is at {supply.as_found:.1f} V; {would}."
+
+
+def _pressure_plateau(scene: Scene) -> Finding | None:
+    """Top levels fell and lie together, lower controlled levels did not, and the current is right."""
+    if not scene.found.control or scene.seen.control is None or scene.found.clip is not None:
+        return None
+    tolerance = scene.sheet.tolerance.get("pressure_at_full")
+    if tolerance is None:
+        return None
+    # By branch: a wider hysteresis lowers the rising and lifts the falling one, and must not look like a plateau.
+    change: dict[LevelKey, list[tuple[float, float, float]]] = {}
+    for dwell in scene.found.judged_pressure:
+        level = scene.found.control.get(key_of(dwell))
+        if level is not None:
+            off = dwell.pressure_bar - level.pressure_bar
+            change.setdefault(key_of(dwell), []).append((off, dwell.pressure_bar, dwell.from_s))
+    rising = sorted(step for step, arrival in change if arrival > 0)
+    if len(change) < 3 or not rising:
+        return None
+    moved = {key: float(np.median([c[0] for c in changes])) for key, changes in change.items()}
+    pressure = {step: float(np.median([c[1] for c in change[step, 1]])) for step in rising}
+    fallen = [step for step in rising if moved[step, 1] < -tolerance.below]
+    top = rising[-1]
+    others = [key for key in change if 0 < key[0] < min(fallen, default=0)]
+    if top not in fallen or not others or any(step not in fallen for step in rising if step > min(fallen)):
+        return None
+    # A changed gain would lower the levels below in proportion; a relief leaves them alone.
+    if any(abs(moved[key]) > 0.4 * abs(moved[top, 1]) * key[0] / top for key in others):
+        return None
+    if max(pressure[k] for k in fallen) - min(pressure[k] for k in fallen) > tolerance.below:
+        return None
+    below = max(others)[0]
+    evidence = (
+        f"Pressure no longer follows above {pressure[top]:.0f} bar: {-moved[top, 1]:.0f} bar less than when left at "
+        f"{5 * top} % command, while {5 * below} % is unchanged."
+    )
+    return make(
+        "pressure-clipped", evidence, min(c[2] for k in fallen for c in change[k, 1] if c[0] < -tolerance.below)
+    )

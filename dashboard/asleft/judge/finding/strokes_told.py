@@ -1,0 +1,85 @@
+"""Findings of what strokes say beside ramps: a response that has moved, and ways that no setting explains."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from asleft.judge.driver.misfit import IN_A_ROW, median_chi2
+from asleft.judge.driver.reaction import LEAST_S, SHARE, answer_of
+from asleft.judge.finding.scene import Scene, make
+from asleft.judge.types import Finding, Part
+
+_K = 2.0
+_EXPLAINING = ("current-lost", "current-unwanted", "command-failed", "pinned:", "stuck:")
+
+
+def strokes_told(scene: Scene) -> list[Finding]:
+    """`response-changed` and `model-misfit`, as `reaction` and `misfit` describe them."""
+    known = any(stretch.kind.startswith(_EXPLAINING) for stretch in scene.stretches)
+    if known or scene.found.clip is not None:
+        return []
+    return [*_response(scene), *_misfit(scene)]
+
+
+def strokes_unclear(scene: Scene, kind: str) -> bool:
+    """Whether nothing can be said of such a finding now, so that one known before stays."""
+    if kind == "response-changed":
+        return answer_of(scene.found.combined) is None or scene.found.clip is not None
+    return kind == "model-misfit" and median_chi2(scene.seen.strokes) is None
+
+
+def response_change(scene: Scene) -> tuple[bool, bool, bool] | None:
+    """Whether the response moved, whether by its delay more than its lag, whether it is slower; None: not known."""
+    moved = _moved(scene)
+    return None if moved is None else (moved.surely, moved.as_a_whole, moved.change_s > 0.0)
+
+
+class _Moved(NamedTuple):
+    change_s: float
+    response_s: float
+    surely: bool  # beyond it by more than the uncertainty
+    as_a_whole: bool  # by a delay, not by a lag
+
+
+def _moved(scene: Scene) -> _Moved | None:
+    left, now = scene.reaction.left, answer_of(scene.found.combined)
+    if left is None or now is None:
+        return None
+    change_s = now.response_s - left.response_s
+    unsure_s = _K * math.hypot(now.u_s, left.u_s)
+    limit_s = max(LEAST_S, SHARE * left.lag_s, scene.seen.interval_s)
+    return _Moved(
+        change_s,
+        now.response_s,
+        surely=abs(change_s) - unsure_s > limit_s,
+        as_a_whole=abs(now.delay_s - left.delay_s) > abs(now.lag_s - left.lag_s),
+    )
+
+
+def _response(scene: Scene) -> list[Finding]:
+    moved = _moved(scene)
+    if moved is None or not moved.surely:
+        return []
+    evidence = (
+        f"Beside its ramps the current follows the command after {1e3 * moved.response_s:.0f} ms on the mean, "
+        f"{abs(1e3 * moved.change_s):.0f} ms {'later' if moved.change_s > 0.0 else 'earlier'} than when left"
+    )
+    if moved.as_a_whole:
+        evidence += "; it sets in later or earlier as a whole, as when a reading comes late."
+        return [make("response-changed", evidence, None, part=Part.DATA, alternatives=(Part.DRIVER,))]
+    evidence += f"; it sets in as before and settles more {'slowly' if moved.change_s > 0.0 else 'quickly'}."
+    return [make("response-changed", evidence, None, part=Part.DRIVER, alternatives=(Part.COIL,))]
+
+
+def _misfit(scene: Scene) -> list[Finding]:
+    misfit = scene.misfit
+    limit, now = misfit.limit, median_chi2(scene.seen.strokes)
+    if limit is None or now is None or min(now, *misfit.latest) <= limit or len(misfit.latest) < IN_A_ROW:
+        return []
+    evidence = (
+        f"The current's way from level to level is unlike any ramp and lag: what is left over is {np.sqrt(now):.1f} "
+        f"times the noise, and was {np.sqrt(np.median(misfit.first)):.1f} times when left."
+    )
+    return [make("model-misfit", evidence, None)]

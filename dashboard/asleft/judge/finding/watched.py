@@ -1,0 +1,79 @@
+"""Findings from conditions seen sample by sample, and from pressure above the characteristic."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from asleft.judge.finding.scene import Scene, make
+from asleft.judge.types import Finding, Part
+from asleft.judge.valve.pressure import ceiling_bar, steady
+from asleft.judge.watching.watch import Stretch
+
+
+def watched(scene: Scene) -> list[Finding]:
+    """Findings of failed, lost, unwanted and pinned readings, and of pressure nobody asked for."""
+    out = []
+    for kind in ("command-failed", "command-clipped", "current-lost", "current-unwanted", "pressure-unwanted"):
+        stretches = [s for s in scene.stretches if s.kind == kind]
+        if stretches:
+            out.append(_watched_one(kind, stretches, scene))
+    out += _above_characteristic(scene)
+    for stretch in scene.stretches:
+        how, _, channel = stretch.kind.partition(":")
+        if how in {"pinned", "stuck"}:
+            part = {"current": Part.CURRENT_SENSOR, "pressure": Part.PRESSURE_SENSOR, "command": Part.COMMAND_WIRING}
+            value = stretch.detail.get("value", math.nan)
+            mover = "current" if channel == "command" else "command"
+            what = "stays at the end of its range" if how == "pinned" else f"does not move while the {mover} does"
+            evidence = f"The {channel} reading {what} ({value:.4g})."
+            out.append(
+                make(
+                    "reading-pinned",
+                    evidence,
+                    stretch.from_s,
+                    part=part.get(channel, Part.SUPPLY),
+                    alternatives=(Part.DATA,),
+                )
+            )
+    return out
+
+
+def _watched_one(kind: str, stretches: Sequence[Stretch], scene: Scene) -> Finding:
+    first, last = stretches[0], stretches[-1]
+    value = last.detail.get("value", math.nan)
+    signal = scene.sheet.signal
+    times = "" if len(stretches) == 1 else f" ({len(stretches)} times)"
+    if kind in {"command-failed", "command-clipped"}:
+        reading = signal.at_zero + value * (signal.at_full - signal.at_zero)
+        limit = "outside 3.6 to 21 mA" if kind == "command-failed" else "beyond its range"
+        return make(kind, f"The command signal stood at {reading:.2f} {signal.unit}, {limit}{times}.", first.from_s)
+    if kind == "current-lost":
+        evidence = f"The driver is commanded, and {value:.3f} A flows{times}."
+        return make(kind, evidence, first.from_s)
+    if kind == "current-unwanted":
+        return make(kind, f"{value:.3f} A flows that no command asks for{times}.", first.from_s)
+    return make(
+        kind, f"Pressure rose to {value:.0f} bar while the machine was stopped or not enabled{times}.", first.from_s
+    )
+
+
+def _above_characteristic(scene: Scene) -> list[Finding]:
+    """Steady pressure well above what the valve should let through: evidence whoever is in control."""
+    sheet = scene.sheet
+    full = sheet.as_left.get("pressure_at_full")
+    if full is None or sheet.controls != "pressure":
+        return []
+    tolerance = sheet.tolerance["pressure_at_full"].above
+    margin = max(3.0 * tolerance, 0.08 * full)
+    above = []
+    for dwell in steady(scene.seen.dwells, sheet):
+        ceiling = ceiling_bar(sheet, min(max(dwell.demand, 0.0), 1.0), -1.0)
+        if ceiling is not None and math.isfinite(margin) and dwell.pressure_bar > ceiling + margin:
+            above.append((dwell, ceiling))
+    if len(above) < 2:
+        return []
+    dwell, ceiling = above[-1]
+    here = f"{dwell.pressure_bar:.0f} bar at {100 * dwell.demand:.0f} % command"
+    evidence = f"{here}, where the valve was left at {ceiling:.0f} bar."
+    return [make("pressure-unwanted", evidence, above[0][0].from_s)]

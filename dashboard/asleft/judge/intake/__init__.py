@@ -1,0 +1,1 @@
+"""How samples come in and what the machine was doing: columns, wild readings, states."""

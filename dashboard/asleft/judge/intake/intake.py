@@ -1,0 +1,148 @@
+"""Readings on their way in: single wild ones are set aside and counted before anything is made of them.
+
+A converter's glitch, a disturbed bus or a contact's spark gives one or two readings far from both neighbours,
+which agree with each other. As a command it would open a stroke, as a current switch the driver off, as a pressure
+be a peak that nobody asked for. It becomes a failed reading (NaN): the rest bridges those.
+
+Wild is what lies off both neighbours by more than 0.5 % of the command's range, 1 % of the span or 1 % of full
+pressure, and by more than eight times the third largest of the eight steps before it, while the neighbours differ
+by less than half of that. Two readings count within a tenth of a second, one within a quarter. The last two samples
+wait for their neighbours, so the judge is behind by that much (20 ms at 100 Hz).
+
+Misses: three wild readings in a row; those among several others or failed ones, in the very instant of a step, or
+within eight readings of a beginning. Cries wolf: a true pulse of one or two samples is set aside (at 100 Hz no valve
+answers one; at 10 Hz that is a tenth of a second).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from asleft.judge.intake.columns import CURRENT, DEMAND, PRESSURE, ROWS, TIME, columns_of, pack_matrix, unpack_matrix
+from asleft.judge.types import FloatArray, Samples
+from asleft.sheet.model import Sheet
+
+WATCHED: Mapping[str, int] = {"command": DEMAND, "current": CURRENT, "pressure": PRESSURE}
+_ROWS = (TIME, *WATCHED.values())
+_WAIT = 2
+_PAST = 10
+_LEAST_COMMAND = 0.005
+_LEAST_SHARE = 0.01
+_LEAST_A, _LEAST_BAR = 0.02, 2.0  # where the sheet does not say
+#: The third largest of eight steps: one wild reading among them (two steps) does not hide the next.
+_USUAL = 5
+_TIMES_USUAL = 8.0
+_ONE_S, _TWO_S = 0.25, 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Intake:
+    """What waits, what came before it (raw: time, command, current, pressure), and counts set aside by channel."""
+
+    waiting: FloatArray = field(default_factory=lambda: np.empty((ROWS, 0)))
+    past: FloatArray = field(default_factory=lambda: np.empty((len(_ROWS), 0)))
+    aside: Mapping[str, int] = field(default_factory=dict)  # "time": times that came twice or out of order
+    found_s: tuple[float, ...] = ()  # when the readings set aside in the last call were taken (unix s)
+    newest_s: float | None = None  # of all samples seen
+
+    def counting(self, name: str, count: int) -> Intake:
+        """The same with `count` more set aside under `name`."""
+        if not count:
+            return self
+        return replace(self, aside={**self.aside, name: self.aside.get(name, 0) + count})
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain values, exact."""
+        return {
+            "waiting": pack_matrix(self.waiting),
+            "past": self.past.tolist(),
+            "aside": dict(self.aside),
+            "newest_s": self.newest_s,
+        }
+
+    @classmethod
+    def from_json(cls, raw: Mapping[str, Any]) -> Intake:
+        """Inverse of `as_json`."""
+        past = np.array(raw["past"], dtype=np.float64).reshape(len(_ROWS), -1)
+        return cls(unpack_matrix(raw["waiting"]), past, raw["aside"], (), raw["newest_s"])
+
+
+def take_in(samples: Samples, sheet: Sheet, intake: Intake, *, flush: bool = False) -> tuple[FloatArray, Intake]:
+    """Columns (ROWS, m) ready to be judged, wild readings NaN, and what waits. `flush`: nothing follows soon."""
+    raw = columns_of(samples, sheet.signal, before=intake.waiting)
+    n = raw.shape[1]
+    ready = n if flush else max(n - _WAIT, 0)
+    newest_s = float(raw[TIME, -1]) if n else intake.newest_s
+    if ready == 0:
+        return raw[:, :0], replace(intake, waiting=raw, found_s=(), newest_s=newest_s)
+    waiting = raw[:, ready:].copy()
+    aside, found_s = dict(intake.aside), list[float]()
+    before = intake.past if intake.past.shape[1] else np.full((len(_ROWS), _PAST), np.nan)
+    new = before.shape[1]
+    time_s = np.concatenate((before[0], raw[TIME]))
+    past = [time_s[ready : ready + new]]
+    for k, (name, row) in enumerate(WATCHED.items(), start=1):
+        values = np.concatenate((before[k], raw[row]))
+        past.append(values[ready : ready + new])
+        found = wild(time_s, values, _least(name, sheet)) - new
+        found = found[(found >= 0) & (found < ready)]
+        if found.size:
+            raw[row, found] = np.nan
+            aside[name] = aside.get(name, 0) + int(found.size)
+            found_s += raw[TIME, found].tolist()
+    return raw[:, :ready], Intake(waiting, np.array(past), aside, tuple(found_s), newest_s)
+
+
+def _least(name: str, sheet: Sheet) -> float:
+    """How far off a reading must be to be wild: demand, A or bar."""
+    if name == "command":
+        return _LEAST_COMMAND
+    if name == "current":
+        zero, full = sheet.as_left.get("current_at_zero"), sheet.as_left.get("current_at_full")
+        return _LEAST_A if zero is None or full is None else _LEAST_SHARE * (full - zero)
+    bar = sheet.as_left.get("pressure_at_full")
+    return _LEAST_BAR if bar is None else _LEAST_SHARE * bar
+
+
+def remarks_of(intake: Intake) -> tuple[str, ...]:
+    """What was set aside and left out since the sheet came into force, in sentences."""
+    wild_ones = {name: count for name, count in sorted(intake.aside.items()) if name != "time"}
+    out = []
+    if wild_ones:
+        counts = ", ".join(f"{count} of {name}" for name, count in wild_ones.items())
+        out.append(f"Set aside as single wild readings: {counts}.")
+    if intake.aside.get("time"):
+        out.append(f"Left out: {intake.aside['time']} samples whose time came twice or went back.")
+    return tuple(out)
+
+
+def wild(time_s: FloatArray, values: FloatArray, least: float) -> npt.NDArray[np.intp]:
+    """Indices of single and double wild readings, ascending; each follows from ten readings before and two after."""
+    step = np.diff(values)
+    big = np.abs(step) > least
+    one = np.flatnonzero(big[:-1] & big[1:]) + 1  # off both neighbours
+    two = np.flatnonzero(big[:-2] & big[2:]) + 1  # a pair off both its neighbours
+    one = one[_off(time_s, values, step, one, 1, least)]
+    two = two[_off(time_s, values, step, two, 2, least)]
+    return np.unique(np.concatenate((one, two, two + 1)))
+
+
+def _off(
+    time_s: FloatArray, values: FloatArray, step: FloatArray, at: npt.NDArray[np.intp], length: int, least: float
+) -> npt.NDArray[np.bool_]:
+    """Whether the readings from `at` on, `length` of them, lie off the reading before and the one after."""
+    if at.size == 0:
+        return np.zeros(0, dtype=bool)
+    before, after = values[at - 1], values[at + length]
+    inside = np.stack([values[at + k] for k in range(length)])
+    away = np.minimum(np.abs(inside - before), np.abs(inside - after)).min(axis=0)
+    usual = np.abs(step[np.maximum(at[:, None] - np.arange(2, 10), 0)])
+    usual = np.partition(np.where(np.isfinite(usual), usual, np.inf), _USUAL, axis=1)[:, _USUAL]
+    limit = np.maximum(least, _TIMES_USUAL * usual)
+    soon = time_s[at + length] - time_s[at - 1] <= (_ONE_S if length == 1 else _TWO_S) + 1e-6
+    alone: npt.NDArray[np.bool_] = (away > limit) & (np.abs(after - before) < 0.5 * away) & soon
+    return alone

@@ -1,0 +1,1 @@
+"""Valves whose command an outer loop makes."""

@@ -1,0 +1,1 @@
+"""From samples to dwells and strokes, each one row of numbers."""

@@ -1,0 +1,79 @@
+"""From columns to segments, whatever the sample rate: the scale is fixed first, slow ramps are thinned."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from asleft.judge.intake.columns import CLOCK, CURRENT, DEMAND, ENABLE, ENABLED, MODE, PUMP, STATE, TIME, noise_of
+from asleft.judge.intake.scale import Scale
+from asleft.judge.memory import JudgeState
+from asleft.judge.segments.segments import cut
+from asleft.judge.segments.sliding import slide
+from asleft.judge.types import FloatArray
+from asleft.sheet.model import MadeBy, Sheet
+
+#: Samples from which the scale of a valve is fixed.
+SCALE_SAMPLES = 300
+_CUT_SAMPLES = 50_000  # cut at once: bounds memory, changes nothing
+_SLOW_SAMPLES = 2400  # a full ramp is thinned to at most this many samples
+
+
+def interval_of(time_s: FloatArray) -> float:
+    """Median interval between sample times (s); 0.01 where there are fewer than two."""
+    return float(np.median(np.diff(time_s))) if time_s.size > 1 else 0.01
+
+
+def set_scale(sheet: Sheet, state: JudgeState, columns: FloatArray) -> None:
+    """Fix interval, noise and the threshold of a move from the first samples, however many there are."""
+    first = columns[:, :SCALE_SAMPLES]
+    zero, full = sheet.as_left.get("current_at_zero"), sheet.as_left.get("current_at_full")
+    span = (full - zero) if zero is not None and full is not None else 1.0
+    has_current = "current" in state.channels
+    demand_noise = max(noise_of(first[DEMAND]), 1e-4)
+    state.learner.noise_a = max(noise_of(first[CURRENT, first[ENABLED] > 0.5]), 2e-4 * span)
+    move = max(0.006, 8.0 * demand_noise)
+    outer = sheet.signal.made_by is MadeBy.CLOSED_LOOP
+    state.scale = Scale(interval_of(first[TIME]), demand_noise, move, span, has_current, outer)
+
+
+def segment(state: JudgeState, columns: FloatArray, *, flush: bool) -> None:
+    """Cut further columns, shape (ROWS, n), into the state's dwells and strokes; `flush` closes what is open."""
+    scale = state.scale
+    if scale is None:
+        return
+    thin = 1 if scale.outer else _thinning(state, scale.interval_s)
+    if thin > 1:
+        columns = np.concatenate((state.rest, columns), axis=1)
+        whole = columns.shape[1] - columns.shape[1] % thin
+        state.rest, columns = columns[:, whole:], _averaged(columns[:, :whole], thin)
+        scale = replace(scale, interval_s=scale.interval_s * thin)
+    for first in range(0, max(columns.shape[1], 1), _CUT_SAMPLES):
+        last = first + _CUT_SAMPLES
+        joined = np.concatenate((state.tail, columns[:, first:last]), axis=1)
+        ends = flush and last >= columns.shape[1]
+        if scale.outer:
+            slid = slide(joined, state.slide, scale, state.learner, flush=ends)
+            state.tail, state.slide = slid.tail, slid.carry
+            state.dwells += slid.dwells
+            state.strokes += slid.strokes
+            continue
+        result = cut(joined, state.carry, scale, state.learner, flush=ends)
+        state.tail, state.carry = result.tail, result.carry
+        state.dwells += result.dwells
+        state.strokes += result.strokes
+
+
+def _thinning(state: JudgeState, interval_s: float) -> int:
+    """Slow ramps need few samples: a full one is thinned to at most 2400. Fixed by the sheet, so always the same."""
+    slowest = max(state.learner.left_up_s, state.learner.left_down_s)
+    return max(1, int(slowest / interval_s / _SLOW_SAMPLES))
+
+
+def _averaged(columns: FloatArray, thin: int) -> FloatArray:
+    """Means of `thin` neighbours; the last of them for rows that are no quantity."""
+    grouped = columns.reshape(columns.shape[0], -1, thin)
+    out: FloatArray = grouped.mean(axis=2)
+    for row in (MODE, ENABLE, PUMP, STATE, ENABLED, CLOCK):
+        out[row] = grouped[row, :, -1]
+    return out

@@ -1,0 +1,79 @@
+"""A settled stretch as one row of numbers."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from asleft.judge.intake.columns import CLOCK, COIL_V, CURRENT, DEMAND, MODE, OIL, PRESSURE, STATE, SUPPLY, TIME
+from asleft.judge.intake.scale import Scale
+from asleft.judge.intake.states import PRODUCING
+from asleft.judge.segments.features import NAN, Dwell
+from asleft.judge.types import FloatArray
+
+
+def dwell_of(data: FloatArray, scale: Scale, arrival: float, *, flat: bool) -> Dwell:
+    """Features of one settled stretch, `data` of shape (ROWS, n).
+
+    Pressure is read over the last 40 %, when it has followed. The standard errors allow for autocorrelation as an
+    AR(1) process would have it; a slower disturbance makes them too small. `flat`: whether no trend is left.
+    """
+    n = data.shape[1]
+    late = data[PRESSURE, n - max(int(0.4 * n), min(n, 10)) :]
+    late = late[np.isfinite(late)]
+    pressure_bar = pressure_se_bar = moves_bar = NAN
+    if late.size >= 4:
+        pressure_bar, sd_bar, independent = _scatter(late)
+        pressure_se_bar = sd_bar / math.sqrt(independent)
+        half = late.size // 2
+        moves_bar = mean_of(late[half:]) - mean_of(late[:half])
+    demand, demand_sd, _ = _scatter(data[DEMAND])
+    current_a, current_sd_a, independent = _scatter(data[CURRENT]) if scale.has_current else (NAN, NAN, 1.0)
+    mode = float(data[MODE, -1])
+    return Dwell(
+        from_s=float(data[TIME, 0]),
+        to_s=float(data[TIME, -1]),
+        n=float(n),
+        demand=demand,
+        demand_se=max(demand_sd, scale.demand_noise) / math.sqrt(n),
+        current_a=current_a,
+        current_se_a=current_sd_a / math.sqrt(independent),
+        current_sd_a=current_sd_a,
+        pressure_bar=pressure_bar,
+        pressure_se_bar=pressure_se_bar,
+        pressure_moves_bar=moves_bar,
+        arrival=arrival,
+        producing=float((data[STATE] == PRODUCING).all()),
+        oil_degc=_mean(data[OIL]),
+        supply_v=_mean(data[SUPPLY]),
+        mode=mode if (data[MODE] == mode).all() else NAN,
+        flat=float(flat),
+        coil_v=_mean(data[COIL_V]),
+        clock_s=float(data[CLOCK, -1]),
+    )
+
+
+def mean_of(values: FloatArray) -> float:
+    """Mean of some readings (n,), with less ado than numpy's own over few."""
+    return float(np.add.reduce(values)) / values.size
+
+
+def _scatter(values: FloatArray) -> tuple[float, float, float]:
+    """Mean, standard deviation, and number of independent readings that are worth as much (AR(1), lag 1)."""
+    n = values.size
+    mean = mean_of(values)
+    centred = values - mean
+    power = float(centred @ centred)
+    if power <= 0.0 or n < 3:
+        return mean, math.sqrt(power / n), float(n)
+    rho = min(max(float(centred[1:] @ centred[:-1]) / power, 0.0), 0.95)
+    return mean, math.sqrt(power / n), max(n * (1.0 - rho) / (1.0 + rho), 1.0)
+
+
+def _mean(values: FloatArray) -> float:
+    """Mean of the readings there are, NaN without any."""
+    mean = mean_of(values)
+    if math.isfinite(mean):
+        return mean
+    finite = values[np.isfinite(values)]
+    return mean_of(finite) if finite.size else NAN

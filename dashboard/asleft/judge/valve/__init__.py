@@ -1,0 +1,1 @@
+"""The valve: pressure against current, both ways."""

@@ -1,0 +1,274 @@
+"""Rising and falling branch of pressure against current, from settled dwells, with what the loop was before them.
+
+A valve remembers: at equal current its pressure depends on the last turning points. A level therefore counts for a
+branch only once both turning points before it are known, and with them the loop it lies on. After an interruption
+(gap, stop, disable) that takes one whole cycle, so a conditioning cycle is never counted.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from asleft.judge.segments.features import NAN, Dwell
+from asleft.sheet.model import Sheet
+
+#: Dwells closer than this in demand are one level.
+SAME_LEVEL = 0.02
+#: Turning points that agree to this share of the command are the same end point of a loop.
+SAME_END = 0.03
+#: A visit farther from its level's median than this many robust standard deviations is no sight of the level.
+_OUTLIER = 6.0
+
+
+class Visit(NamedTuple):
+    """One stay at a level: pieces of it that follow each other are one sight, because friction holds the spool."""
+
+    at_s: float
+    to_s: float
+    demand: float
+    share: float  # current as a share of the as-left span: where on the loop's input axis the visit lies
+    current_a: float  # measured, or from the demand where no current is recorded
+    current_se_a: float
+    pressure_bar: float  # of the pieces that can be judged; NaN if there are none
+    pressure_se_bar: float
+    arrival: float
+    low: float  # share at the loop's lower turning point; NaN: not known
+    high: float
+    oil_degc: float
+
+
+@dataclass(frozen=True, slots=True)
+class BranchLevel:
+    """One level of one branch: means over visits with standard uncertainties (repeatability)."""
+
+    arrival: float  # +1 rising, -1 falling
+    demand: float
+    share: float
+    current_a: float
+    current_se_a: float
+    pressure_bar: float
+    pressure_se_bar: float
+    scatter_bar: float  # between visits
+    visits: int
+    from_s: float
+    to_s: float
+    oil_degc: float
+
+
+class Axis(NamedTuple):
+    """The loop's input: coil current between the as-left ends (A), or the command where that is all there is."""
+
+    zero: float
+    full: float
+    by_command: bool  # no current is read, or the sheet gives none: the demand stands for it
+
+    @property
+    def span(self) -> float:
+        """Full minus zero; 1 where the sheet gives no currents."""
+        return self.full - self.zero
+
+
+def axis_of(sheet: Sheet, dwells: Sequence[Dwell]) -> Axis:
+    """Current where sheet and readings have it, else the command."""
+    zero, full = sheet.as_left.get("current_at_zero"), sheet.as_left.get("current_at_full")
+    if zero is None or full is None:
+        return Axis(0.0, 1.0, by_command=True)
+    return Axis(zero, full, by_command=not any(d.current_a == d.current_a for d in dwells))
+
+
+def visits_of(dwells: Sequence[Dwell], judged: Collection[float], axis: Axis) -> list[Visit]:
+    """Stays in order of time. `judged`: beginnings (unix s) of dwells whose pressure is steady and the valve's."""
+    out: list[Visit] = []
+    stay: list[Dwell] = []
+    history = _History()
+    for dwell in dwells:
+        if stay and _same_stay(stay[-1], dwell):
+            stay.append(dwell)
+            continue
+        if stay:
+            out.append(_visit(stay, judged, history, axis))
+        stay = [dwell]
+    if stay:
+        out.append(_visit(stay, judged, history, axis))
+    return out
+
+
+def _same_stay(last: Dwell, now: Dwell) -> bool:
+    return (
+        now.arrival == last.arrival
+        and abs(now.demand - last.demand) < 0.5 * SAME_LEVEL
+        and now.from_s - last.to_s < 1.0
+        and now.producing == last.producing
+    )
+
+
+class _History:
+    """Turning points of the loop's input, as shares of its span, as far as they are known."""
+
+    __slots__ = ("before", "high", "low", "way")
+
+    def __init__(self) -> None:
+        self.forget()
+
+    def forget(self) -> None:
+        self.way, self.before = 0.0, NAN
+        self.low, self.high = NAN, NAN
+
+    def take(self, share: float, arrival: float, *, known: bool) -> tuple[float, float]:
+        """Lower and upper turning point of the loop on which a level lies that was reached by `arrival`."""
+        if arrival == 0.0 or not known:
+            self.forget()
+            self.before = share
+            return NAN, NAN
+        swung = arrival * (share - self.before) < 0.0  # beyond the level and back: nobody saw where it turned
+        if swung and self.way == arrival:
+            self._turned(-arrival, self.before)  # and before that it turned at the level it came from
+        if swung or arrival != self.way:
+            self._turned(arrival, NAN if swung or self.way == 0.0 else self.before)
+            self.way = arrival
+        self.before = share
+        return self.low, self.high
+
+    def _turned(self, onward: float, share: float) -> None:
+        if onward > 0.0:
+            self.low = share
+        else:
+            self.high = share
+
+
+def _visit(stay: Sequence[Dwell], judged: Collection[float], history: _History, axis: Axis) -> Visit:
+    first = stay[0]
+    if len(stay) == 1:
+        demand, current, current_se = first.demand, first.current_a, first.current_se_a
+    else:
+        weight = sum(d.n for d in stay)
+        demand = sum(d.n * d.demand for d in stay) / weight
+        current = sum(d.n * d.current_a for d in stay) / weight
+        current_se = sum((d.n * d.current_se_a) ** 2 for d in stay) ** 0.5 / weight
+    if axis.by_command or current != current:
+        current = axis.zero + min(max(demand, 0.0), 1.0) * axis.span
+        current_se = axis.span * max(d.demand_se for d in stay)
+    share = (current - axis.zero) / axis.span
+    low, high = history.take(share, first.arrival, known=first.producing > 0.5)
+    steady = [d for d in stay if d.from_s in judged]
+    pressure = pressure_se = NAN
+    if len(steady) == 1:
+        pressure, pressure_se = steady[0].pressure_bar, steady[0].pressure_se_bar
+    elif steady:
+        weight = sum(d.n for d in steady)
+        pressure = sum(d.n * d.pressure_bar for d in steady) / weight
+        pressure_se = sum((d.n * d.pressure_se_bar) ** 2 for d in steady) ** 0.5 / weight
+    oils = [d.oil_degc for d in stay if d.oil_degc == d.oil_degc]
+    return Visit(
+        first.from_s,
+        stay[-1].to_s,
+        demand,
+        share,
+        current,
+        current_se,
+        pressure,
+        pressure_se,
+        first.arrival,
+        low,
+        high,
+        sum(oils) / len(oils) if oils else NAN,
+    )
+
+
+def on_loop(visits: Sequence[Visit], low: float, high: float) -> list[Visit]:
+    """Visits that say something of a branch of the loop between shares `low` and `high`, or of one beyond it."""
+    return [
+        v
+        for v in visits
+        if v.pressure_bar == v.pressure_bar and v.low <= low + SAME_END and v.high >= high - SAME_END
+    ]
+
+
+def levels_of(visits: Sequence[Visit]) -> list[BranchLevel]:
+    """Levels of both branches, by branch (rising first) and current; visits must carry a pressure."""
+    out = []
+    for arrival in (1.0, -1.0):
+        groups: list[list[Visit]] = []
+        for visit in sorted((v for v in visits if v.arrival == arrival), key=lambda v: v.share):
+            if groups and visit.share - groups[-1][0].share <= SAME_LEVEL:
+                groups[-1].append(visit)
+            else:
+                groups.append([visit])
+        cleaned = [_without_outliers(group) for group in groups]
+        out += [_level(group, _pooled_bar(cleaned)) for group in cleaned]
+    return out
+
+
+def _without_outliers(group: list[Visit]) -> list[Visit]:
+    if len(group) < 5:
+        return group
+    values = np.array([v.pressure_bar for v in group])
+    middle = float(np.median(values))
+    spread = 1.4826 * float(np.median(np.abs(values - middle)))
+    own = float(np.median([v.pressure_se_bar for v in group]))
+    return [v for v in group if abs(v.pressure_bar - middle) <= _OUTLIER * max(spread, own)]
+
+
+def _pooled_bar(groups: Sequence[Sequence[Visit]]) -> float:
+    """Standard deviation between visits of one level, all levels of a branch together; 0 if none was seen twice."""
+    squares, freedom = 0.0, 0
+    for group in groups:
+        values = [v.pressure_bar for v in group]
+        squares += float(np.var(values)) * len(values)
+        freedom += len(values) - 1
+    return (squares / freedom) ** 0.5 if freedom else 0.0
+
+
+def _level(group: Sequence[Visit], pooled_bar: float) -> BranchLevel:
+    rows = np.array([(v.demand, v.current_a, v.current_se_a, v.pressure_bar, v.pressure_se_bar) for v in group])
+    share = sum(v.share for v in group) / len(group)
+    n = len(group)
+    scatter = float(rows[:, 3].std(ddof=1)) if n > 1 else 0.0
+    own = float(np.sqrt(np.mean(rows[:, 4] ** 2)))
+    # With few visits their own scatter says little: what all levels show together is the steadier figure.
+    spread = max(scatter if n >= 6 else pooled_bar, own)
+    current_spread = max(float(rows[:, 1].std(ddof=1)) if n > 1 else 0.0, float(np.sqrt(np.mean(rows[:, 2] ** 2))))
+    oils = [v.oil_degc for v in group if v.oil_degc == v.oil_degc]
+    return BranchLevel(
+        arrival=group[0].arrival,
+        demand=float(rows[:, 0].mean()),
+        share=share,
+        current_a=float(rows[:, 1].mean()),
+        current_se_a=current_spread / n**0.5,
+        pressure_bar=float(rows[:, 3].mean()),
+        pressure_se_bar=spread / n**0.5,
+        scatter_bar=scatter,
+        visits=n,
+        from_s=min(v.at_s for v in group),
+        to_s=max(v.to_s for v in group),
+        oil_degc=sum(oils) / len(oils) if oils else NAN,
+    )
+
+
+def stick_slip_bar(visits: Sequence[Visit]) -> float | None:
+    """How much the pressure differs from one arrival at a level to the next beyond what reading it explains (bar).
+
+    Median of absolute differences of successive visits of one level and branch, as a standard deviation; a slow drift
+    cancels in it. A spool that sticks and jumps stops at another place each time. None for fewer than four
+    differences. It misses a spool that always sticks at the same place; load that varies at a level which the valve
+    controls reads as stick-slip.
+    """
+    steps: list[float] = []
+    own: list[float] = []
+    last: dict[tuple[int, float], Visit] = {}
+    for visit in visits:
+        if visit.pressure_bar != visit.pressure_bar or visit.low != visit.low or visit.high != visit.high:
+            continue
+        key = (round(visit.share / (2.0 * SAME_LEVEL)), visit.arrival)
+        if key in last:
+            steps.append(abs(visit.pressure_bar - last[key].pressure_bar))
+            own.append(visit.pressure_se_bar)
+        last[key] = visit
+    if len(steps) < 4:
+        return None
+    spread = 1.4826 * float(np.median(steps)) / 2.0**0.5
+    return math.sqrt(max(spread**2 - float(np.median(own)) ** 2, 0.0))

@@ -1,0 +1,238 @@
+"""The characteristic from production: branches, hysteresis, stick-slip, as the estimates carry them.
+
+What is *measured* here becomes the quantity `hysteresis`; what is *told* of it (levels against the commissioned
+curve, dead band, linearity) is put together in `characteristic_told`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from asleft.judge.decide import Estimate
+from asleft.judge.segments.command_noise import WireNoise
+from asleft.judge.segments.features import Dwell
+from asleft.judge.valve.branches import (
+    SAME_END,
+    Axis,
+    BranchLevel,
+    Visit,
+    axis_of,
+    levels_of,
+    on_loop,
+    stick_slip_bar,
+    visits_of,
+)
+from asleft.judge.valve.curve import Curve, curve_of
+from asleft.judge.valve.hysteresis import NoWidth, Width, loop_width
+from asleft.judge.valve.sweeps import LAG_S, lag_doubt, moving_visits
+from asleft.sheet.model import Sheet
+
+#: Noise of the command shakes the spool as dither does: within a second it has followed the farthest excursions of
+#: the current (two standard deviations, on both branches) by what the current loop lets through of it (about .4).
+#: The loop seen is narrower by that. How much of it arrives is known to a fifth, the doubt of the noise's band
+#: included.
+_SHAKEN, _SHAKEN_U = 2.0 * 2.0 * 0.4, 0.2
+#: A hysteresis whose expanded uncertainty exceeds this many tolerances is no answer, only a bound.
+_WORST_U = 1.5
+_USUAL_TOLERANCE_PCT = 2.0
+#: Degrees of freedom of a sweep's noise, which is not taken from repetition.
+_SWEPT_DOF = 30.0
+#: Share of the span from the end a level comes from at which the spool surely follows (no wider loop is a valve).
+_WELL_AWAY = 0.15
+_NOT_CONTROLLED = "the valve was not in control of the pressure"
+
+
+@dataclass(slots=True)
+class Measured:
+    """What dwells say of the characteristic. `hysteresis` is None with a `reason`, and bounds where there are any."""
+
+    levels: list[BranchLevel] = field(default_factory=list)  # rising first, ascending current
+    visits: list[Visit] = field(default_factory=list)
+    curve: Curve | None = None
+    width: Width | None = None
+    hysteresis: Estimate | None = None
+    reason: str = ""
+    below_pct: float | None = None
+    above_pct: float | None = None
+    basis: str = ""
+    loop: tuple[float, float] = (0.0, 1.0)  # shares of the current span at the loop's end points
+    series: list[tuple[float, float]] = field(default_factory=list)  # (unix s, width in %) as single visits say it
+    stick_slip_bar: float | None = None
+    by_command: bool = False  # along the command, because no current is known
+
+
+def measure(
+    sheet: Sheet,
+    dwells: Sequence[Dwell],
+    judged: Sequence[Dwell],
+    *,
+    wire: WireNoise,
+    current_u_a: float,
+    why_none: str = "",
+) -> Measured:
+    """Branches and hysteresis from all `dwells` in order of time; `judged` are those steady and the valve's own.
+
+    `wire`: noise of the demand that the driver gets. `current_u_a`: standard uncertainty of the current's
+    calibration. `why_none`: what to say if nothing was judged.
+    """
+    out = Measured(reason=why_none)
+    axis = axis_of(sheet, dwells)
+    out.by_command = axis.by_command
+    out.curve = curve_of(sheet)
+    if judged:
+        out.visits = visits_of(dwells, {d.from_s for d in judged}, axis)
+        out.stick_slip_bar = stick_slip_bar(out.visits)
+    wanted = _commissioned_loop(sheet, out.curve, axis)
+    seen, lag_u = _seen(sheet, dwells, out, wanted, axis)
+    if not seen:
+        none = "no whole loop of rising and falling command seen yet" if judged else _NOT_CONTROLLED
+        out.reason = why_none or none
+        return out
+    out.reason = ""
+    out.levels = levels_of(seen)
+    if out.curve is None:
+        out.reason = "the sheet gives neither pressures nor a curve"
+        return out
+    width = _width(out.levels, out.curve, axis.span, out.loop)
+    if isinstance(width, NoWidth):
+        out.reason = width.reason
+        return out
+    out.width = width
+    out.series = _series(seen, width, out.curve, axis.span)
+    found = _estimate(width, seen, wire, current_u_a / axis.span, lag_u, by_command=axis.by_command)
+    out.basis = found.note
+    _decide(sheet, out, found, wanted, swept=lag_u > 0.0)
+    return out
+
+
+def _seen(
+    sheet: Sheet, dwells: Sequence[Dwell], out: Measured, wanted: tuple[float, float], axis: Axis
+) -> tuple[list[Visit], float]:
+    """Visits to rest on, and the doubt of their lag (0 for settled ones); sets the loop they lie on.
+
+    Settled levels on the commissioned loop; else a slow sweep over it; else a smaller loop, the widest there is.
+    """
+    out.loop = wanted
+    settled = on_loop(out.visits, *wanted)
+    if len({v.arrival for v in settled}) == 2:
+        return settled, 0.0
+    if sheet.controls == "pressure":
+        swept = on_loop(moving_visits(dwells, sheet, axis), *wanted)
+        if len({v.arrival for v in swept}) == 2:
+            return swept, lag_doubt(swept)
+    known = on_loop(out.visits, math.inf, -math.inf)
+    if known:
+        out.loop = (min(v.low for v in known), max(v.high for v in known))
+    return on_loop(known, *out.loop), 0.0
+
+
+def _decide(sheet: Sheet, out: Measured, found: Estimate, wanted: tuple[float, float], *, swept: bool) -> None:
+    """A value, or why none and what bounds it."""
+    tolerance = sheet.tolerance.get("hysteresis")
+    limit = tolerance.above if tolerance is not None and math.isfinite(tolerance.above) else _USUAL_TOLERANCE_PCT
+    expanded = found.expanded()
+    least = found.value - expanded if found.value > expanded else None
+    if out.loop != wanted:
+        from_pct, to_pct, low_pct, high_pct = (abs(round(100.0 * share)) for share in (*wanted, *out.loop))
+        out.reason = (
+            f"no loop between {from_pct} and {to_pct} % of the current span, only between {low_pct} and {high_pct} %"
+        )
+        out.above_pct = least
+    elif not (swept or (out.width and out.width.pairs) or (out.curve and out.curve.recorded)):
+        out.reason = "no level reached from both sides, and no recorded curve to join those that were"
+    elif expanded > _WORST_U * limit:
+        out.reason = "no level reached from both sides, and those seen lie too far apart"
+        out.below_pct, out.above_pct = found.value + expanded, least
+    else:
+        out.hysteresis = found
+
+
+def _commissioned_loop(sheet: Sheet, curve: Curve | None, axis: Axis) -> tuple[float, float]:
+    """Shares of the span at the ends of the loop recorded at commissioning; the whole span where none was."""
+    if curve is None or not curve.recorded or sheet.characteristic is None:
+        return 0.0, 1.0
+    return max((curve.low_a - axis.zero) / axis.span, 0.0), min((curve.high_a - axis.zero) / axis.span, 1.0)
+
+
+def _width(levels: Sequence[BranchLevel], curve: Curve, span_a: float, loop: tuple[float, float]) -> Width | NoWidth:
+    """Width, leaving out levels that lie within it of the end they come from: there the spool has not moved yet.
+
+    How wide it is, levels well away from those ends tell first.
+    """
+
+    def beyond(reach: float) -> list[BranchLevel]:
+        return [x for x in levels if (x.share - loop[0] if x.arrival > 0 else loop[1] - x.share) > reach]
+
+    away = beyond(_WELL_AWAY)
+    first = loop_width(away, curve, span_a)
+    if isinstance(first, NoWidth):
+        return loop_width(levels, curve, span_a)
+    reach = first.share + 2.0 * (first.repeatability + first.systematic)
+    moved = beyond(min(max(reach, SAME_END), _WELL_AWAY))
+    return first if len(moved) == len(away) else loop_width(moved, curve, span_a)
+
+
+def _estimate(
+    width: Width,
+    seen: Sequence[Visit],
+    wire: WireNoise,
+    current_u_share: float,
+    lag_u: float,
+    *,
+    by_command: bool,
+) -> Estimate:
+    shaken = _SHAKEN * wire.sd
+    shaken_u = _SHAKEN_U * shaken if shaken > 0.0 else 0.5 * _SHAKEN * wire.u
+    systematic = math.sqrt(width.systematic**2 + shaken_u**2 + (width.share * current_u_share) ** 2 + lag_u**2)
+    return Estimate(
+        value=100.0 * max(width.share + shaken, 0.0),
+        repeatability=100.0 * width.repeatability,
+        dof=width.dof if lag_u == 0.0 else _SWEPT_DOF,
+        systematic=100.0 * systematic,
+        segments=sum(level.visits for level in width.levels),
+        from_s=min(level.from_s for level in width.levels),
+        to_s=max(level.to_s for level in width.levels),
+        command_min_pct=100.0 * min(v.low for v in seen),
+        command_max_pct=100.0 * max(v.high for v in seen),
+        note=_basis(width, seen, swept=lag_u > 0.0, by_command=by_command),
+    )
+
+
+def _basis(width: Width, seen: Sequence[Visit], *, swept: bool, by_command: bool) -> str:
+    low, high = (abs(round(100.0 * d)) for d in (min(v.low for v in seen), max(v.high for v in seen)))
+    axis = "command" if by_command else "current"
+    words = [
+        f"along the {axis}, % of its span from zero to full",
+        f"loop {low}-{high}-{low} %",
+    ]
+    if swept:
+        words.append(f"a slow sweep: moving data, corrected for a lag of {LAG_S:.2f} s")
+    elif width.pairs:
+        words.append(f"{width.pairs} level{'s' if width.pairs > 1 else ''} seen from both sides")
+    else:
+        words.append("no level seen from both sides: joined by the recorded curve")
+    if width.widest_at is not None:
+        words.append(f"largest at {100 * width.widest_at:.0f} %")
+    return ", ".join(words)
+
+
+def _series(seen: Sequence[Visit], width: Width, curve: Curve, span_a: float) -> list[tuple[float, float]]:
+    """What single visits say of the width (%), oldest first: their departure along the current, doubled, by side.
+
+    A shift of the whole curve moves rising and falling visits apart in opposite senses and is no step in this.
+    """
+    rows = []
+    for visit in seen:
+        near = [x for x in width.levels if x.arrival == visit.arrival and abs(x.share - visit.share) <= SAME_END]
+        if near:
+            rows.append((visit, near[0]))
+    if not rows:
+        return []
+    here = np.array([v.current_a for v, _ in rows]) - curve.current_at(np.array([v.pressure_bar for v, _ in rows]))
+    mean = np.array([x.current_a for _, x in rows]) - curve.current_at(np.array([x.pressure_bar for _, x in rows]))
+    off = 2.0 * np.array([v.arrival for v, _ in rows]) * (here - mean) / span_a
+    out = [(v.at_s, 100.0 * (width.share + float(o))) for (v, _), o in zip(rows, off.tolist(), strict=True)]
+    return sorted(out)

@@ -1,0 +1,1 @@
+"""Conditions seen sample by sample, whatever the segments say."""

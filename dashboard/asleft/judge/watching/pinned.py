@@ -1,0 +1,124 @@
+"""Readings that are dead: at the end of their range, or without any change while what they belong to moves.
+
+A current or pressure reading is stuck when it has been exactly constant for 5 s while the command moved by a fifth;
+a command reading, when it has been exactly constant while the current went up and down three times (between a quarter
+and 55 % of the span: a driver does not do that by itself). Misses: a reading stuck at a time when nothing moves, one
+that still flickers by a count, a stuck command where production's current stays on one side of that band. Cries wolf:
+a converter so coarse that a pressure the load makes stays within one step for 5 s of a moving command.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from asleft.judge.intake.columns import CURRENT, DEMAND, ENABLED, PRESSURE, STATE, SUPPLY, TIME
+from asleft.judge.intake.holding import BoolArray
+from asleft.judge.intake.states import PRODUCING
+from asleft.judge.types import FloatArray
+from asleft.judge.watching.stretches import Stretch, WatchCarry, stretches
+from asleft.sheet.model import Sheet
+
+_STUCK_S = 5.0
+_PINNED_S = 1.0
+_MOVED = 0.2  # of the command
+_LOW, _HIGH, _SWINGS = 0.25, 0.55, 3  # of the span
+
+
+def dead_readings(columns: FloatArray, sheet: Sheet, carry: WatchCarry, gap: BoolArray) -> list[Stretch]:
+    """Stretches `pinned:<channel>` and `stuck:<channel>` in new samples (shape (ROWS, n)); updates `carry`."""
+    out: list[Stretch] = []
+    for name, row in (("command", DEMAND), ("current", CURRENT), ("pressure", PRESSURE), ("supply", SUPPLY)):
+        values = columns[row]
+        if not np.isfinite(values).any():
+            carry.since.pop(f"pinned:{name}", None)
+            carry.same_since.pop(f"stuck:{name}", None)
+            continue
+        out += _at_end(name, values, columns, sheet, carry, gap)
+        if name == "command":
+            out += _stuck_command(columns, sheet, carry, gap)
+        elif name != "supply":
+            watched = (columns[STATE] == PRODUCING) if name == "pressure" else (columns[ENABLED] > 0.5)
+            out += _stuck(f"stuck:{name}", values, watched, columns, carry, gap)
+    return out
+
+
+def _at_end(
+    name: str, values: FloatArray, columns: FloatArray, sheet: Sheet, carry: WatchCarry, gap: BoolArray
+) -> list[Stretch]:
+    """At the upper end of the instrument's range, as the sheet gives it, for 1 s."""
+    instrument = sheet.instruments.get(name)
+    if instrument is None or instrument.range_high is None:
+        return []
+    reading = values
+    if name == "command":
+        reading = sheet.signal.at_zero + values * (sheet.signal.at_full - sheet.signal.at_zero)
+    span = instrument.range_high - (instrument.range_low or 0.0)
+    at_end = reading >= instrument.range_high - 0.001 * span
+    found = stretches(f"pinned:{name}", at_end, columns, carry, _PINNED_S, gap)
+    for stretch in found:
+        stretch.detail["value"] = instrument.range_high
+    return found
+
+
+def _stuck(
+    kind: str, values: FloatArray, watched: BoolArray, columns: FloatArray, carry: WatchCarry, gap: BoolArray
+) -> list[Stretch]:
+    """Runs of one exact value, watched throughout, over which the command moved by more than a fifth."""
+    time_s, demand = columns[TIME], columns[DEMAND]
+    out: list[Stretch] = []
+    for a, b, begin, carried in _same(kind, values, watched & np.isfinite(values), time_s, carry, gap):
+        known = demand[a:b][np.isfinite(demand[a:b])]
+        lowest = float(known.min(initial=carry.same_low[kind] if carried else np.inf))
+        highest = float(known.max(initial=carry.same_high[kind] if carried else -np.inf))
+        if time_s[b - 1] - begin >= _STUCK_S and highest - lowest > _MOVED:
+            out.append(Stretch(kind, begin, float(time_s[b - 1]), {"value": float(values[a])}))
+        if b == values.size:
+            carry.same_low[kind], carry.same_high[kind] = lowest, highest
+    return out
+
+
+def _stuck_command(columns: FloatArray, sheet: Sheet, carry: WatchCarry, gap: BoolArray) -> list[Stretch]:
+    """Runs of one exact command over which the current went up and down three times."""
+    zero, full = sheet.as_left.get("current_at_zero"), sheet.as_left.get("current_at_full")
+    if zero is None or full is None:
+        return []
+    kind, demand, time_s = "stuck:command", columns[DEMAND], columns[TIME]
+    share = (columns[CURRENT] - zero) / (full - zero)
+    enabled = (columns[ENABLED] > 0.5) & np.isfinite(demand)
+    out: list[Stretch] = []
+    for a, b, begin, carried in _same(kind, demand, enabled, time_s, carry, gap):
+        here = share[a:b]
+        sides = np.sign(here[(here < _LOW) | (here > _HIGH)] - _HIGH)
+        before = carry.swung_high if carried else 0.0
+        sides = np.concatenate(([before], sides)) if before else sides
+        swings = (carry.swings if carried else 0) + int(np.count_nonzero(np.diff(sides)))
+        if time_s[b - 1] - begin >= _STUCK_S and swings >= _SWINGS:
+            reading = sheet.signal.at_zero + float(demand[a]) * (sheet.signal.at_full - sheet.signal.at_zero)
+            out.append(Stretch(kind, begin, float(time_s[b - 1]), {"value": reading}))
+        if b == demand.size:
+            carry.swings, carry.swung_high = swings, float(sides[-1]) if sides.size else 0.0
+    return out
+
+
+def _same(
+    kind: str, values: FloatArray, watched: BoolArray, time_s: FloatArray, carry: WatchCarry, gap: BoolArray
+) -> Iterator[tuple[int, int, float, bool]]:
+    """Runs of one exact value, watched throughout, that may be long enough: (first, end, begin, goes on from before).
+
+    The value and beginning of the last run are kept for the next call; the caller keeps what it has seen in it.
+    """
+    cuts = np.flatnonzero((values[1:] != values[:-1]) | (watched[1:] != watched[:-1]) | gap[1:]) + 1
+    since_s = carry.same_since.pop(kind, None)
+    if not watched[0] or gap[0] or carry.same_value.get(kind) != values[0]:
+        since_s = None
+    first, end = np.concatenate(([0], cuts)), np.concatenate((cuts, [values.size]))
+    last = end - 1
+    worth = (time_s[last] - time_s[first] >= _STUCK_S) | (first == 0) | (last == values.size - 1)
+    for number in np.flatnonzero(worth & watched[first]).tolist():
+        a, b = int(first[number]), int(end[number])
+        carried = a == 0 and since_s is not None
+        begin = since_s if a == 0 and since_s is not None else float(time_s[a])
+        yield a, b, begin, carried
+        if b == values.size:
+            carry.same_value[kind], carry.same_since[kind] = float(values[-1]), begin
