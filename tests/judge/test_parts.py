@@ -9,6 +9,7 @@ from asleft.judge.coil.coil_now import CoilState
 from asleft.judge.driver.clipping import Clip
 from asleft.judge.estimates import AsFound
 from asleft.judge.finding.isolation import contradictions, expected_parts, isolate
+from asleft.judge.finding.pressure_symptoms import scatter_bar
 from asleft.judge.finding.shapes import (
     LevelChange,
     asked_bar,
@@ -18,7 +19,7 @@ from asleft.judge.finding.shapes import (
     size_values,
 )
 from asleft.judge.finding.signatures import AS_LEFT, CAUSES, SYMPTOMS, SYMPTOMS_OF, Cause, Values, without_current
-from asleft.judge.finding.symptoms import observe, scatter_bar
+from asleft.judge.finding.symptoms import observe
 from asleft.judge.intake.columns import CLOCK, CURRENT, TIME
 from asleft.judge.segments.features import Dwell
 from asleft.judge.types import Part

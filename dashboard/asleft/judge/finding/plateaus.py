@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
+from asleft.judge.finding.current_symptoms import limit_ohm, short_of_full
 from asleft.judge.finding.scene import Scene, make
-from asleft.judge.finding.symptoms import limit_ohm, short_of_full
 from asleft.judge.types import Finding
 from asleft.judge.valve.pressure import LevelKey, key_of
 

@@ -12,8 +12,8 @@ room.
 
 from __future__ import annotations
 
+from asleft.judge.finding.pressure_symptoms import SCATTERS, pressure_tolerance_bar, recent, scatter_bar
 from asleft.judge.finding.scene import Scene, make
-from asleft.judge.finding.symptoms import SCATTERS, pressure_tolerance_bar, recent, scatter_bar
 from asleft.judge.types import Finding
 from asleft.judge.valve.pressure import LevelKey, key_of
 
