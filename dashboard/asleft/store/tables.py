@@ -128,3 +128,52 @@ health = Table(
     Column("details", Text, nullable=False),  # JSON
     PrimaryKeyConstraint("source", name="pk_health"),
 )
+
+account = Table(
+    "account",
+    metadata,
+    Column("name", _ID, nullable=False),
+    Column("role", String(32), nullable=False),
+    Column("password", Text, nullable=False),  # argon2id, with its salt and parameters
+    Column("disabled", Boolean, nullable=False),
+    Column("created_at_ns", BigInteger, nullable=False),
+    Column("password_at_ns", BigInteger, nullable=False),
+    PrimaryKeyConstraint("name", name="pk_account"),
+)
+
+web_session = Table(
+    "web_session",
+    metadata,
+    Column("digest", String(64), nullable=False),  # SHA-256 of what the cookie holds: the table lets nobody in
+    Column("account", _ID, nullable=False),
+    Column("address", String(64), nullable=False),
+    Column("started_at_ns", BigInteger, nullable=False),
+    Column("seen_at_ns", BigInteger, nullable=False),
+    PrimaryKeyConstraint("digest", name="pk_web_session"),
+)
+Index("web_session_by_account", web_session.c.account, web_session.c.started_at_ns)
+
+login_throttle = Table(
+    "login_throttle",
+    metadata,
+    Column("subject", String(80), nullable=False),  # "account/<name tried>" or "address/<where from>"
+    Column("failures", Integer, nullable=False),
+    Column("last_at_ns", BigInteger, nullable=False),
+    Column("until_ns", BigInteger, nullable=False),
+    PrimaryKeyConstraint("subject", name="pk_login_throttle"),
+)
+
+audit = Table(
+    "audit",
+    metadata,
+    # SQLite counts only in a column declared INTEGER.
+    Column("number", BigInteger().with_variant(Integer(), "sqlite"), nullable=False, autoincrement=True),
+    Column("at_ns", BigInteger, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("address", String(64), nullable=False),
+    Column("action", String(32), nullable=False),
+    Column("subject", Text, nullable=False),
+    Column("details", Text, nullable=False),
+    PrimaryKeyConstraint("number", name="pk_audit"),
+)
+Index("audit_by_time", audit.c.at_ns)
