@@ -11,6 +11,7 @@ import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
+from functools import lru_cache
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -188,17 +189,24 @@ def plans(cases: Sequence[Case], sizes: Sequence[float], *, slow: bool = True) -
     return out
 
 
-def run_valve(
-    seed: int, variant: str, todo: Sequence[Plan], channel_sets: Sequence[str] = CHANNEL_SETS
-) -> tuple[list[Run], list[Run]]:
-    """All fault runs of one valve and, as runs without a case, its healthy windows. Deterministic for a seed."""
+@dataclass(frozen=True, slots=True)
+class Left:
+    """One healthy valve as it was left: what every fault run of it begins with."""
+
+    healthy: ValveModel
+    widths: dict[str, float]  # of the tolerances
+    known: dict[str, tuple[Sheet, JudgeState]]  # by channel set
+    calm: tuple[Run, ...]  # its healthy windows, as runs without a case
+
+
+@lru_cache(maxsize=4)
+def as_left(seed: int, variant: str, channel_sets: tuple[str, ...]) -> Left:
+    """Simulate and judge the healthy windows of one valve, once for all slices of its fault runs."""
     healthy = valve(seed, variant)
     left_runs = recordings([healthy] * LEFT_WINDOWS, range(LEFT_WINDOWS), seed)
     left = dict(left_runs[0].truth.as_left)
-    widths = tolerances(left)
-    runs: list[Run] = []
     calm: list[Run] = []
-    case = todo[0].case if todo else None
+    case = next(case for case in CASES if case.variant == variant)
     known: dict[str, tuple[Sheet, JudgeState]] = {}
     for channels in (c for c in channel_sets if c != "monitor"):
         sheet = sheet_for(healthy, left, case, channels)
@@ -210,16 +218,28 @@ def run_valve(
         said = _evidence(judgements[-1])
         calm.append(Run("healthy", 0.0, False, seed, channels, float("inf"), standing(looks), 0.0, said))
         known[channels] = sheet, state
+    return Left(healthy, tolerances(left), known, tuple(calm))
+
+
+def run_valve(
+    seed: int, variant: str, todo: Sequence[Plan], channel_sets: Sequence[str] = CHANNEL_SETS
+) -> tuple[list[Run], list[Run]]:
+    """Fault runs of one valve and, as runs without a case, its healthy windows.
+
+    The same for a seed, in whatever slices `todo` comes: a recording does not depend on what else is simulated.
+    """
+    left = as_left(seed, variant, tuple(channel_sets))
+    runs: list[Run] = []
     for first in range(0, len(todo), _PLANS_AT_ONCE):
         some = todo[first : first + _PLANS_AT_ONCE]
-        models = [model for plan in some for model in [plan.model(healthy, widths)] * plan.windows]
+        models = [model for plan in some for model in [plan.model(left.healthy, left.widths)] * plan.windows]
         numbers = [LEFT_WINDOWS + k for plan in some for k in range(plan.windows)]
         recorded = iter(recordings(models, numbers, seed))
         for plan in some:
             windows = [next(recorded) for _ in range(plan.windows)]
-            for channels, (sheet, state) in known.items():
+            for channels, (sheet, state) in left.known.items():
                 runs += _judge(plan, seed, channels, sheet, copy_of(state), windows, channel_sets)
-    return runs, calm
+    return runs, list(left.calm)
 
 
 def _judge(

@@ -12,21 +12,15 @@ is asked about once a minute.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from functools import partial
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 from damadics import detection_time, false_rate, true_rate
 from fault_cases import CASES, CHANNEL_SETS, expected
-from fault_runs import Run, hours, plans, run_valve
-from report import Goal, Report, main
-from scipy.stats import beta
+from fault_jobs import finished, full_jobs, smoke_jobs
+from fault_runs import Run, hours
+from report import Goal, Report, main, share_interval
 
-SIZES = (0.5, 2.0, 4.0)
-SEEDS = 10
-HEALTHY_VALVES = 150  # besides: five windows each
-SMOKE = ("ramp up longer", "coil unplugged", "spring weak", "pressure sensor's zero", "current sensor's gain")
 #: Faults that move no quantity of the sheet while they are small: a limit not reached, a way that is no setting.
 _NO_QUANTITY = frozenset(
     {
@@ -46,41 +40,13 @@ _BY_NAME = {case.name: case for case in CASES}
 
 def run(full: bool, workers: int = 1) -> Report:
     """The tables, at the published size (`full`) or for a handful of faults."""
-    if full:
-        jobs = [(seed, variant) for seed in range(SEEDS) for variant in sorted({c.variant for c in CASES})]
-        tasks: list[Callable[[], tuple[list[Run], list[Run]]]] = [
-            partial(_job, seed, tuple(c.name for c in CASES if c.variant == variant), SIZES, variant)
-            for seed, variant in jobs
-        ]
-        tasks += [partial(_job, 1000 + seed, (), SIZES, "plain") for seed in range(HEALTHY_VALVES)]
-    else:
-        tasks = [partial(_job, 0, SMOKE, (2.0,), "plain")]
-    runs: list[Run] = []
-    calm: list[Run] = []
-    for some, quiet in _done(tasks, workers):
-        runs += some
-        calm += quiet
+    runs, calm = finished(full_jobs() if full else smoke_jobs(), workers)
     return report_of(runs, calm)
-
-
-def _job(seed: int, names: Sequence[str], sizes: Sequence[float], variant: str) -> tuple[list[Run], list[Run]]:
-    todo = plans([_BY_NAME[name] for name in names], sizes, slow=len(sizes) > 1)
-    return run_valve(seed, variant, todo, CHANNEL_SETS if names else ("full",))
-
-
-def _done(
-    tasks: Sequence[Callable[[], tuple[list[Run], list[Run]]]], workers: int
-) -> Iterable[tuple[list[Run], list[Run]]]:
-    if workers <= 1:
-        yield from (task() for task in tasks)
-        return
-    with ProcessPoolExecutor(workers) as pool:
-        yield from [future.result() for future in [pool.submit(task) for task in tasks]]
 
 
 def report_of(runs: Sequence[Run], calm: Sequence[Run]) -> Report:
     """Tables and goals from finished runs."""
-    report = Report("Faults found, and the part named")
+    report = Report("Faults found, and the part named", logs=len(runs) + len(calm))
     _table_of_faults(runs, report)
     _table_of_channels(runs, report)
     _matrix(runs, report)
@@ -130,13 +96,6 @@ def _large(runs: Iterable[Run]) -> list[Run]:
 
 def _share(values: Sequence[bool]) -> float:
     return float(np.mean(values)) if values else float("nan")
-
-
-def interval(held: int, of: int) -> tuple[float, float]:
-    """95 % interval of a share (Clopper and Pearson)."""
-    low = 0.0 if held == 0 else float(beta.ppf(0.025, held, of - held + 1))
-    high = 1.0 if held == of else float(beta.ppf(0.975, held + 1, of - held))
-    return low, high
 
 
 def _table_of_faults(runs: Sequence[Run], report: Report) -> None:
@@ -225,7 +184,7 @@ def _goals(runs: Sequence[Run], calm: Sequence[Run], report: Report) -> None:
     ):  # fmt: skip
         if mine:
             held = sum(test(run) for run in mine)
-            report.goals.append(Goal(name, held / len(mine), at_least=least, interval=interval(held, len(mine))))
+            report.goals.append(Goal(name, held / len(mine), at_least=least, interval=share_interval(held, len(mine))))
     alarms = sum(alarmed(run) for run in calm)
     remarks = sum(any(look.remark for look in run.looks) for run in calm)
     report.lines.append(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import sys
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -13,8 +14,9 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "bench"))
 
 from damadics import Stretch, detection_time, false_rate, true_rate
 from fault_cases import CASES, CHANNEL_SETS, expected, valve
+from fault_jobs import SEEDS, full_jobs
 from fault_runs import Plan, plans, tolerances, window_start_s
-from judge_faults import interval
+from report import share_interval
 
 
 def signal(*edges: float, end: float, on: bool = False) -> list[Stretch]:
@@ -40,8 +42,8 @@ def test_rates_are_shares_of_the_time_after_and_before() -> None:
 
 def test_interval_of_a_share_is_clopper_and_pearsons() -> None:
     """0 of 10: 1 - 0.025^(1/10) = 0.3085, the closed form of the upper limit."""
-    assert interval(0, 10) == pytest.approx((0.0, 1.0 - 0.025**0.1))
-    assert interval(10, 10) == pytest.approx((0.025**0.1, 1.0))
+    assert share_interval(0, 10) == pytest.approx((0.0, 1.0 - 0.025**0.1))
+    assert share_interval(10, 10) == pytest.approx((0.025**0.1, 1.0))
 
 
 def test_there_are_faults_enough_and_the_ones_that_were_asked_for() -> None:
@@ -97,3 +99,15 @@ def test_sizes_grow_and_a_whole_fault_has_none() -> None:
     faulty = Plan(CASES[0], 2.0, slow=False).model(model, widths)
     assert faulty.faults[0].onset_s == window_start_s(5) + 60.0
     assert window_start_s(5) - window_start_s(0) == 7 * 86_400.0
+
+
+def test_jobs_simulate_every_fault_once_and_count_every_healthy_valve_once() -> None:
+    jobs = full_jobs()
+    faults = Counter((job.seed, name) for job in jobs for name in job.names)
+    assert set(faults) == {(seed, case.name) for seed in range(SEEDS) for case in CASES}
+    assert set(faults.values()) == {1}
+    variant = {case.name: case.variant for case in CASES}
+    assert all(variant[name] == job.variant for job in jobs for name in job.names)
+    calm = Counter((job.seed, job.variant) for job in jobs if job.counts_calm)
+    assert set(calm.values()) == {1}
+    assert set(calm) == {(job.seed, job.variant) for job in jobs}
