@@ -8,12 +8,12 @@ import time
 from collections.abc import Callable
 from typing import Protocol
 
+from asleft.edge.delivery_core import DeliveryCore
 from asleft.edge.spool import Spool
 from asleft.edge.uplink import SessionLost
-from asleft.edge.uplink_core import AckOutcome, UplinkCore
 from asleft.instruments.backoff import Backoff
 from asleft.wire.block import AgentState
-from asleft.wire.codec import WireError, decode_ack, encode_state
+from asleft.wire.codec import encode_state
 
 logger = logging.getLogger(__name__)
 
@@ -21,10 +21,10 @@ STATE_EVERY_S = 5.0
 """How often the agent says how it is, at least."""
 
 _PUMP_S = 0.05
-_AT_ONCE = 50
 _SILENCE_S = 30.0
 _FIRST_WAIT_S = 0.5
-_MOST_WAIT_S = 10.0
+_MOST_WAIT_S = 2.5
+"""A broker that is back is found within this, and one that is away costs no more than a try every so often."""
 
 
 class Session(Protocol):
@@ -79,26 +79,32 @@ class Delivery:
         random: Callable[[], float],
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
-        self._spool = spool
         self._make_session = make_session
         self._state = state
         self._stop = stop
         self._clock = clock
         self._backoff = Backoff(_FIRST_WAIT_S, _MOST_WAIT_S, random)
-        self._core = UplinkCore(spool.stream, spool.acknowledged, random)
+        self._core = DeliveryCore(spool, random, clock())
         self._mqtt5 = True
         self._was_connected: bool | None = None
+        self._refused = ""
         self.connections = 0
         """Connections made since the start."""
         self.alive_at_s = clock()
         """Last sign of life of this thread, for a watchdog."""
-        self.alarm = ""
-        """An acknowledgement or a refusal that needs a person; empty when there is none."""
 
     @property
     def go_backs(self) -> int:
         """Times everything unacknowledged was sent again for lack of progress."""
         return self._core.go_backs
+
+    @property
+    def alarm(self) -> str:
+        """An acknowledgement, a refusal or a standstill that needs a person; empty when there is none."""
+        standstill = self._core.stalled(self._clock())
+        if standstill and not self._was_connected:
+            standstill += "; there is no connection to the broker"
+        return "; ".join(text for text in (self._refused, self._core.alarm, standstill) if text)
 
     def run(self) -> None:
         """Connect, deliver, and after a loss wait a jittered while and connect again."""
@@ -139,39 +145,11 @@ class Delivery:
             if now_s >= state_due_s:
                 session.send_state(encode_state(self._state(True)))
                 state_due_s = now_s + STATE_EVERY_S
-            sent = self._send(session, now_s)
+            sent = self._core.send(session, now_s)
             session.pump(0.0 if sent else _PUMP_S)
-            if session.refused:
-                self.alarm = f"the broker does not accept blocks: {session.refused}"
+            self._refused = f"the broker does not accept blocks: {session.refused}" if session.refused else ""
             if session.in_flight and self._clock() - session.last_taken_s > _SILENCE_S:
                 raise SessionLost(f"the broker has taken nothing for {_SILENCE_S:g} s")
 
-    def _send(self, session: Session, now_s: float) -> bool:
-        span = self._core.plan(self._spool.highest_seq, session.in_flight, now_s)
-        if span is None:
-            return False
-        items = self._spool.items(span.first, span.last, _AT_ONCE)
-        for item in items:
-            session.send_upload(item.payload)
-            self._core.sent(item.last, now_s)
-        return bool(items)
-
     def _on_ack(self, payload: bytes) -> None:
-        if not payload:
-            return  # a retained message that was cleared
-        try:
-            ack = decode_ack(payload)
-        except WireError as error:
-            self.alarm = f"an acknowledgement makes no sense: {error}"
-            return
-        outcome = self._core.acknowledged(ack, self._spool.highest_seq, self._clock())
-        if outcome in (AckOutcome.FOREIGN, AckOutcome.IMPOSSIBLE):
-            what = f"of stream {ack.stream}" if outcome is AckOutcome.FOREIGN else f"of {ack.mark}, never generated"
-            self.alarm = f"{outcome} acknowledgement {what}"
-            logger.error("%s: ignored", self.alarm)
-            return
-        if outcome is AckOutcome.LOWERED:
-            logger.warning("the recorder has only %d blocks: sending again from there", ack.mark)
-        if outcome in (AckOutcome.RAISED, AckOutcome.LOWERED):
-            self._spool.acknowledge(self._core.mark)
-            self.alarm = ""
+        self._core.take(payload, self._clock())

@@ -49,6 +49,7 @@ class Agent:
         self._delivery = Delivery(self._spool, self._make_session, self.state, self._stop_sending, random.random)
         self._samplers: list[Sampler] = []
         self._pollers: list[BurstPoller] = []
+        self._alarmed = False
         boot_id = clock.boot_id()
         for prepared in config.instruments:
             instrument = prepared.build()
@@ -116,7 +117,16 @@ class Agent:
         if silent_s > _SILENT_THREAD_S:
             # Reading goes on all the same: whatever hangs there, the spool keeps the blocks.
             logger.error("the uplink has given no sign of life for %.0f s", silent_s)
+        self._watch_standstill()
         return [thread.name for thread in (self._writing, self._sending, *self._sampling) if not thread.is_alive()]
+
+    def _watch_standstill(self) -> None:
+        alarm = self._delivery.alarm
+        if alarm and not self._alarmed:
+            logger.error("delivery needs attention: %s", alarm)
+        elif self._alarmed and not alarm:
+            logger.warning("delivery is well again")
+        self._alarmed = bool(alarm)
 
     def _make_session(self, will: bytes, on_ack: Callable[[bytes], None], *, mqtt5: bool) -> Session:
         return BrokerSession(self._config.broker, self._config.agent, will, on_ack, mqtt5=mqtt5)
@@ -145,6 +155,8 @@ class Agent:
 
     def _alarms(self) -> list[str]:
         alarms = [text for text in (self._writer.trouble, self._delivery.alarm) if text]
+        if self._spool.disk_full:
+            alarms.append("the disk is full: the spool goes on in the room it has, on its reserve")
         if self._spool.set_aside is not None:
             alarms.append(f"a damaged spool was set aside as {self._spool.set_aside.name}")
         for sampler in self._samplers:

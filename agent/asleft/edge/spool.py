@@ -10,91 +10,63 @@ from __future__ import annotations
 import logging
 import sqlite3
 import threading
+import time
 import uuid
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TypeVar
 
-from asleft.edge.spool_room import Dropped, make_room
-from asleft.wire.block import Block, Gap
-from asleft.wire.codec import WireError, encode_block, encode_gap
-from asleft.wire.limits import MAX_TEXT
+from asleft.edge.ballast import BALLAST_BYTES, Ballast
+from asleft.edge.spool_core import Item, SpoolCore, SpoolCounters
+from asleft.wire.block import Block
+
+__all__ = ["LEAST_BYTES", "Item", "Spool", "SpoolCounters", "SpoolError"]
 
 logger = logging.getLogger(__name__)
 
 LEAST_BYTES = 1024 * 1024
 """Smallest size a spool may be bounded to."""
+_LAY_UP_EVERY_S = 60.0
 
-_TRIMMED = "trimmed after it had been acknowledged"
-_LOST = "could not be written to the spool"
-_SCHEMA = """
-CREATE TABLE IF NOT EXISTS meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
-CREATE TABLE IF NOT EXISTS block (
-    seq INTEGER PRIMARY KEY AUTOINCREMENT, has_burst INTEGER NOT NULL, payload BLOB NOT NULL);
-CREATE INDEX IF NOT EXISTS burst_rows ON block (seq) WHERE has_burst = 1;
-CREATE TABLE IF NOT EXISTS gap (first INTEGER PRIMARY KEY, last INTEGER NOT NULL, why TEXT NOT NULL);
-"""
+T = TypeVar("T")
 
 
 class SpoolError(Exception):
     """The spool cannot be used; its text says which file and why."""
 
 
-@dataclass(frozen=True, slots=True)
-class Item:
-    """One message to send: a block (first = last) or a gap."""
-
-    first: int
-    last: int
-    payload: bytes
-
-
-@dataclass(frozen=True, slots=True)
-class SpoolCounters:
-    """How the spool stands."""
-
-    highest_seq: int
-    acknowledged: int
-    bytes_used: int
-    blocks_dropped: int
-    bursts_dropped: int
-
-    @property
-    def unacknowledged(self) -> int:
-        """Blocks the recorder has not yet confirmed."""
-        return self.highest_seq - self.acknowledged
-
-
 class Spool:
     """The spool of one agent. Safe for several threads; the file is this process's alone."""
 
-    def __init__(self, file: Path, agent: str, max_bytes: int) -> None:
-        """Open or create it. Raises `SpoolError` if another process holds it or it belongs to another agent."""
+    def __init__(self, file: Path, agent: str, max_bytes: int, ballast_bytes: int = BALLAST_BYTES) -> None:
+        """Open or create it. Raises `SpoolError` if another process holds it or it belongs to another agent.
+
+        A reserve of at most `ballast_bytes`, and no more than a sixteenth of the spool, lies beside it.
+        """
         self._agent = agent
         self._lock = threading.Lock()
         self._file = file
-        self._highest = 0
-        self._mark = 0
-        self._page_size = 4096
-        self._max_pages = 0
-        self._dropped_blocks = 0
-        self._dropped_bursts = 0
-        self.stream = ""
-        """UUID made when the file was created."""
+        self._max_bytes = max(max_bytes, LEAST_BYTES)
+        self._ballast = Ballast(file, min(ballast_bytes, max(LEAST_BYTES, self._max_bytes // 16)))
+        self._log_bytes = self._ballast.size_bytes // 2
+        self._lay_up_at_s = float("-inf")
+        self.disk_full = False
+        """The disk has no room: the spool goes on in the room it has, on the reserve."""
         self.set_aside: Path | None = None
         """Where a damaged spool was moved to, so that reading could go on with a new one."""
         try:
             file.parent.mkdir(parents=True, exist_ok=True)
-            self._open(max_bytes)
+            self._open()
         except (OSError, sqlite3.OperationalError) as error:
             raise SpoolError(f"spool {file}: {error} (does another agent use it?)") from error
         except sqlite3.DatabaseError as error:
             self._set_aside(error)
-            self._open(max_bytes)
-        if self._meta("agent") != agent:
-            owner = self._meta("agent")
+            self._open()
+        if self._core.owner != agent:
             self._db.close()
-            raise SpoolError(f"spool {file} belongs to agent {owner!r}, not to {agent!r}: name another file")
+            raise SpoolError(
+                f"spool {file} belongs to agent {self._core.owner!r}, not to {agent!r}: name another file"
+            )
 
     def append(self, blocks: Sequence[Block], lost: int = 0) -> int:
         """Number and store blocks durably, in one transaction; the highest sequence number so far.
@@ -103,55 +75,22 @@ class Spool:
         disk refuses; then nothing has changed.
         """
         with self._lock:
-            seq = self._highest
-            gaps = [(seq + 1, seq + lost, _LOST)] if lost else []
-            seq += lost
-            rows = []
-            for block in blocks:
-                seq += 1
-                try:
-                    payload = encode_block(replace(block, stream=self.stream, seq=seq))
-                except WireError as error:
-                    logger.error("a block of %s cannot be sent: %s", block.valve, error)
-                    gaps.append((seq, seq, f"cannot be sent: {error}"[:MAX_TEXT]))
-                else:
-                    rows.append((seq, int(bool(block.bursts)), payload))
-            dropped = self._write(rows, gaps, seq)
-            self._highest = seq
-            self._dropped_blocks += dropped.blocks
-            self._dropped_bursts += dropped.bursts
-            return seq
-
-    def _write(self, rows: list[tuple[int, int, bytes]], gaps: list[tuple[int, int, str]], highest: int) -> Dropped:
-        """One transaction, all or nothing. Raises `SpoolError`."""
-        try:
-            self._db.execute("BEGIN IMMEDIATE")
-            self._write_mark()
-            dropped = make_room(self._db, sum(len(row[2]) for row in rows), self._max_pages, self._mark)
-            self._db.executemany("INSERT INTO gap VALUES (?, ?, ?)", gaps)
-            self._db.executemany("INSERT INTO block VALUES (?, ?, ?)", rows)
-            if gaps:
-                self._bump_sequence(highest)
-            self._count("blocks_dropped", dropped.blocks)
-            self._count("bursts_dropped", dropped.bursts)
-            self._db.execute("COMMIT")
-        except sqlite3.Error as error:
-            if self._db.in_transaction:
-                self._db.execute("ROLLBACK")
-            raise SpoolError(f"spool {self._file}: {error}") from error
-        return dropped
+            self._look_after_reserve()
+            return self._on_disk(lambda: self._core.append(blocks, lost))
 
     def items(self, first: int, last: int, limit: int) -> list[Item]:
-        """Up to `limit` messages covering first..last in order, without a hole.
+        """Up to `limit` messages covering first..last in order, without a hole. Raises `SpoolError`.
 
         Numbers of which nothing is left (acknowledged and trimmed, then asked for again by a recorder restored from
         an older backup) become a durable gap on the spot: the recorder could never get past them otherwise.
         """
         with self._lock:
-            try:
-                return self._items(first, last, limit)
-            except sqlite3.Error as error:
-                raise SpoolError(f"spool {self._file}: {error}") from error
+            return self._on_disk(lambda: self._core.items(first, last, limit))
+
+    def give_up(self, seq: int, why: str) -> Item:
+        """Declare a block lost that lies here and can never be sent; the gap in its place. Raises `SpoolError`."""
+        with self._lock:
+            return self._on_disk(lambda: self._core.give_up(seq, why))
 
     def acknowledge(self, mark: int) -> None:
         """The recorder has everything up to `mark`.
@@ -159,62 +98,78 @@ class Spool:
         Written with the next blocks: after a crash in between, some are sent again and nothing else happens.
         """
         with self._lock:
-            self._mark = mark
+            self._core.acknowledged = mark
 
     def counters(self) -> SpoolCounters:
         """How it stands now."""
         with self._lock:
-            pages = self._pragma("page_count") - self._pragma("freelist_count")
-            return SpoolCounters(
-                self._highest, self._mark, pages * self._page_size, self._dropped_blocks, self._dropped_bursts
-            )
+            return self._core.counters()
+
+    @property
+    def stream(self) -> str:
+        """UUID made when the file was created."""
+        return self._core.stream
 
     @property
     def highest_seq(self) -> int:
         """Highest sequence number given so far."""
-        return self._highest
+        return self._core.highest_seq
 
     @property
     def acknowledged(self) -> int:
         """The mark."""
-        return self._mark
+        return self._core.acknowledged
 
     def close(self) -> None:
         """Write the mark and close the file. May be called twice."""
         with self._lock:
             try:
-                self._write_mark()
+                self._core.write_mark()
             except sqlite3.ProgrammingError:
                 return  # closed before
             except sqlite3.Error as error:
                 logger.warning("spool %s: the mark could not be written: %s", self._file, error)
             self._db.close()
 
-    def _open(self, max_bytes: int) -> None:
+    def _open(self) -> None:
         self._db = sqlite3.connect(self._file, isolation_level=None, check_same_thread=False, timeout=1.0)
         try:
             self._db.execute("PRAGMA locking_mode = EXCLUSIVE")
             self._db.execute("PRAGMA journal_mode = WAL")
             self._db.execute("PRAGMA synchronous = FULL")
-            self._db.execute(f"PRAGMA journal_size_limit = {4 * LEAST_BYTES}")
-            self._db.executescript(_SCHEMA)
-            self._page_size = self._pragma("page_size")
-            self._max_pages = max(max_bytes, LEAST_BYTES) // self._page_size
-            # Never below what is there: SQLite would refuse to write at all, even to make room.
-            self._db.execute(f"PRAGMA max_page_count = {max(self._max_pages, self._pragma('page_count') + 16)}")
-            self._db.execute("BEGIN IMMEDIATE")
-            start = {"agent": self._agent, "stream": str(uuid.uuid4()), "mark": "0"}
-            self._db.executemany("INSERT OR IGNORE INTO meta VALUES (?, ?)", start.items())
-            self._db.execute("COMMIT")
-            row = self._db.execute("SELECT seq FROM sqlite_sequence WHERE name = 'block'").fetchone()
-            self._highest = int(row[0]) if row else 0
-            self.stream = self._meta("stream")
-            self._mark = int(self._meta("mark"))
-            self._dropped_blocks = int(self._meta("blocks_dropped", "0"))
-            self._dropped_bursts = int(self._meta("bursts_dropped", "0"))
+            self._db.execute(f"PRAGMA journal_size_limit = {self._log_bytes}")
+            page_size = self._db.execute("PRAGMA page_size").fetchone()[0]
+            # The log must fit into the reserve, with what one commit adds to it.
+            self._db.execute(f"PRAGMA wal_autocheckpoint = {self._log_bytes // (2 * page_size)}")
+            self._core = SpoolCore(self._db, self._agent, self._max_bytes, lambda: str(uuid.uuid4()))
         except BaseException:
             self._db.close()
             raise
+
+    def _on_disk(self, work: Callable[[], T]) -> T:
+        """Do it; on a full disk give the reserve back and do it in the room there is. Raises `SpoolError`."""
+        try:
+            return work()
+        except sqlite3.Error as error:
+            if error.sqlite_errorcode != sqlite3.SQLITE_FULL or not self._ballast.give_back():
+                raise SpoolError(f"spool {self._file}: {error}") from error
+            logger.error("the disk of spool %s is full: going on in the room it has, on the reserve", self._file)
+            self.disk_full = True
+            self._core.bound_to_present()
+        try:
+            return work()
+        except sqlite3.Error as error:
+            raise SpoolError(f"spool {self._file}: {error}") from error
+
+    def _look_after_reserve(self) -> None:
+        now_s = time.monotonic()
+        if now_s < self._lay_up_at_s:
+            return
+        self._lay_up_at_s = now_s + _LAY_UP_EVERY_S
+        if self._ballast.lay_up() and self.disk_full:
+            logger.warning("the disk of spool %s has room again", self._file)
+            self.disk_full = False
+            self._core.bound(self._max_bytes)
 
     def _set_aside(self, error: sqlite3.DatabaseError) -> None:
         """Keep a damaged file for whoever wants to look into it, out of the way of new readings."""
@@ -224,60 +179,3 @@ class Spool:
             part = self._file.with_name(self._file.name + ending)
             if part.exists():
                 part.rename(self.set_aside.with_name(self.set_aside.name + ending))
-
-    def _write_mark(self) -> None:
-        self._db.execute("UPDATE meta SET value = ? WHERE key = 'mark'", (str(self._mark),))
-        self._db.execute("DELETE FROM gap WHERE last <= ?", (self._mark,))
-
-    def _bump_sequence(self, seq: int) -> None:
-        """Let AUTOINCREMENT know numbers that only a gap holds, or a restart would give them out again."""
-        if self._db.execute("UPDATE sqlite_sequence SET seq = ? WHERE name = 'block'", (seq,)).rowcount == 0:
-            self._db.execute("INSERT INTO sqlite_sequence (name, seq) VALUES ('block', ?)", (seq,))
-
-    def _count(self, key: str, more: int) -> None:
-        if more:
-            self._db.execute("INSERT OR IGNORE INTO meta VALUES (?, '0')", (key,))
-            self._db.execute("UPDATE meta SET value = CAST(value AS INTEGER) + ? WHERE key = ?", (more, key))
-
-    def _items(self, first: int, last: int, limit: int) -> list[Item]:
-        rows = self._db.execute(
-            "SELECT seq, payload FROM block WHERE seq BETWEEN ? AND ? ORDER BY seq LIMIT ?", (first, last, limit)
-        ).fetchall()
-        if len(rows) == limit:
-            last = rows[-1][0]
-        found = [Item(seq, seq, payload) for seq, payload in rows] + self._gaps(first, last)
-        found.sort(key=lambda item: item.first)
-        holes = _holes(found, first, last)
-        if holes:
-            self._db.executemany("INSERT INTO gap VALUES (?, ?, ?)", [(*hole, _TRIMMED) for hole in holes])
-            found += [self._gap_item(*hole, _TRIMMED) for hole in holes]
-            found.sort(key=lambda item: item.first)
-        return found[:limit]
-
-    def _gaps(self, first: int, last: int) -> list[Item]:
-        rows = self._db.execute(
-            "SELECT first, last, why FROM gap WHERE last >= ? AND first <= ? ORDER BY first", (first, last)
-        )
-        return [self._gap_item(*row) for row in rows.fetchall()]
-
-    def _gap_item(self, first: int, last: int, why: str) -> Item:
-        return Item(first, last, encode_gap(Gap(self._agent, self.stream, first, last, why)))
-
-    def _meta(self, key: str, default: str = "") -> str:
-        row = self._db.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
-        return str(row[0]) if row else default
-
-    def _pragma(self, name: str) -> int:
-        return int(self._db.execute(f"PRAGMA {name}").fetchone()[0])
-
-
-def _holes(items: Sequence[Item], first: int, last: int) -> list[tuple[int, int]]:
-    holes = []
-    expected = first
-    for item in items:
-        if item.first > expected:
-            holes.append((expected, item.first - 1))
-        expected = max(expected, item.last + 1)
-    if expected <= last:
-        holes.append((expected, last))
-    return holes

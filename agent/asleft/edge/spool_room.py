@@ -6,9 +6,10 @@ import sqlite3
 from dataclasses import dataclass, replace
 
 from asleft.wire.block import Block
-from asleft.wire.codec import decode_upload, encode_block
+from asleft.wire.codec import WireError, decode_upload, encode_block
 
 _STEP = 64
+"""Rows that go at once, at most; fewer in a small spool."""
 _WHY = "the spool was full"
 
 
@@ -30,22 +31,26 @@ def make_room(db: sqlite3.Connection, payload_bytes: int, max_pages: int, mark: 
     page_size = _pragma(db, "page_size")
     # Half-filled pages, the gap table and the index need some air: a sixteenth, at least 24 pages.
     budget = max_pages - max(24, max_pages // 16) - 2 * (payload_bytes // page_size + 1)
+    step = max(1, min(_STEP, max_pages // 8))
     while _used(db) > budget:
-        if _trim(db, mark) or _drop_bursts(db, dropped) or _drop_blocks(db, dropped):
+        if _trim(db, mark, step) or _drop_bursts(db, dropped, step) or _drop_blocks(db, dropped, step):
             continue
         break
     return dropped
 
 
-def _trim(db: sqlite3.Connection, mark: int) -> bool:
+def _trim(db: sqlite3.Connection, mark: int, step: int) -> bool:
     query = "DELETE FROM block WHERE seq IN (SELECT seq FROM block WHERE seq <= ? ORDER BY seq LIMIT ?)"
-    return db.execute(query, (mark, _STEP)).rowcount > 0
+    return db.execute(query, (mark, step)).rowcount > 0
 
 
-def _drop_bursts(db: sqlite3.Connection, dropped: Dropped) -> bool:
-    rows = db.execute("SELECT seq, payload FROM block WHERE has_burst = 1 ORDER BY seq LIMIT ?", (_STEP,)).fetchall()
+def _drop_bursts(db: sqlite3.Connection, dropped: Dropped, step: int) -> bool:
+    rows = db.execute("SELECT seq, payload FROM block WHERE has_burst = 1 ORDER BY seq LIMIT ?", (step,)).fetchall()
     for seq, payload in rows:
-        block = decode_upload(payload)
+        try:
+            block = decode_upload(payload)
+        except WireError:  # damaged on the disk; delivery finds it and declares it
+            block = None
         if isinstance(block, Block):
             dropped.bursts += len(block.bursts)
             payload = encode_block(replace(block, bursts=()))
@@ -53,12 +58,12 @@ def _drop_bursts(db: sqlite3.Connection, dropped: Dropped) -> bool:
     return bool(rows)
 
 
-def _drop_blocks(db: sqlite3.Connection, dropped: Dropped) -> bool:
+def _drop_blocks(db: sqlite3.Connection, dropped: Dropped, step: int) -> bool:
     """Give up a run of the oldest blocks at once: many small gaps would in the end fill the spool themselves."""
     first, count = db.execute("SELECT min(seq), count(*) FROM block").fetchone()
     if first is None:
         return False
-    last = first + max(_STEP, count // 50) - 1
+    last = first + max(step, count // 50) - 1
     (stop,) = db.execute("SELECT min(first) FROM gap WHERE first > ?", (first,)).fetchone()
     if stop is not None:
         last = min(last, stop - 1)

@@ -80,6 +80,9 @@ class UplinkCore:
             self._progress(now_s)
             return AckOutcome.LOWERED
         if ack.mark == self.mark:
+            if ack.fresh:
+                # The recorder has come back. What was under way to it may be lost: be patient no longer than at first.
+                self._progress(now_s)
             return AckOutcome.SAME
         self.mark = ack.mark
         self._next = max(self._next, self.mark + 1)
