@@ -1,4 +1,4 @@
-"""The agent's delivery without I/O: what goes out of the spool when, what an acknowledgement does to it, what is wrong.
+"""The agent's delivery without I/O: what leaves the spool when, what an acknowledgement does, what is wrong.
 
 Connection, spool, clock and randomness are arguments. `asleft.edge.delivery` makes connections and calls this.
 """

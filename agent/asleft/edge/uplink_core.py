@@ -81,7 +81,7 @@ class UplinkCore:
             return AckOutcome.LOWERED
         if ack.mark == self.mark:
             if ack.fresh:
-                # The recorder has come back. What was under way to it may be lost: be patient no longer than at first.
+                # The recorder has come back; what was under way to it may be lost: be as patient as at first.
                 self._progress(now_s)
             return AckOutcome.SAME
         self.mark = ack.mark

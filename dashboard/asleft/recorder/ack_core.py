@@ -9,7 +9,9 @@ The agents empty their spools on these words alone, so the rules are:
 * on each connection all marks are published as fresh, and the first word about a stream on a connection is fresh: a
   recorder restored from an older backup is thereby refilled;
 * where blocks keep coming above a hole and the mark stands still, the word becomes fresh again, in case the agent
-  was away when it was first said.
+  was away when it was first said;
+* an agent that says it believes in a higher mark than is stored is told the true one as fresh: an old word, delayed
+  somewhere, may have reached it after the true one, and an agent with nothing to send would never be told otherwise.
 """
 
 from __future__ import annotations
@@ -18,7 +20,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from asleft.store.protocols import StreamMark
-from asleft.wire.block import Ack
+from asleft.wire.block import Ack, AgentState
 
 Key = tuple[str, str]
 """Agent and stream."""
@@ -85,6 +87,17 @@ class AckCore:
                 stream.moved_s = now_s
             stream.mark = mark
             stream.due = True
+
+    def heard(self, state: AgentState) -> None:
+        """An agent's word about itself: one that believes in too high a mark is to be told the true one as fresh."""
+        key = (state.agent, state.stream)
+        stream = self._streams.get(key)
+        if state.acknowledged <= (0 if stream is None else stream.mark.mark) or not state.stream:
+            return
+        if stream is None:  # a recorder that lost everything, or never heard of the stream
+            stream = self._streams[key] = _Stream(StreamMark(state.agent, state.stream, 0, 0, 0, 0))
+        stream.fresh_s = float("-inf")
+        stream.due = True
 
     def due(self, now_s: float) -> list[Ack]:
         """What to publish now; nothing while there is no connection."""

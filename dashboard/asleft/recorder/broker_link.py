@@ -150,7 +150,7 @@ class BrokerLink:
 
     def _jitter(self, client: mqtt.Client) -> None:
         """Draw the next waits anew, lest two sides that wait for one another stay in anti-phase."""
-        client.reconnect_delay_set(min_delay=random.uniform(0.2, 0.8), max_delay=random.uniform(2.0, 5.0))  # type: ignore[arg-type]
+        client.reconnect_delay_set(min_delay=random.uniform(0.2, 0.8), max_delay=random.uniform(1.5, 2.5))  # type: ignore[arg-type]
 
     def _down(self) -> None:
         if self.connected:

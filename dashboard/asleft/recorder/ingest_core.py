@@ -1,0 +1,179 @@
+"""The recorder's delivery without I/O: what is stored, what is acknowledged to whom and when.
+
+Store, quarantine and broker are arguments, so is the time: no thread, socket, clock or disk of its own.
+`asleft.recorder.ingest` puts a queue and a thread round it.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+from asleft.recorder.ack_core import AckCore, Key
+from asleft.recorder.batch import Batch, Counters, Message
+from asleft.recorder.reading import Unusable, gap_for, read_message
+from asleft.store.protocols import StreamMark
+from asleft.wire.block import Ack, AgentState, Block, Gap
+from asleft.wire.codec import encode_ack
+from asleft.wire.topics import ack_topic
+
+log = logging.getLogger(__name__)
+
+
+class Broker(Protocol):
+    """What the recorder needs of the connection to the broker; both calls return at once."""
+
+    def acknowledge(self, packet: int) -> None:
+        """Acknowledge a message (by its packet id) to the broker."""
+        ...
+
+    def publish(self, topic: str, payload: bytes) -> None:
+        """Publish retained."""
+        ...
+
+
+class Committing(Protocol):
+    """What the recorder's delivery needs of the sample store."""
+
+    def marks(self) -> list[StreamMark]:
+        """All streams."""
+        ...
+
+    def commit(self, blocks: list[Block], gaps: list[Gap], now_ns: int) -> list[StreamMark]:
+        """Store durably, in one transaction; the marks of every stream touched."""
+        ...
+
+
+class Aside(Protocol):
+    """What it needs of the quarantine."""
+
+    def put(self, topic: str, payload: bytes, why: str, at_ns: int) -> None:
+        """Keep a message that cannot be used."""
+        ...
+
+
+@dataclass(slots=True)
+class Prepared:
+    """Messages taken apart; `store` works them off, and `confirm` says so."""
+
+    messages: list[Message]
+    batch: Batch
+    aside: list[tuple[Message, str]]
+    states: list[AgentState]
+    marks: list[StreamMark]
+
+
+class IngestCore:
+    """From messages to commit to acknowledgement.
+
+    Not locked: `connected`, `disconnected`, `confirm` and `say_due` must not overlap; `store` may overlap with them.
+    """
+
+    def __init__(
+        self,
+        store: Committing,
+        quarantine: Aside,
+        broker: Broker,
+        read: Callable[[str, bytes], Block | Gap | AgentState | Unusable] = read_message,
+    ) -> None:
+        self._store = store
+        self._quarantine = quarantine
+        self._broker = broker
+        self._read = read
+        self.acks = AckCore(store.marks())
+        self.counters = Counters()
+        self.agents: dict[str, tuple[AgentState, int]] = {}
+        """Each agent's latest word about itself, and when it was heard (wall clock, ns)."""
+
+    def connected(self, now_s: float) -> None:
+        """A connection to the broker is up: all marks go out as fresh."""
+        self._publish(self.acks.connected(now_s))
+
+    def disconnected(self) -> None:
+        """The connection is gone."""
+        self.acks.disconnected()
+
+    def prepare(self, messages: list[Message], now_ns: int) -> Prepared:
+        """Take messages apart. Nothing is stored or said yet."""
+        ready = Prepared(messages, Batch(), [], [], [])
+        for message in messages:
+            self.counters.messages += 1
+            said = self._read(message.topic, message.payload)
+            if isinstance(said, Block):
+                ready.batch.blocks.append(said)
+                ready.batch.payloads[id(said)] = message
+            elif isinstance(said, Gap):
+                ready.batch.gaps.append(said)
+            elif isinstance(said, AgentState):
+                self.agents[said.agent] = (said, now_ns)
+                ready.states.append(said)
+            else:
+                self._put_aside(message, said, ready)
+        return ready
+
+    def store(self, ready: Prepared, now_ns: int, took_s: Callable[[], float]) -> None:
+        """Store everything durably. Raises `sqlite3.Error` or `OSError` if the disk fails: then call it again.
+
+        `took_s` is a monotonic clock, for the figures only.
+        """
+        while ready.aside:
+            message, why = ready.aside[0]
+            self._quarantine.put(message.topic, message.payload, why, now_ns)
+            ready.aside.pop(0)
+        batch = ready.batch
+        if not batch.blocks and not batch.gaps:
+            return
+        began_s = took_s()
+        try:
+            ready.marks = self._store.commit(batch.blocks, batch.gaps, now_ns)
+        except (ValueError, OverflowError):
+            log.exception("a batch was refused; its blocks are stored one by one")
+            ready.marks = self._commit_singly(batch, now_ns)
+        counters = self.counters
+        counters.commits += 1
+        counters.blocks += len(batch.blocks)
+        counters.gaps += len(batch.gaps)
+        counters.commit_s = took_s() - began_s
+        counters.slowest_commit_s = max(counters.slowest_commit_s, counters.commit_s)
+
+    def confirm(self, ready: Prepared, now_s: float) -> None:
+        """What `store` has returned for is acknowledged: to the broker now, to the agents with the next `say_due`."""
+        for message in ready.messages:
+            if self.acks.may_acknowledge(message.generation):
+                self._broker.acknowledge(message.packet)
+        self.acks.stored(ready.marks, ready.batch.highest(), now_s)
+        for state in ready.states:
+            self.acks.heard(state)
+
+    def say_due(self, now_s: float) -> None:
+        """Publish the acknowledgements that are due."""
+        self._publish(self.acks.due(now_s))
+
+    def _put_aside(self, message: Message, said: Unusable, ready: Prepared) -> None:
+        self.counters.unusable += 1
+        log.warning("a message on %s is put aside: %s", message.topic, said.why)
+        ready.aside.append((message, said.why))
+        if said.instead is not None:
+            ready.batch.gaps.append(said.instead)
+
+    def _commit_singly(self, batch: Batch, now_ns: int) -> list[StreamMark]:
+        """Store block by block, so that one the store refuses does not keep the others from being stored."""
+        newest: dict[Key, StreamMark] = {}
+        for block in batch.blocks:
+            try:
+                marks = self._store.commit([block], [], now_ns)
+            except (ValueError, OverflowError) as error:
+                self.counters.unusable += 1
+                message = batch.payloads[id(block)]
+                self._quarantine.put(message.topic, message.payload, str(error), now_ns)
+                marks = self._store.commit([], [gap_for(block, str(error))], now_ns)
+            newest |= {(mark.agent, mark.stream): mark for mark in marks}
+        for mark in self._store.commit([], batch.gaps, now_ns):
+            newest[mark.agent, mark.stream] = mark
+        return list(newest.values())
+
+    def _publish(self, acks: list[Ack]) -> None:
+        for ack in acks:
+            self._broker.publish(ack_topic(ack.agent), encode_ack(ack))
