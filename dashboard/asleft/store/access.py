@@ -1,0 +1,42 @@
+"""Everything about who may come in, out of one records store: accounts, sessions, throttle, audit trail."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from asleft.store.accounts import Accounts
+from asleft.store.audit import AuditTrail
+from asleft.store.engine import make_engine
+from asleft.store.migrate import migrate
+from asleft.store.sessions import Sessions
+from asleft.store.throttle import Throttle
+from sqlalchemy import Engine
+
+
+class AccessStore:
+    """The four together, over an engine whose tables are in place."""
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+        self.accounts = Accounts(engine)
+        self.sessions = Sessions(engine)
+        self.throttle = Throttle(engine)
+        self.audit = AuditTrail(engine)
+
+    def close(self) -> None:
+        """Release connections."""
+        self._engine.dispose()
+
+
+def open_access(where: Path | str) -> AccessStore:
+    """Over the records store in a SQLite file (made if need be) or the database that a URL names.
+
+    Brings its layout up to date first. Raises `MigrationError` for a store of a newer program.
+    """
+    engine = make_engine(where)
+    try:
+        migrate(engine)
+    except BaseException:
+        engine.dispose()
+        raise
+    return AccessStore(engine)

@@ -1,0 +1,169 @@
+"""Accounts of the dashboard: who may sign in, as what. Every change writes its line of the audit trail with it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+from asleft.store import tables
+from asleft.store.audit import Actor, note
+from asleft.store.engine import reading, writing
+from asleft.store.sessions import end_all
+from asleft.store.throttle import clear
+from sqlalchemy import Connection, Engine, Row, delete, func, select, update
+
+
+class Role(StrEnum):
+    """What an account may do; each role may do what the one before it may."""
+
+    VIEWER = "viewer"
+    TECHNICIAN = "technician"
+    ADMINISTRATOR = "administrator"
+
+    @property
+    def rank(self) -> int:
+        """0, 1, 2: to compare by."""
+        return list(Role).index(self)
+
+    def may(self, needed: Role) -> bool:
+        """Whether this role suffices where `needed` is asked for."""
+        return self.rank >= needed.rank
+
+
+@dataclass(frozen=True, slots=True)
+class Account:
+    """One account. `password` is an argon2id hash with its salt and parameters. Times are unix ns."""
+
+    name: str
+    role: Role
+    password: str
+    disabled: bool
+    created_at_ns: int
+    password_at_ns: int
+
+
+class AccountExists(Exception):  # noqa: N818 - reads as what it says
+    """There is an account of that name already."""
+
+
+class UnknownAccount(Exception):  # noqa: N818 - reads as what it says
+    """There is no account of that name."""
+
+
+class Accounts:
+    """The accounts in the records store."""
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+
+    def all(self) -> list[Account]:
+        """All accounts, by name."""
+        with reading(self._engine) as connection:
+            return [_account(row) for row in connection.execute(select(tables.account).order_by("name"))]
+
+    def any(self) -> bool:
+        """Whether there is an account at all, disabled ones counted in."""
+        with reading(self._engine) as connection:
+            return bool(connection.execute(select(func.count()).select_from(tables.account)).scalar())
+
+    def find(self, name: str) -> Account | None:
+        """The account of that name; None if there is none."""
+        table = tables.account
+        with reading(self._engine) as connection:
+            row = connection.execute(select(table).where(table.c.name == name)).first()
+            return None if row is None else _account(row)
+
+    def add(self, name: str, role: Role, password: str, actor: Actor, at_ns: int) -> None:
+        """Add an account with a password hash. Raises `AccountExists`."""
+        table = tables.account
+        with writing(self._engine) as connection:
+            if connection.execute(select(table.c.name).where(table.c.name == name)).first() is not None:
+                raise AccountExists(f"there is an account {name} already")
+            connection.execute(
+                table.insert(),
+                {
+                    "name": name,
+                    "role": role.value,
+                    "password": password,
+                    "disabled": False,
+                    "created_at_ns": at_ns,
+                    "password_at_ns": at_ns,
+                },
+            )
+            clear(connection, name)
+            note(connection, actor, at_ns, "account added", name, f"as {role.value}")
+
+    def set_role(self, name: str, role: Role, actor: Actor, at_ns: int) -> bool:
+        """Give another role, at once for open sessions too; False if it has it already. Raises `UnknownAccount`."""
+        with writing(self._engine) as connection:
+            before = _needed(connection, name)
+            if before.role is role:
+                return False
+            _update(connection, name, role=role.value)
+            note(connection, actor, at_ns, "role changed", name, f"{before.role.value} to {role.value}")
+            return True
+
+    def set_password(self, name: str, password: str, actor: Actor, at_ns: int) -> int:
+        """Put another password hash in place; ends every session of the account, and tells how many.
+
+        Raises `UnknownAccount`.
+        """
+        with writing(self._engine) as connection:
+            _needed(connection, name)
+            _update(connection, name, password=password, password_at_ns=at_ns)
+            clear(connection, name)
+            ended = end_all(connection, name)
+            note(connection, actor, at_ns, "password changed", name, _ended(ended))
+            return ended
+
+    def renew_hash(self, account: Account, password: str) -> None:
+        """Put a hash of the *same* password with newer parameters in place, if nobody changed it meanwhile."""
+        table = tables.account
+        with writing(self._engine) as connection:
+            connection.execute(
+                update(table)
+                .where(table.c.name == account.name, table.c.password == account.password)
+                .values(password=password)
+            )
+
+    def set_disabled(self, name: str, disabled: bool, actor: Actor, at_ns: int) -> bool:
+        """Shut an account out, ending its sessions, or let it in again; False if it is so already.
+
+        Raises `UnknownAccount`.
+        """
+        with writing(self._engine) as connection:
+            if _needed(connection, name).disabled is disabled:
+                return False
+            _update(connection, name, disabled=disabled)
+            ended = end_all(connection, name) if disabled else 0
+            action = "account disabled" if disabled else "account enabled"
+            note(connection, actor, at_ns, action, name, _ended(ended) if disabled else "")
+            return True
+
+    def remove(self, name: str, actor: Actor, at_ns: int) -> None:
+        """Remove an account and end its sessions; its lines of the audit trail stay. Raises `UnknownAccount`."""
+        with writing(self._engine) as connection:
+            before = _needed(connection, name)
+            connection.execute(delete(tables.account).where(tables.account.c.name == name))
+            ended = end_all(connection, name)
+            note(connection, actor, at_ns, "account removed", name, f"was {before.role.value}; {_ended(ended)}")
+
+
+def _needed(connection: Connection, name: str) -> Account:
+    row = connection.execute(select(tables.account).where(tables.account.c.name == name)).first()
+    if row is None:
+        raise UnknownAccount(f"there is no account {name}")
+    return _account(row)
+
+
+def _update(connection: Connection, name: str, **values: str | int | bool) -> None:
+    connection.execute(update(tables.account).where(tables.account.c.name == name).values(**values))
+
+
+def _account(row: Row[Any]) -> Account:
+    return Account(row.name, Role(row.role), row.password, bool(row.disabled), row.created_at_ns, row.password_at_ns)
+
+
+def _ended(count: int) -> str:
+    return "no session was open" if count == 0 else f"{count} session{'' if count == 1 else 's'} ended"

@@ -1,0 +1,138 @@
+"""Sessions of the dashboard, kept on the server: ending one here ends every copy of its cookie.
+
+The cookie holds a random token; what is stored is the token's SHA-256, so that whoever reads the records store cannot
+sign in with what it finds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from asleft.store import tables
+from asleft.store.audit import Actor, note
+from asleft.store.engine import reading, writing
+from sqlalchemy import Connection, Engine, delete, select, update
+
+MOST_PER_ACCOUNT = 20
+"""Sessions one account may have at a time; a further one ends the oldest."""
+LONGEST_DAYS = 31
+"""Rows older than this are cleared away; no session may last longer."""
+
+_DAY_NS = 86_400 * 10**9
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """One sign-in, with the role its account has now. Times are unix ns."""
+
+    digest: str
+    account: str
+    role: str
+    address: str
+    started_at_ns: int
+    seen_at_ns: int
+
+
+class Sessions:
+    """The sessions in the records store."""
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+
+    def open(
+        self, digest: str, account: str, password: str, actor: Actor, at_ns: int, replacing: str | None = None
+    ) -> bool:
+        """Open a session for an account whose password hash was `password` when it was checked.
+
+        The session in the same browser (`replacing`) ends. False, and nothing changed, if the account was disabled,
+        removed or given another password since.
+        """
+        accounts, table = tables.account, tables.web_session
+        with writing(self._engine) as connection:
+            row = connection.execute(select(accounts).where(accounts.c.name == account)).first()
+            if row is None or row.disabled or row.password != password:
+                return False
+            if replacing is not None:
+                connection.execute(delete(table).where(table.c.digest == replacing))
+            connection.execute(delete(table).where(table.c.started_at_ns < at_ns - LONGEST_DAYS * _DAY_NS))
+            _make_room(connection, account)
+            connection.execute(
+                table.insert(),
+                {
+                    "digest": digest,
+                    "account": account,
+                    "address": actor.address[:64],
+                    "started_at_ns": at_ns,
+                    "seen_at_ns": at_ns,
+                },
+            )
+            note(connection, actor, at_ns, "signed in", account, f"as {row.role}")
+            return True
+
+    def find(self, digest: str) -> Session | None:
+        """The session, unless it has ended or its account is disabled or gone."""
+        accounts, table = tables.account, tables.web_session
+        query = (
+            select(table, accounts.c.role)
+            .join(accounts, accounts.c.name == table.c.account)
+            .where(table.c.digest == digest, accounts.c.disabled.is_(False))
+        )
+        with reading(self._engine) as connection:
+            row = connection.execute(query).first()
+        if row is None:
+            return None
+        return Session(row.digest, row.account, row.role, row.address, row.started_at_ns, row.seen_at_ns)
+
+    def of(self, account: str) -> list[Session]:
+        """Sessions of an account that nobody has ended, newest first; some may be past their time."""
+        accounts, table = tables.account, tables.web_session
+        query = (
+            select(table, accounts.c.role)
+            .join(accounts, accounts.c.name == table.c.account)
+            .where(table.c.account == account)
+            .order_by(table.c.started_at_ns.desc())
+        )
+        with reading(self._engine) as connection:
+            return [
+                Session(r.digest, r.account, r.role, r.address, r.started_at_ns, r.seen_at_ns)
+                for r in connection.execute(query)
+            ]
+
+    def touch(self, digest: str, at_ns: int) -> None:
+        """Note that it is in use."""
+        table = tables.web_session
+        with writing(self._engine) as connection:
+            connection.execute(
+                update(table).where(table.c.digest == digest, table.c.seen_at_ns < at_ns).values(seen_at_ns=at_ns)
+            )
+
+    def end(self, digest: str, actor: Actor, at_ns: int, why: str) -> bool:
+        """End one; False if it had ended already (and nothing is noted again)."""
+        table = tables.web_session
+        with writing(self._engine) as connection:
+            row = connection.execute(select(table.c.account).where(table.c.digest == digest)).first()
+            if row is None:
+                return False
+            connection.execute(delete(table).where(table.c.digest == digest))
+            note(connection, actor, at_ns, "signed out", row.account, why)
+            return True
+
+
+def end_all(connection: Connection, account: str) -> int:
+    """End every session of an account within a transaction; how many."""
+    table = tables.web_session
+    return connection.execute(delete(table).where(table.c.account == account)).rowcount
+
+
+def _make_room(connection: Connection, account: str) -> None:
+    table = tables.web_session
+    digests = (
+        connection.execute(
+            select(table.c.digest).where(table.c.account == account).order_by(table.c.started_at_ns.desc())
+        )
+        .scalars()
+        .all()
+    )
+    surplus = digests[MOST_PER_ACCOUNT - 1 :]
+    if surplus:
+        connection.execute(delete(table).where(table.c.digest.in_(surplus)))
