@@ -177,3 +177,67 @@ audit = Table(
     PrimaryKeyConstraint("number", name="pk_audit"),
 )
 Index("audit_by_time", audit.c.at_ns)
+
+# What a sample store that knows no transactions needs beside it: which blocks it holds, and where they stand.
+
+sample_stream = Table(
+    "sample_stream",
+    metadata,
+    Column("agent", _ID, nullable=False),
+    Column("stream", _ID, nullable=False),
+    Column("mark", BigInteger, nullable=False),
+    Column("declared_gap", BigInteger, nullable=False),
+    Column("duplicates", BigInteger, nullable=False),
+    Column("last_at_ns", BigInteger, nullable=False),
+    PrimaryKeyConstraint("agent", "stream", name="pk_sample_stream"),
+)
+
+sample_gap = Table(
+    "sample_gap",
+    metadata,
+    Column("agent", _ID, nullable=False),
+    Column("stream", _ID, nullable=False),
+    Column("first", BigInteger, nullable=False),
+    Column("last", BigInteger, nullable=False),
+    Column("why", Text, nullable=False),
+    PrimaryKeyConstraint("agent", "stream", "first", name="pk_sample_gap"),
+)
+
+sample_above = Table(  # blocks that are stored although one before them is missing
+    "sample_above",
+    metadata,
+    Column("agent", _ID, nullable=False),
+    Column("stream", _ID, nullable=False),
+    Column("seq", BigInteger, nullable=False),
+    PrimaryKeyConstraint("agent", "stream", "seq", name="pk_sample_above"),
+)
+
+sample_lap = Table(
+    "sample_lap",
+    metadata,
+    Column("valve", _ID, nullable=False),
+    Column("agent", _ID, nullable=False),
+    Column("stream", _ID, nullable=False),
+    Column("lap", Integer, nullable=False),
+    Column("last_seq", BigInteger, nullable=False),
+    Column("to_ns", BigInteger, nullable=False),
+    Column("longest_ns", BigInteger, nullable=False),
+    PrimaryKeyConstraint("valve", "agent", "stream", "lap", name="pk_sample_lap"),
+)
+
+sample_page = Table(
+    "sample_page",
+    metadata,
+    Column("valve", _ID, nullable=False),
+    Column("agent", _ID, nullable=False),
+    Column("stream", _ID, nullable=False),
+    Column("page", BigInteger, nullable=False),  # seq / PAGE
+    Column("lap", Integer, nullable=False),
+    Column("first_seq", BigInteger, nullable=False),
+    Column("last_seq", BigInteger, nullable=False),
+    Column("from_ns", BigInteger, nullable=False),
+    Column("to_ns", BigInteger, nullable=False),
+    PrimaryKeyConstraint("valve", "agent", "stream", "page", "lap", name="pk_sample_page"),
+)
+Index("sample_page_by_time", sample_page.c.valve, sample_page.c.from_ns)
+Index("sample_page_by_end", sample_page.c.to_ns)
