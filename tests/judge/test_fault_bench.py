@@ -76,6 +76,9 @@ def test_the_right_part_is_always_among_those_expected() -> None:
         ("command leaks", "full", {Part.COMMAND_WIRING, Part.DRIVER}),
         ("coil hot", "full", {Part.COIL}),
         ("supply sags", "no supply", set()),
+        ("coil hot", "no current", {Part.COIL, Part.COIL_WIRING, Part.DRIVER, Part.PRESSURE_SOURCE}),
+        ("pump weak", "no current", {Part.COIL, Part.COIL_WIRING, Part.DRIVER, Part.PRESSURE_SOURCE}),
+        ("pump weak", "full", {Part.PRESSURE_SOURCE}),
     ],
 )
 def test_what_is_separable_follows_from_the_table(name, channels, parts) -> None:

@@ -48,7 +48,8 @@ def _reasons(conclusion: Conclusion, finding: Finding, scene: Scene, observed: M
     if "following" not in observed and {Part.CURRENT_SENSOR} < parts and finding.kind.startswith("current"):
         out.append("No pressure to tell driver and current reading apart.")
     elif "currents" not in observed and finding.kind.startswith(("pressure", "hysteresis")) and len(parts) > 1:
-        out.append("No current reading to tell driver and valve apart.")
+        source = Part.PRESSURE_SOURCE in parts and Part.VALVE not in parts
+        out.append(f"No current reading to tell driver and {'pressure source' if source else 'valve'} apart.")
     elif "supply" not in observed and finding.kind == "current-clipped" and Part.SUPPLY in parts:
         out.append("Supply not recorded, so coil and supply cannot be told apart.")
     return out

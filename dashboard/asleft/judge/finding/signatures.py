@@ -126,6 +126,8 @@ CAUSES: tuple[Cause, ...] = (
     _cause(Part.DRIVER, "it follows more slowly", response=_is("slow", "quick")),
     _cause(Part.DRIVER, "it lets current flow unasked", flow=_is("unasked"), following=_FOLLOWS,
            free=("currents", "ramps", "response", "top", "limit", "pressure", "scatter", "dither")),
+    # without a current reading a limited current looks like this: of the two the hydraulics are likelier
+    _cause(Part.PRESSURE_SOURCE, "it gives less at the top", pressure=_is("top-")),
     # supply, coil, wiring
     _cause(Part.COIL, "the coil is hot", top=_is("cut"), limit=_is("coil"), following=_FOLLOWS,
            resistance=AS_LEFT | _is("+"), free=("dither", "response")),
@@ -148,7 +150,6 @@ CAUSES: tuple[Cause, ...] = (
     _cause(Part.VALVE, "its friction grew", pressure=_is("loop+"), free=("scatter",)),
     _cause(Part.VALVE, "its spool sticks", scatter=_is("more"),
            pressure=AS_LEFT | both("loop", "offset", "zero", "spring", "gain", "force") | _is("other")),
-    _cause(Part.PRESSURE_SOURCE, "it gives less at the top", pressure=_is("top-")),
     _cause(Part.DRIVER, "it measures its own current wrong", pressure=both("force", "spring", "gain"),
            where=_MONITOR),
     # readings
@@ -208,9 +209,12 @@ _IN_PRESSURE: Mapping[str, tuple[str, ...]] = {
 
 
 def without_current(cause: Cause) -> Cause:
-    """What a cause shows where no current is read: a driver's change is seen in the pressure alone."""
+    """What a cause shows where no current is read: what changes or limits it is seen in the pressure alone."""
     if cause.shows.get("flow") == _is("lost") and "pressure" in cause.any_of:
         return replace(cause, shows={**cause.shows, "pressure": _is("gone")}, any_of=cause.any_of - {"pressure"})
+    top = cause.shows.get("top", AS_LEFT)
+    if "cut" in top and "pressure" not in cause.any_of:
+        return replace(cause, shows={**cause.shows, "pressure": (top & AS_LEFT) | {"top-"}})
     moved = cause.shows.get("currents")
     if moved is None or cause.shows.get("following") != _FOLLOWS:
         return cause
