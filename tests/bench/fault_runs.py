@@ -52,8 +52,8 @@ class Look:
 
     from_s: float
     to_s: float
-    alarm: bool  # a cause of severity 2 or 3
-    remark: bool  # any cause
+    alarm: bool  # a cause of severity 2 or 3 that did not stand before the fault
+    remark: bool  # any such cause
     kinds: tuple[str, ...]
     named: tuple[str, ...]  # parts of the first cause
 
@@ -149,9 +149,12 @@ def watch_window(
     return state, out
 
 
-def look_of(judgement: Judgement, from_s: float) -> Look:
-    """The judgement that was reached at `from_s`."""
-    causes = [f for f in judgement.findings if f.consequence_of is None]
+Known = frozenset[tuple[str, int]]  # kinds and severities of findings that stood before a fault began
+
+
+def look_of(judgement: Judgement, from_s: float, before: Known = frozenset()) -> Look:
+    """The judgement that was reached at `from_s`; what stood `before` the fault as urgent as now finds nothing."""
+    causes = [f for f in judgement.findings if f.consequence_of is None and (f.kind, f.severity) not in before]
     loud = [f for f in causes if f.severity > 1]
     first = (loud or causes)[:1]
     named = tuple(p.value for f in first for p in (f.part, *f.alternatives))
@@ -255,6 +258,7 @@ def _judge(
     watched = {channels: sheet}
     if channels == "full" and "monitor" in channel_sets:
         watched["monitor"] = sheet_for_monitor(sheet)
+    before = frozenset((f.kind, f.severity) for f in state.findings.values())
     looks: dict[str, list[Look]] = {name: [] for name in watched}
     last: dict[str, Judgement] = {}
     for number, recording in enumerate(windows):
@@ -270,7 +274,8 @@ def _judge(
             if "monitor" in watched:
                 judged["monitor"].append(summarise(watched["monitor"], copy_of(state)))
         for name, judgements in judged.items():
-            looks[name] += [look_of(j, number * WINDOW_S + end) for j, end in zip(judgements, ends_s, strict=True)]
+            ends = zip(judgements, ends_s, strict=True)
+            looks[name] += [look_of(j, number * WINDOW_S + end, before) for j, end in ends]
             last[name] = judgements[-1]
     return [
         Run(
