@@ -15,7 +15,8 @@ from asleft.store.packing import Figures, Packed, figures, pack, pack_burst
 from asleft.store.protocols import SampleReader, SampleStore, StreamMark
 from asleft.store.reader import EmbeddedReader
 from asleft.store.schema import MINUTE_NS, SAMPLES_FILE, open_for_writing
-from asleft.store.streams import StreamRow, load_stream
+from asleft.store.stream_table import EmbeddedStream, load_stream
+from asleft.store.streams import StreamRow
 from asleft.wire.block import Block, Gap
 
 _LARGEST = 2**63 - 1
@@ -90,20 +91,24 @@ class EmbeddedSamples(EmbeddedReader):
     def _store(
         self, ready: Sequence[tuple[Block, Packed, list[Figures]]], gaps: Sequence[Gap], now_ns: int
     ) -> list[StreamMark]:
-        streams: dict[tuple[str, str], StreamRow] = {}
+        streams: dict[tuple[str, str], tuple[EmbeddedStream, StreamRow]] = {}
 
-        def stream_of(agent: str, name: str) -> StreamRow:
+        def stream_of(agent: str, name: str) -> tuple[EmbeddedStream, StreamRow]:
             if (agent, name) not in streams:
                 streams[agent, name] = load_stream(self._writer, agent, name)
             return streams[agent, name]
 
         for block, packed, block_figures in ready:
-            stream = stream_of(block.agent, block.stream)
-            if not stream.takes(block.seq) or not self._insert(stream.id, block, packed, block_figures):
+            table, stream = stream_of(block.agent, block.stream)
+            if not stream.takes(block.seq) or not self._insert(table.id, block, packed, block_figures):
                 stream.duplicates += 1
         for gap in gaps:
-            stream_of(gap.agent, gap.stream).declare(gap)
-        return [stream.finish(now_ns) for stream in streams.values()]
+            stream_of(gap.agent, gap.stream)[1].declare(gap)
+        marks = []
+        for table, stream in streams.values():
+            marks.append(stream.finish(now_ns))
+            table.write(marks[-1])
+        return marks
 
     def _insert(self, stream: int, block: Block, packed: Packed, block_figures: list[Figures]) -> bool:
         """False if (stream, seq) is there already."""

@@ -2,20 +2,44 @@
 
 from __future__ import annotations
 
-import sqlite3
+from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Protocol
 
 from asleft.store.marks import Run, advance, as_runs, count_upto, subtract
 from asleft.store.protocols import StreamMark
 from asleft.wire.block import Gap
 
 
+class StreamTable(Protocol):
+    """What is kept of one stream beside its mark."""
+
+    def gap_at(self, seq: int) -> tuple[int, int, str] | None:
+        """The last gap that begins at or below a number: first, last, why."""
+        ...
+
+    def remove_gap(self, first: int) -> None:
+        """Forget the gap that begins there."""
+        ...
+
+    def add_gaps(self, runs: Iterable[Run], why: str) -> None:
+        """Keep further gaps, of numbers that are in none."""
+        ...
+
+    def gaps_above(self, seq: int) -> list[Run]:
+        """Gaps that begin above a number, ascending."""
+        ...
+
+    def stored_above(self, seq: int) -> Iterable[int]:
+        """Numbers of stored blocks above a number."""
+        ...
+
+
 @dataclass(slots=True)
 class StreamRow:
-    """A row of `stream`, being changed; `finish` writes it back."""
+    """One stream, being changed; whoever holds it writes it back after `finish`."""
 
-    connection: sqlite3.Connection
-    id: int
+    table: StreamTable
     agent: str
     name: str
     mark: int
@@ -27,15 +51,12 @@ class StreamRow:
 
         At or below the mark everything else has been stored, even if its row has been removed since.
         """
-        row = self.connection.execute(
-            "SELECT first, last, why FROM gap WHERE stream = ? AND first <= ? ORDER BY first DESC LIMIT 1",
-            (self.id, seq),
-        ).fetchone()
+        row = self.table.gap_at(seq)
         if row is None or row[1] < seq:
             return seq > self.mark
         first, last, why = row
-        self.connection.execute("DELETE FROM gap WHERE stream = ? AND first = ?", (self.id, first))
-        self._keep(subtract((first, last), [(seq, seq)]), why)
+        self.table.remove_gap(first)
+        self.table.add_gaps(subtract((first, last), [(seq, seq)]), why)
         if seq <= self.mark:
             self.declared_gap -= 1
         return True
@@ -45,46 +66,16 @@ class StreamRow:
         if gap.last <= self.mark:
             return
         run = (max(gap.first, self.mark + 1), gap.last)
-        self._keep(subtract(run, self._held()), gap.why)
+        self.table.add_gaps(subtract(run, self._held()), gap.why)
 
     def finish(self, now_ns: int) -> StreamMark:
-        """Advance the mark as far as nothing is missing, write the row, and return it."""
+        """Advance the mark as far as nothing is missing, and return it."""
         mark = advance(self.mark, self._held())
         if mark > self.mark:
-            passed = self._gaps()
-            self.declared_gap += count_upto(mark, passed)
+            self.declared_gap += count_upto(mark, self.table.gaps_above(self.mark))
             self.mark = mark
-        self.connection.execute(
-            "UPDATE stream SET mark = ?, declared_gap = ?, duplicates = ?, last_at_ns = MAX(last_at_ns, ?) "
-            "WHERE id = ?",
-            (self.mark, self.declared_gap, self.duplicates, now_ns, self.id),
-        )
         return StreamMark(self.agent, self.name, self.mark, self.declared_gap, self.duplicates, now_ns)
-
-    def _keep(self, runs: list[Run], why: str) -> None:
-        self.connection.executemany(
-            "INSERT INTO gap (stream, first, last, why) VALUES (?,?,?,?)",
-            [(self.id, first, last, why) for first, last in runs],
-        )
-
-    def _gaps(self) -> list[Run]:
-        """Runs declared lost above the mark as it was."""
-        return self.connection.execute(
-            "SELECT first, last FROM gap WHERE stream = ? AND first > ? ORDER BY first", (self.id, self.mark)
-        ).fetchall()
 
     def _held(self) -> list[Run]:
         """Runs above the mark that are stored or declared, ascending."""
-        stored = self.connection.execute(
-            "SELECT seq FROM block WHERE stream = ? AND seq > ? ORDER BY seq", (self.id, self.mark)
-        )
-        return sorted(as_runs(seq for (seq,) in stored) + self._gaps())
-
-
-def load_stream(connection: sqlite3.Connection, agent: str, name: str) -> StreamRow:
-    """The row of a stream, made if it is new."""
-    connection.execute("INSERT OR IGNORE INTO stream (agent, name) VALUES (?,?)", (agent, name))
-    row = connection.execute(
-        "SELECT id, mark, declared_gap, duplicates FROM stream WHERE agent = ? AND name = ?", (agent, name)
-    ).fetchone()
-    return StreamRow(connection, row[0], agent, name, row[1], row[2], row[3])
+        return sorted(as_runs(self.table.stored_above(self.mark)) + self.table.gaps_above(self.mark))
