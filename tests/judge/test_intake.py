@@ -46,6 +46,29 @@ def test_one_or_two_wild_readings_are_set_aside_and_counted(name, row, wildness,
     assert np.isfinite(columns[[r for r in (DEMAND, CURRENT, PRESSURE) if r != row]]).all()
 
 
+def test_what_was_set_aside_is_remarked_for_a_day_and_in_a_log_for_good() -> None:
+    data = samples()
+    data.channels["command"][[100, 200]] += 8.0
+    data.channels["pressure"][150] += 80.0
+    _, intake = taken(data)
+    sentence = "Set aside as single wild readings in the last day: 2 of command, 1 of pressure."
+    assert remarks_of(intake, lately=True) == (sentence,)
+    for hours, said in ((22.0, (sentence,)), (26.0, ())):
+        later = replace(samples(seed=2), time_s=data.time_s + 3600.0 * hours)
+        _, after = take_in(later, sheet(), Intake.from_json(intake.as_json()), flush=True)
+        assert remarks_of(after, lately=True) == said
+        assert remarks_of(after, lately=False) == (sentence.replace(" in the last day", ""),)
+
+
+def test_counts_of_more_than_a_day_are_forgotten_one_hour_at_a_time() -> None:
+    intake = Intake()
+    for hour in range(100):
+        intake = replace(intake, newest_s=3600.0 * hour + 5.0).counting("time", np.array([3600.0 * hour + 5.0]))
+    assert intake.counts(lately=True) == {"time": 24}
+    assert intake.counts(lately=False) == {"time": 100}
+    assert len(intake.lately) == 24
+
+
 def test_two_wild_readings_to_opposite_sides() -> None:
     data = samples()
     data.channels["current"][100:102] = [9.0, -9.0]
@@ -59,7 +82,7 @@ def test_what_lasts_and_what_moves_is_left_alone() -> None:
     data.channels["current"][:] = 0.5 + 0.3 * np.sin(np.arange(300) / 3.0)
     columns, intake = taken(data)
     assert intake.aside == {}
-    assert remarks_of(intake) == ()
+    assert remarks_of(intake, lately=False) == remarks_of(intake, lately=True) == ()
     assert np.isfinite(columns[[DEMAND, CURRENT, PRESSURE]]).all()
 
 
@@ -124,6 +147,7 @@ def test_cuts_and_text_change_nothing(sizes, seed) -> None:
         at += size
     assert np.array_equal(np.concatenate(pieces, axis=1), whole, equal_nan=True)
     assert intake.aside == end.aside
+    assert intake.lately == end.lately
     assert np.array_equal(intake.waiting, end.waiting, equal_nan=True)
     last, _ = take_in(part(data, 0, 0), sheet(), intake, flush=True)
     assert last.shape[1] == min(2, n)

@@ -161,7 +161,7 @@ def _parts(samples: Samples, state: JudgeState) -> list[Samples]:
     fresh = samples.time_s > newest[:-1]
     if not fresh.all():
         sent_again = samples.time_s <= (-np.inf if after_s is None else after_s)
-        state.intake = state.intake.counting("time", int(np.count_nonzero(~fresh & ~sent_again)))
+        state.intake = state.intake.counting("time", newest[1:][~fresh & ~sent_again])
         samples = Samples(samples.time_s[fresh], {name: v[fresh] for name, v in samples.channels.items()})
     time_s = samples.time_s
     if time_s.size == 0:

@@ -207,4 +207,4 @@ def _remarks(sheet: Sheet, state: JudgeState) -> tuple[str, ...]:
                 f"{LABELS[name].capitalize()} was entered as {format_quantity(name, left)} but measured "
                 f"{format_quantity(name, chart.left[0])} when left."
             )
-    return (*out, *remarks_of(state.intake))
+    return (*out, *remarks_of(state.intake, lately=state.horizon_s is not None))

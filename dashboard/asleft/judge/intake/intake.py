@@ -16,6 +16,7 @@ answers one; at 10 Hz that is a tenth of a second).
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -37,6 +38,7 @@ _LEAST_A, _LEAST_BAR = 0.02, 2.0  # where the sheet does not say
 _USUAL = 5
 _TIMES_USUAL = 8.0
 _ONE_S, _TWO_S = 0.25, 0.1
+_HOUR_S, _DAY_H = 3600.0, 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,12 +50,27 @@ class Intake:
     aside: Mapping[str, int] = field(default_factory=dict)  # "time": times that came twice or out of order
     found_s: tuple[float, ...] = ()  # when the readings set aside in the last call were taken (unix s)
     newest_s: float | None = None  # of all samples seen
+    lately: tuple[tuple[int, str, int], ...] = ()  # hour since 1970, name, count: of the last day of them
 
-    def counting(self, name: str, count: int) -> Intake:
-        """The same with `count` more set aside under `name`."""
-        if not count:
+    def counting(self, name: str, at_s: FloatArray) -> Intake:
+        """The same with more set aside under `name`, at these times (n,)."""
+        if not at_s.size:
             return self
-        return replace(self, aside={**self.aside, name: self.aside.get(name, 0) + count})
+        hours = Counter({(hour, known): count for hour, known, count in self.lately})
+        hours.update((int(hour), name) for hour in at_s // _HOUR_S)
+        oldest = max(hour for hour, _ in hours) - _DAY_H
+        lately = tuple((hour, known, count) for (hour, known), count in sorted(hours.items()) if hour > oldest)
+        return replace(self, aside={**self.aside, name: self.aside.get(name, 0) + at_s.size}, lately=lately)
+
+    def counts(self, *, lately: bool) -> Mapping[str, int]:
+        """What was set aside by name, of all that was seen or of the last day."""
+        if not lately:
+            return self.aside
+        oldest = (self.newest_s or 0.0) // _HOUR_S - _DAY_H
+        counts: Counter[str] = Counter()
+        for hour, name, count in self.lately:
+            counts[name] += count if hour > oldest else 0
+        return +counts
 
     def as_json(self) -> dict[str, Any]:
         """Plain values, exact."""
@@ -62,13 +79,15 @@ class Intake:
             "past": self.past.tolist(),
             "aside": dict(self.aside),
             "newest_s": self.newest_s,
+            "lately": [list(row) for row in self.lately],
         }
 
     @classmethod
     def from_json(cls, raw: Mapping[str, Any]) -> Intake:
         """Inverse of `as_json`."""
         past = np.array(raw["past"], dtype=np.float64).reshape(len(_ROWS), -1)
-        return cls(unpack_matrix(raw["waiting"]), past, raw["aside"], (), raw["newest_s"])
+        lately = tuple((hour, name, count) for hour, name, count in raw.get("lately", ()))
+        return cls(unpack_matrix(raw["waiting"]), past, raw["aside"], (), raw["newest_s"], lately)
 
 
 def take_in(samples: Samples, sheet: Sheet, intake: Intake, *, flush: bool = False) -> tuple[FloatArray, Intake]:
@@ -80,7 +99,7 @@ def take_in(samples: Samples, sheet: Sheet, intake: Intake, *, flush: bool = Fal
     if ready == 0:
         return raw[:, :0], replace(intake, waiting=raw, found_s=(), newest_s=newest_s)
     waiting = raw[:, ready:].copy()
-    aside, found_s = dict(intake.aside), list[float]()
+    counted, found_s = intake, list[float]()
     before = intake.past if intake.past.shape[1] else np.full((len(_ROWS), _PAST), np.nan)
     new = before.shape[1]
     time_s = np.concatenate((before[0], raw[TIME]))
@@ -92,9 +111,10 @@ def take_in(samples: Samples, sheet: Sheet, intake: Intake, *, flush: bool = Fal
         found = found[(found >= 0) & (found < ready)]
         if found.size:
             raw[row, found] = np.nan
-            aside[name] = aside.get(name, 0) + int(found.size)
+            counted = counted.counting(name, raw[TIME, found])
             found_s += raw[TIME, found].tolist()
-    return raw[:, :ready], Intake(waiting, np.array(past), aside, tuple(found_s), newest_s)
+    taken = replace(counted, waiting=waiting, past=np.array(past), found_s=tuple(found_s), newest_s=newest_s)
+    return raw[:, :ready], taken
 
 
 def _least(name: str, sheet: Sheet) -> float:
@@ -108,15 +128,14 @@ def _least(name: str, sheet: Sheet) -> float:
     return _LEAST_BAR if bar is None else _LEAST_SHARE * bar
 
 
-def remarks_of(intake: Intake) -> tuple[str, ...]:
-    """What was set aside and left out since the sheet came into force, in sentences."""
-    wild_ones = {name: count for name, count in sorted(intake.aside.items()) if name != "time"}
-    out = []
-    if wild_ones:
-        counts = ", ".join(f"{count} of {name}" for name, count in wild_ones.items())
-        out.append(f"Set aside as single wild readings: {counts}.")
-    if intake.aside.get("time"):
-        out.append(f"Left out: {intake.aside['time']} samples whose time came twice or went back.")
+def remarks_of(intake: Intake, *, lately: bool) -> tuple[str, ...]:
+    """What was set aside and left out, in sentences: of the last day, or of all that was seen."""
+    aside = intake.counts(lately=lately)
+    when = " in the last day" if lately else ""
+    counts = ", ".join(f"{count} of {name}" for name, count in sorted(aside.items()) if name != "time")
+    out = [f"Set aside as single wild readings{when}: {counts}."] if counts else []
+    if aside.get("time"):
+        out.append(f"Left out{when}: {aside['time']} samples whose time came twice or went back.")
     return tuple(out)
 
 
