@@ -186,6 +186,7 @@ def coil_table(report: Report, count: int, workers: int) -> None:
     with ProcessPoolExecutor(workers) as pool:
         every = [run for batch in pool.map(batch_of, range(batches)) for run in batch]
     runs = [run for run in every if run is not None]
+    report.logs += 2 * len(every)  # a cold start and a warm coil each
     report.lines += [
         "",
         f"coil, {len(runs)} Monday mornings of {START_S:.0f} s, warm coils of {WARM_S:.0f} s, settled samples only:",

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 from asleft.judge.drift.trend import DAY_S, forecast, trend_of
 from drift_noise import FloatArray
-from report import Goal
-from scipy.stats import beta
+from report import Goal, share_interval
 
 _DAYS = 28.0
 _PER_DAY = 3
@@ -78,20 +77,10 @@ def table(full: bool) -> tuple[list[str], list[Goal]]:
             f"{dates / runs:10.3f} {right / dates if dates else np.nan:14.3f}"
         )
         if shape in {"quiet", "step"}:
-            goals.append(
-                Goal(f"drift: trend said of a history with {'a step' if shape == 'step' else 'nothing in it'}, "
-                     f"correlation {correlation:g}", trends / runs, at_most=0.05, interval=_interval(trends, runs))
-            )  # fmt: skip
+            course = "a step" if shape == "step" else "nothing in it"
+            name = f"drift: trend said of a history with {course}, correlation {correlation:g}"
+            goals.append(Goal(name, trends / runs, at_most=0.05, interval=share_interval(trends, runs)))
         if shape == "drift" and dates:
-            goals.append(
-                Goal(f"drift: true date in the forecast's interval, correlation {correlation:g}", right / dates,
-                     at_least=0.93, interval=_interval(right, dates))
-            )  # fmt: skip
+            name = f"drift: true date in the forecast's interval, correlation {correlation:g}"
+            goals.append(Goal(name, right / dates, at_least=0.93, interval=share_interval(right, dates)))
     return [*lines, ""], goals
-
-
-def _interval(hits: int, runs: int) -> tuple[float, float]:
-    """Clopper and Pearson, 95 %."""
-    low = float(beta.ppf(0.025, hits, runs - hits + 1)) if hits else 0.0
-    high = float(beta.ppf(0.975, hits + 1, runs - hits)) if hits < runs else 1.0
-    return low, high

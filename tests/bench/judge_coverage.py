@@ -32,9 +32,8 @@ from asleft.sim.programme import oil_degc as oil_degc_at
 from asleft.sim.recording import Recording, simulate
 from asleft.sim.truth import branches_bar
 from production import START_S, shared, sheet_of
-from report import Goal, Report, main
+from report import Goal, Report, main, share_interval
 from scenes import random_model
-from scipy.stats import beta
 
 RATE_HZ = 50.0
 _LASTS_S = 60.0
@@ -251,17 +250,11 @@ def inside_of(job: tuple[int, int]) -> list[dict[str, tuple[bool, float, float]]
     return out
 
 
-def share(hits: int, n: int) -> tuple[float, float]:
-    """Interval for 95 % of a share (Clopper and Pearson 1934)."""
-    low = float(beta.ppf(0.025, hits, n - hits + 1)) if hits > 0 else 0.0
-    high = float(beta.ppf(0.975, hits + 1, n - hits)) if hits < n else 1.0
-    return low, high
-
-
 def run(full: bool, workers: int = 1) -> Report:
     """One line per quantity."""
     count = 2000 if full else 200
     report = Report(f"Share of {count} logs with the true value inside the expanded uncertainty for 95 %")
+    report.logs = count
     jobs = [(7000 + k, _PER_JOB) for k in range(count // _PER_JOB)]
     rows = [row for part in shared(inside_of, jobs, workers) for row in part]
     for name in QUANTITIES:
@@ -272,20 +265,18 @@ def run(full: bool, workers: int = 1) -> Report:
         hits = sum(hit for hit, _, _ in found)
         errors, expanded = np.array([f[1] for f in found]), np.array([f[2] for f in found])
         z = 2.0 * errors / expanded
-        value, interval = hits / len(found), share(hits, len(found))
+        value, interval = hits / len(found), share_interval(hits, len(found))
         report.lines.append(
             f"{name:16} {100 * value:5.1f} % ({100 * interval[0]:.1f} to {100 * interval[1]:.1f})"
             f"  observed {len(found)}  median U {np.median(expanded):.4g}"
             f"  bias {z.mean():+.2f}  spread {z.std():.2f} (error / (U / 2))"
         )
-        # A smoke run of 200 logs scatters by 1.6 points; it only tells a broken interval from a sound one.
-        low, high = (93.0, 97.0) if full else (75.0, 100.0)
         report.goals.append(
             Goal(
                 f"true value inside U, {name}",
                 100.0 * value,
-                at_least=low,
-                at_most=high,
+                at_least=93.0,
+                at_most=97.0,
                 interval=(100.0 * interval[0], 100.0 * interval[1]),
                 unit="%",
             )

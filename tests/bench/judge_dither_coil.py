@@ -206,6 +206,7 @@ def run(full: bool, workers: int = 1) -> Report:
     count = 2100 if full else 30
     with ProcessPoolExecutor(workers) as pool:
         logs = list(pool.map(dither_log, range(count), chunksize=max(1, count // (8 * workers))))
+    report.logs = len(logs)
     _dither_table(report, logs)
     _confusion_table(report, 300 if full else 8)
     coil_table(report, 2000 if full else 20, workers)

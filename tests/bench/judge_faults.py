@@ -184,7 +184,9 @@ def _goals(runs: Sequence[Run], calm: Sequence[Run], report: Report) -> None:
     ):  # fmt: skip
         if mine:
             held = sum(test(run) for run in mine)
-            report.goals.append(Goal(name, held / len(mine), at_least=least, interval=share_interval(held, len(mine))))
+            report.goals.append(
+                Goal(name, held / len(mine), at_least=least, interval=share_interval(held, len(mine)))
+            )
     alarms = sum(alarmed(run) for run in calm)
     remarks = sum(any(look.remark for look in run.looks) for run in calm)
     report.lines.append(

@@ -217,6 +217,7 @@ def run(full: bool, workers: int = 1) -> Report:
             seen = [s for found in pool.map(group, jobs) for s in found]
     else:
         seen = [s for job in jobs for s in group(job)]
+    out.logs = len(seen) // len(SETS)
     at_least = 99.0
     for channels in SETS:
         here = [s for s in seen if s.channels == channels]
