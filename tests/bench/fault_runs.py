@@ -258,7 +258,7 @@ def _judge(
     watched = {channels: sheet}
     if channels == "full" and "monitor" in channel_sets:
         watched["monitor"] = sheet_for_monitor(sheet)
-    before = frozenset((f.kind, f.severity) for f in state.findings.values())
+    stood = frozenset((f.kind, f.severity) for f in state.findings.values())
     looks: dict[str, list[Look]] = {name: [] for name in watched}
     last: dict[str, Judgement] = {}
     for number, recording in enumerate(windows):
@@ -275,7 +275,7 @@ def _judge(
                 judged["monitor"].append(summarise(watched["monitor"], copy_of(state)))
         for name, judgements in judged.items():
             ends = zip(judgements, ends_s, strict=True)
-            looks[name] += [look_of(j, number * WINDOW_S + end, before) for j, end in ends]
+            looks[name] += [look_of(j, number * WINDOW_S + end, stood) for j, end in ends]
             last[name] = judgements[-1]
     return [
         Run(
