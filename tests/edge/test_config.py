@@ -33,6 +33,14 @@ def test_a_smallest_file_takes_the_documented_defaults() -> None:
     assert config.valves == ("press-4.platen",)
 
 
+def test_with_an_authority_the_connection_is_tls_on_its_own_port() -> None:
+    keys = 'ca_file = "ca.crt"\ncertificate_file = "hall-2.crt"\nkey_file = "/keys/hall-2.key"\n'
+    broker = parse_config('agent = "hall-2"\n[broker]\n' + keys + INSTRUMENT, "box.toml", Path("/etc/asleft")).broker
+    assert broker.port == 8883
+    assert broker.ca_file == Path("/etc/asleft/ca.crt")
+    assert (broker.certificate_file, broker.key_file) == (Path("/etc/asleft/hall-2.crt"), Path("/keys/hall-2.key"))
+
+
 def test_all_faults_are_reported_at_once() -> None:
     text = 'agent = "Hall 2"\nspeed = 3\n[sampling]\nrate_hz = 500\n[broker]\nport = "x"\n[spool]\nsize_mb = 0\n'
     text += INSTRUMENT.replace("register = 3", "regster = 3")
@@ -57,6 +65,9 @@ def test_all_faults_are_reported_at_once() -> None:
         ('agent = "a"', "instrument: has 0 entries"),
         ('agent = "a"' + INSTRUMENT + INSTRUMENT, "'press-4.platen' is served 2 times"),
         ('agent = "a"\n[broker]\npassword_file = "p"' + INSTRUMENT, "without a username"),
+        ('agent = "a"\n[broker]\nca_file = "c"\ncertificate_file = "p"' + INSTRUMENT, "key_file: is missing"),
+        ('agent = "a"\n[broker]\nca_file = "c"\nkey_file = "p"' + INSTRUMENT, "certificate_file: is missing"),
+        ('agent = "a"\n[broker]\ncertificate_file = "p"\nkey_file = "k"' + INSTRUMENT, "ca_file: is missing"),
         ('agent = "a"\ninstrument = [3]', "must hold tables only"),
         ('agent = "a"\nbroker = 3' + INSTRUMENT, "broker: is 3, a table is needed"),
     ],

@@ -31,6 +31,14 @@ def test_check_says_what_it_found(settings: Path, capsys: pytest.CaptureFixture[
     assert "good. Agent hall-2, 1 instruments, 1 valves, 100 Hz." in capsys.readouterr().out
 
 
+def test_check_tries_the_files_of_a_secure_connection(settings: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    settings.write_text(SETTINGS + '[broker]\nca_file = "no-such.crt"\n')
+    assert command.main([str(settings), "--check"]) == 2
+    said = capsys.readouterr().err
+    assert "broker: the files for TLS" in said
+    assert "no-such.crt" in said
+
+
 def test_check_names_every_fault(settings: Path, capsys: pytest.CaptureFixture[str]) -> None:
     settings.write_text(SETTINGS.replace("hall-2", "Hall 2").replace("valve =", "vlave ="))
     assert command.main([str(settings), "--check"]) == 2

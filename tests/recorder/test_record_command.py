@@ -42,6 +42,31 @@ def test_a_sample_file_of_another_version(tmp_path, capsys):
     assert "laid out as version 99" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--broker-certificate", "a"], "each is of no use without the other"),
+        (["--broker-key", "a"], "each is of no use without the other"),
+        (["--broker-certificate", "a", "--broker-key", "b"], "--broker-ca is missing"),
+        (["--broker-ca", "no-such.crt"], "no-such.crt) cannot be used"),
+        (["--broker-password-file", "a"], "without --broker-user"),
+        (
+            ["--broker-user", "r", "--broker-password-file", "no-such"],
+            "--broker-password-file no-such: cannot be read",
+        ),
+    ],
+)
+def test_what_does_not_fit_together_for_the_broker_is_named(tmp_path, capsys, words, said):
+    assert main(["record", "--data", str(tmp_path / "data"), *words]) == 2
+    assert said in capsys.readouterr().err
+    assert not (tmp_path / "data").exists()
+
+
+def test_with_an_authority_the_port_is_that_of_tls():
+    assert broker_address("broker.plant", 8883) == ("broker.plant", 8883)
+    assert broker_address("[::1]:1884", 8883) == ("::1", 1884)
+
+
 def test_the_help_page(capsys):
     assert main(["record", "--help"]) == 0
     page = capsys.readouterr().out

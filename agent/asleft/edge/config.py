@@ -26,13 +26,19 @@ class BrokerSettings:
     host: str
     """Name or address; 127.0.0.1 when absent."""
     port: int
-    """TCP port; 1883 when absent."""
+    """TCP port; when absent 1883, or 8883 with TLS."""
     username: str
     """Empty when the broker asks for none."""
     password_file: Path | None
     """File whose first line is the password; it is kept out of this file so that this file can be shown."""
     keepalive_s: int
     """A broker silent for this long is given up; 15 when absent."""
+    ca_file: Path | None = None
+    """Certificate (PEM) of the authority that signed the broker's; with it the connection is TLS, without it plain."""
+    certificate_file: Path | None = None
+    """Our own certificate, by which the broker knows who we are; always together with `key_file`."""
+    key_file: Path | None = None
+    """The private key of `certificate_file`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,11 +126,23 @@ def _read_broker(table: Table, folder: Path) -> BrokerSettings:
     password_file = folder / table.text("password_file") if table.has("password_file") else None
     if password_file is not None and not username:
         table.fault("password_file", "is given without a username")
+    ca_file, certificate_file, key_file = (
+        folder / table.text(key) if table.has(key) else None for key in ("ca_file", "certificate_file", "key_file")
+    )
+    if certificate_file is not None and key_file is None:
+        table.fault("key_file", "is missing: certificate_file is of no use without its key")
+    if key_file is not None and certificate_file is None:
+        table.fault("certificate_file", "is missing: key_file is of no use without its certificate")
+    if ca_file is None and (certificate_file is not None or key_file is not None):
+        table.fault("ca_file", "is missing: without it the broker's own certificate cannot be checked")
     settings = BrokerSettings(
         host=table.text("host", "127.0.0.1", check=bool, rule="a host name or address is needed"),
-        port=table.integer("port", 1, 65535, 1883),
+        port=table.integer("port", 1, 65535, 1883 if ca_file is None else 8883),
         username=username,
         password_file=password_file,
+        ca_file=ca_file,
+        certificate_file=certificate_file,
+        key_file=key_file,
         keepalive_s=table.integer("keepalive_s", 2, 600, 15),
     )
     table.done()

@@ -70,12 +70,29 @@ def main(argv: Sequence[str] | None = None) -> int:
         sys.stderr.write(f"{error}\n")
         return 2
     if args.check:
+        fault = _broker_files(config)
+        if fault:
+            sys.stderr.write(f"{args.settings}: broker: {fault}\n")
+            return 2
         sys.stdout.write(
             f"{args.settings}: good. Agent {config.agent}, {len(config.instruments)} instruments, "
             f"{len(config.valves)} valves, {config.sampling.rate_hz:g} Hz.\n"
         )
         return 0
     return _once(config) if args.once else _serve(config)
+
+
+def _broker_files(config: AgentConfig) -> str:
+    """What is wrong with the files of a TLS connection; empty if nothing."""
+    if config.broker.ca_file is None:
+        return ""
+    from asleft.edge.uplink import SessionLost, tls_context
+
+    try:
+        tls_context(config.broker)
+    except SessionLost as error:
+        return str(error)
+    return ""
 
 
 def _once(config: AgentConfig) -> int:

@@ -8,6 +8,7 @@ an empty queue: what was in it is still in the spool.
 from __future__ import annotations
 
 import logging
+import ssl
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -138,6 +139,8 @@ class BrokerSession:
         client.will_set(state_topic(self._agent), will, qos=1, retain=True)
         if self._settings.username:
             client.username_pw_set(self._settings.username, _password(self._settings.password_file))
+        if self._settings.ca_file is not None:
+            client.tls_set_context(tls_context(self._settings))
         client.on_connect = self._when_connected
         client.on_disconnect = self._when_disconnected
         client.on_message = self._when_message
@@ -167,6 +170,23 @@ class BrokerSession:
         self.last_taken_s = time.monotonic()
         # 0x10 only says that nobody listens at the moment; it is the recorder's mark that counts.
         self.refused = str(code) if code.is_failure else ""
+
+
+def tls_context(settings: BrokerSettings) -> ssl.SSLContext:
+    """TLS 1.2 or later, the broker's certificate and name checked; made anew for every connection, as files change.
+
+    Raises `SessionLost` naming the files if they cannot be used.
+    """
+    try:
+        context = ssl.create_default_context(cafile=settings.ca_file)
+        if settings.certificate_file is not None:
+            context.load_cert_chain(settings.certificate_file, settings.key_file)
+    except (OSError, ValueError) as error:  # ssl.SSLError is an OSError
+        names = ", ".join(
+            str(file) for file in (settings.ca_file, settings.certificate_file, settings.key_file) if file
+        )
+        raise SessionLost(f"the files for TLS ({names}) cannot be used: {error}") from error
+    return context
 
 
 def _password(file: Path | None) -> str | None:

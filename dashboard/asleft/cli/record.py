@@ -6,8 +6,12 @@ import argparse
 import logging
 import signal
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from asleft.cli.errors import UserError
+
+if TYPE_CHECKING:
+    from asleft.recorder.broker_link import BrokerAccess
 
 HELP = """\
 Takes the blocks of all agents from the broker, stores them durably in DIR,
@@ -21,8 +25,14 @@ Ctrl-C or SIGTERM: nothing is lost, the agents keep what is not acknowledged.
 The broker may be down or come later; the recorder tries until it answers. It
 uses MQTT 5, or MQTT 3.1.1 where the broker knows no other.
 
-example:
+A broker that other machines can reach needs TLS and an access list in which
+only the recorder may write acknowledgements: compose/broker has both, and
+compose/certificates.sh makes the certificates.
+
+examples:
   asleft record --data /var/lib/asleft --broker 127.0.0.1:1883
+  asleft record --data /var/lib/asleft --broker broker.plant:8883 \\
+      --broker-ca ca.crt --broker-certificate RECORDER.crt --broker-key RECORDER.key
 
 exit codes: 0 stopped; 1 failed, see the log; 2 wrong input, or the folder is
 in use by another recorder.
@@ -31,6 +41,7 @@ The recorder only listens. It is no safety device and never writes to a machine.
 """
 
 DEFAULT_PORT = 1883
+TLS_PORT = 8883
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -38,9 +49,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--data", type=Path, required=True, metavar="DIR", help="data folder; made if need be")
     parser.add_argument(
         "--broker",
-        default=f"127.0.0.1:{DEFAULT_PORT}",
+        default="127.0.0.1",
         metavar="HOST:PORT",
-        help=f"the MQTT broker (default 127.0.0.1:{DEFAULT_PORT})",
+        help=f"the MQTT broker (default 127.0.0.1; port {DEFAULT_PORT}, with TLS {TLS_PORT})",
+    )
+    secure = parser.add_argument_group("a broker that asks who we are")
+    secure.add_argument("--broker-ca", type=Path, metavar="FILE", help="authority that signed the broker's: use TLS")
+    secure.add_argument("--broker-certificate", type=Path, metavar="FILE", help="the recorder's certificate (PEM)")
+    secure.add_argument("--broker-key", type=Path, metavar="FILE", help="the private key of that certificate")
+    secure.add_argument("--broker-user", default="", metavar="NAME", help="name, where the broker asks for one")
+    secure.add_argument(
+        "--broker-password-file", type=Path, metavar="FILE", help="file whose first line is the password"
     )
     parser.add_argument(
         "--client-id",
@@ -53,7 +72,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Record until SIGTERM or SIGINT. 0 when stopped, 1 after a failure; raises `UserError` for bad arguments."""
-    host, port = broker_address(args.broker)
+    access = broker_access(args)
+    host, port = broker_address(args.broker, DEFAULT_PORT if access.ca_file is None else TLS_PORT)
     data: Path = args.data
     if data.exists() and not data.is_dir():
         raise UserError(f"--data {data}: not a folder")
@@ -71,7 +91,7 @@ def run(args: argparse.Namespace) -> int:
     from asleft.store.schema import SchemaError
 
     try:
-        recorder = Recorder(data, host, port, client_id=args.client_id)
+        recorder = Recorder(data, host, port, client_id=args.client_id, access=access)
     except (FolderInUse, SchemaError, MigrationError) as error:
         raise UserError(f"asleft record: {error}") from error
     except OSError as error:
@@ -82,11 +102,37 @@ def run(args: argparse.Namespace) -> int:
     return recorder.run()
 
 
-def broker_address(text: str) -> tuple[str, int]:
+def broker_access(args: argparse.Namespace) -> BrokerAccess:
+    """Files and name for the broker. Raises `UserError` for what does not fit together or cannot be read."""
+    from asleft.recorder.broker_link import BrokerAccess
+
+    ca: Path | None = args.broker_ca
+    certificate: Path | None = args.broker_certificate
+    key: Path | None = args.broker_key
+    if (certificate is None) != (key is None):
+        raise UserError("--broker-certificate and --broker-key: each is of no use without the other")
+    if certificate is not None and ca is None:
+        raise UserError("--broker-ca is missing: without it the broker's own certificate cannot be checked")
+    if args.broker_password_file is not None and not args.broker_user:
+        raise UserError("--broker-password-file is given without --broker-user")
+    access = BrokerAccess(ca, certificate, key, args.broker_user, args.broker_password_file)
+    try:
+        access.context()
+    except OSError as error:
+        names = ", ".join(str(file) for file in (ca, certificate, key) if file is not None)
+        raise UserError(f"the files for TLS ({names}) cannot be used: {error}") from error
+    try:
+        access.password()
+    except (OSError, UnicodeDecodeError) as error:
+        raise UserError(f"--broker-password-file {args.broker_password_file}: cannot be read: {error}") from error
+    return access
+
+
+def broker_address(text: str, default_port: int = DEFAULT_PORT) -> tuple[str, int]:
     """Host and port of HOST:PORT, HOST or [IPv6]:PORT. Raises `UserError`."""
     host, colon, port = text.rpartition(":")
     if not colon or text.endswith("]"):
-        host, port = text, str(DEFAULT_PORT)
+        host, port = text, str(default_port)
     host = host.removeprefix("[").removesuffix("]")
     if not host or not port.isascii() or not port.isdigit() or not 1 <= int(port) <= 65_535:
         raise UserError(f"--broker {text}: HOST:PORT is expected, with a port between 1 and 65535")

@@ -8,9 +8,12 @@ from __future__ import annotations
 
 import logging
 import random
+import ssl
 import threading
 import time
 from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Protocol
 
 import paho.mqtt.client as mqtt
@@ -28,6 +31,41 @@ RECEIVE_MAXIMUM = 200
 HANDSHAKE_S = 3.0
 """A broker that takes the connection and says nothing for so long does not speak the protocol version."""
 _NAMES = {mqtt.MQTTv5: "MQTT 5", mqtt.MQTTv311: "MQTT 3.1.1"}
+
+
+@dataclass(frozen=True, slots=True)
+class BrokerAccess:
+    """How the broker is told who we are, and we who it is; all absent for a broker on loopback that asks nothing."""
+
+    ca_file: Path | None = None
+    """Certificate (PEM) of the authority that signed the broker's; with it the connection is TLS, without it plain."""
+    certificate_file: Path | None = None
+    """Our own certificate; always together with `key_file`."""
+    key_file: Path | None = None
+    """The private key of `certificate_file`."""
+    username: str = ""
+    """For a broker that asks for names and passwords."""
+    password_file: Path | None = None
+    """File whose first line is the password."""
+
+    def context(self) -> ssl.SSLContext | None:
+        """TLS 1.2 or later, the broker's certificate and name checked; None without `ca_file`.
+
+        Raises:
+            OSError: a file cannot be read or is no certificate or key.
+        """
+        if self.ca_file is None:
+            return None
+        context = ssl.create_default_context(cafile=self.ca_file)
+        if self.certificate_file is not None:
+            context.load_cert_chain(self.certificate_file, self.key_file)
+        return context
+
+    def password(self) -> str | None:
+        """First line of the password file. Raises `OSError`."""
+        if self.password_file is None:
+            return None
+        return next(iter(self.password_file.read_text(encoding="utf-8").splitlines()), "")
 
 
 class Listener(Protocol):
@@ -49,8 +87,14 @@ class Listener(Protocol):
 class BrokerLink:
     """Keeps one session with a broker. Give it a listener with `start`, and call `tend` every second or so."""
 
-    def __init__(self, host: str, port: int, client_id: str, topics: Sequence[str]) -> None:
+    def __init__(
+        self, host: str, port: int, client_id: str, topics: Sequence[str], access: BrokerAccess | None = None
+    ) -> None:
+        """Raises `OSError` if a file of `access` cannot be used."""
         self.host, self.port = host, port
+        access = access or BrokerAccess()
+        self._tls = access.context()
+        self._username, self._password = access.username, access.password()
         self.client_id = client_id
         self.connected = False
         self.reconnects = 0
@@ -119,6 +163,10 @@ class BrokerLink:
             clean_session=None if self._version == mqtt.MQTTv5 else False,
         )
         client.max_queued_messages_set(100_000)
+        if self._tls is not None:
+            client.tls_set_context(self._tls)
+        if self._username:
+            client.username_pw_set(self._username, self._password)
         client.on_socket_open = self._on_socket_open
         client.on_connect = self._on_connect
         client.on_connect_fail = self._on_connect_fail

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from asleft.recorder.broker_link import BrokerLink
+from asleft.recorder.broker_link import BrokerAccess, BrokerLink
 from asleft.recorder.health import EVERY_S, JUDGING, agent_health, recorder_health
 from asleft.recorder.ingest import Ingest
 from asleft.recorder.quarantine import Quarantine
@@ -90,9 +90,17 @@ class Recorder:
         port: int,
         *,
         client_id: str = "asleft-recorder",
+        access: BrokerAccess | None = None,
         judge_module: str | None = None,
     ) -> None:
-        """Open the stores. Raises `FolderInUse` if another recorder works there."""
+        """Open the stores.
+
+        Raises:
+            FolderInUse: another recorder works there.
+            OSError: a file of `access` cannot be used.
+        """
+        # First, so that nothing is open yet if a file of `access` cannot be used.
+        self.link = BrokerLink(host, port, client_id, [ALL_BLOCKS, ALL_STATES], access)
         self._samples: SampleStore = open_samples(data_dir)
         try:
             self._records: RecordStore = open_records(data_dir / RECORDS_FILE)
@@ -100,7 +108,6 @@ class Recorder:
         except BaseException:
             self._samples.close()
             raise
-        self.link = BrokerLink(host, port, client_id, [ALL_BLOCKS, ALL_STATES])
         self.ingest = Ingest(self._samples, self._quarantine, self.link)
         self.child = JudgeChild(data_dir, judge_module)
         self._writer = threading.Thread(target=self.ingest.run, name="writer")
