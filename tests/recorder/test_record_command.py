@@ -52,7 +52,7 @@ def test_a_sample_file_of_another_version(tmp_path, capsys):
         (["--broker-password-file", "a"], "without --broker-user"),
         (
             ["--broker-user", "r", "--broker-password-file", "no-such"],
-            "--broker-password-file no-such: cannot be read",
+            "password-file no-such: cannot be read",
         ),
     ],
 )
