@@ -34,7 +34,7 @@ class BrokerSettings:
     keepalive_s: int
     """A broker silent for this long is given up; 15 when absent."""
     ca_file: Path | None = None
-    """Certificate (PEM) of the authority of the broker's; with it the connection is TLS, else plain."""
+    """Certificate (PEM) of the authority that signed the broker's; with it TLS, else plain."""
     certificate_file: Path | None = None
     """Our own certificate, by which the broker knows who we are; always together with `key_file`."""
     key_file: Path | None = None

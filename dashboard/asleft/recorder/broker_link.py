@@ -38,7 +38,7 @@ class BrokerAccess:
     """How the broker is told who we are, and we who it is; all absent for a broker on loopback that asks nothing."""
 
     ca_file: Path | None = None
-    """Certificate (PEM) of the authority of the broker's; with it the connection is TLS, else plain."""
+    """Certificate (PEM) of the authority that signed the broker's; with it TLS, else plain."""
     certificate_file: Path | None = None
     """Our own certificate; always together with `key_file`."""
     key_file: Path | None = None
