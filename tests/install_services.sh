@@ -1,9 +1,11 @@
 #!/bin/sh
-# Installs what the tests need beside Python packages: a broker and a browser, from Debian's packages.
+# Installs what the tests need beside Python packages, from Debian: a broker, a browser, a time-series database.
 set -eu
 missing=""
 command -v mosquitto >/dev/null 2>&1 || [ -x /usr/sbin/mosquitto ] || missing="$missing mosquitto"
 command -v chromium >/dev/null 2>&1 || missing="$missing chromium fonts-dejavu-core"
+command -v influxd >/dev/null 2>&1 || missing="$missing influxdb"
+command -v nginx >/dev/null 2>&1 || [ -x /usr/sbin/nginx ] || missing="$missing nginx-light"
 [ -z "$missing" ] && exit 0
 if [ "$(id -u)" = 0 ]; then as_root=""; else as_root="sudo"; fi
 command -v apt-get >/dev/null 2>&1 || {

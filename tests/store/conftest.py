@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import hashlib
+import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
 import pytest
+from asleft.store.influx.place import InfluxPlace, place_from
+from asleft.store.influx.samples import open_influx, open_influx_reader
 from asleft.store.protocols import RecordStore, SampleReader, SampleStore
 from asleft.store.records import open_records
 from asleft.store.samples import open_samples, open_samples_reader
 from asleft.wire.block import Block, Burst, Channel, Mark, Reason
+
+sys.path.insert(0, str(Path(__file__).parent.parent))
+from influx_server import InfluxServer
 
 S = 1_000_000_000
 T0 = 1_700_000_040 * S  # a whole minute
@@ -28,13 +35,37 @@ class RecordAdapter(NamedTuple):
     open_store: Callable[[Path], RecordStore]
 
 
-SAMPLE_ADAPTERS = [SampleAdapter("embedded", open_samples, open_samples_reader)]
+def influx_adapter(server: InfluxServer) -> SampleAdapter:
+    """Each folder has buckets of its own."""
+
+    def place(folder: Path) -> InfluxPlace:
+        return place_from(f"{server.url}/{hashlib.sha256(str(folder).encode()).hexdigest()[:12]}", {})
+
+    def open_store(folder: Path) -> SampleStore:
+        return open_influx(place(folder), folder / "records.db", folder)
+
+    def open_reader(folder: Path) -> SampleReader:
+        return open_influx_reader(place(folder), folder / "records.db")
+
+    return SampleAdapter("influxdb", open_store, open_reader)
+
+
+SAMPLE_ADAPTERS = ["embedded", "influxdb"]
 RECORD_ADAPTERS = [RecordAdapter("sqlite", lambda folder: open_records(folder / "records.db"))]
 
 
-@pytest.fixture(scope="session", params=SAMPLE_ADAPTERS, ids=lambda adapter: adapter.name)
+@pytest.fixture(scope="session")
+def influx(tmp_path_factory: pytest.TempPathFactory) -> Iterator[InfluxServer]:
+    server = InfluxServer(tmp_path_factory.mktemp("influx")).start()
+    yield server
+    server.stop()
+
+
+@pytest.fixture(scope="session", params=SAMPLE_ADAPTERS)
 def sample_adapter(request: pytest.FixtureRequest) -> SampleAdapter:
-    return request.param
+    if request.param == "embedded":
+        return SampleAdapter("embedded", open_samples, open_samples_reader)
+    return influx_adapter(request.getfixturevalue("influx"))
 
 
 @pytest.fixture(scope="session", params=RECORD_ADAPTERS, ids=lambda adapter: adapter.name)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from asleft.store.protocols import StreamMark
-from asleft.wire.block import Channel, Gap
+from asleft.wire.block import Channel, Gap, Mark, Reason
 
 VALVE = "press-1.platen"
 
@@ -155,6 +155,42 @@ def test_within_a_stream_the_order_of_seq_stands_even_where_the_clock_was_put_ba
     times = store.samples(VALVE, 0, 2**62).time_ns
     assert times.size == 50
     assert bool(np.all(np.diff(times) >= 0))
+
+
+def test_a_clock_put_back_overwrites_nothing(store, make, same_block):
+    at_s = [0, 1, 2, 0, 1, 2, 3, 1, 4, 5]  # put back twice, over the very same nanoseconds
+    blocks = [make.block(k + 1, at_ns=make.t0 + at * make.s) for k, at in enumerate(at_s)]
+    for block in blocks:
+        store.commit([block], [], 1)
+    for (_, found), wanted in zip(store.blocks_after(VALVE, {}, 100), blocks, strict=True):
+        same_block(found, wanted)
+    assert store.samples(VALVE, 0, 2**62).time_ns.size == 100
+    wanted = [value for block in blocks for value in block.channels[1].as_values()]
+    assert sorted(store.samples(VALVE, 0, 2**62).channels["pressure"]) == sorted(wanted)
+
+
+def test_one_stream_name_of_two_agents_is_two_streams(store, make):
+    blocks = [make.block(1), make.block(1, agent="edge-2", size=12)]
+    assert len(store.commit(blocks, [], 1)) == 2
+    assert {block.agent for _, block in store.blocks_after(VALVE, {}, 10)} == {"edge-1", "edge-2"}
+    assert store.samples(VALVE, 0, 2**62).time_ns.size == 22
+
+
+def test_texts_of_any_kind_come_back(store, make, same_block):
+    channel = Channel("oil_temperature", 'grd "C" \\ , = \n µ', values=np.arange(10.0))
+    block = make.block(1, channels=(channel, Channel("time", "s", values=np.arange(10.0))))
+    store.commit([block], [], 1)
+    same_block(store.blocks_after(VALVE, {}, 1)[0][1], block)
+    assert store.samples(VALVE, 0, 2**62).units["oil_temperature"] == channel.unit
+
+
+def test_a_block_of_many_readings_and_marks_comes_back(store, make, same_block):
+    rng = np.random.default_rng(1)
+    marks = tuple(Mark(k, 1, Reason.NO_ANSWER) for k in range(0, 20_000, 4))
+    noise = Channel("current", "A", counts=rng.integers(-30_000, 30_000, 20_000).astype(np.int16), marks=marks)
+    block = make.block(1, size=20_000, channels=(noise,), bursts=(make.burst(make.t0, n=60_000),))
+    store.commit([block], [], 1)
+    same_block(store.blocks_after(VALVE, {}, 1)[0][1], block)
 
 
 def test_samples_are_cut_to_the_span_and_missing_channels_are_nan(store, make):

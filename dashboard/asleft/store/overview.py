@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from asleft.store.protocols import Overview
@@ -27,9 +29,7 @@ def read_overview(
     minute upwards their length is whole minutes, and the minutes' own figures are read; a minute at either end of the
     span then counts if it starts inside. Raises `ValueError` for points < 1.
     """
-    if points < 1:
-        raise ValueError(f"points is {points}, at least 1 is needed")
-    width_ns = max(1, -(-(to_ns - from_ns) // points))
+    width_ns = stretch_ns(from_ns, to_ns, points)
     series = (
         connection
         and connection.execute(
@@ -38,18 +38,26 @@ def read_overview(
         ).fetchone()
     )
     if connection is None or not series or to_ns <= from_ns:
-        return _overview(np.zeros((0, 4)), 1, from_ns)
+        return overview_of([], from_ns)
     span = {"series": series[0], "from": from_ns, "to": to_ns, "width": width_ns}
     if width_ns >= MINUTE_NS:
-        minutes = -(-width_ns // MINUTE_NS)
-        width_ns = minutes * MINUTE_NS
-        span |= {"from": -(-from_ns // MINUTE_NS), "to": -(-to_ns // MINUTE_NS), "width": minutes}
+        span |= {"from": -(-from_ns // MINUTE_NS), "to": -(-to_ns // MINUTE_NS), "width": width_ns // MINUTE_NS}
         rows = connection.execute(_FROM_MINUTES, span).fetchall()
     else:
         rows = connection.execute(_FROM_BLOCKS, span).fetchall()
-    return _overview(np.array(rows, dtype=np.float64).reshape(-1, 4), width_ns, from_ns)
+    return overview_of([(stretch * width_ns, *figures) for stretch, *figures in rows], from_ns)
 
 
-def _overview(rows: np.ndarray[tuple[int, int], np.dtype[np.float64]], width_ns: int, from_ns: int) -> Overview:
-    starts = np.maximum(rows[:, 0].astype(np.int64) * width_ns, from_ns)
-    return Overview(time_ns=starts, minimum=rows[:, 1], mean=rows[:, 2], maximum=rows[:, 3])
+def overview_of(rows: Sequence[tuple[Any, ...]], from_ns: int) -> Overview:
+    """Rows of start (ns), minimum, mean and maximum; a stretch that began before the span is told from its start."""
+    starts = np.maximum(np.array([row[0] for row in rows], dtype=np.int64), from_ns)
+    figures = np.array([row[1:4] for row in rows], dtype=np.float64).reshape(-1, 3)
+    return Overview(time_ns=starts, minimum=figures[:, 0], mean=figures[:, 1], maximum=figures[:, 2])
+
+
+def stretch_ns(from_ns: int, to_ns: int, points: int) -> int:
+    """Length of a stretch, from a minute upwards in whole minutes. Raises `ValueError` for points < 1."""
+    if points < 1:
+        raise ValueError(f"points is {points}, at least 1 is needed")
+    width_ns = max(1, -(-(to_ns - from_ns) // points))
+    return width_ns if width_ns < MINUTE_NS else -(-width_ns // MINUTE_NS) * MINUTE_NS

@@ -71,6 +71,21 @@ class BlockRef:
     to_ns: int
 
 
+class StoreUnavailable(OSError):  # noqa: N818 - reads as what it says
+    """The store cannot be reached, or is not set up as it should be: nothing is lost, try again."""
+
+
+class BlocksRefused(ValueError):  # noqa: N818 - reads as what it says
+    """The store will never take these blocks, and nothing of the call counts as stored. `refused`: which, and why."""
+
+    def __init__(self, refused: Sequence[tuple[Block, str]]) -> None:
+        self.refused = tuple(refused)
+        block, why = self.refused[0]
+        super().__init__(
+            f"{len(self.refused)} blocks are refused, the first of {block.valve}, seq {block.seq}: {why}"
+        )
+
+
 class SampleReader(Protocol):
     """Read side, used by recorder and web."""
 

@@ -16,7 +16,7 @@ from asleft.store.protocols import SampleReader, SampleStore, StreamMark
 from asleft.store.reader import EmbeddedReader
 from asleft.store.schema import MINUTE_NS, SAMPLES_FILE, open_for_writing
 from asleft.store.stream_table import EmbeddedStream, load_stream
-from asleft.store.streams import StreamRow
+from asleft.store.streams import StreamRow, check_gaps
 from asleft.wire.block import Block, Gap
 
 _LARGEST = 2**63 - 1
@@ -59,11 +59,7 @@ class EmbeddedSamples(EmbeddedReader):
         of the call is stored then.
         """
         ready = [(block, pack(block), figures(block)) for block in blocks]
-        for gap in gaps:
-            if not 1 <= gap.first <= gap.last:
-                raise ValueError(
-                    f"gap of {gap.agent}, stream {gap.stream}: {gap.first}..{gap.last} is no run of seqs"
-                )
+        check_gaps(gaps)
         with self._one_commit:
             self._writer.execute("BEGIN IMMEDIATE")
             try:

@@ -11,6 +11,13 @@ from asleft.store.protocols import StreamMark
 from asleft.wire.block import Gap
 
 
+def check_gaps(gaps: Iterable[Gap]) -> None:
+    """Raise `ValueError` for a gap that is no run of numbers."""
+    for gap in gaps:
+        if not 1 <= gap.first <= gap.last:
+            raise ValueError(f"gap of {gap.agent}, stream {gap.stream}: {gap.first}..{gap.last} is no run of seqs")
+
+
 class StreamTable(Protocol):
     """What is kept of one stream beside its mark."""
 
