@@ -18,7 +18,16 @@ from asleft.judge.finding.shapes import (
     pressure_shapes,
     size_values,
 )
-from asleft.judge.finding.signatures import AS_LEFT, CAUSES, SYMPTOMS, SYMPTOMS_OF, Cause, Values, without_current
+from asleft.judge.finding.signatures import (
+    AS_LEFT,
+    CAUSES,
+    SIGN_OF,
+    SYMPTOMS,
+    SYMPTOMS_OF,
+    Cause,
+    Values,
+    without_current,
+)
 from asleft.judge.finding.symptoms import observe
 from asleft.judge.intake.columns import CLOCK, CURRENT, TIME
 from asleft.judge.segments.features import Dwell
@@ -159,6 +168,9 @@ def test_each_cause_seen_whole_is_named_with_none_before_it() -> None:
                 observed[symptom] = frozenset({min(allowed - AS_LEFT)}) if allowed - AS_LEFT else AS_LEFT
         assert contradictions(cause, observed) == 0, cause
         for kind, symptoms in SYMPTOMS_OF.items():
+            signs = {value[-1] for symptom in symptoms for value in observed.get(symptom, ())}
+            if kind in SIGN_OF and SIGN_OF[kind] not in signs:
+                continue  # pressure that falls is no unwanted pressure
             if any(cause.departs(symptom) for symptom in symptoms):
                 conclusion = isolate(observed, cause.where, kind)
                 assert conclusion is not None
@@ -403,3 +415,27 @@ def test_what_only_work_can_show_lasts_through_a_stop() -> None:
     assert still_count(seen, 30.0, 120.0) == seen
     assert [s.kind for s in still_count(seen, 3600.0, 120.0)] == ["current-lost"]
     assert still_count(seen, 3600.0, 165.0) == []
+
+
+def test_without_a_current_reading_driver_and_valve_share_what_the_pressure_shows() -> None:
+    """A reading that is not there rules nothing out: the driver is named beside the valve, never left out."""
+    seen = {"pinned": AS_LEFT, "command": AS_LEFT, "vented": AS_LEFT, "supply": AS_LEFT, "scatter": AS_LEFT}
+    lifted = isolate({**seen, "pressure": frozenset({"zero+"})}, {}, "pressure-unwanted")
+    assert lifted is not None
+    assert {Part.VALVE, Part.DRIVER, Part.DRIVER_SETTING} == set(lifted.parts)
+    cut = isolate({**seen, "pressure": frozenset({"top-"})}, {}, "pressure-clipped")
+    assert cut is not None
+    assert cut.parts[0] is Part.PRESSURE_SOURCE
+    assert {Part.COIL, Part.COIL_WIRING, Part.DRIVER} <= set(cut.parts)
+    comes_and_goes = {**seen, "scatter": frozenset({"more"}), "pressure": frozenset({"other"})}
+    scattered = isolate(comes_and_goes, {}, "hysteresis-changed")
+    assert scattered is not None
+    assert {Part.VALVE, Part.COIL_WIRING} <= set(scattered.parts)
+    with_current = {"flow": AS_LEFT, "currents": AS_LEFT, "top": AS_LEFT}
+    for pressure, kind, part in (
+        ("zero+", "pressure-unwanted", Part.VALVE),
+        ("top-", "pressure-clipped", Part.PRESSURE_SOURCE),
+    ):
+        alone = isolate({**seen, **with_current, "pressure": frozenset({pressure})}, {}, kind)
+        assert alone is not None
+        assert alone.parts == (part,)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from asleft.judge.finding.signatures import (
     AS_LEFT,
     CAUSES,
+    SIGN_OF,
     SYMPTOMS,
     SYMPTOMS_OF,
     WEIGHTS,
@@ -112,9 +113,13 @@ def _explains(cause: Cause, kind: str, observed: Mapping[str, Values]) -> bool:
         if allowed is None:
             if itself:
                 return True
-        elif allowed - AS_LEFT:
+        elif any(_of_sign(value, SIGN_OF.get(kind)) for value in allowed - AS_LEFT):
             return True
     return False
+
+
+def _of_sign(value: str, sign: str | None) -> bool:
+    return sign is None or value[-1] == sign or value[-1] not in "+-"
 
 
 def _least_contradicted(rows: Sequence[Cause], observed: Mapping[str, Values]) -> list[Cause]:

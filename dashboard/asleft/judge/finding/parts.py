@@ -26,6 +26,8 @@ _CONTEXT: Mapping[str, tuple[str, ...]] = {
 
 def with_part(finding: Finding, scene: Scene, observed: Mapping[str, Values]) -> Finding:
     """The finding with its likely part, what else it may be, and the evidence that ruled the others out."""
+    if finding.kind == "pressure-unwanted" and "pressure" not in observed:
+        return finding  # no shape over levels, which is all that could tell
     conclusion = isolate(observed, places_of(scene.sheet), finding.kind)
     if conclusion is None:
         return finding

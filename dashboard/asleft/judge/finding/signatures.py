@@ -143,13 +143,14 @@ CAUSES: tuple[Cause, ...] = (
     _cause(Part.COIL_WIRING, "a wire or plug is open", flow=_is("lost"), free=_UPSET),
     _cause(Part.COIL, "its winding is open or short-circuited", flow=_is("lost"), free=_UPSET),
     _cause(Part.DRIVER, "its output is off", flow=_is("lost"), free=_UPSET),
-    _cause(Part.COIL_WIRING, "a contact is loose", flow=_is("at times"), free=_UPSET),
     # valve and hydraulics: the current is right
     _cause(Part.VALVE, "its spring gave way", pressure=both("spring", "gain")),
     _cause(Part.VALVE, "its seat is worn", pressure=both("offset", "zero")),
     _cause(Part.VALVE, "its friction grew", pressure=_is("loop+"), free=("scatter",)),
     _cause(Part.VALVE, "its spool sticks", scatter=_is("more"),
            pressure=AS_LEFT | both("loop", "offset", "zero", "spring", "gain", "force") | _is("other")),
+    # without a current reading it scatters alike; spools stick more often
+    _cause(Part.COIL_WIRING, "a contact is loose", flow=_is("at times"), free=_UPSET),
     _cause(Part.DRIVER, "it measures its own current wrong", pressure=both("force", "spring", "gain"),
            where=_MONITOR),
     # readings
@@ -190,6 +191,7 @@ SYMPTOMS_OF: Mapping[str, tuple[str, ...]] = {
     "dither-changed": ("dither",),
     "pressure-changed": ("pressure", "currents", "top", "scatter"),
     "pressure-clipped": ("pressure",),
+    "pressure-unwanted": ("pressure",),
     "hysteresis-changed": ("pressure", "scatter", "dither"),
     "coil-changed": ("resistance",),
     "headroom-low": ("resistance", "supply"),
@@ -198,6 +200,8 @@ SYMPTOMS_OF: Mapping[str, tuple[str, ...]] = {
     "data-missing": ("readings",),
 }
 
+#: Kinds that only a value of this sign, or of none, can lead to.
+SIGN_OF: Mapping[str, str] = {"pressure-unwanted": "+"}
 
 #: Shape of the pressure's change that a change of the current's ends leads to.
 _IN_PRESSURE: Mapping[str, tuple[str, ...]] = {
@@ -208,10 +212,19 @@ _IN_PRESSURE: Mapping[str, tuple[str, ...]] = {
 }
 
 
+#: How what the current does unasked, or does not, is seen in the pressure: value of "flow", symptom, its values.
+_FLOW_IN_PRESSURE: tuple[tuple[str, str, Values], ...] = (
+    ("lost", "pressure", _is("gone")),
+    ("at times", "scatter", _is("more")),
+    ("unasked", "pressure", _is("zero+", "offset+", "other")),  # a floor under the current lifts the low levels
+)
+
+
 def without_current(cause: Cause) -> Cause:
     """What a cause shows where no current is read: what changes or limits it is seen in the pressure alone."""
-    if cause.shows.get("flow") == _is("lost") and "pressure" in cause.any_of:
-        return replace(cause, shows={**cause.shows, "pressure": _is("gone")}, any_of=cause.any_of - {"pressure"})
+    for value, symptom, shown in _FLOW_IN_PRESSURE:
+        if cause.shows.get("flow") == _is(value) and symptom in cause.any_of:
+            return replace(cause, shows={**cause.shows, symptom: shown}, any_of=cause.any_of - {symptom})
     top = cause.shows.get("top", AS_LEFT)
     if "cut" in top and "pressure" not in cause.any_of:
         return replace(cause, shows={**cause.shows, "pressure": (top & AS_LEFT) | {"top-"}})

@@ -53,9 +53,16 @@ def _watched_one(kind: str, stretches: Sequence[Stretch], scene: Scene) -> Findi
         return make(kind, evidence, first.from_s)
     if kind == "current-unwanted":
         return make(kind, f"{value:.3f} A flows that no command asks for{times}.", first.from_s)
-    return make(
-        kind, f"Pressure rose to {value:.0f} bar while the machine was stopped or not enabled{times}.", first.from_s
-    )
+    evidence = f"Pressure rose to {value:.0f} bar while the machine was stopped or not enabled{times}."
+    return _unwanted(evidence, first.from_s, scene)
+
+
+def _unwanted(evidence: str, onset_s: float, scene: Scene) -> Finding:
+    """Pressure nobody asked for; where no current is read, the driver may have made it."""
+    if scene.seen.has_current:
+        return make("pressure-unwanted", evidence, onset_s)
+    others = (Part.DRIVER, Part.PRESSURE_SENSOR)
+    return make("pressure-unwanted", evidence, onset_s, alternatives=others)
 
 
 def _above_characteristic(scene: Scene) -> list[Finding]:
@@ -76,4 +83,4 @@ def _above_characteristic(scene: Scene) -> list[Finding]:
     dwell, ceiling = above[-1]
     here = f"{dwell.pressure_bar:.0f} bar at {100 * dwell.demand:.0f} % command"
     evidence = f"{here}, where the valve was left at {ceiling:.0f} bar."
-    return [make("pressure-unwanted", evidence, above[0][0].from_s)]
+    return [_unwanted(evidence, above[0][0].from_s, scene)]
