@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from asleft.judge.judge import begin, dumps, loads, step
 from asleft.judge.memory import copy_of
-from asleft.judge.segments.features import Dwell, Stroke, pack, unpack_rows
+from asleft.judge.packing import pack_rows, unpack_rows
+from asleft.judge.segments.features import Dwell, Stroke
 from asleft.judge.types import JUDGE_VERSION
 from hypothesis import given
 from hypothesis import strategies as st
@@ -42,7 +43,7 @@ def test_it_is_json_and_small(lived_in) -> None:
     _, state = lived_in
     text = dumps(state)
     assert json.loads(text)["version"] == JUDGE_VERSION
-    assert len(text) < 120_000
+    assert len(text) < 40_000
 
 
 def test_a_fresh_state_survives_too() -> None:
@@ -77,10 +78,10 @@ def test_a_copy_shares_no_list(lived_in) -> None:
 @given(st.lists(st.lists(st.floats(allow_nan=True), min_size=20, max_size=20), max_size=6))
 def test_rows_are_packed_exactly(rows) -> None:
     assert len(Dwell._fields) == 20
-    out = unpack_rows(pack([Dwell(*row) for row in rows], 20), 20)
+    out = unpack_rows(pack_rows([Dwell(*row) for row in rows], 20), 20)
     assert repr(out) == repr(rows)
 
 
 def test_strokes_are_packed_in_the_order_of_their_fields() -> None:
     row = Stroke(*np.arange(len(Stroke._fields), dtype=float))
-    assert unpack_rows(pack([row], len(row)), len(row)) == [list(row)]
+    assert unpack_rows(pack_rows([row], len(row)), len(row)) == [list(row)]

@@ -104,10 +104,11 @@ def advance(sheet: Sheet, state: JudgeState, samples: Samples) -> Advance:
     return Advance(state, tuple(intervals), tuple(points), conditions, nothing_new)
 
 
-def _content(state: JudgeState) -> tuple[int, ...]:
+def _content(state: JudgeState) -> tuple[float, ...]:
     """What changes when anything comes that findings rest on: segments, bursts, failed readings, the state."""
     failed = sum(count for _, count, _ in state.failed)
-    return len(state.dwells), len(state.strokes), len(state.bursts), failed, state.last_state
+    dwell_s, stroke_s = (rows[-1].to_s if rows else 0.0 for rows in (state.dwells, state.strokes))
+    return dwell_s, stroke_s, len(state.bursts), failed, state.last_state
 
 
 def judge_log(sheet: Sheet, samples: Samples, *, dropped: Mapping[str, int] | None = None) -> Judgement:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import base64
 import dataclasses
 import json
+import zlib
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -12,7 +14,7 @@ from asleft.judge.coil.coil_days import CoilDay
 from asleft.judge.coil.coldsoak import SoakCarry, soak_in
 from asleft.judge.dither.dither import DitherBurst
 from asleft.judge.drift.charting import Warmth
-from asleft.judge.drift.charts import Chart, chart_in
+from asleft.judge.drift.charts import Chart, charts_in, charts_out
 from asleft.judge.driver.learner import Learner
 from asleft.judge.driver.misfit import Misfit
 from asleft.judge.driver.reaction import Reaction
@@ -21,13 +23,16 @@ from asleft.judge.intake.intake import Intake
 from asleft.judge.intake.scale import Scale
 from asleft.judge.intake.states import StateCarry
 from asleft.judge.outer.held_levels import HeldLevel
-from asleft.judge.segments.features import Dwell, Stroke, pack, unpack_rows
+from asleft.judge.packing import pack_rows, unpack_rows
+from asleft.judge.segments.features import Dwell, Stroke
 from asleft.judge.segments.segments import Carry
 from asleft.judge.segments.sliding import SlideCarry
 from asleft.judge.types import JUDGE_VERSION, Finding, FloatArray, Part
 from asleft.judge.valve.pressure import LevelKey, LevelPressure
 from asleft.judge.watching.watch import Stretch, WatchCarry
 from asleft.judge.watching.zeros import Zero
+
+_LEVEL = 1  # of deflate; the next ones take twice as long for a per cent
 
 
 def _empty() -> FloatArray:
@@ -82,10 +87,12 @@ class JudgeState:
 
 
 def dumps(state: JudgeState) -> str:
-    """Text form; `loads` gives back an equal state, floats exact."""
-    return json.dumps(
+    """Text form; `loads` gives back an equal state, floats exact.
+
+    JSON with the version to read and all else deflated: what is committed every few seconds for each valve is short.
+    """
+    plain = json.dumps(
         {
-            "version": JUDGE_VERSION,
             "sheet_number": state.sheet_number,
             "learner": dataclasses.asdict(state.learner),
             "horizon_s": state.horizon_s,
@@ -103,15 +110,15 @@ def dumps(state: JudgeState) -> str:
             "misfit": dataclasses.asdict(state.misfit),
             "watch": state.watch.as_json(),
             "clock_s": state.clock_s,
-            "dwells": pack(state.dwells, len(Dwell._fields)),
-            "strokes": pack(state.strokes, len(Stroke._fields)),
+            "dwells": pack_rows(state.dwells, len(Dwell._fields)),
+            "strokes": pack_rows(state.strokes, len(Stroke._fields)),
             "bursts": [dataclasses.astuple(b) for b in state.bursts],
             "stretches": [dataclasses.asdict(s) for s in state.stretches],
             "control": None
             if state.control is None
             else [[*key, level.pressure_bar, level.dwells, level.in_control] for key, level in state.control.items()],
             "curve_left": state.curve_left,
-            "charts": {name: chart.as_json() for name, chart in state.charts.items()},
+            "charts": charts_out(state.charts),
             "warmth": dataclasses.astuple(state.warmth),
             "point_from_s": state.point_from_s,
             "hours": state.hours,
@@ -129,8 +136,11 @@ def dumps(state: JudgeState) -> str:
             "soak": dataclasses.asdict(state.soak),
             "coil_days": [dataclasses.astuple(day) for day in state.coil_days],
             "other_lines_hz": state.other_lines_hz,
-        }
+        },
+        separators=(",", ":"),
     )
+    packed = base64.b64encode(zlib.compress(plain.encode("utf-8"), _LEVEL)).decode("ascii")
+    return json.dumps({"version": JUDGE_VERSION, "packed": packed})
 
 
 def loads(text: str) -> JudgeState:
@@ -139,11 +149,12 @@ def loads(text: str) -> JudgeState:
     Raises:
         ValueError: the text was written by another version of the judge.
     """
-    raw: dict[str, Any] = json.loads(text)
-    if raw["version"] != JUDGE_VERSION:
+    outside: dict[str, Any] = json.loads(text)
+    if outside["version"] != JUDGE_VERSION:
         raise ValueError(
-            f"judge state of version {raw['version']}, this judge is version {JUDGE_VERSION}: judge again"
+            f"judge state of version {outside['version']}, this judge is version {JUDGE_VERSION}: judge again"
         )
+    raw: dict[str, Any] = json.loads(zlib.decompress(base64.b64decode(outside["packed"])))
     control = raw["control"]
     return JudgeState(
         sheet_number=raw["sheet_number"],
@@ -169,7 +180,7 @@ def loads(text: str) -> JudgeState:
         stretches=[Stretch(**s) for s in raw["stretches"]],
         control=None if control is None else {(k[0], k[1]): LevelPressure(k[2], k[3], k[4]) for k in control},
         curve_left=[tuple(row) for row in raw["curve_left"]],
-        charts={name: chart_in(chart) for name, chart in raw["charts"].items()},
+        charts=charts_in(raw["charts"]),
         warmth=Warmth(raw["warmth"][0], raw["warmth"][1], raw["warmth"][2], tuple(raw["warmth"][3])),
         point_from_s=raw["point_from_s"],
         hours=raw["hours"],

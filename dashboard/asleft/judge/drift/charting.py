@@ -18,6 +18,7 @@ import numpy as np
 from asleft.judge.decide import Estimate
 from asleft.judge.drift.budget import Limits, limits_for
 from asleft.judge.drift.charts import Chart
+from asleft.judge.packing import single
 from asleft.judge.segments.features import Dwell
 from asleft.sheet.model import Sheet
 
@@ -92,10 +93,11 @@ def take_in(
     tolerance = sheet.tolerance[name]
     d0 = DEAD_ZONE * min(tolerance.below, tolerance.above)
     chart = state.charts.setdefault(name, Chart())
-    chart.add(at_s, found.value, found.repeatability, d0, limits_of(state))
+    value, u = single(found.value), single(found.repeatability)
+    chart.add(at_s, value, u, d0, limits_of(state))
     if found.expanded_change() <= max(2.0 * d0, 1e-12):
         points, settled = len(chart.first) + 1, chart.left is not None
-        chart.settle(found.value, found.repeatability, d0)
+        chart.settle(value, u, d0)
         # Pressure at zero hardly follows the oil and may settle while it is cold: the other one sets the oil.
         decides = name == "pressure_at_full" or (pressure and "pressure_at_full" not in sheet.as_left)
         if decides and chart.left is not None and not settled:

@@ -13,7 +13,9 @@ is in control, and hardly ever at as left. A single hour, however odd, does not 
 
 from __future__ import annotations
 
+import itertools
 import math
+from collections.abc import Mapping
 from dataclasses import astuple, dataclass, field
 from typing import Any
 
@@ -21,10 +23,10 @@ import numpy as np
 from asleft.judge.drift.budget import BUDGET_YEARS, K, Limits, limits_for
 from asleft.judge.drift.noise import HOUR_POINTS, Noise, Value
 from asleft.judge.drift.trend import Trend, theil_sen, trend_of
-from asleft.judge.segments.features import pack, unpack_rows
+from asleft.judge.packing import pack_rows, single, unpack_rows
 from asleft.judge.types import FloatArray
 
-__all__ = ["AS_LEFT_POINTS", "Chart", "advanced", "chart_in", "theil_sen"]
+__all__ = ["AS_LEFT_POINTS", "Chart", "advanced", "chart_in", "charts_in", "charts_out", "theil_sen"]
 
 #: Points the measured as-left is taken from.
 AS_LEFT_POINTS = 5
@@ -81,7 +83,7 @@ class Chart:
         if not self.hour:
             return
         n = len(self.hour)
-        mean = float(self.noise.mean_of([p[1] for p in self.hour]))
+        mean = single(float(self.noise.mean_of([p[1] for p in self.hour])))
         own = math.sqrt(sum(p[2] ** 2 for p in self.hour)) / n
         self.noise.hour(mean, n)
         began_s, self.hour = self.hour[0][0], []
@@ -150,43 +152,68 @@ class Chart:
 
     def as_json(self) -> dict[str, Any]:
         """For the text form of a state; `chart_in` gives it back, floats exact."""
-        noise = self.noise
-        return {
-            "left": self.left,
-            "first": self.first,
-            "points": pack(self.points, 3),
-            "hour": self.hour,
-            "noise": [
-                float(noise.within), noise.within_n, float(noise.hours), noise.hours_n, noise.shortness,
-                float(noise.slow), noise.slow_n, noise.recent, noise.recent_n,
-            ],
-            "sums": self.sums,
-            "since": self.since_s,
-            "d0": None if math.isinf(self.d0) else self.d0,
-            "limits": astuple(self.limits),
-            "history": pack(self.history, 3),
-            "history_width_s": self.history_width_s,
-            "trend": None if self.trend is None else astuple(self.trend),
-        }  # fmt: skip
+        return charts_out({"": self})
 
 
-def chart_in(raw: dict[str, Any]) -> Chart:
-    """A chart from its text form."""
-    left, sums = raw["left"], raw["sums"]
-    return Chart(
-        left=None if left is None else (left[0], left[1]),
-        first=[(f[0], f[1]) for f in raw["first"]],
-        points=[(p[0], p[1], p[2]) for p in unpack_rows(raw["points"], 3)],
-        hour=[(p[0], p[1], p[2]) for p in raw["hour"]],
-        noise=Noise(*raw["noise"]),
-        sums=(sums[0], sums[1], sums[2], sums[3]),
-        since_s=list(raw["since"]),
-        d0=math.inf if raw["d0"] is None else raw["d0"],
-        limits=Limits(*raw["limits"]),
-        history=[(h[0], h[1], int(h[2])) for h in unpack_rows(raw["history"], 3)],
-        history_width_s=raw["history_width_s"],
-        trend=None if raw["trend"] is None else Trend(*raw["trend"]),
-    )
+def charts_out(charts: Mapping[str, Chart]) -> dict[str, Any]:
+    """Charts as plain values, their long series in common tables: most quantities have the same times."""
+    series = [(chart.points, chart.history, chart.noise.recent) for chart in charts.values()]
+    return {
+        "each": {name: _short(chart) for name, chart in charts.items()},
+        "points": pack_rows([row for points, _, _ in series for row in points], 3),
+        "history": pack_rows([row for _, history, _ in series for row in history], 3),
+        "recent": pack_rows([(float(mean),) for _, _, recent in series for mean in recent], 1),
+    }
+
+
+def _short(chart: Chart) -> dict[str, Any]:
+    noise = chart.noise
+    return {
+        "left": chart.left,
+        "first": chart.first,
+        "lengths": [len(chart.points), len(chart.history), len(noise.recent)],
+        "hour": chart.hour,
+        "noise": [
+            float(noise.within), noise.within_n, float(noise.hours), noise.hours_n, noise.shortness,
+            float(noise.slow), noise.slow_n,
+        ],
+        "recent_n": noise.recent_n,
+        "sums": chart.sums,
+        "since": chart.since_s,
+        "d0": None if math.isinf(chart.d0) else chart.d0,
+        "limits": astuple(chart.limits),
+        "history_width_s": chart.history_width_s,
+        "trend": None if chart.trend is None else astuple(chart.trend),
+    }  # fmt: skip
+
+
+def charts_in(raw: Mapping[str, Any]) -> dict[str, Chart]:
+    """Inverse of `charts_out`."""
+    points, history = (iter(unpack_rows(raw[name], 3)) for name in ("points", "history"))
+    recent = iter(unpack_rows(raw["recent"], 1))
+    out = {}
+    for name, short in raw["each"].items():
+        lengths, left, sums = short["lengths"], short["left"], short["sums"]
+        out[name] = Chart(
+            left=None if left is None else (left[0], left[1]),
+            first=[(f[0], f[1]) for f in short["first"]],
+            points=[(p[0], p[1], p[2]) for p in itertools.islice(points, lengths[0])],
+            hour=[(p[0], p[1], p[2]) for p in short["hour"]],
+            history=[(h[0], h[1], int(h[2])) for h in itertools.islice(history, lengths[1])],
+            noise=Noise(*[*short["noise"], [r[0] for r in itertools.islice(recent, lengths[2])], short["recent_n"]]),
+            sums=(sums[0], sums[1], sums[2], sums[3]),
+            since_s=list(short["since"]),
+            d0=math.inf if short["d0"] is None else short["d0"],
+            limits=Limits(*short["limits"]),
+            history_width_s=short["history_width_s"],
+            trend=None if short["trend"] is None else Trend(*short["trend"]),
+        )
+    return out
+
+
+def chart_in(raw: Mapping[str, Any]) -> Chart:
+    """A chart from what `Chart.as_json` made of it."""
+    return charts_in(raw)[""]
 
 
 def _runs(values: FloatArray, d0: float) -> bool:
@@ -203,7 +230,8 @@ def _joined(history: list[tuple[float, float, int]], width_s: float) -> list[tup
     for at_s, value, n in history:
         if out and math.floor(out[-1][0] / width_s) == math.floor(at_s / width_s):
             before_s, before, m = out[-1]
-            out[-1] = (before_s + (at_s - before_s) * n / (m + n), before + (value - before) * n / (m + n), m + n)
+            share = n / (m + n)
+            out[-1] = (before_s + (at_s - before_s) * share, single(before + (value - before) * share), m + n)
         else:
             out.append((at_s, value, n))
     return out

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import base64
-import zlib
-
 import numpy as np
+from asleft.judge.packing import pack, unpack
 from asleft.judge.types import FloatArray, Samples
 from asleft.sheet.model import Signal
 
@@ -70,10 +68,9 @@ def noise_of(values: FloatArray) -> float:
 
 def pack_matrix(matrix: FloatArray) -> str:
     """Exact text of a (ROWS, n) matrix."""
-    return base64.b64encode(zlib.compress(np.ascontiguousarray(matrix, dtype="<f8").tobytes(), 1)).decode("ascii")
+    return pack(matrix)
 
 
 def unpack_matrix(text: str) -> FloatArray:
     """Inverse of `pack_matrix`."""
-    flat = np.frombuffer(zlib.decompress(base64.b64decode(text)), dtype="<f8")
-    return flat.reshape(ROWS, -1).astype(np.float64)
+    return unpack(text, ROWS)

@@ -8,6 +8,7 @@ import numpy as np
 from asleft.judge.intake.columns import CLOCK, CURRENT, DEMAND, ENABLE, ENABLED, MODE, PUMP, STATE, TIME, noise_of
 from asleft.judge.intake.scale import Scale
 from asleft.judge.memory import JudgeState
+from asleft.judge.segments.keeping import dwells_kept, keep_newest, strokes_kept
 from asleft.judge.segments.segments import cut
 from asleft.judge.segments.sliding import slide
 from asleft.judge.types import FloatArray
@@ -55,13 +56,14 @@ def segment(state: JudgeState, columns: FloatArray, *, flush: bool) -> None:
         if scale.outer:
             slid = slide(joined, state.slide, scale, state.learner, flush=ends)
             state.tail, state.slide = slid.tail, slid.carry
-            state.dwells += slid.dwells
-            state.strokes += slid.strokes
+            state.dwells += dwells_kept(slid.dwells)
+            state.strokes += strokes_kept(slid.strokes)
             continue
         result = cut(joined, state.carry, scale, state.learner, flush=ends)
         state.tail, state.carry = result.tail, result.carry
-        state.dwells += result.dwells
-        state.strokes += result.strokes
+        state.dwells += dwells_kept(result.dwells)
+        state.strokes += strokes_kept(result.strokes)
+    keep_newest(state)
 
 
 def _thinning(state: JudgeState, interval_s: float) -> int:

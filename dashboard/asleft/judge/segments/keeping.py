@@ -1,0 +1,81 @@
+"""What is kept of segments: numbers to the digits they are worth, and never more than tell something.
+
+A live judge commits its memory every few seconds for each valve, so it must be short. A mean is kept to 20 binary
+digits (5e-7 of itself, a hundredth of what readings of 12 bits can tell), a standard error to 12 (1e-4), a stroke's
+information to 32, because its weakest directions are differences of large numbers; times are exact. As this happens
+when a segment is made, a log and a live valve have the same numbers, and text form and back changes none.
+
+A log keeps all of its segments, a live valve the newest: those of a machine at rest add nothing after some minutes,
+and as long as it rests no time of production goes by that would make room for them. Missed: what an hour of set-up
+showed before its last minutes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, TypeVar
+
+import numpy as np
+from asleft.judge.packing import rounded
+from asleft.judge.segments.features import Dwell, Stroke
+
+if TYPE_CHECKING:
+    from asleft.judge.memory import JudgeState
+
+_Row = TypeVar("_Row")
+
+#: Dwells of production that a live valve keeps: ten minutes of a stroke every three seconds are 200. Under an outer
+#: loop every quiet second is one.
+MOST_PRODUCING, MOST_SECONDS = 240, 600
+#: Other dwells; and strokes either way, ten of which tell a ramp to a few hundredths of its tolerance (`ration`).
+MOST_RESTING, MOST_STROKES = 40, 20
+
+_EXACT, _MEAN, _SPREAD, _INFORMATION = 53, 20, 12, 32
+_TIMES = ("from_s", "to_s", "clock_s")
+_SPREADS = ("demand_se", "current_se_a", "current_sd_a", "pressure_se_bar", "pressure_moves_bar", "chi2")
+
+
+def _digits(name: str) -> int:
+    if name in _TIMES:
+        return _EXACT
+    if name in _SPREADS:
+        return _SPREAD
+    return _INFORMATION if name[0] == "h" and name[1:].isdigit() else _MEAN
+
+
+_DWELL = np.array([_digits(name) for name in Dwell._fields])
+_STROKE = np.array([_digits(name) for name in Stroke._fields])
+
+
+def dwells_kept(dwells: Sequence[Dwell]) -> list[Dwell]:
+    """New dwells with the digits that are kept."""
+    return [Dwell._make(row) for row in rounded(dwells, _DWELL).tolist()] if dwells else []
+
+
+def strokes_kept(strokes: Sequence[Stroke]) -> list[Stroke]:
+    """New strokes with the digits that are kept."""
+    return [Stroke._make(row) for row in rounded(strokes, _STROKE).tolist()] if strokes else []
+
+
+def keep_newest(state: JudgeState) -> None:
+    """Let a live valve forget its oldest segments where it has more than tell something."""
+    if state.horizon_s is None:
+        return
+    if len(state.dwells) > min(MOST_PRODUCING, MOST_RESTING):
+        producing = [d.producing > 0.5 for d in state.dwells]
+        most = MOST_SECONDS if state.scale is not None and state.scale.outer else MOST_PRODUCING
+        state.dwells = _newest(state.dwells, producing, most, MOST_RESTING)
+    if len(state.strokes) > MOST_STROKES:
+        rising = [s.to_demand > s.from_demand for s in state.strokes]
+        state.strokes = _newest(state.strokes, rising, MOST_STROKES, MOST_STROKES)
+
+
+def _newest(rows: list[_Row], first: Sequence[bool], most_first: int, most_others: int) -> list[_Row]:
+    """The newest rows of two kinds, in order; `first`: which are of the first kind."""
+    room = {True: most_first, False: most_others}
+    kept: list[_Row] = []
+    for row, kind in zip(reversed(rows), reversed(first), strict=True):
+        if room[kind]:
+            room[kind] -= 1
+            kept.append(row)
+    return kept[::-1] if len(kept) < len(rows) else rows
