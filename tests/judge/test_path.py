@@ -2,10 +2,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.driver.path import MOST_EQUAL, Limited, joined, lag, lags, limit, time_constants
+from asleft.judge.driver.path import MOST_EQUAL, limit, time_constants
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from synth import drive
 
 ramps = st.floats(0.05, 20.0)
 levels = st.lists(st.floats(0.0, 1.0), min_size=2, max_size=8)
@@ -79,47 +78,6 @@ def test_a_higher_command_never_gives_less(values, lift, up_s, down_s) -> None:
     high = limit(t, [x + lift for x in u], u[0] + lift, up_s, down_s)
     at = np.linspace(0.0, t[-1], 200)
     assert np.all(np.interp(at, high.time_s, high.value) >= np.interp(at, low.time_s, low.value) - 1e-9)
-
-
-@settings(max_examples=40, deadline=None)
-@given(levels, levels, st.floats(-2.0, 2.0), st.floats(0.002, 3.0))
-def test_the_lag_is_linear(a, b, factor, tau) -> None:
-    n = min(len(a), len(b))
-    t, ua = staircase(a[:n])
-    _, ub = staircase(b[:n])
-    at = np.linspace(-1.0, t[-1] + 2.0, 100)
-
-    def answer(values: list[float]) -> np.ndarray:
-        return lag(Limited(t, values, 0.0, 0.0), tau, at)
-
-    summed = answer([x + factor * y for x, y in zip(ua, ub, strict=True)])
-    assert summed == pytest.approx(answer(ua) + factor * answer(ub), abs=1e-7)
-
-
-def test_before_the_path_the_lag_rests_and_after_it_settles() -> None:
-    path = Limited([0.0, 1.0], [0.3, 0.8], 1.0, 0.0)
-    y = lag(path, 0.1, np.array([-5.0, 0.0, 50.0]))
-    assert y == pytest.approx([0.3, 0.3, 0.8])
-
-
-def test_several_lags_at_once_are_each_the_one() -> None:
-    path = limit(*staircase([0.0, 0.8, 0.3]), 0.0, 1.0, 0.5)
-    at = np.linspace(0.0, 4.0, 70)
-    both = lags(path, (0.02, 0.3), at)
-    assert both.shape == (2, 70)
-    assert np.array_equal(both[0], lag(path, 0.02, at))
-    assert np.array_equal(both[1], lag(path, 0.3, at))
-
-
-@pytest.mark.parametrize("taus", [(0.02, 0.01), (0.05, 0.001), (0.012, 0.016)])
-def test_two_lags_in_a_row_agree_with_marching(taus) -> None:
-    demand = np.concatenate((np.zeros(200), np.full(1800, 0.6), np.full(1500, 0.1)))
-    marched = drive(demand, up_s=1.0, down_s=0.5, lags_s=taus)
-    t, u = [0.0, 0.2 - 1e-6, 0.2, 2.0 - 1e-6, 2.0, 3.5], [0.0, 0.0, 0.6, 0.6, 0.1, 0.1]
-    path = limit(t, u, 0.0, 1.0, 0.5)
-    tau = max(taus), min(taus)
-    alone = lags(path, tau, np.arange(demand.size) * 1e-3)
-    assert joined(alone[0], alone[1], tau) == pytest.approx(marched, abs=4e-3)
 
 
 @given(st.floats(0.001, 1.0), st.floats(0.0, 1.0))

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.driver.path import joined, lags, limit, time_constants
+from asleft.judge.driver.path import Limited, limit, time_constants
 from asleft.judge.driver.response import answer, derivatives, pieces_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from lags import one_lag, two_lags
+from synth import drive
 
 AT_S = np.arange(0.0, 6.0, 0.01)
 STEP = ([0.0, 1.0, 1.000001, 3.0, 3.000001, 6.0], [0.2, 0.2, 0.8, 0.8, 0.3, 0.3])
@@ -24,11 +26,9 @@ def sampled(noise: float) -> tuple[list[float], list[float]]:
 
 
 def one_by_one(path, theta) -> np.ndarray:
-    """The same model by `lags` and partial fractions."""
+    """The same model by one lag at a time and partial fractions."""
     up_s, down_s, lag_s, delay_s, shape = theta
-    tau = time_constants(lag_s, shape)
-    both = lags(limit(*path, path[1][0], up_s, down_s), tau, AT_S - delay_s)
-    return joined(both[0], both[1], tau)
+    return two_lags(limit(*path, path[1][0], up_s, down_s), time_constants(lag_s, shape), AT_S - delay_s)
 
 
 def closed(path, theta) -> tuple[np.ndarray, np.ndarray]:
@@ -64,7 +64,7 @@ def test_a_ramp_that_never_held_the_demand_back_has_no_derivative() -> None:
 
 def test_one_lag_alone_is_the_edge_of_two() -> None:
     values, table = closed(STEP, (*THETA[:4], 0.0))
-    assert values == pytest.approx(lags(limit(*STEP, 0.2, 1.2, 2.0), (0.03,), AT_S - 0.004)[0], abs=1e-6)
+    assert values == pytest.approx(one_lag(limit(*STEP, 0.2, 1.2, 2.0), 0.03, AT_S - 0.004), abs=1e-6)
     assert np.all(np.isfinite(table))
 
 
@@ -87,3 +87,33 @@ def test_any_staircase(levels, up_s, down_s, delay_s) -> None:
     assert table[0] == pytest.approx(values, abs=1e-12)
     # the delay moves all of it: its derivative integrates to the change (by trapezia, as far as samples tell)
     assert float(-np.trapezoid(table[4], AT_S)) == pytest.approx(values[-1] - values[0], abs=5e-3)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.data(), st.integers(2, 8), st.floats(-2.0, 2.0), st.floats(0.002, 3.0), st.floats(0.0, 0.9))
+def test_the_lags_are_linear(data, n, factor, lag_s, shape) -> None:
+    t = [0.5 * k for k in range(n)]
+    a, b = (data.draw(st.lists(st.floats(0.0, 1.0), min_size=n, max_size=n)) for _ in range(2))
+    at = np.linspace(0.0, t[-1] + 2.0, 100)
+
+    def lagged(values: list[float]) -> np.ndarray:
+        return answer(pieces_of(Limited(t, values, 0.0, 0.0)), lag_s, shape, at)
+
+    summed = lagged([x + factor * y for x, y in zip(a, b, strict=True)])
+    assert summed == pytest.approx(lagged(a) + factor * lagged(b), abs=1e-7)
+
+
+def test_before_the_path_the_lags_rest_and_after_it_they_settle() -> None:
+    y = answer(pieces_of(Limited([0.0, 1.0], [0.3, 0.8], 1.0, 0.0)), 0.1, 0.5, np.array([-5.0, 0.0, 50.0]))
+    assert y == pytest.approx([0.3, 0.3, 0.8])
+
+
+@pytest.mark.parametrize("taus", [(0.02, 0.01), (0.05, 0.001), (0.012, 0.016)])
+def test_two_lags_in_a_row_agree_with_marching(taus) -> None:
+    demand = np.concatenate((np.zeros(200), np.full(1800, 0.6), np.full(1500, 0.1)))
+    marched = drive(demand, up_s=1.0, down_s=0.5, lags_s=taus)
+    t, u = [0.0, 0.2 - 1e-6, 0.2, 2.0 - 1e-6, 2.0, 3.5], [0.0, 0.0, 0.6, 0.6, 0.1, 0.1]
+    lag_s = sum(taus)
+    pieces = pieces_of(limit(t, u, 0.0, 1.0, 0.5))
+    out = answer(pieces, lag_s, 4.0 * taus[0] * taus[1] / lag_s**2, np.arange(demand.size) * 1e-3)
+    assert out == pytest.approx(marched, abs=4e-3)

@@ -1,12 +1,8 @@
-"""The driver's model in continuous time: rate limiter on demand, then one or two first-order lags, all exact.
+"""The driver's model in continuous time: the rate limiter on demand, exact, and what the lags after it are called.
 
 A demand is a path: vertices (time, value) joined by straight lines; a step is two vertices close together. The
-limiter turns a path into a path, the lag has a closed form on each straight piece, so the cost grows with the number
-of vertices and not with the sample rate, and no step-size error enters the estimates.
-
-Source of the closed form: a first-order lag tau driven by r(t) = r0 + s t answers
-y(t) = r(t) - s tau + (y0 - r0 + s tau) exp(-t / tau)  (IEC 60469 terms; elementary). Two lags in a row, the driver's
-current loop and the filter of the reading, follow from the answers of each alone by partial fractions.
+limiter turns a path into a path, the lags have a closed form on each straight piece (`response`), so the cost grows
+with the number of vertices and not with the sample rate, and no step-size error enters the estimates.
 """
 
 from __future__ import annotations
@@ -15,9 +11,6 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-
-import numpy as np
-from asleft.judge.types import FloatArray
 
 _SAME = 1e-12
 #: Below this the limiter is as good as absent; keeps rates finite.
@@ -90,41 +83,6 @@ def limit(time_s: Sequence[float], value: Sequence[float], start: float, up_s: f
     return Limited(out_t, out_r, held_up, held_down, held, kept)
 
 
-def lag(path: Limited, tau_s: float, at_s: FloatArray) -> FloatArray:
-    """First-order lag of a limited path, settled at its start, evaluated at `at_s` (shape (n,), any order).
-
-    Before the path it is the first value, after it the lag settles on the last one.
-    """
-    only: FloatArray = lags(path, (tau_s,), at_s)[0]
-    return only
-
-
-def lags(path: Limited, taus_s: Sequence[float], at_s: FloatArray) -> FloatArray:
-    """First-order lags of one path for several time constants at once, shape (m, n)."""
-    t = np.asarray(path.time_s)
-    r = np.asarray(path.value)
-    tau = np.maximum(np.asarray(taus_s, dtype=np.float64), 1e-6)[:, None]
-    dt = np.diff(t)
-    slope = np.where(dt > _SAME, np.diff(r) / np.where(dt > _SAME, dt, 1.0), 0.0)
-    steady = slope * tau
-    decay = np.exp(-dt / tau)
-    fresh = r[1:] - steady - (r[:-1] - steady) * decay
-    at_vertex = np.empty((tau.size, t.size))
-    for row, decays, news in zip(at_vertex, decay.tolist(), fresh.tolist(), strict=True):
-        y = float(r[0])
-        scan = [y]
-        for keep, new in zip(decays, news, strict=True):
-            y = y * keep + new
-            scan.append(y)
-        row[:] = scan
-    slope = np.append(slope, 0.0)
-    k = np.clip(np.searchsorted(t, at_s, side="right") - 1, 0, t.size - 1)
-    since = np.maximum(at_s - t[k], 0.0)
-    on_line = r[k] - slope[k] * tau
-    out: FloatArray = on_line + slope[k] * since + (at_vertex[:, k] - on_line) * np.exp(-since / tau)
-    return np.where(at_s < t[0], r[0], out)
-
-
 #: Nearly equal time constants are kept this far from equal, where partial fractions still have digits to spare.
 MOST_EQUAL = 0.98
 
@@ -137,9 +95,3 @@ def time_constants(lag_s: float, shape: float) -> tuple[float, float]:
     """
     root = math.sqrt(1.0 - min(max(shape, 0.0), MOST_EQUAL))
     return 0.5 * lag_s * (1.0 + root), 0.5 * lag_s * (1.0 - root)
-
-
-def joined(first: FloatArray, second: FloatArray, tau: tuple[float, float]) -> FloatArray:
-    """Two lags in a row from the answers of each alone (partial fractions): (tau1 y1 - tau2 y2) / (tau1 - tau2)."""
-    out: FloatArray = (tau[0] * first - tau[1] * second) / (tau[0] - tau[1])
-    return out
