@@ -98,9 +98,7 @@ class RegisterMap:
 
     def __init__(self, points: Sequence[Point], bridge: int = 0) -> None:
         self.reads = plan_reads(points, bridge)
-        self.forms = tuple(point.form() for point in points)
         self._decoders = [self._decoder(point) for point in points]
-        self._one_read = len(self.reads) == 1
 
     def decode(self, replies: Replies) -> Reading:
         """One reading from the replies, one per read and in their order: registers (or bits), or why there are none.

@@ -51,20 +51,14 @@ def steady_temperature_degc(
     return (ambient_degc + rise_k * (1.0 - COPPER_PER_K * REFERENCE_DEGC)) / (1.0 - gain)
 
 
-def ripple_a(voltage_v: float, ohm: float, henry: float, duty: float, frequency_hz: float) -> float:
-    """Peak-to-peak ripple (A) of an ideal switched RL circuit in steady state (closed form).
-
-    (V/R) (1 - e^(-DT/tau)) (1 - e^(-(1-D)T/tau)) / (1 - e^(-T/tau)), tau = L/R, T = 1/f.
-    """
-    periods = 1.0 / (frequency_hz * henry / ohm)
-    top = -np.expm1(-duty * periods) * -np.expm1(-(1.0 - duty) * periods)
-    return float(voltage_v / ohm * top / -np.expm1(-periods))
-
-
 def ripple_wave_a(
     phase: FloatArray, voltage_v: float, ohm: float, henry: float, duty: float, frequency_hz: float
 ) -> FloatArray:
-    """Ripple round its mean (A) at `phase` (periods, any real) of the circuit of `ripple_a`; shape of `phase`."""
+    """Ripple round its mean (A) of an ideal switched RL circuit in steady state at `phase` (periods, any real).
+
+    Closed form, shape of `phase`; on from phase 0 to `duty`. From its lowest to its highest value it is
+    (V/R) (1 - e^(-DT/tau)) (1 - e^(-(1-D)T/tau)) / (1 - e^(-T/tau)), tau = L/R, T = 1/f.
+    """
     periods = 1.0 / (frequency_hz * henry / ohm)
     full_a = voltage_v / ohm
     lowest = full_a * np.expm1(duty * periods) / np.expm1(periods)

@@ -34,11 +34,6 @@ def local_s(now_s: float, days_ago: int, clock: time, *, working: bool = True) -
     return datetime.combine(day, clock, ZONE).timestamp()
 
 
-def commissioned_s(now_s: float) -> float:
-    """When all eight valves were left: about five weeks ago in the morning."""
-    return local_s(now_s, 35, time(8, 10))
-
-
 def valves(now_s: float) -> tuple[ValveModel, ...]:
     """All valves of the plant, in the order of their presses, with the faults their stories need by `now_s`."""
     return (*_press_1(now_s), *_press_2(now_s), *_press_3(now_s), *_press_4())

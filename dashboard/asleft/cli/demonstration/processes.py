@@ -30,7 +30,6 @@ class Part:
     started_s: float = 0.0
     again_at_s: float = 0.0
     wait_s: float = _FIRST_WAIT_S
-    restarts: int = 0
     done: bool = False
 
 
@@ -82,7 +81,6 @@ class Household:
                 told.append(f"{part.name} ended with {_how(code)}; starting it again (log: {part.log})")
                 part.wait_s = min(2.0 * part.wait_s, _LONGEST_WAIT_S)
             elif now >= part.again_at_s:
-                part.restarts += 1
                 self._launch(part)
         return told
 
@@ -102,13 +100,6 @@ class Household:
                 killed.append(part.name)
         self.parts.clear()
         return killed
-
-    def pid_of(self, name: str) -> int | None:
-        """Process id of a part that runs now."""
-        for part in self.parts:
-            if part.name == name and part.process is not None and part.process.poll() is None:
-                return part.process.pid
-        return None
 
 
 def _how(code: int) -> str:
