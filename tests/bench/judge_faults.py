@@ -147,6 +147,10 @@ def _table_of_channels(runs: Sequence[Run], report: Report) -> None:
             f"{_percent([named_right(r) for r in several]):>7}"
             f"{np.mean([accuracy(r) for r in several]) if several else np.nan:>6.2f}{len(unseen):>8}"
         )
+    hidden = [run for run in _large(runs) if not parts_of(run)]
+    said = [run for run in hidden if found_at_end(run)]
+    right = sum(truth_of(run) in run.looks[-1].named for run in said)
+    report.lines.append(f"Of unseen faults {len(said)} of {len(hidden)} lead to a finding, {right} with the right part.")
     report.lines.append("")
 
 
