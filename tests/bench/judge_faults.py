@@ -150,7 +150,9 @@ def _table_of_channels(runs: Sequence[Run], report: Report) -> None:
     hidden = [run for run in _large(runs) if not parts_of(run)]
     said = [run for run in hidden if found_at_end(run)]
     right = sum(truth_of(run) in run.looks[-1].named for run in said)
-    report.lines.append(f"Of unseen faults {len(said)} of {len(hidden)} lead to a finding, {right} with the right part.")
+    report.lines.append(
+        f"Of unseen faults {len(said)} of {len(hidden)} lead to a finding, {right} with the right part."
+    )
     report.lines.append("")
 
 
