@@ -97,7 +97,9 @@ def parse_config(text: str, source: str, folder: Path) -> AgentConfig:
     """Settings from TOML text; relative file names count from `folder`. Raises `SettingsError` with every fault."""
     try:
         raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except RecursionError:  # brackets in brackets, thousands deep
+        raise SettingsError(source, ["is no TOML: nested too deeply"]) from None
+    except ValueError as error:  # TOMLDecodeError, and that of a number of thousands of digits
         raise SettingsError(source, [f"is no TOML: {error}"]) from error
     faults: list[str] = []
     top = Table(raw, "", faults)

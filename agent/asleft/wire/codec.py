@@ -23,6 +23,7 @@ from asleft.wire.limits import (
     check_stream,
     check_text,
 )
+from asleft.wire.parts import Shape, check_parts, shape_of
 from google.protobuf.message import DecodeError, EncodeError, Message
 
 __all__ = [
@@ -37,6 +38,7 @@ __all__ = [
 ]
 
 M = TypeVar("M", bound=Message)
+_SHAPES: dict[type[Message], Shape] = {kind: shape_of(kind) for kind in (pb.Upload, pb.Ack, pb.AgentState)}
 
 
 def encode_block(block: Block) -> bytes:
@@ -154,6 +156,7 @@ def _serialise(message: Message) -> bytes:
 
 def _parse(what: str, data: bytes, message: M) -> M:
     check_count("size of the message in bytes", len(data), MAX_MESSAGE_BYTES)
+    check_parts(what, data, _SHAPES[type(message)])
     try:
         message.ParseFromString(data)
     except DecodeError as error:

@@ -29,7 +29,9 @@ def parse_toml(text: str, source: str) -> Mapping[str, object]:
     """
     try:
         return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except RecursionError:  # brackets in brackets, thousands deep
+        raise SheetError([Fault(source, "", None, "not readable as TOML: nested too deeply")]) from None
+    except ValueError as error:  # TOMLDecodeError, and that of a number of thousands of digits
         reason = f"not readable as TOML: {error}"
         raise SheetError([Fault(source, "", None, reason)]) from error
 
