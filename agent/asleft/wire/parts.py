@@ -28,7 +28,7 @@ def shape_of(kind: type[Message]) -> Shape:
     return _shape(kind.DESCRIPTOR)
 
 
-def _shape(descriptor: Any) -> Shape:  # of the library's own, whose type depends on which of its engines is in use
+def _shape(descriptor: Any) -> Shape:  # noqa: ANN401 - its type depends on which engine the library uses
     return {field.number: _shape(field.message_type) for field in descriptor.fields if field.message_type is not None}
 
 
