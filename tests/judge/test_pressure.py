@@ -101,6 +101,21 @@ def test_pressure_above_the_characteristic_is_in_control_whatever_its_distance()
     assert learn_control(high, sheet(), 4.0, accept=0.05)[7, 1].in_control
 
 
+def test_a_level_learnt_with_the_current_already_cut_off_is_what_the_sheet_says() -> None:
+    lower = [at(0.7, 143.0)] * 4
+    cut = [dwell(1.0, 0.94, pressure_bar=186.0)] * 4
+    control = learn_control([*lower, *cut], sheet(), 4.0, accept=0.15)
+    assert control[20, 1] == LevelPressure(pytest.approx(200.0), 4, True)  # type: ignore[arg-type]
+    assert control[14, 1].pressure_bar == 143.0
+    # A lower setting moves every level, and with current and pressure together the valve was left so.
+    turned = [dwell(u, 0.94 * (0.2 + 0.8 * u), pressure_bar=bar) for u, bar in ((0.7, 134.0), (1.0, 186.0))] * 4
+    low = learn_control(turned, sheet(), 4.0, accept=0.15)
+    assert (low[14, 1].pressure_bar, low[20, 1].pressure_bar) == (134.0, 186.0)
+    # Without a current reading nothing tells.
+    unread = [dwell(u, pressure_bar=bar) for u, bar in ((0.7, 143.0), (1.0, 186.0))] * 4
+    assert learn_control(unread, sheet(), 4.0, accept=0.15)[20, 1].pressure_bar == 186.0
+
+
 def test_the_sheets_own_marks_go_before_what_was_learnt() -> None:
     by_range = sheet(conditions=Conditions(in_control_command_pct=(60.0, 100.0)))
     by_mode = sheet(conditions=Conditions(in_control_modes=(3,)))

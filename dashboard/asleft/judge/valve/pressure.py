@@ -9,6 +9,7 @@ evidence whoever is in control.
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -22,6 +23,7 @@ from asleft.sheet.model import Sheet
 FARTHEST = 0.10
 _LEVEL_STEP = 0.05
 _SAME_LEVEL = 0.02
+_LOWER = 0.8  # of the highest demand: levels that what cuts off the top leaves alone
 
 LevelKey = tuple[int, int]  # command level in steps of 5 %, arrival (+1 or -1)
 
@@ -74,18 +76,18 @@ def steady(dwells: Sequence[Dwell], sheet: Sheet) -> list[Dwell]:
         d
         for d in dwells
         if d.producing > 0.5
-        and np.isfinite(d.pressure_bar)
+        and math.isfinite(d.pressure_bar)
         and d.arrival != 0.0
         and (off <= 0.0 or d.demand >= off)
         and abs(d.pressure_moves_bar) <= max(still, 4.0 * d.pressure_se_bar)
-        and not (window and np.isfinite(d.oil_degc) and not window[0] <= d.oil_degc <= window[1])
+        and not (window and math.isfinite(d.oil_degc) and not window[0] <= d.oil_degc <= window[1])
     ]
 
 
 def oil_outside(dwells: Sequence[Dwell], sheet: Sheet) -> bool:
     """Whether every dwell was outside the oil temperature window of the sheet."""
     window = sheet.conditions.oil_temperature_degc
-    known = [d.oil_degc for d in dwells if np.isfinite(d.oil_degc)]
+    known = [d.oil_degc for d in dwells if math.isfinite(d.oil_degc)]
     return bool(window and known and all(not window[0] <= oil <= window[1] for oil in known))
 
 
@@ -94,24 +96,44 @@ def learn_control(
 ) -> dict[LevelKey, LevelPressure]:
     """Which levels the valve controls: at least 3 steady dwells, repeatable, median within `accept` x full pressure.
 
-    `dwells` are steady ones. A pressure above the characteristic counts as in control whatever its distance.
+    `dwells` are steady ones. A pressure above the characteristic counts as in control whatever its distance. Where
+    the current is already cut off below what was commissioned, the sheet says what the pressure was.
     """
     full = sheet.as_left.get("pressure_at_full") or 0.0
-    groups: dict[LevelKey, list[Dwell]] = {}
-    for dwell in dwells:
-        groups.setdefault(key_of(dwell), []).append(dwell)
+    groups: dict[LevelKey, list[tuple[Dwell, bool]]] = {}
+    for dwell, cut in zip(dwells, _cut_off(dwells, sheet), strict=True):
+        groups.setdefault(key_of(dwell), []).append((dwell, cut))
     out: dict[LevelKey, LevelPressure] = {}
     for key, group in groups.items():
         if len(group) < 3:
             continue
-        off = np.array([_departure(d, sheet) for d in group])
+        off = np.array([_departure(d, sheet) for d, _ in group])
         if not np.isfinite(off).all():
             continue
         median = float(np.median(off))
         spread = 1.4826 * float(np.median(np.abs(off - median)))
         near = median >= -max(accept * full, 3.0 * tolerance_bar) and spread <= max(tolerance_bar, 0.01 * full)
-        out[key] = LevelPressure(float(np.median([d.pressure_bar for d in group])), len(group), near)
+        left = np.array([d.pressure_bar for d, _ in group]) - np.where([cut for _, cut in group], off, 0.0)
+        out[key] = LevelPressure(float(np.median(left)), len(group), near)
     return out
+
+
+def _cut_off(dwells: Sequence[Dwell], sheet: Sheet) -> list[bool]:
+    """Which dwells have a current short of the commissioned line by more than its tolerance, with lower ones right.
+
+    A setting that is another than the sheet says moves the lower ones too: that is how such a valve was left.
+    """
+    zero, full = sheet.as_left.get("current_at_zero"), sheet.as_left.get("current_at_full")
+    tolerance = sheet.tolerance.get("current_at_full")
+    if zero is None or full is None or tolerance is None or not dwells:
+        return [False] * len(dwells)
+    demand = np.clip([d.demand for d in dwells], 0.0, 1.0)
+    expected = np.maximum(zero + demand * (full - zero), 1e-6)
+    short = expected - np.array([d.current_a for d in dwells])
+    lower = (demand <= _LOWER * demand.max()) & np.isfinite(short)
+    usual = float(np.median(short[lower] / expected[lower])) if lower.any() else math.inf
+    cut: list[bool] = ((short > tolerance.below) & (short / expected > 3.0 * usual)).tolist()
+    return cut
 
 
 def _departure(dwell: Dwell, sheet: Sheet) -> float:
