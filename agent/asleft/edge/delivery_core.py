@@ -67,8 +67,16 @@ class Sender(Protocol):
 class DeliveryCore:
     """Delivery of one spool. For one thread; times are monotonic seconds."""
 
-    def __init__(self, spool: Outbox, random: Callable[[], float], now_s: float, window: int = WINDOW) -> None:
+    def __init__(
+        self,
+        spool: Outbox,
+        random: Callable[[], float],
+        now_s: float,
+        window: int = WINDOW,
+        decode: Callable[[bytes], object] = decode_upload,
+    ) -> None:
         self._spool = spool
+        self._decode = decode
         self._core = UplinkCore(spool.stream, spool.acknowledged, random, window)
         self._moved_s = now_s
         self._checked_back_to = 0  # go-backs after which what is sent was last looked through
@@ -149,7 +157,7 @@ class DeliveryCore:
         back, because it costs more than sending.
         """
         try:
-            decode_upload(item.payload)
+            self._decode(item.payload)
         except WireError as error:
             logger.error("block %d is damaged in the spool and declared lost: %s", item.first, error)
             return self._spool.give_up(item.first, f"damaged in the spool: {error}")

@@ -57,10 +57,18 @@ class SpoolCounters:
 class SpoolCore:
     """The spool of one agent in one database. Not locked. Every method may raise `sqlite3.Error`."""
 
-    def __init__(self, db: sqlite3.Connection, agent: str, max_bytes: int, new_stream: Callable[[], str]) -> None:
+    def __init__(
+        self,
+        db: sqlite3.Connection,
+        agent: str,
+        max_bytes: int,
+        new_stream: Callable[[], str],
+        encode: Callable[[Block], bytes] = encode_block,
+    ) -> None:
         """`db` in autocommit mode; `new_stream` names the stream of a database that has none yet."""
         self._db = db
         self._agent = agent
+        self._encode = encode
         db.executescript(_SCHEMA)
         self._page_size = self._pragma("page_size")
         self.max_pages = 0
@@ -102,7 +110,7 @@ class SpoolCore:
         for block in blocks:
             seq += 1
             try:
-                payload = encode_block(replace(block, stream=self.stream, seq=seq))
+                payload = self._encode(replace(block, stream=self.stream, seq=seq))
             except WireError as error:
                 logger.error("a block of %s cannot be sent: %s", block.valve, error)
                 gaps.append((seq, seq, f"cannot be sent: {error}"[:MAX_TEXT]))

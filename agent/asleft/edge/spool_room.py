@@ -10,7 +10,7 @@ from asleft.wire.codec import WireError, decode_upload, encode_block
 
 _STEP = 64
 """Rows that go at once, at most; fewer in a small spool."""
-_WHY = "the spool was full"
+FULL = "the spool was full"
 
 
 @dataclass(slots=True)
@@ -69,7 +69,7 @@ def _drop_blocks(db: sqlite3.Connection, dropped: Dropped, step: int) -> bool:
         last = min(last, stop - 1)
     (last,) = db.execute("SELECT max(seq) FROM block WHERE seq <= ?", (last,)).fetchone()
     dropped.blocks += db.execute("DELETE FROM block WHERE seq <= ?", (last,)).rowcount
-    db.execute("INSERT INTO gap VALUES (?, ?, ?)", (first, last, _WHY))
+    db.execute("INSERT INTO gap VALUES (?, ?, ?)", (first, last, FULL))
     return True
 
 
