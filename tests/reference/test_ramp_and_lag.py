@@ -5,8 +5,9 @@ import math
 import numpy as np
 import pytest
 from asleft.judge.driver.descent import UP, Prior
-from asleft.judge.driver.path import Limited, lag, limit
+from asleft.judge.driver.path import Limited, limit
 from asleft.judge.driver.ramps import fit_stroke
+from asleft.judge.driver.response import answer, pieces_of
 
 # Terms of IEC 60469 / IEEE 181: transition, 10 % and 90 % reference levels, settling. All values: closed form.
 # tau/T, time of 10 % and of 90 % in units of the ramp T.
@@ -18,6 +19,11 @@ CROSSINGS = [
 ]
 # tau/T, by how much 1.25 x (10 to 90 %) overstates the ramp. Closed form, from the row above.
 OVERSTATED = [(0.05, 0.003), (0.1, 0.020), (0.2, 0.122), (0.5, 0.723)]
+
+
+def lag(path: Limited, tau_s: float, at_s: np.ndarray) -> np.ndarray:
+    """The judge's answer with a single lag; its second, a microsecond at the least, delays by as much."""
+    return answer(pieces_of(path), tau_s, 0.0, at_s + 1e-6)
 
 
 def ramp_of(ramp_s: float) -> Limited:
@@ -90,8 +96,8 @@ def test_why_the_judge_fits_the_model_instead_of_scaling_rise_time(share: float,
 @pytest.mark.parametrize(("within", "time_constants"), [(0.05, 2.995732), (0.02, 3.912023), (0.01, 4.605170)])
 @pytest.mark.parametrize("tau_s", [0.02, 0.3])
 def test_first_order_settling(within: float, time_constants: float, tau_s: float) -> None:
-    answer = lag(step(), tau_s, np.array([time_constants * tau_s]))
-    assert answer[0] == pytest.approx(1.0 - within, abs=1e-7)
+    settled = lag(step(), tau_s, np.array([time_constants * tau_s]))
+    assert settled[0] == pytest.approx(1.0 - within, abs=1e-7)
     assert time_constants == pytest.approx(-math.log(within), abs=1e-6)
 
 
