@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from asleft.judge.drift.charts import Chart
 from asleft.judge.driver.clipping import Clip
+from asleft.judge.driver.currents import Level
 from asleft.judge.estimates import AsFound, Seen
 from asleft.judge.finding.faults import FAULTS, KIND_OF, worst
 from asleft.judge.finding.findings import find
@@ -299,6 +300,22 @@ def test_what_hung_under_a_cause_stands_alone_once_that_is_gone() -> None:
         "ramp-up-changed": replace(found(scene({"ramp_up": 1.5}))["ramp-up-changed"], consequence_of="current-lost")
     }
     assert found(scene({"ramp_up": None}), known)["ramp-up-changed"].consequence_of is None
+
+
+def test_what_began_with_a_cause_goes_with_it_and_what_was_there_before_stays() -> None:
+    """A cold coil takes the full current again while the oil is too cold for the pressure to be judged."""
+    cut = found(clipped())
+    cause = replace(cut["current-clipped"], onset_s=5000.0)
+    levels = [Level(u, 0.2 + 0.8 * u, 1e-4, 1e-4, 8e-4, 5, 0.0, 100.0) for u in (0.0, 0.5, 1.0)]
+    unseen = {"pressure_at_full": None, "pressure_at_zero": None}
+    cooler = scene(unseen, found=AsFound(levels=levels))
+    for onset_s, stays in ((5100.0, False), (None, False), (1000.0, True)):
+        pressure = replace(cut["pressure-changed"], onset_s=onset_s, consequence_of="current-clipped")
+        known = {"current-clipped": cause, "pressure-changed": pressure}
+        assert "current-clipped" not in found(cooler, known)
+        assert ("pressure-changed" in found(cooler, known)) is stays
+        still_cut = clipped(changes=unseen)
+        assert found(still_cut, known)["pressure-changed"].consequence_of == "current-clipped"
 
 
 def test_causes_come_first_and_the_most_urgent_of_them_before() -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from asleft.judge.finding.departures import departures
@@ -20,12 +20,15 @@ from asleft.judge.finding.watched import watched
 from asleft.judge.finding.widening import widening_explains
 from asleft.judge.types import Finding, Part, Verdict
 
+#: Onsets that lie no further apart are one event, as far as dwells and points tell (s).
+_TOGETHER_S = 600.0
+
 
 def find(scene: Scene, earlier: Mapping[str, Finding]) -> list[Finding]:
     """All findings now, worst first.
 
     One already known keeps its onset; one whose quantity is undecided or not observed stays as it was, because not
-    seeing a fault is no sign that it has gone.
+    seeing a fault is no sign that it has gone. What began with a cause goes with it.
     """
     raised = watched(scene) + held_findings(scene) + clipped(scene) + departures(scene)
     raised += sticking(scene) + lost_turns(scene) + headroom_low(scene) + strokes_told(scene) + _missing(scene)
@@ -39,9 +42,29 @@ def find(scene: Scene, earlier: Mapping[str, Finding]) -> list[Finding]:
                 now[kind] = replace(now[kind], onset_s=known.onset_s)
         elif _unclear(scene, kind):
             now[kind] = known
+    _drop_consequences(now, earlier)
     named = _named(now, earlier, scene) if now else now
     linked = [_link(replace(finding, consequence_of=None), named, scene) for finding in named.values()]
     return sorted(linked, key=lambda f: (f.consequence_of is not None, -f.severity, f.kind))
+
+
+def _drop_consequences(now: dict[str, Finding], earlier: Mapping[str, Finding]) -> None:
+    """Leave out what only stays from before and began with a cause that has just gone: it was that cause's doing.
+
+    What began before its cause was there by itself, and stays.
+    """
+    gone: Sequence[str] = ("",)
+    while gone:
+        gone = [k for k, finding in now.items() if finding is earlier.get(k) and _of_a_gone(finding, now, earlier)]
+        for kind in gone:
+            del now[kind]
+
+
+def _of_a_gone(finding: Finding, now: Mapping[str, Finding], earlier: Mapping[str, Finding]) -> bool:
+    cause = earlier.get(finding.consequence_of or "")
+    if cause is None or cause.kind in now:
+        return False
+    return finding.onset_s is None or cause.onset_s is None or finding.onset_s > cause.onset_s - _TOGETHER_S
 
 
 def _named(now: Mapping[str, Finding], earlier: Mapping[str, Finding], scene: Scene) -> dict[str, Finding]:
