@@ -252,7 +252,7 @@ def inside_of(job: tuple[int, int]) -> list[dict[str, tuple[bool, float, float]]
 
 def run(full: bool, workers: int = 1) -> Report:
     """One line per quantity."""
-    count = 2000 if full else 200
+    count = 2000 if full else 40
     report = Report(f"Share of {count} logs with the true value inside the expanded uncertainty for 95 %")
     report.logs = count
     jobs = [(7000 + k, _PER_JOB) for k in range(count // _PER_JOB)]
