@@ -89,36 +89,32 @@ class JudgeState:
 def dumps(state: JudgeState) -> str:
     """Text form; `loads` gives back an equal state, floats exact.
 
-    JSON with the version to read and all else deflated: what is committed every few seconds for each valve is short.
+    JSON: the version to read, the tables each by itself, and all else deflated.
     """
+    charts = charts_out(state.charts)
     plain = json.dumps(
         {
             "sheet_number": state.sheet_number,
-            "learner": dataclasses.asdict(state.learner),
+            "learner": state.learner,
             "horizon_s": state.horizon_s,
             "budget_years": state.budget_years,
-            "scale": dataclasses.asdict(state.scale) if state.scale else None,
-            "waiting": pack_matrix(state.waiting),
-            "rest": pack_matrix(state.rest),
-            "tail": pack_matrix(state.tail),
-            "carry": dataclasses.asdict(state.carry),
-            "slide": dataclasses.asdict(state.slide),
+            "scale": state.scale,
+            "carry": state.carry,
+            "slide": state.slide,
             "held_left": state.held_left,
             "intake": state.intake.as_json(),
-            "states": dataclasses.asdict(state.states),
+            "states": state.states,
             "reaction": state.reaction.first,
-            "misfit": dataclasses.asdict(state.misfit),
+            "misfit": state.misfit,
             "watch": state.watch.as_json(),
             "clock_s": state.clock_s,
-            "dwells": pack_rows(state.dwells, len(Dwell._fields)),
-            "strokes": pack_rows(state.strokes, len(Stroke._fields)),
             "bursts": [dataclasses.astuple(b) for b in state.bursts],
-            "stretches": [dataclasses.asdict(s) for s in state.stretches],
+            "stretches": state.stretches,
             "control": None
             if state.control is None
             else [[*key, level.pressure_bar, level.dwells, level.in_control] for key, level in state.control.items()],
             "curve_left": state.curve_left,
-            "charts": charts_out(state.charts),
+            "charts": charts["each"],
             "warmth": dataclasses.astuple(state.warmth),
             "point_from_s": state.point_from_s,
             "hours": state.hours,
@@ -133,14 +129,25 @@ def dumps(state: JudgeState) -> str:
             "channels": state.channels,
             "basis": state.basis,
             "last_state": state.last_state,
-            "soak": dataclasses.asdict(state.soak),
+            "soak": state.soak,
             "coil_days": [dataclasses.astuple(day) for day in state.coil_days],
             "other_lines_hz": state.other_lines_hz,
         },
         separators=(",", ":"),
+        default=_fields_of,
     )
-    packed = base64.b64encode(zlib.compress(plain.encode("utf-8"), _LEVEL)).decode("ascii")
-    return json.dumps({"version": JUDGE_VERSION, "packed": packed})
+    return json.dumps(
+        {
+            "version": JUDGE_VERSION,
+            "packed": base64.b64encode(zlib.compress(plain.encode("utf-8"), _LEVEL)).decode("ascii"),
+            "waiting": pack_matrix(state.waiting),
+            "rest": pack_matrix(state.rest),
+            "tail": pack_matrix(state.tail),
+            "dwells": pack_rows(state.dwells, len(Dwell._fields)),
+            "strokes": pack_rows(state.strokes, len(Stroke._fields)),
+            "series": charts["series"],
+        }
+    )
 
 
 def loads(text: str) -> JudgeState:
@@ -162,9 +169,9 @@ def loads(text: str) -> JudgeState:
         horizon_s=raw["horizon_s"],
         budget_years=raw["budget_years"],
         scale=Scale(**raw["scale"]) if raw["scale"] else None,
-        waiting=unpack_matrix(raw["waiting"]),
-        rest=unpack_matrix(raw["rest"]),
-        tail=unpack_matrix(raw["tail"]),
+        waiting=unpack_matrix(outside["waiting"]),
+        rest=unpack_matrix(outside["rest"]),
+        tail=unpack_matrix(outside["tail"]),
         carry=Carry(**raw["carry"]),
         slide=SlideCarry(**raw["slide"]),
         held_left=[HeldLevel(*level) for level in raw["held_left"]],
@@ -174,13 +181,13 @@ def loads(text: str) -> JudgeState:
         misfit=Misfit(**raw["misfit"]),
         watch=WatchCarry(**raw["watch"]),
         clock_s=raw["clock_s"],
-        dwells=[Dwell(*row) for row in unpack_rows(raw["dwells"], len(Dwell._fields))],
-        strokes=[Stroke(*row) for row in unpack_rows(raw["strokes"], len(Stroke._fields))],
+        dwells=[Dwell(*row) for row in unpack_rows(outside["dwells"], len(Dwell._fields))],
+        strokes=[Stroke(*row) for row in unpack_rows(outside["strokes"], len(Stroke._fields))],
         bursts=[DitherBurst(*b) for b in raw["bursts"]],
         stretches=[Stretch(**s) for s in raw["stretches"]],
         control=None if control is None else {(k[0], k[1]): LevelPressure(k[2], k[3], k[4]) for k in control},
         curve_left=[tuple(row) for row in raw["curve_left"]],
-        charts=charts_in(raw["charts"]),
+        charts=charts_in({"each": raw["charts"], "series": outside["series"]}),
         warmth=Warmth(raw["warmth"][0], raw["warmth"][1], raw["warmth"][2], tuple(raw["warmth"][3])),
         point_from_s=raw["point_from_s"],
         hours=raw["hours"],
@@ -226,6 +233,11 @@ def copy_of(state: JudgeState) -> JudgeState:
         coil_days=list(state.coil_days),
         other_lines_hz=list(state.other_lines_hz),
     )
+
+
+def _fields_of(record: Any) -> dict[str, Any]:  # noqa: ANN401 - whichever record json does not know
+    """A record as the dict of its fields, not of copies of them as `asdict` would make."""
+    return {name.name: getattr(record, name.name) for name in dataclasses.fields(record)}
 
 
 def _finding_out(finding: Finding) -> dict[str, Any]:

@@ -18,7 +18,7 @@ import numpy as np
 from asleft.judge.decide import Estimate
 from asleft.judge.drift.budget import Limits, limits_for
 from asleft.judge.drift.charts import Chart
-from asleft.judge.packing import single
+from asleft.judge.packing import kept_mean, kept_spread
 from asleft.judge.segments.features import Dwell
 from asleft.sheet.model import Sheet
 
@@ -93,7 +93,7 @@ def take_in(
     tolerance = sheet.tolerance[name]
     d0 = DEAD_ZONE * min(tolerance.below, tolerance.above)
     chart = state.charts.setdefault(name, Chart())
-    value, u = single(found.value), single(found.repeatability)
+    value, u = kept_mean(found.value), kept_spread(found.repeatability)
     chart.add(at_s, value, u, d0, limits_of(state))
     if found.expanded_change() <= max(2.0 * d0, 1e-12):
         points, settled = len(chart.first) + 1, chart.left is not None

@@ -23,7 +23,7 @@ import numpy as np
 from asleft.judge.drift.budget import BUDGET_YEARS, K, Limits, limits_for
 from asleft.judge.drift.noise import HOUR_POINTS, Noise, Value
 from asleft.judge.drift.trend import Trend, theil_sen, trend_of
-from asleft.judge.packing import pack_rows, single, unpack_rows
+from asleft.judge.packing import kept_mean, pack_rows, unpack_rows
 from asleft.judge.types import FloatArray
 
 __all__ = ["AS_LEFT_POINTS", "Chart", "advanced", "chart_in", "charts_in", "charts_out", "theil_sen"]
@@ -83,7 +83,7 @@ class Chart:
         if not self.hour:
             return
         n = len(self.hour)
-        mean = single(float(self.noise.mean_of([p[1] for p in self.hour])))
+        mean = kept_mean(float(self.noise.mean_of([p[1] for p in self.hour])))
         own = math.sqrt(sum(p[2] ** 2 for p in self.hour)) / n
         self.noise.hour(mean, n)
         began_s, self.hour = self.hour[0][0], []
@@ -160,9 +160,11 @@ def charts_out(charts: Mapping[str, Chart]) -> dict[str, Any]:
     series = [(chart.points, chart.history, chart.noise.recent) for chart in charts.values()]
     return {
         "each": {name: _short(chart) for name, chart in charts.items()},
-        "points": pack_rows([row for points, _, _ in series for row in points], 3),
-        "history": pack_rows([row for _, history, _ in series for row in history], 3),
-        "recent": pack_rows([(float(mean),) for _, _, recent in series for mean in recent], 1),
+        "series": [
+            pack_rows([row for points, _, _ in series for row in points], 3),
+            pack_rows([row for _, history, _ in series for row in history], 3),
+            pack_rows([(float(mean),) for _, _, recent in series for mean in recent], 1),
+        ],
     }
 
 
@@ -189,8 +191,9 @@ def _short(chart: Chart) -> dict[str, Any]:
 
 def charts_in(raw: Mapping[str, Any]) -> dict[str, Chart]:
     """Inverse of `charts_out`."""
-    points, history = (iter(unpack_rows(raw[name], 3)) for name in ("points", "history"))
-    recent = iter(unpack_rows(raw["recent"], 1))
+    points, history, recent = (
+        iter(unpack_rows(text, width)) for text, width in zip(raw["series"], (3, 3, 1), strict=True)
+    )
     out = {}
     for name, short in raw["each"].items():
         lengths, left, sums = short["lengths"], short["left"], short["sums"]
@@ -231,7 +234,7 @@ def _joined(history: list[tuple[float, float, int]], width_s: float) -> list[tup
         if out and math.floor(out[-1][0] / width_s) == math.floor(at_s / width_s):
             before_s, before, m = out[-1]
             share = n / (m + n)
-            out[-1] = (before_s + (at_s - before_s) * share, single(before + (value - before) * share), m + n)
+            out[-1] = (before_s + (at_s - before_s) * share, kept_mean(before + (value - before) * share), m + n)
         else:
             out.append((at_s, value, n))
     return out

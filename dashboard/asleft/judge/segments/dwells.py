@@ -19,22 +19,26 @@ def dwell_of(data: FloatArray, scale: Scale, arrival: float, *, flat: bool) -> D
     AR(1) process would have it; a slower disturbance makes them too small. `flat`: whether no trend is left.
     """
     n = data.shape[1]
+    mean = np.add.reduce(data, axis=1) / n
+    means = mean.tolist()
     late = data[PRESSURE, n - max(int(0.4 * n), min(n, 10)) :]
-    late = late[np.isfinite(late)]
+    if not math.isfinite(means[PRESSURE]):
+        late = late[np.isfinite(late)]
     pressure_bar = pressure_se_bar = moves_bar = NAN
     if late.size >= 4:
         pressure_bar, sd_bar, independent = _scatter(late)
         pressure_se_bar = sd_bar / math.sqrt(independent)
         half = late.size // 2
         moves_bar = mean_of(late[half:]) - mean_of(late[:half])
-    demand, demand_sd, _ = _scatter(data[DEMAND])
+    off = data[DEMAND] - mean[DEMAND]
+    demand_sd = math.sqrt(float(off @ off) / n)
     current_a, current_sd_a, independent = _scatter(data[CURRENT]) if scale.has_current else (NAN, NAN, 1.0)
     mode = float(data[MODE, -1])
     return Dwell(
         from_s=float(data[TIME, 0]),
         to_s=float(data[TIME, -1]),
         n=float(n),
-        demand=demand,
+        demand=means[DEMAND],
         demand_se=max(demand_sd, scale.demand_noise) / math.sqrt(n),
         current_a=current_a,
         current_se_a=current_sd_a / math.sqrt(independent),
@@ -43,12 +47,12 @@ def dwell_of(data: FloatArray, scale: Scale, arrival: float, *, flat: bool) -> D
         pressure_se_bar=pressure_se_bar,
         pressure_moves_bar=moves_bar,
         arrival=arrival,
-        producing=float((data[STATE] == PRODUCING).all()),
-        oil_degc=_mean(data[OIL]),
-        supply_v=_mean(data[SUPPLY]),
-        mode=mode if (data[MODE] == mode).all() else NAN,
+        producing=float(means[STATE] == PRODUCING),  # the least of the codes
+        oil_degc=_mean(data[OIL], means[OIL]),
+        supply_v=_mean(data[SUPPLY], means[SUPPLY]),
+        mode=mode if mode == mode and (data[MODE] == mode).all() else NAN,
         flat=float(flat),
-        coil_v=_mean(data[COIL_V]),
+        coil_v=_mean(data[COIL_V], means[COIL_V]),
         clock_s=float(data[CLOCK, -1]),
     )
 
@@ -70,9 +74,8 @@ def _scatter(values: FloatArray) -> tuple[float, float, float]:
     return mean, math.sqrt(power / n), max(n * (1.0 - rho) / (1.0 + rho), 1.0)
 
 
-def _mean(values: FloatArray) -> float:
-    """Mean of the readings there are, NaN without any."""
-    mean = mean_of(values)
+def _mean(values: FloatArray, mean: float) -> float:
+    """Mean of the readings there are, NaN without any; `mean`: of all, NaN where one failed."""
     if math.isfinite(mean):
         return mean
     finite = values[np.isfinite(values)]

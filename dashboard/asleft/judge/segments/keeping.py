@@ -1,9 +1,9 @@
 """What is kept of segments: numbers to the digits they are worth, and never more than tell something.
 
-A live judge commits its memory every few seconds for each valve, so it must be short. A mean is kept to 20 binary
-digits (5e-7 of itself, a hundredth of what readings of 12 bits can tell), a standard error to 12 (1e-4), a stroke's
-information to 32, because its weakest directions are differences of large numbers; times are exact. As this happens
-when a segment is made, a log and a live valve have the same numbers, and text form and back changes none.
+A live judge commits its memory every few seconds for each valve, so it must be short. Means and standard errors have
+the digits that `packing` keeps of them, a stroke's information has 32, because its weakest directions are differences
+of large numbers; times are exact. As this happens when a segment is made, a log and a live valve have the same
+numbers, and text form and back changes none.
 
 A log keeps all of its segments, a live valve the newest: those of a machine at rest add nothing after some minutes,
 and as long as it rests no time of production goes by that would make room for them. Missed: what an hour of set-up
@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
-from asleft.judge.packing import rounded
+from asleft.judge.packing import MEAN_BITS, SPREAD_BITS, rounded
 from asleft.judge.segments.features import Dwell, Stroke
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ MOST_PRODUCING, MOST_SECONDS = 240, 600
 #: Other dwells; and strokes either way, ten of which tell a ramp to a few hundredths of its tolerance (`ration`).
 MOST_RESTING, MOST_STROKES = 40, 20
 
-_EXACT, _MEAN, _SPREAD, _INFORMATION = 53, 20, 12, 32
+_EXACT, _INFORMATION = 53, 32
 _TIMES = ("from_s", "to_s", "clock_s")
 _SPREADS = ("demand_se", "current_se_a", "current_sd_a", "pressure_se_bar", "pressure_moves_bar", "chi2")
 
@@ -39,8 +39,8 @@ def _digits(name: str) -> int:
     if name in _TIMES:
         return _EXACT
     if name in _SPREADS:
-        return _SPREAD
-    return _INFORMATION if name[0] == "h" and name[1:].isdigit() else _MEAN
+        return SPREAD_BITS
+    return _INFORMATION if name[0] == "h" and name[1:].isdigit() else MEAN_BITS
 
 
 _DWELL = np.array([_digits(name) for name in Dwell._fields])
