@@ -21,7 +21,6 @@ import os
 import resource
 import tempfile
 import time
-from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
@@ -38,12 +37,12 @@ from asleft.sheet.model import QUANTITY_UNITS
 from asleft.sheet.reader import read_sheet
 from asleft.sim.calendar import ZONE
 from asleft.sim.model import default_valve
-from asleft.sim.recording import Recording, simulate
+from asleft.sim.recording import simulate
 from asleft.sim.truth import as_left_of
 from asleft.store.protocols import SampleReader
 from asleft.store.samples import open_samples, open_samples_reader
 from asleft.store.schema import SAMPLES_FILE
-from asleft.wire.block import Block, Burst, Channel
+from blocks import blocks_of
 from report import Goal, Report, main
 from scipy.signal import lfilter
 
@@ -88,44 +87,11 @@ def store(folder: Path, hours_h: float, programme: Literal["day", "production"])
     for first in range(0, parts, 24):
         part = starts[first : first + 24]
         for recording in simulate([VALVE] * len(part), part, length_s, programme=programme, burst_every_s=120.0):
-            blocks = list(blocks_of(recording, seq))
+            blocks = list(blocks_of(recording, seq=seq))
             seq += len(blocks)
             for one in range(0, len(blocks), 60):
                 samples.commit(blocks[one : one + 60], (), blocks[one].wall_ns)
     samples.close()
-
-
-def blocks_of(recording: Recording, seq: int) -> Iterator[Block]:
-    """A recording as blocks of a second, numbered from `seq` + 1."""
-    bursts = {int(b.start_s - recording.time_s[0]): b for b in recording.bursts}
-    for k in range(recording.time_s.size // RATE_HZ):
-        part = slice(k * RATE_HZ, (k + 1) * RATE_HZ)
-        wall_ns = round(recording.time_s[part.start] * 1000) * 1_000_000
-        burst = bursts.get(k)
-        yield Block(
-            agent="bench",
-            valve=recording.valve_id,
-            stream="bench-stream",
-            seq=seq + k + 1,
-            boot_id="bench-boot",
-            wall_ns=wall_ns,
-            monotonic_ns=(seq + k + 1) * 1_000_000_000,
-            clock_synchronised=True,
-            offsets_us=(np.arange(RATE_HZ) * 10_000).astype(np.int32),
-            channels=tuple(
-                Channel(
-                    name,
-                    recording.units[name],
-                    counts=counts[part],
-                    scale=recording.scale[name],
-                    offset=recording.offset[name],
-                )
-                for name, counts in recording.counts.items()
-            ),
-            bursts=()
-            if burst is None
-            else (Burst("current", "A", round(burst.start_s * 1e9), burst.rate_hz, burst.values(), seq + k + 1),),
-        )
 
 
 def limited(demand: FloatArray, up: float, down: float) -> FloatArray:

@@ -20,10 +20,10 @@ from asleft.judge.decide import Estimate
 from asleft.judge.dither.dither import DitherBurst, Expected, read_burst, remembered
 from asleft.judge.dither.dither_found import CLOCK, dither_found
 from asleft.judge.types import FastBurst
-from asleft.sheet.model import Instrument, Sheet, Signal, SignalKind, Tolerance
+from asleft.sheet.model import Sheet
 from asleft.sim.bursts import burst
 from asleft.sim.model import ValveModel, default_valve
-from coil_runs import CURRENT_U_A, VOLTAGE_U_V, coil_table
+from coil_runs import CURRENT_U_A, coil_table, told_sheet
 from dither_bound import dither_bound, efficiency, peak_to_peak, share, with_converter
 from report import Goal, Report, main
 
@@ -80,21 +80,14 @@ def taken(model: ValveModel, rng: np.random.Generator, start_s: float) -> FastBu
 
 def sheet_for(model: ValveModel) -> Sheet:
     """What the judge is told."""
-    left = {
-        "current_at_zero": model.current_at_zero_a,
-        "current_at_full": model.current_at_full_a,
-        "coil_resistance": model.coil_resistance_ohm,
-        "dither_frequency": model.dither_frequency_hz,
-        "dither_amplitude": model.dither_in_coil_a(model.dither_amplitude_a),
-    }
-    return Sheet(
-        valve=model.valve_id,
-        signal=Signal(SignalKind.MA_4_20, "mA", 4.0, 20.0),
-        as_left=left,
-        tolerance={name: Tolerance(0.1 * value, 0.1 * value) for name, value in left.items()},
-        instruments={
-            "current": Instrument(expanded_uncertainty=CURRENT_U_A),
-            "coil_voltage": Instrument(expanded_uncertainty=VOLTAGE_U_V),
+    return told_sheet(
+        model,
+        {
+            "current_at_zero": model.current_at_zero_a,
+            "current_at_full": model.current_at_full_a,
+            "coil_resistance": model.coil_resistance_ohm,
+            "dither_frequency": model.dither_frequency_hz,
+            "dither_amplitude": model.dither_in_coil_a(model.dither_amplitude_a),
         },
     )
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import io
 import json
+import sys
 from datetime import UTC, datetime
 from pathlib import Path
 
-import numpy as np
 import pytest
 from asleft.alarms.states import AlarmState, AlarmView
 from asleft.cli import rejudge_table
@@ -22,7 +22,10 @@ from asleft.sim.recording import simulate
 from asleft.store.protocols import SheetRecord
 from asleft.store.records import open_records
 from asleft.store.samples import open_samples
-from asleft.wire.block import Block, Burst, Channel
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "bench"))
+
+from blocks import blocks_of
 
 START = datetime(2025, 11, 25, 12, 0, tzinfo=UTC)
 START_S = START.timestamp()
@@ -53,37 +56,7 @@ def data(tmp_path_factory) -> Path:
     """A quarter of an hour of production whose ramp up takes 1.2 s, left at 1.14 s; a sheet on record."""
     folder = tmp_path_factory.mktemp("rejudge")
     (recording,) = simulate([default_valve()], [START_S], 60.0 * MINUTES, burst_every_s=120.0)
-    bursts = {int(b.start_s - START_S) // 10: b for b in recording.bursts}
-    blocks = []
-    for k in range(6 * MINUTES):
-        part = slice(1000 * k, 1000 * (k + 1))
-        burst = bursts.get(k)
-        blocks.append(
-            Block(
-                agent="bench",
-                valve=VALVE,
-                stream="one",
-                seq=k + 1,
-                boot_id="boot",
-                wall_ns=round(START_S * 1e9) + 10_000_000_000 * k,
-                monotonic_ns=10_000_000_000 * (k + 1),
-                clock_synchronised=True,
-                offsets_us=(np.arange(1000) * 10_000).astype(np.int32),
-                channels=tuple(
-                    Channel(
-                        name,
-                        recording.units[name],
-                        counts=counts[part],
-                        scale=recording.scale[name],
-                        offset=recording.offset[name],
-                    )
-                    for name, counts in recording.counts.items()
-                ),
-                bursts=()
-                if burst is None
-                else (Burst("current", "A", round(burst.start_s * 1e9), burst.rate_hz, burst.values(), 1),),
-            )
-        )
+    blocks = list(blocks_of(recording, block_s=10))
     samples = open_samples(folder)
     samples.commit(blocks, (), blocks[-1].wall_ns)
     samples.close()

@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from asleft.cli.errors import UserError
+from asleft.cli.json_out import write_json
 
 HELP = """\
 what it does
@@ -108,7 +109,7 @@ def run(args: argparse.Namespace) -> int:
 
     judgement = judge_log(sheet, samples, dropped=reading.dropped)
     if args.json is not None:
-        _write_json(json.dumps(judgement.as_json(), indent=2, ensure_ascii=False) + "\n", args.json)
+        write_json(json.dumps(judgement.as_json(), indent=2, ensure_ascii=False) + "\n", args.json)
     if args.json != "-":
         from asleft.cli.terminal import page
 
@@ -119,13 +120,3 @@ def run(args: argparse.Namespace) -> int:
         )
     out = any(quantity.verdict is Verdict.OUT for quantity in judgement.quantities)
     return 1 if out or judgement.findings else 0
-
-
-def _write_json(text: str, target: str) -> None:
-    if target == "-":
-        print(text, end="")
-        return
-    try:
-        Path(target).write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise UserError(f"--json {target}: cannot be written: {error.strerror}") from error

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from asleft.judge.drift.charts import theil_sen
+from asleft.judge.drift.trend import theil_sen
 
 DAY_S = 86400.0
 #: A trend needs so many days with production.

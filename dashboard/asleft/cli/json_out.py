@@ -1,0 +1,18 @@
+"""Where `--json` writes: a file, or standard output for "-"."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from asleft.cli.errors import UserError
+
+
+def write_json(text: str, target: str) -> None:
+    """Write `text` to the file `target`, "-" for standard output; UserError where that cannot be."""
+    if target == "-":
+        print(text, end="")
+        return
+    try:
+        Path(target).write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise UserError(f"--json {target}: cannot be written: {error.strerror}") from error
