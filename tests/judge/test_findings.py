@@ -234,6 +234,21 @@ def test_a_lowered_relief_cuts_the_top_and_leaves_the_rest() -> None:
     assert "70 % is unchanged" in out["pressure-clipped"].evidence
 
 
+def test_pressures_read_while_the_current_was_cut_off_are_no_plateau_once_it_is_not() -> None:
+    """The coil has cooled and takes its current again; cold oil lets no newer pressure be judged."""
+    before = [d._replace(current_a=min(d.current_a, 0.9)) for d in pressed(170.0, 143.0, 86.0)]
+    control = {key_of(d): LevelPressure(d.pressure_bar, 4, True) for d in pressed(200.0, 143.0, 86.0)}
+    seen = replace(scene().seen, dwells=before, control=control)
+    levels = [Level(u, 0.2 + 0.8 * u, 1e-4, 1e-4, 8e-4, 5, 0.0, 100.0) for u in (0.4, 0.7, 1.0)]
+    as_found = AsFound(control=control, judged_pressure=before, levels=levels)
+    cooler = scene({"pressure_at_full": 170.0}, seen=seen, found=as_found)
+    cause = replace(found(clipped())["current-clipped"], onset_s=0.0)
+    out = found(cooler, {"current-clipped": cause})
+    assert set(out) == {"current-clipped", "pressure-changed"}
+    assert out["pressure-changed"].consequence_of == "current-clipped"
+    assert "pressure-clipped" in plateau(170.0, 143.0, 86.0)  # with the right current it is one
+
+
 @pytest.mark.parametrize("pressures", [(180.0, 129.0, 77.0), (180.0, 130.0, 100.0), (200.0, 143.0, 86.0)])
 def test_a_changed_gain_or_a_wider_hysteresis_is_no_plateau(pressures) -> None:
     assert "pressure-clipped" not in plateau(*pressures)

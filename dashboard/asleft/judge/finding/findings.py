@@ -11,7 +11,7 @@ from asleft.judge.finding.held_findings import decided, held_findings
 from asleft.judge.finding.little_room import headroom_low
 from asleft.judge.finding.lost_turns import lost_turns
 from asleft.judge.finding.parts import with_part
-from asleft.judge.finding.plateaus import clipped
+from asleft.judge.finding.plateaus import clipped, rests_on_cut
 from asleft.judge.finding.scene import Scene, make, moved
 from asleft.judge.finding.sticking import sticking
 from asleft.judge.finding.strokes_told import strokes_told, strokes_unclear
@@ -91,7 +91,7 @@ def _unclear(scene: Scene, kind: str) -> bool:
         if scene.found.slow:  # a loop goes where it must, not to the top of the command
             return scene.found.line is None
         top = max((level.demand for level in scene.found.levels), default=0.0)
-        return top < 0.9 or scene.results.get("current_at_full") is None
+        return top < 0.9 or scene.results.get("current_at_full") is None or rests_on_cut(scene)
     unclear = {Verdict.UNDECIDED, Verdict.NOT_OBSERVED}
     return bool(names) and all(scene.results[name].verdict in unclear for name in names if name in scene.results)
 
@@ -172,4 +172,6 @@ def _explains(cause: Finding, finding: Finding, scene: Scene) -> bool:
 
 
 def _current_is_right(scene: Scene) -> bool:
-    return scene.found.clip is None and not any(moved(scene, n) for n in ("current_at_zero", "current_at_full"))
+    if scene.found.clip is not None or rests_on_cut(scene):
+        return False
+    return not any(moved(scene, n) for n in ("current_at_zero", "current_at_full"))

@@ -6,7 +6,9 @@ import numpy as np
 from asleft.judge.finding.current_symptoms import limit_ohm, short_of_full
 from asleft.judge.finding.scene import Scene, make
 from asleft.judge.types import Finding
-from asleft.judge.valve.pressure import LevelKey, key_of
+from asleft.judge.valve.pressure import LevelKey, cut_off, key_of
+
+_SAME_LEVEL = 0.02
 
 
 def clipped(scene: Scene) -> list[Finding]:
@@ -20,6 +22,22 @@ def clipped(scene: Scene) -> list[Finding]:
     if plateau is not None:
         out.append(plateau)
     return out
+
+
+def rests_on_cut(scene: Scene) -> bool:
+    """Whether the highest pressures judged were read with the current cut off, whatever it does since.
+
+    A coil that has cooled takes its current again, but in cold oil no pressure is judged: those known are older.
+    """
+    judged = {d.from_s for d in scene.found.judged_pressure}
+    top = max((d.demand for d in scene.found.judged_pressure), default=0.0)
+    dwells = scene.seen.dwells
+    cut = [
+        is_cut
+        for dwell, is_cut in zip(dwells, cut_off(dwells, scene.sheet), strict=True)
+        if dwell.from_s in judged and dwell.demand >= top - _SAME_LEVEL
+    ]
+    return sum(cut) > 0.5 * len(cut)
 
 
 def _what_it_takes(scene: Scene) -> str:
@@ -38,7 +56,7 @@ def _what_it_takes(scene: Scene) -> str:
 
 def _pressure_plateau(scene: Scene) -> Finding | None:
     """Top levels fell and lie together, lower controlled levels did not, and the current is right."""
-    if not scene.found.control or scene.seen.control is None or scene.found.clip is not None:
+    if not scene.found.control or scene.seen.control is None or scene.found.clip is not None or rests_on_cut(scene):
         return None
     tolerance = scene.sheet.tolerance.get("pressure_at_full")
     if tolerance is None:

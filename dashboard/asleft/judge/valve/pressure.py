@@ -101,7 +101,7 @@ def learn_control(
     """
     full = sheet.as_left.get("pressure_at_full") or 0.0
     groups: dict[LevelKey, list[tuple[Dwell, bool]]] = {}
-    for dwell, cut in zip(dwells, _cut_off(dwells, sheet), strict=True):
+    for dwell, cut in zip(dwells, cut_off(dwells, sheet), strict=True):
         groups.setdefault(key_of(dwell), []).append((dwell, cut))
     out: dict[LevelKey, LevelPressure] = {}
     for key, group in groups.items():
@@ -118,7 +118,7 @@ def learn_control(
     return out
 
 
-def _cut_off(dwells: Sequence[Dwell], sheet: Sheet) -> list[bool]:
+def cut_off(dwells: Sequence[Dwell], sheet: Sheet) -> list[bool]:
     """Which dwells have a current short of the commissioned line by more than its tolerance, with lower ones right.
 
     A setting that is another than the sheet says moves the lower ones too: that is how such a valve was left.
@@ -200,9 +200,9 @@ def end_estimate(dwells: Sequence[Dwell], sheet: Sheet, *, at_full: bool, instru
     nearest = min(abs(d.demand - end) for d in near)
     near = [d for d in near if abs(d.demand - end) <= nearest + _SAME_LEVEL]
     carried, reach = [], []
+    there = ceiling_bar(sheet, end, arrival)
     for dwell in near:
         here = ceiling_bar(sheet, min(max(dwell.demand, 0.0), 1.0), arrival)
-        there = ceiling_bar(sheet, end, arrival)
         if here is None or there is None:
             return None
         carried.append(dwell.pressure_bar + there - here)
