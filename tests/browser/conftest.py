@@ -7,12 +7,13 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from types import ModuleType
 
 import pytest
 from asleft.web.app import create_app
 from asleft.web.serve import address, bind
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 from waitress.server import create_server
 
 HERE = Path(__file__).parent
@@ -31,30 +32,44 @@ ARGUMENTS = [
 ]
 
 
-def _plants() -> ModuleType:
-    known = sys.modules.get("fixture_plant")
+def _load(name: str) -> ModuleType:
+    known = sys.modules.get(name)
     if known is not None:
         return known
-    spec = importlib.util.spec_from_file_location("fixture_plant", HERE.parent / "web" / "fixture_plant.py")
+    spec = importlib.util.spec_from_file_location(name, HERE.parent / "web" / f"{name}.py")
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
-    sys.modules["fixture_plant"] = module
+    sys.modules[name] = module
     spec.loader.exec_module(module)
     return module
 
 
 @contextmanager
 def served(**choices: bool) -> Iterator[tuple[str, object]]:
-    """A plant of its own behind a server of its own; its address, and the plant."""
-    plant = _plants().Plant(time.time_ns(), **choices)
+    """A plant of its own behind a server of its own, where one has to sign in; its address, and the plant."""
+    with TemporaryDirectory() as folder:
+        door = _load("fixture_door").Door(Path(folder), time.time_ns, notice="This is a plant for tests.")
+        door.add_one_of_each()
+        try:
+            with _served(door, **choices) as both:
+                yield both
+        finally:
+            door.close()
+
+
+@contextmanager
+def _served(door, **choices: bool) -> Iterator[tuple[str, object]]:
+    plant = _load("fixture_plant").Plant(time.time_ns(), **choices)
 
     def clock() -> int:
         plant.now = time.time_ns()
         return plant.now
 
     listener = bind("127.0.0.1", 0, lambda *_: None)
-    server = create_server(create_app(plant, plant, clock_ns=clock).server, sockets=[listener], threads=8)
+    server = create_server(
+        create_app(plant, plant, door.access, clock_ns=clock).server, sockets=[listener], threads=8
+    )
     url = address(listener)
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
@@ -63,6 +78,15 @@ def served(**choices: bool) -> Iterator[tuple[str, object]]:
     finally:
         server.close()
         server.task_dispatcher.shutdown(cancel_pending=True, timeout=2)
+
+
+def sign_in(context: BrowserContext, url: str, name: str = "viewer") -> None:
+    """Sign in through the form of the site at an address, once for all pages of the browser's context."""
+    door = _load("fixture_door")
+    site = "/".join(url.split("/")[:3])
+    form = {door.CSRF: door.word_in(context.request.get(f"{site}/login").text()), "name": name, "next": "/"}
+    answer = context.request.post(f"{site}/login", form={**form, "password": door.PASSWORD}, max_redirects=0)
+    assert answer.status == 303, answer.text()
 
 
 @pytest.fixture(scope="session")
@@ -89,6 +113,12 @@ def until():
 
 
 @pytest.fixture
+def enter():
+    """`sign_in`, for a browser's context without a visitor."""
+    return sign_in
+
+
+@pytest.fixture
 def serve():
     """`served`, for tests that need a plant of their own."""
     return served
@@ -103,8 +133,10 @@ def site() -> Iterator[str]:
 class Visitor:
     """One browser window, which remembers every complaint and every request that left this machine."""
 
-    def __init__(self, page: Page) -> None:
+    def __init__(self, page: Page, name: str) -> None:
         self.page = page
+        self.name = name
+        self.sites: set[str] = set()
         self.complaints: list[str] = []
         self.outside: list[str] = []
         page.on("console", lambda m: self.complaints.append(m.text) if m.type in ("error", "warning") else None)
@@ -116,7 +148,11 @@ class Visitor:
             self.outside.append(url)
 
     def open(self, url: str) -> Page:
-        """Go there and wait for the page's sentence."""
+        """Go there, signed in unless the visitor is nobody, and wait for the page's sentence."""
+        site = "/".join(url.split("/")[:3])
+        if self.name and site not in self.sites:
+            self.sites.add(site)
+            sign_in(self.page.context, url, self.name)
         self.page.goto(url)
         self.page.wait_for_selector("main h1")
         return self.page
@@ -141,11 +177,11 @@ def visit(browser: Browser) -> Iterator[object]:
     made: list[Visitor] = []
     contexts = []
 
-    def make(size: str = "laptop") -> Visitor:
+    def make(size: str = "laptop", name: str = "viewer") -> Visitor:
         width, height = SIZES[size]
         context = browser.new_context(viewport={"width": width, "height": height})
         contexts.append(context)
-        visitor = Visitor(context.new_page())
+        visitor = Visitor(context.new_page(), name)
         made.append(visitor)
         return visitor
 

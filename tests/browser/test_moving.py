@@ -141,10 +141,11 @@ def test_the_clock_is_the_plants_and_runs(site, visit, until):
     until(page, f"document.getElementById('clock').textContent !== '{first}'")
 
 
-def test_a_server_that_goes_away_is_told(serve, browser, until):
+def test_a_server_that_goes_away_is_told(serve, browser, until, enter):
     context = browser.new_context()
     page = context.new_page()
     with serve() as (url, _):
+        enter(context, url)
         page.goto(url)
         page.wait_for_selector("main h1")
         context.set_offline(True)

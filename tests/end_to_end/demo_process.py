@@ -12,6 +12,7 @@ import time
 import urllib.request
 from collections.abc import Callable
 from pathlib import Path
+from urllib.parse import urlencode
 
 
 class Demo:
@@ -118,8 +119,23 @@ def alive(pid: int) -> bool:
     return stat.rsplit(")", 1)[1].split()[0] != "Z"
 
 
-def page(address: str) -> str:
-    """Body of a page."""
-    with urllib.request.urlopen(address, timeout=20.0) as answer:
-        body: bytes = answer.read()
-    return body.decode()
+class Visitor:
+    """Somebody who signs in to the dashboard by its form, with what the demo states, and reads pages."""
+
+    def __init__(self, demo: Demo) -> None:
+        self.address = demo.address()
+        stated = re.search(r"sign in there as (\S+), password: (.+)", demo.said)
+        assert stated is not None, demo.said
+        self._opener = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
+        self.first = self.page("")
+        word = re.search(r'name="_csrf_token" value="([^"]+)"', self.first)
+        assert word is not None, self.first
+        form = {"_csrf_token": word.group(1), "name": stated.group(1), "password": stated.group(2), "next": "/health"}
+        with self._opener.open(f"{self.address}login", urlencode(form).encode(), timeout=20.0) as answer:
+            assert answer.url == f"{self.address}health", answer.read().decode()
+
+    def page(self, path: str) -> str:
+        """Body of a page."""
+        with self._opener.open(self.address + path, timeout=20.0) as answer:
+            body: bytes = answer.read()
+        return body.decode()

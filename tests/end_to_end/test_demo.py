@@ -17,7 +17,7 @@ from asleft.store.samples import open_samples_reader
 from asleft.web.source import Source
 from asleft.web.views.health import HealthView, health_view
 from asleft.web.when import PlantTime
-from demo_process import Demo, alive, page
+from demo_process import Demo, Visitor, alive
 
 pytestmark = [pytest.mark.end_to_end, pytest.mark.timeout(420)]
 
@@ -67,8 +67,10 @@ def test_live_within_30_s_on_one_line_and_nothing_left_behind(demo: Demo) -> Non
     assert time.monotonic() - started < 30.0
     assert demo.said.count(address) == 1
     assert demo.lines[0].startswith("broker: mosquitto")
-    for path in ("", "valve/press-1.platen", "health"):
-        assert "Asleft" in page(address + path)
+    visitor = Visitor(demo)
+    assert "password: only simulated presses" in visitor.first  # the page to sign in says it, too
+    for path in ("", "valve/press-1.platen", "health", "audit"):
+        assert "react-entry-point" in visitor.page(path)
     pids = list(demo.children())
     assert len(pids) >= 7  # broker, presses, dashboard, recorder, its judging process, two agents
     assert demo.interrupt() == 0

@@ -12,27 +12,40 @@ from asleft.web.when import PlantTime
 NOW_NS = 1_795_532_527 * 10**9  # a Tuesday in November, 16:02:07 in Madrid
 
 
-def load_plant() -> ModuleType:
-    known = sys.modules.get("fixture_plant")
+def load(name: str) -> ModuleType:
+    known = sys.modules.get(name)
     if known is not None:
         return known
-    spec = importlib.util.spec_from_file_location("fixture_plant", Path(__file__).parent / "fixture_plant.py")
+    spec = importlib.util.spec_from_file_location(name, Path(__file__).parent / f"{name}.py")
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
-    sys.modules["fixture_plant"] = module
+    sys.modules[name] = module
     spec.loader.exec_module(module)
     return module
 
 
 @pytest.fixture
 def plants() -> ModuleType:
-    return load_plant()
+    return load("fixture_plant")
+
+
+@pytest.fixture
+def doors() -> ModuleType:
+    return load("fixture_door")
 
 
 @pytest.fixture
 def plant(plants):
     return plants.Plant(NOW_NS)
+
+
+@pytest.fixture
+def door(doors, plant, tmp_path):
+    """A door without accounts, with the clock of the plant."""
+    made = doors.Door(tmp_path / "door", lambda: plant.now)
+    yield made
+    made.close()
 
 
 @pytest.fixture

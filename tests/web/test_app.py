@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
+from asleft.store.accounts import Role
 from asleft.web import ids, palette
 from asleft.web.app import ASSETS, create_app
 from asleft.web.pages import missing, parts, shell
@@ -15,8 +16,9 @@ from plotly.offline import get_plotlyjs_version
 
 
 @pytest.fixture
-def client(plant):
-    app = create_app(plant, plant, clock_ns=lambda: plant.now)
+def client(plant, door):
+    """Without accounts: whoever is on the machine."""
+    app = create_app(plant, plant, door.access, clock_ns=lambda: plant.now)
     return app.server.test_client()
 
 
@@ -79,11 +81,13 @@ def test_a_changed_asset_is_not_served_from_before(client):
         ("/valve/press-2.clamp", "Press 2, clamp pressure"),
         ("/valve/nope", "Not found"),
         ("/nowhere", "Not found"),
+        ("/audit", "Not for you"),
+        ("/audit/12", "Not for you"),
         ("/valve/%3Cscript%3E", "Not found"),
     ],
 )
-def test_every_address_has_a_page_and_a_title(source, path, title):
-    contents, found = shell.page(source, "0.1.0", path)
+def test_every_address_has_a_page_and_a_title(source, door, path, title):
+    contents, found = shell.page(source, door.store.audit, "0.1.0", path, Role.VIEWER)
     assert found == title
     assert contents is not None
 

@@ -13,12 +13,12 @@ from asleft.cli import web
 from asleft.web.serve import NoFreePortError, NotLoopbackError, address, bind, check_loopback
 
 
-def test_only_the_machine_itself_is_served():
+def test_without_accounts_only_the_machine_itself_is_served():
     for own in ("127.0.0.1", "127.0.0.2", "::1", "localhost"):
-        check_loopback(own)
+        check_loopback(own, "data")
     for other in ("0.0.0.0", "192.168.1.4", "::", "plant.example", ""):
-        with pytest.raises(NotLoopbackError, match="accounts"):
-            check_loopback(other)
+        with pytest.raises(NotLoopbackError, match="asleft users add NAME --role administrator --data data"):
+            check_loopback(other, "data")
 
 
 def test_a_taken_port_is_told_and_the_next_one_used():
@@ -49,6 +49,9 @@ def options(*words: str) -> argparse.Namespace:
         (("--host", "0.0.0.0"), "--host 0.0.0.0"),
         (("--port", "70000"), "--port 70000"),
         (("--zone", "Nowhere/Else", "--port", "0"), "--zone"),
+        (("--behind-proxy", "127.0.0.1"), "asleft users add"),
+        (("--idle-minutes", "0"), "--idle-minutes 0"),
+        (("--session-hours", "1000"), "--session-hours 1000"),
     ],
 )
 def test_bad_arguments_are_refused_in_a_sentence(tmp_path, capsys, words, complaint):
@@ -82,10 +85,12 @@ def test_the_command_serves_an_empty_folder_until_it_is_stopped(tmp_path):
         try:
             line = process.stdout.readline()
             assert line.startswith("dashboard: http://127.0.0.1:")
+            assert process.stdout.readline().startswith("no accounts: open to everybody on this machine")
             url = line.split(" ", 1)[1].strip()
             assert f":{port}/" not in url
             with urllib.request.urlopen(url, timeout=10) as answer:
                 assert answer.status == 200
+                assert answer.url == url  # there are no accounts, so nobody is asked
         finally:
             process.send_signal(signal.SIGTERM)
             out, err = process.communicate(timeout=20)

@@ -52,6 +52,7 @@ COMMANDS: Mapping[str, Command] = {
     "record": Command("asleft.cli.record", "Run the recorder: receive, store, judge."),
     "rejudge": Command("asleft.cli.rejudge", "Judge stored history under another sheet: what would have alarmed?"),
     "web": Command("asleft.cli.web", "Serve the dashboard."),
+    "users": Command("asleft.cli.users", "Say who may sign in to the dashboard, and as what."),
     "sim": Command("asleft.cli.sim", "Run simulated presses behind Modbus TCP."),
 }
 
@@ -61,7 +62,7 @@ EXTRA_OF_MODULE: Mapping[str, str] = {
         ("alembic", "dash", "dash_ag_grid", "dash_mantine_components", "numcodecs", "pandas", "plotly", "scipy"),
         "plant",
     ),
-    **dict.fromkeys(("sqlalchemy", "tzdata", "waitress", "flask", "werkzeug"), "plant"),
+    **dict.fromkeys(("argon2", "sqlalchemy", "tzdata", "waitress", "flask", "werkzeug"), "plant"),
     "amqtt": "demo",
 }
 

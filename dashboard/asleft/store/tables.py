@@ -156,7 +156,7 @@ Index("web_session_by_account", web_session.c.account, web_session.c.started_at_
 login_throttle = Table(
     "login_throttle",
     metadata,
-    Column("subject", String(80), nullable=False),  # "account/<name tried>" or "address/<where from>"
+    Column("subject", String(80), nullable=False),  # "account/<hash of the name tried>" or "address/<where from>"
     Column("failures", Integer, nullable=False),
     Column("last_at_ns", BigInteger, nullable=False),
     Column("until_ns", BigInteger, nullable=False),

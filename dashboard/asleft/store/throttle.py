@@ -7,6 +7,7 @@ looked at and taken back if it was right; tries in parallel gain nothing.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -120,7 +121,8 @@ def _subjects(account: str, address: str) -> dict[str, Limits]:
 
 
 def _account(name: str) -> str:
-    return f"account/{name[:64]}"
+    """Hashed: what was typed may be a password in the wrong field."""
+    return f"account/{hashlib.sha256(name.encode()).hexdigest()}"
 
 
 def _address(address: str) -> str:

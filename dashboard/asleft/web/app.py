@@ -9,7 +9,10 @@ from pathlib import Path
 
 from asleft.store.protocols import RecordStore, SampleReader
 from asleft.web import secure
-from asleft.web.pages import health, presses, shell, valve
+from asleft.web.access import routes
+from asleft.web.access.guard import guard
+from asleft.web.access.visitor import Access, present
+from asleft.web.pages import audit, health, presses, shell, valve
 from asleft.web.source import Source
 from asleft.web.when import PlantTime
 from dash import Dash
@@ -26,7 +29,7 @@ _INDEX = """<!DOCTYPE html>
     </head>
     <body>
         {%app_entry%}
-        <noscript>This dashboard needs JavaScript, from this machine only.</noscript>
+        <noscript>This dashboard needs JavaScript, from its own server only.</noscript>
         {%config%}
         {%scripts%}
         {%renderer%}
@@ -37,11 +40,15 @@ _INDEX = """<!DOCTYPE html>
 def create_app(
     samples: SampleReader,
     records: RecordStore,
+    access: Access,
     *,
     zone: str = "Europe/Madrid",
     clock_ns: Callable[[], int] = time.time_ns,
 ) -> Dash:
-    """The application, reading the two stores. Raises `UnknownZoneError` for a zone that does not exist."""
+    """The application, reading the two stores, behind the door that `access` keeps.
+
+    Raises `UnknownZoneError` for a zone that does not exist, `UnguardedError` if a route or a callback has no role.
+    """
     source = Source(samples, records, PlantTime.named(zone), clock_ns)
     app = Dash(
         __name__,
@@ -57,13 +64,17 @@ def create_app(
         enable_mcp=False,
         meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
     )
-    app.layout = lambda: shell.layout(source)
+    app.layout = lambda: shell.layout(source, present())
     own_version = installed_version()
-    shell.register(app, source, own_version)
+    shell.register(app, source, access.store.audit, own_version)
     presses.register(app, source)
     valve.register(app, source)
     health.register(app, source, own_version)
-    secure.protect(app.server, app.csp_hashes())
+    audit.register(app, source, access.store.audit)
+    rules = access.rules
+    secure.protect(app.server, app.csp_hashes(), names=rules.names, any_name=rules.any_name, tls=rules.proxied)
+    routes.register(app.server, access, source.time)
+    guard(app, access)
     secure.compress(app.server)
     return app
 

@@ -47,3 +47,11 @@ HEALTH_PARTS = "health-parts"
 HEALTH_TAGS = "health-tags"
 HEALTH_TIMER = "health-timer"
 HEALTH_BODY = "health-body"
+
+AUDIT_PARTS = "audit-parts"
+AUDIT_TAGS = "audit-tags"
+AUDIT_TIMER = "audit-timer"
+AUDIT_BEFORE = "audit-before"
+AUDIT_BODY = "audit-body"
+
+SIGN_OUT = "sign-out"

@@ -1,18 +1,19 @@
-"""What every answer carries: a policy that lets nothing come from outside, and gzip."""
+"""What every answer carries: a policy that lets nothing come from outside, and gzip; and the names we answer to."""
 
 from __future__ import annotations
 
 import gzip
 from collections import OrderedDict
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from threading import Lock
 
-from flask import Flask, Response, request
+from flask import Flask, Response, g, request
 
 _WORTH_BYTES = 600
 _KEEP_BYTES = 50_000  # answers larger than this are files that do not change: compress once
 _KEEP = 64
 _LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
+LARGEST_REQUEST_BYTES = 2_000_000
 
 
 def policy(script_hashes: Sequence[str]) -> str:
@@ -32,21 +33,42 @@ def policy(script_hashes: Sequence[str]) -> str:
     )
 
 
-def protect(server: Flask, script_hashes: Sequence[str]) -> None:
-    """Headers on every answer; and only requests addressed to this machine, so that no foreign name leads here."""
+def protect(
+    server: Flask,
+    script_hashes: Sequence[str],
+    *,
+    names: Collection[str] = (),
+    any_name: bool = False,
+    tls: bool = False,
+) -> None:
+    """Headers on every answer; and only requests addressed to a name of ours, so that no foreign name leads here.
+
+    `names` are host names beside loopback; `tls` says that a proxy before us speaks it.
+    """
     headers = {
         "Content-Security-Policy": policy(script_hashes),
         "X-Content-Type-Options": "nosniff",
         "Referrer-Policy": "same-origin",
         "X-Frame-Options": "DENY",
+        "Cross-Origin-Opener-Policy": "same-origin",
+        "Cross-Origin-Resource-Policy": "same-origin",
+        "Permissions-Policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
     }
+    if tls:
+        headers["Strict-Transport-Security"] = "max-age=31536000"
+    known = _LOOPBACK | {name.lower() for name in names}
+    server.config["MAX_CONTENT_LENGTH"] = LARGEST_REQUEST_BYTES
 
     @server.before_request
     def _addressed_here() -> Response | None:
         host = request.host.rsplit(":", 1)[0] if not request.host.endswith("]") else request.host
-        if host.strip("[]") in _LOOPBACK:
+        if any_name or host.strip("[]").lower() in known:
             return None
-        return Response("This dashboard answers on the machine itself only.\n", 421, mimetype="text/plain")
+        words = (
+            "This dashboard is not known by this name. On the machine itself it is 127.0.0.1; further names are "
+            "given to it with: asleft web --name NAME\n"
+        )
+        return Response(words, 421, mimetype="text/plain")
 
     @server.after_request
     def _headers(response: Response) -> Response:
@@ -93,6 +115,7 @@ def _packable(response: Response) -> bool:
     text = kind.startswith("text/") or kind in ("application/json", "application/javascript", "image/svg+xml")
     return (
         text
+        and not g.get("holds_secret", False)  # a secret beside words of the asker's must not be packed with them
         and response.status_code == 200
         and "Content-Encoding" not in response.headers
         and "gzip" in request.headers.get("Accept-Encoding", "")

@@ -1,4 +1,4 @@
-"""Serving the dashboard on this machine: loopback only, as there are no accounts yet."""
+"""Serving the dashboard: on loopback as it is, on other addresses only once there are accounts."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import ipaddress
 import socket
 from collections.abc import Callable
 
+from asleft.web.secure import LARGEST_REQUEST_BYTES
 from dash import Dash
 from waitress.server import create_server
 
@@ -22,25 +23,29 @@ class NoFreePortError(OSError):
     """Neither the port asked for nor those after it are free."""
 
 
-def check_loopback(host: str) -> None:
-    """Raises `NotLoopbackError` unless `host` is this machine's own loopback."""
+def is_loopback(host: str) -> bool:
+    """Whether only this machine itself can reach that address."""
     try:
-        own = host == "localhost" or ipaddress.ip_address(host).is_loopback
+        return host == "localhost" or ipaddress.ip_address(host).is_loopback
     except ValueError:
-        own = False
-    if not own:
+        return False
+
+
+def check_loopback(host: str, data: str) -> None:
+    """Raises `NotLoopbackError` unless `host` is this machine's own loopback; for a folder without accounts."""
+    if not is_loopback(host):
         raise NotLoopbackError(
-            f"--host {host}: only the machine's own addresses (127.0.0.1, ::1, localhost) are served, because the "
-            "dashboard has no accounts and whoever reached it could read everything"
+            f"--host {host}: can be reached from other machines, and there are no accounts yet, so whoever reached "
+            f"it could read everything. Make one first:\n  asleft users add NAME --role administrator --data {data}\n"
+            "or leave --host out, to serve this machine alone"
         )
 
 
 def bind(host: str, port: int, taken: Callable[[int, int], None]) -> socket.socket:
     """A listening socket on `port`, or the next free one, after telling `taken(port, next)` for each taken.
 
-    Port 0 takes any. Raises `NotLoopbackError`, `NoFreePortError`.
+    Port 0 takes any. Whether the address may be served at all is asked before. Raises `NoFreePortError`, `OSError`.
     """
-    check_loopback(host)
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     for candidate in range(port, port + TRIES):
         if candidate > 65_535:
@@ -66,9 +71,25 @@ def address(listener: socket.socket) -> str:
     return f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
 
 
-def serve(app: Dash, listener: socket.socket) -> None:
-    """Answers until interrupted."""
-    server = create_server(app.server, sockets=[listener], threads=THREADS, ident="asleft")
+def serve(app: Dash, listener: socket.socket, proxy: str | None = None) -> None:
+    """Answers until interrupted. From `proxy` (its address, or * for whoever connects) the forwarded headers count.
+
+    Such headers of anybody else are thrown away, or anyone could claim any address to the throttle and the audit.
+    """
+    trusted = (
+        {}
+        if proxy is None
+        else {"trusted_proxy": proxy, "trusted_proxy_headers": "x-forwarded-for x-forwarded-proto"}
+    )
+    server = create_server(
+        app.server,
+        sockets=[listener],
+        threads=THREADS,
+        ident="asleft",
+        max_request_body_size=LARGEST_REQUEST_BYTES,
+        clear_untrusted_proxy_headers=True,
+        **trusted,
+    )
     try:
         server.run()
     finally:

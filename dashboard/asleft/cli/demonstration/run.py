@@ -13,6 +13,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import FrameType
 
+from asleft.cli.demonstration import account as accounts
 from asleft.cli.demonstration import broker as brokers
 from asleft.cli.demonstration import folder as folders
 from asleft.cli.demonstration.ports import LOOPBACK, answers, any_free, first_free
@@ -20,7 +21,7 @@ from asleft.cli.demonstration.processes import Household, Part
 from asleft.cli.errors import UserError
 from asleft.sheet.reader import read_sheet
 from asleft.store.protocols import RecordStore, SheetRecord
-from asleft.store.records import open_records
+from asleft.store.records import RECORDS_FILE, open_records
 
 _PRESSES = 4
 _START_S = 60.0
@@ -92,7 +93,9 @@ def _start(options: Options, folder: folders.Folder, household: Household) -> No
     ports = ",".join(map(str, press_ports))
     story = datetime.fromtimestamp(first_start_s, UTC).isoformat()
     part("presses", sys.executable, "-m", "asleft.sim", "--ports", ports, "--now", story)
-    part("dashboard", *asleft, "web", "--data", str(folder.data), "--port", str(web_port), "--zone", options.zone)
+    stated = accounts.prepare(folder.data / RECORDS_FILE)
+    at = ("--port", str(web_port), "--zone", options.zone, *(("--notice", accounts.NOTICE) if stated else ()))
+    part("dashboard", *asleft, "web", "--data", str(folder.data), *at)
     _wait("the broker", household, lambda: answers(broker_port))
     part("recorder", *asleft, "record", "--data", str(folder.data), "--broker", f"{LOOPBACK}:{broker_port}")
     for port in press_ports:
@@ -108,6 +111,10 @@ def _start(options: Options, folder: folders.Folder, household: Household) -> No
     address = f"http://{LOOPBACK}:{web_port}/"
     _wait("the dashboard", household, lambda: _serves(address))
     print(f"Asleft is live at {address}   (Ctrl-C ends it)", flush=True)
+    if stated:
+        print(f"sign in there as {accounts.NAME}, password: {accounts.PASSWORD}", flush=True)
+    else:
+        print(f"sign in there; the account {accounts.NAME} no longer has the demo's password", flush=True)
 
 
 def _web_port(wanted: int) -> int:

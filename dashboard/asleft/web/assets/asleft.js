@@ -95,12 +95,54 @@
     }
   }
 
+  /* ---- accounts ---- */
+
+  function cookie(name) {
+    const found = document.cookie.split("; ").find((pair) => pair.startsWith(name + "="));
+    return found ? found.slice(name.length + 1) : "";
+  }
+
+  function tell(path) {
+    return window.fetch(path, {
+      method: "POST", credentials: "same-origin", headers: { "X-CSRFToken": cookie("_csrf_token") },
+    });
+  }
+
+  function toSignIn() {
+    const here = window.location.pathname + window.location.search;
+    window.location.assign("/login" + (here === "/" ? "" : "?next=" + encodeURIComponent(here)));
+  }
+
+  /* When the session has ended the pages must not stand there as if they were live. */
+  const plainFetch = window.fetch;
+  window.fetch = (...given) => plainFetch(...given).then((answer) => {
+    if (answer.status === 401) toSignIn();
+    return answer;
+  });
+
+  /* A session ends when nobody has touched the page for long; what the page fetches by itself does not count. */
+  let told = Date.now();
+  function touched() {
+    if (Date.now() - told < 60000 || !cookie("_csrf_token")) return;
+    told = Date.now();
+    tell("/here").catch(() => {});
+  }
+  ["pointerdown", "pointermove", "keydown", "wheel"].forEach((kind) => {
+    document.addEventListener(kind, touched, { passive: true });
+  });
+
+  document.addEventListener("click", (event) => {
+    if (!event.target.closest || !event.target.closest("#sign-out")) return;
+    tell("/logout").then(() => window.location.assign("/login"));
+  });
+
   /* Links within these pages change the address and leave the rest to the pages. */
   document.addEventListener("click", (event) => {
     if (event.defaultPrevented || event.button !== 0) return;
     if (event.metaKey || event.ctrlKey || event.shiftKey || event.altKey) return;
     const link = event.target.closest ? event.target.closest("a[href]") : null;
     if (!link || link.target || link.origin !== window.location.origin) return;
+    if ("load" in link.dataset) return;
     const to = new URL(link.href);
     const here = window.location;
     if (to.pathname === here.pathname && to.search === here.search && to.hash) return;

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import dash
+from asleft.store.accounts import Role
+from asleft.store.audit import AuditTrail
 from asleft.web import ids
-from asleft.web.pages import health, missing, presses, valve
+from asleft.web.access.roles import page_role
+from asleft.web.access.visitor import Visitor, current
+from asleft.web.pages import audit, health, missing, presses, valve
 from asleft.web.pages.components import in_browser, mailbox, node
 from asleft.web.source import Source
 from dash import Input, Output, dcc, html
 from dash.development.base_component import Component
 
-_PAGES = (("/", "Presses"), ("/health", "Health"))
+_PAGES = (("/", "Presses"), ("/health", "Health"), ("/audit", "Audit"))
 
 
-def layout(source: Source) -> Component:
+def layout(source: Source, visitor: Visitor | None) -> Component:
     """The frame; the page itself is put in by its address."""
     return html.Div(
         [
@@ -25,11 +29,12 @@ def layout(source: Source) -> Component:
             html.Header(
                 [
                     html.A("Asleft", href="/", className="brand"),
-                    node("Nav", _links(""), id=ids.NAV, aria_label="Pages"),
+                    node("Nav", _links("", Role.VIEWER), id=ids.NAV, aria_label="Pages"),
                     html.P(
                         [f"Plant time, {source.time.name} ", html.Span(id=ids.CLOCK, className="clock")],
                         className="time",
                     ),
+                    *_who(visitor),
                 ],
                 className="top",
             ),
@@ -39,13 +44,18 @@ def layout(source: Source) -> Component:
     )
 
 
-def page(source: Source, version: str, path: str | None) -> tuple[Component, str]:
-    """Contents and title of the page at an address."""
+def page(source: Source, trail: AuditTrail, version: str, path: str | None, role: Role) -> tuple[Component, str]:
+    """Contents and title of the page at an address, for somebody of that role."""
     path = path or "/"
+    needed = page_role(path)
+    if needed is not None and not role.may(needed):
+        return missing.layout(f"This page is for {needed.value}s.", "Your account may not see it."), "Not for you"
     if path == "/":
         return presses.layout(source), "Presses"
     if path.rstrip("/") == "/health":
         return health.layout(source, version), "Health"
+    if path.rstrip("/") == "/audit" or path.startswith("/audit/"):
+        return audit.layout(source, trail, audit.before_in(path)), "Audit"
     if path.startswith("/valve/"):
         found = valve.layout(source, valve.id_in(path))
         if found is not None:
@@ -54,7 +64,7 @@ def page(source: Source, version: str, path: str | None) -> tuple[Component, str
     return missing.layout("There is no page at this address."), "Not found"
 
 
-def register(app: dash.Dash, source: Source, version: str) -> None:
+def register(app: dash.Dash, source: Source, trail: AuditTrail, version: str) -> None:
     """Routing by address, and the clock."""
 
     @app.callback(
@@ -64,17 +74,28 @@ def register(app: dash.Dash, source: Source, version: str) -> None:
         Input(ids.URL, "pathname"),
     )
     def _route(path: str | None) -> tuple[Component, list[Component], str]:
-        contents, title = page(source, version, path)
-        return contents, _links(path or "/"), f"{title} – Asleft"
+        role = current().role
+        contents, title = page(source, trail, version, path, role)
+        return contents, _links(path or "/", role), f"{title} – Asleft"
 
     in_browser(app, "title", ids.TITLE)
     in_browser(app, "tick", ids.CLOCK_DATA, Input(ids.TICK, "n_intervals"))
 
 
-def _links(path: str) -> list[Component]:
+def _links(path: str, role: Role) -> list[Component]:
     links: list[Component] = []
     for href, words in _PAGES:
-        here = path == href or (href == "/" and path.startswith("/valve/"))
-        current = {"aria_current": "page" if path == href else "true"} if here else {}
-        links.append(node("A", words, href=href, **current))
+        needed = page_role(href)
+        if needed is None or not role.may(needed):
+            continue
+        here = path == href or (href == "/" and path.startswith("/valve/")) or path.startswith(f"{href.rstrip('/')}/")
+        current_page = {"aria_current": "page" if path == href else "true"} if here else {}
+        links.append(node("A", words, href=href, **current_page))
     return links
+
+
+def _who(visitor: Visitor | None) -> list[Component]:
+    if visitor is None or visitor.session is None:
+        return []
+    name = node("A", visitor.name, href="/account", data_load="", title=f"Your account, {visitor.role.value}")
+    return [html.P([name, html.Button("Sign out", id=ids.SIGN_OUT, type="button")], className="account")]

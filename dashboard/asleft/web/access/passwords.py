@@ -1,0 +1,123 @@
+"""Passwords: what is asked of a new one, and how one is kept and checked."""
+
+from __future__ import annotations
+
+import re
+import secrets
+import unicodedata
+from threading import BoundedSemaphore
+
+from argon2 import PasswordHasher
+from argon2.exceptions import InvalidHashError, VerificationError
+
+SHORTEST = 15
+"""NIST SP 800-63B-4, 3.1.1.2: at least 15 characters where a password is the only thing that is asked for."""
+LONGEST = 256
+"""Enough for any sentence; hashing a book would only keep the machine busy."""
+LONGEST_NAME = 64
+
+_NAME = re.compile(r"[a-z0-9][a-z0-9._-]*")
+_FEWEST_DIFFERENT = 5
+_AT_A_TIME = 2
+_PATIENCE_S = 10.0
+
+
+class Busy(Exception):  # noqa: N818 - reads as what it says
+    """Too many passwords are being checked at this moment."""
+
+
+def clean_name(text: str) -> str:
+    """A name as it is kept: small letters, no space around it."""
+    return unicodedata.normalize("NFKC", text).strip().casefold()
+
+
+def fault_of_name(name: str) -> str | None:
+    """What is wrong with the name of a new account; None if nothing is."""
+    if not 2 <= len(name) <= LONGEST_NAME or _NAME.fullmatch(name) is None:
+        return f"{name!r}: a name is 2 to {LONGEST_NAME} of a-z, 0-9, dot, - and _, and begins with a letter or digit"
+    return None
+
+
+def faults_of_password(name: str, password: str) -> list[str]:
+    """What is wrong with a new password for an account; empty if nothing is.
+
+    No rules about capitals and signs: they make passwords that are written on a note (the same source says so).
+    """
+    plain = _normal(password)
+    faults = []
+    if len(plain) < SHORTEST:
+        faults.append(
+            f"it has {len(plain)} characters, at least {SHORTEST} are needed: three or four words that have nothing "
+            "to do with one another are easy to type"
+        )
+    if len(plain) > LONGEST:
+        faults.append(f"it has {len(plain)} characters, at most {LONGEST} are taken")
+    if any(unicodedata.category(character) == "Cc" for character in plain):
+        faults.append("it has a control character in it, such as a tab")
+    bare, own = _letters(plain), _letters(name)
+    if own and (own in bare or own[::-1] in bare):
+        faults.append("the account's name is in it")
+    if "asleft" in bare:
+        faults.append("the name of this program is in it")
+    if plain and len(set(plain.casefold())) < _FEWEST_DIFFERENT:
+        faults.append(f"it repeats itself: at least {_FEWEST_DIFFERENT} different characters are needed")
+    return faults
+
+
+class Passwords:
+    """Hashes and checks passwords by argon2id with the parameters of RFC 9106 for machines with little memory.
+
+    A check takes 64 MiB and some hundredths of a second, so only two run at a time.
+    """
+
+    def __init__(self, hasher: PasswordHasher | None = None) -> None:
+        self._hasher = PasswordHasher() if hasher is None else hasher
+        self._nobody = self._hasher.hash(secrets.token_hex(32))
+        self._turns = BoundedSemaphore(_AT_A_TIME)
+
+    def hash(self, password: str) -> str:
+        """The hash to keep, with its salt and parameters. Raises `Busy`."""
+        with self._turn():
+            return self._hasher.hash(_normal(password))
+
+    def right(self, kept: str | None, password: str) -> bool:
+        """Whether the password is the one a hash was made of. Raises `Busy`.
+
+        With None (no such account) the answer is False after the same work, so that its time tells nothing.
+        """
+        with self._turn():
+            try:
+                matches = self._hasher.verify(self._nobody if kept is None else kept, _normal(password)[:LONGEST])
+            except (VerificationError, InvalidHashError):
+                return False
+            return matches and kept is not None
+
+    def outdated(self, kept: str) -> bool:
+        """Whether a hash was made with other parameters than today's."""
+        return self._hasher.check_needs_rehash(kept)
+
+    def _turn(self) -> _Turn:
+        return _Turn(self._turns)
+
+
+class _Turn:
+    """One of the few at a time."""
+
+    def __init__(self, turns: BoundedSemaphore) -> None:
+        self._turns = turns
+
+    def __enter__(self) -> None:
+        if not self._turns.acquire(timeout=_PATIENCE_S):
+            raise Busy
+
+    def __exit__(self, *_: object) -> None:
+        self._turns.release()
+
+
+def _normal(password: str) -> str:
+    """One spelling for characters that keyboards write in different ways (NFKC, as the same source recommends)."""
+    return unicodedata.normalize("NFKC", password)
+
+
+def _letters(text: str) -> str:
+    return "".join(character for character in text.casefold() if character.isalnum())

@@ -1,0 +1,69 @@
+"""Which role each route, page and callback needs. What does not stand here is refused, and keeps us from starting.
+
+A new page: a line in `PAGES`. A new callback: its outputs' component ids in `CALLBACKS`. A new route: `ROUTES`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from asleft.store.accounts import Role
+from asleft.web import ids
+
+_V, _A = Role.VIEWER, Role.ADMINISTRATOR
+
+#: Open to everybody, by exact path: methods. HEAD goes with GET.
+OPEN: Mapping[str, frozenset[str]] = {
+    "/login": frozenset({"GET", "HEAD", "POST"}),
+    "/assets/style.css": frozenset({"GET", "HEAD"}),
+    "/assets/mark.svg": frozenset({"GET", "HEAD"}),
+}
+
+#: Routes by their rule. The callbacks' common route asks for what the callback needs, and for this at least.
+ROUTES: Mapping[str, Role] = {
+    "/": _V,
+    "/<path:path>": _V,  # the frame of every page; what is in it comes by callback
+    "/assets/<path:filename>": _V,
+    "/_dash-component-suites/<string:package_name>/<path:fingerprinted_path>": _V,
+    "/_dash-layout": _V,
+    "/_dash-dependencies": _V,
+    "/_dash-update-component": _V,
+    "/login": _V,
+    "/logout": _V,
+    "/account": _V,
+    "/here": _V,
+}
+
+#: Routes of the framework that nobody needs here.
+NEVER: frozenset[str] = frozenset({"/_reload-hash", "/_favicon.ico", "/static/<path:filename>"})
+
+#: Pages by the first part of their address.
+PAGES: Mapping[str, Role] = {"": _V, "valve": _V, "health": _V, "audit": _A}
+
+#: Callbacks by the component ids of their outputs; one with several outputs needs the strictest of them.
+CALLBACKS: Mapping[str, Role] = {
+    ids.MAIN: _V,  # which page may be seen is asked again where it is made
+    ids.NAV: _V,
+    ids.TITLE: _V,
+    ids.PRESSES_PARTS: _V,
+    ids.PRESSES_TAGS: _V,
+    ids.VALVE_PARTS: _V,
+    ids.VALVE_TAGS: _V,
+    ids.WINDOW_GRAPH: _V,
+    ids.WINDOW_PARTS: _V,
+    ids.LIVE_CURSOR: _V,
+    ids.LIVE_TIMER: _V,
+    ids.LIVE_BATCH: _V,
+    ids.CURVE_GRAPH: _V,
+    f"{ids.CURVE_GRAPH}-frame": _V,
+    ids.SLOW_PARTS: _V,
+    ids.HEALTH_PARTS: _V,
+    ids.HEALTH_TAGS: _V,
+    ids.AUDIT_PARTS: _A,
+    ids.AUDIT_TAGS: _A,
+}
+
+
+def page_role(path: str | None) -> Role | None:
+    """What the page at an address needs; None where there is no page."""
+    return PAGES.get((path or "/").strip("/").split("/", 1)[0])
