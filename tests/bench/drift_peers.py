@@ -123,7 +123,7 @@ def threshold_of(stats: list[FloatArray]) -> tuple[float, float]:
 
 def table(full: bool) -> tuple[list[str], list[Goal]]:
     """Lines and goals."""
-    runs, horizon = (200, 1500) if full else (6, 300)
+    runs, horizon = (200, 1500) if full else (3, 200)
     quiet = features(runs, LEARN + horizon, 21)
     lines = [
         f"general-purpose detectors on the same hours, one false alarm in {WANTED:g} hours, {runs} runs each",

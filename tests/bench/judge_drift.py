@@ -36,7 +36,7 @@ def run(full: bool, workers: int = 1) -> Report:
     for part in (drift_trends, drift_peers):
         lines, goals = part.table(full)
         report.lines += lines
-        report.goals += goals if full or part is drift_trends else []  # six runs of each peer rank none
+        report.goals += goals if full or part is drift_trends else []  # three runs of each peer rank none
     return report
 
 

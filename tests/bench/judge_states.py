@@ -110,7 +110,7 @@ def lanes(*, full: bool) -> list[Lane]:
     plant = [replace(v, faults=(), pressing_mode=False) for v in valves(_MONDAY_S)]
     plant += [random_valve(rng, f"live-{k}") for k in range(8)]
     plant = [replace(v, records=(*SETS["command, current, pressure"], "enable")) for v in plant]
-    live_s = 2 * 3600.0 if full else 3600.0
+    live_s = 2 * 3600.0 if full else 1800.0
     return plan + [
         Lane(v, _MONDAY_S + 9 * 3600.0, "live", live_s, 100.0 if full else 20.0)
         for v in (plant if full else plant[:8:2])
@@ -209,7 +209,7 @@ def goal(name: str, seen: Sequence[Seen], *, rest_as_one: bool, at_least: float)
 
 
 def run(full: bool, workers: int = 1) -> Report:
-    """Tables and goals; without `full` an hour of the live plant and half an hour of a cold Monday."""
+    """Tables and goals; without `full` half an hour of the live plant and of a cold Monday."""
     out = Report("States without enable, pump and mode channels, against the simulator")
     jobs = groups(lanes(full=full))
     if workers > 1:
