@@ -35,6 +35,8 @@ test: setup
 # What takes too long for every commit: the judge against theory and against other detectors, in full.
 test-long: setup
 	$(BIN)/python tests/bench/bench_judge.py --full $(BENCH_ARGS)
+	$(BIN)/python tests/delivery/simulate.py --seeds 20000
+	$(BIN)/python tests/bench/bench_faults.py --kills 300
 
 # Needs uv (any recent one); run after changing the dependencies in pyproject.toml, then read the diff.
 lock:

@@ -183,7 +183,10 @@ class SimBroker:
                 self._seen(*known)
         else:  # the recorder's word to an agent, retained
             _, topic, payload = message
+            before = self._retained.get(topic)
             self._retained[topic] = payload
             self.said.append(payload)
             if self.agent is not None:
                 self.agent.down.put(("ack", payload), now_s)
+                if before is not None and self._faults.reorder and self._rng.random() < self._faults.reorder:
+                    self.agent.down.put(("ack", before), now_s)

@@ -112,13 +112,30 @@ class World:
             self.broker.start("everything")
         if self.rng.random() < 0.5:
             self.agent.generate(2)
+        self._drain()
+        if self.rng.random() < 0.15 and not self.outcome.stuck:
+            self._contradicted()
+            self._drain()
+
+    def _drain(self) -> None:
         healed_s = self.now_s
         while not self._drained():
             if self.now_s - healed_s > HEALED_S:
                 self.outcome.stuck = True
                 return
             self._step(0.2, calm=True)
-        self.outcome.drain_s = self.now_s - healed_s
+        self.outcome.drain_s = max(self.outcome.drain_s, self.now_s - healed_s)
+
+    def _contradicted(self) -> None:
+        """While the agent has nothing to say an older recorder comes back, and its word is followed by an old one."""
+        self.say("*** restored, and its word followed by an old one")
+        self.truth.restores += 1
+        self.recorder.restore(self._copy)
+        self.recorder.start(self.now_s)
+        self.net.reorder = 1.0
+        self._step(0.2, calm=True)
+        self._step(0.2, calm=True)
+        self.net.reorder = 0.0
 
     def _drained(self) -> bool:
         box = self.agent.outbox
@@ -228,7 +245,7 @@ class World:
         said = self.recorder.read(topic, payload)
         if isinstance(said, Block | Gap) and not self.recorder.store.has(said) and not self.truth.restores:
             self.outcome.early += 1
-            self.say(f"!!! the broker may forget {said.stream} {getattr(said, 'seq', 'gap')}, which is not stored")
+            self.say(f"!!! the broker may forget {said}, which is not stored")
 
     def _count(self) -> None:
         out = self.outcome

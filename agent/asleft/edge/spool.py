@@ -155,7 +155,7 @@ class Spool:
                 raise SpoolError(f"spool {self._file}: {error}") from error
             logger.error("the disk of spool %s is full: going on in the room it has, on the reserve", self._file)
             self.disk_full = True
-            self._core.bound_to_present()
+            self._core.bound_to_present(self._ballast.size_bytes - self._log_bytes)
         try:
             return work()
         except sqlite3.Error as error:

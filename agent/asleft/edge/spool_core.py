@@ -94,9 +94,9 @@ class SpoolCore:
         # Never below what is there: SQLite would refuse to write at all, even to make room.
         self._db.execute(f"PRAGMA max_page_count = {max(self.max_pages, self._pragma('page_count') + 16)}")
 
-    def bound_to_present(self) -> None:
-        """Let it grow no further: from now on new blocks take the place of what may go first."""
-        self.max_pages = min(self.max_pages, self._pragma("page_count"))
+    def bound_to_present(self, more_bytes: int) -> None:
+        """Let it grow by no more than that: from then on new blocks take the place of what may go first."""
+        self.max_pages = min(self.max_pages, self._pragma("page_count") + more_bytes // self._page_size)
 
     def append(self, blocks: Sequence[Block], lost: int = 0) -> int:
         """Number and store blocks in one transaction, all or nothing; the highest sequence number so far.
