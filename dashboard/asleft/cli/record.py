@@ -9,11 +9,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from asleft.cli.errors import UserError
+from asleft.cli.samples_option import ABOUT, add_keep_arguments, add_samples_argument, retention_of, samples_of
 
 if TYPE_CHECKING:
     from asleft.recorder.broker_link import BrokerAccess
 
-HELP = """\
+HELP = f"""\
 Takes the blocks of all agents from the broker, stores them durably in DIR,
 acknowledges them to the agents only then, and has them judged by the settings
 sheets on record (asleft sheet put). A valve without a sheet is stored, not
@@ -29,10 +30,17 @@ A broker that other machines can reach needs TLS and an access list in which
 only the recorder may write acknowledgements: compose/broker has both, and
 compose/certificates.sh makes the certificates.
 
+{ABOUT}
+how long samples are kept (--keep-raw-days, --keep-overview-days)
+  For ever, unless it is said. What is judged, alarms and sheets stay. InfluxDB
+  1 is told by the recorder; InfluxDB 2 and 3 by you, when you make the buckets.
+
 examples:
   asleft record --data /var/lib/asleft --broker 127.0.0.1:1883
   asleft record --data /var/lib/asleft --broker broker.plant:8883 \\
       --broker-ca ca.crt --broker-certificate RECORDER.crt --broker-key RECORDER.key
+  asleft record --data /var/lib/asleft --keep-raw-days 90 --keep-overview-days 1000
+  asleft record --data /var/lib/asleft --samples influx://10.0.0.7:8086/asleft
 
 exit codes: 0 stopped; 1 failed, see the log; 2 wrong input, or the folder is
 in use by another recorder.
@@ -67,6 +75,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="NAME",
         help="name of the session at the broker (default asleft-recorder); two recorders need two names",
     )
+    add_samples_argument(parser)
+    add_keep_arguments(parser)
     parser.add_argument("--verbose", action="store_true", help="log more")
 
 
@@ -79,6 +89,7 @@ def run(args: argparse.Namespace) -> int:
         raise UserError(f"--data {data}: not a folder")
     if not args.client_id:
         raise UserError("--client-id is empty: the broker keeps our session under this name")
+    samples, retention = samples_of(args), retention_of(args)
     logging.basicConfig(
         level=logging.DEBUG if args.verbose else logging.INFO,
         format="%(asctime)s %(levelname)s %(name)s: %(message)s",
@@ -91,7 +102,9 @@ def run(args: argparse.Namespace) -> int:
     from asleft.store.schema import SchemaError
 
     try:
-        recorder = Recorder(data, host, port, client_id=args.client_id, access=access)
+        recorder = Recorder(
+            data, host, port, client_id=args.client_id, access=access, samples=samples, retention=retention
+        )
     except (FolderInUse, SchemaError, MigrationError) as error:
         raise UserError(f"asleft record: {error}") from error
     except OSError as error:

@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from asleft.cli.errors import UserError
+from asleft.cli.json_out import write_json
+from asleft.cli.samples_option import add_samples_argument, reader_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -62,6 +64,7 @@ cautions
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `asleft rejudge`."""
     parser.add_argument("--data", type=Path, required=True, metavar="DIR", help="the recorder's data folder")
+    add_samples_argument(parser)
     parser.add_argument(
         "--valve", action="append", metavar="ID", help="this valve; may be given several times (default: all)"
     )
@@ -79,10 +82,9 @@ def run(args: argparse.Namespace) -> int:
     from asleft.cli.logfile import zone_named
     from asleft.cli.rejudge_settings import tasks_of
     from asleft.cli.rejudge_table import table
-    from asleft.store.samples import open_samples_reader
 
     zone = zone_named(args.zone)
-    reader = open_samples_reader(args.data)
+    reader = reader_of(args, args.data)
     try:
         tasks = tasks_of(args, reader, zone)
         results = []
@@ -136,13 +138,7 @@ def _write_json(results: Sequence[tuple[Task, list[Pair]]], target: str) -> None
         for task, pairs in results
     ]
     text = json.dumps({"valves": valves}, indent=2, ensure_ascii=False) + "\n"
-    if target == "-":
-        print(text, end="")
-        return
-    try:
-        Path(target).write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise UserError(f"--json {target}: cannot be written: {error.strerror}") from error
+    write_json(text, target)
 
 
 __all__ = ["HELP", "add_arguments", "run"]

@@ -31,6 +31,7 @@ class Counters:
     commit_failures: int = 0
     commit_s: float = 0.0  # of the last commit
     slowest_commit_s: float = 0.0
+    storing_fails: bool = False  # the last try failed; it is tried again, and nothing is acknowledged meanwhile
     failures: int = 0  # of the writer, unexpected
     last_error: str = ""
 

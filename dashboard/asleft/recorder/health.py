@@ -3,8 +3,9 @@
 `recorder` (every 2 s): version, pid, started_at_ns, broker, broker_connected, broker_error, protocol, connections,
 queue_depth, queue_limit, messages, blocks, blocks_per_s, gaps, duplicates, quarantined, let_go, commit_failures,
 writer_failures, callback_failures, network_restarts, writer_busy_s, commit_ms, slowest_commit_ms, last_error,
-store_bytes, streams (list of agent, stream, mark, stored, declared_gap, duplicates, last_at_ns), judging_alive, and
-of the judging process: judged_lag_s (valve -> s), judge_failures (valve -> count, message, at_ns).
+store_bytes, store (what it says of itself: where, keeps_raw, keeps_overview, ...), storing_fails, streams (list of
+agent, stream, mark, stored, declared_gap, duplicates, last_at_ns), judging_alive, and of the judging process:
+judged_lag_s (valve -> s), judge_failures (valve -> count, message, at_ns).
 
 `judging` (every 2 s, by the judging process): version, pid, judge_version, lag_s, waiting, held, late_blocks,
 ahead_blocks, steps (each valve -> number), step_ms, failures (valve -> count, message, at_ns), without_sheet (list).
@@ -48,6 +49,7 @@ def recorder_health(
     link: BrokerLink,
     *,
     store_bytes: int,
+    store: Mapping[str, Any],
     judging: Mapping[str, Any],
     judging_alive: bool,
     blocks_per_s: float,
@@ -85,6 +87,8 @@ def recorder_health(
         "slowest_commit_ms": round(counters.slowest_commit_s * 1e3, 2),
         "last_error": counters.last_error,
         "store_bytes": store_bytes,
+        "store": dict(store),
+        "storing_fails": counters.storing_fails,
         "streams": [_stream(mark) for mark in marks],
         "judging_alive": judging_alive,
         "judged_lag_s": judging.get("lag_s", {}),

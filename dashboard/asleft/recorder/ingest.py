@@ -31,6 +31,8 @@ PATIENCE_S = 5.0
 RETRY_S = 1.0
 """Pause after a commit that failed."""
 IDLE_S = 0.25
+TEND_WITHIN_S = 2.0
+"""The store's upkeep waits for a quiet moment, but no longer than this."""
 
 
 class Ingest:
@@ -46,6 +48,7 @@ class Ingest:
         monotonic_s: Callable[[], float] = time.monotonic,
         queue_messages: int = QUEUE_MESSAGES,
     ) -> None:
+        self._store = store
         self._quarantine = quarantine
         self._wall_ns = wall_ns
         self._monotonic_s = monotonic_s
@@ -58,6 +61,7 @@ class Ingest:
         places among those under way."""
         self.busy_since_s: float | None = None
         """Since when the writer works on one batch (monotonic), None while it waits for messages."""
+        self._tended_s = monotonic_s()
 
     @property
     def counters(self) -> Counters:
@@ -121,6 +125,7 @@ class Ingest:
                 self.busy_since_s = None
         with self._lock:
             self._core.say_due(self._monotonic_s())
+        self._tend()
 
     def queue_depth(self) -> int:
         """Messages waiting."""
@@ -145,6 +150,18 @@ class Ingest:
                 messages.append(self._queue.get_nowait())
         return messages
 
+    def _tend(self) -> None:
+        """Let the store look after itself: where nothing waits, and now and then where something always does."""
+        now_s = self._monotonic_s()
+        if not self._queue.empty() and now_s - self._tended_s < TEND_WITHIN_S:
+            return
+        self._tended_s = now_s
+        try:
+            self._store.tend(self._wall_ns())
+        except (sqlite3.Error, OSError) as error:
+            self.counters.last_error = f"the store's upkeep failed: {error}"
+            log.warning("the store's upkeep failed, it is tried again: %s", error)
+
     def _settle(self, messages: list[Message]) -> None:
         """Store everything, then acknowledge everything. While the disk fails, nothing is acknowledged."""
         ready = self._core.prepare(messages, self._wall_ns())
@@ -154,9 +171,11 @@ class Ingest:
                 break
             except (sqlite3.Error, OSError) as error:
                 self.counters.commit_failures += 1
+                self.counters.storing_fails = True
                 self.counters.last_error = f"storing failed: {error}"
-                log.exception("storing failed, nothing is acknowledged; trying again in %.0f s", RETRY_S)
+                log.error("storing failed, nothing is acknowledged; trying again in %.0f s: %s", RETRY_S, error)
                 if self._stopping.wait(RETRY_S):
                     return
+        self.counters.storing_fails = False
         with self._lock:
             self._core.confirm(ready, self._monotonic_s())

@@ -14,7 +14,7 @@ from typing import Protocol
 from asleft.recorder.ack_core import AckCore, Key
 from asleft.recorder.batch import Batch, Counters, Message
 from asleft.recorder.reading import Unusable, gap_for, read_message
-from asleft.store.protocols import StreamMark
+from asleft.store.protocols import BlocksRefused, StreamMark
 from asleft.wire.block import Ack, AgentState, Block, Gap
 from asleft.wire.codec import encode_ack
 from asleft.wire.topics import ack_topic
@@ -126,11 +126,7 @@ class IngestCore:
         if not batch.blocks and not batch.gaps:
             return
         began_s = took_s()
-        try:
-            ready.marks = self._store.commit(batch.blocks, batch.gaps, now_ns)
-        except (ValueError, OverflowError):
-            log.exception("a batch was refused; its blocks are stored one by one")
-            ready.marks = self._commit_singly(batch, now_ns)
+        ready.marks = self._commit(batch, now_ns)
         counters = self.counters
         counters.commits += 1
         counters.blocks += len(batch.blocks)
@@ -158,6 +154,25 @@ class IngestCore:
         if said.instead is not None:
             ready.batch.gaps.append(said.instead)
 
+    def _commit(self, batch: Batch, now_ns: int) -> list[StreamMark]:
+        while True:
+            try:
+                return self._store.commit(batch.blocks, batch.gaps, now_ns)
+            except BlocksRefused as error:
+                log.warning("blocks are put aside: %s", error)
+                for block, why in error.refused:
+                    self._put_block_aside(batch, block, why, now_ns)
+                    batch.blocks = [one for one in batch.blocks if one is not block]
+                    batch.gaps.append(gap_for(block, why))
+            except (ValueError, OverflowError):
+                log.exception("a batch was refused; its blocks are stored one by one")
+                return self._commit_singly(batch, now_ns)
+
+    def _put_block_aside(self, batch: Batch, block: Block, why: str, now_ns: int) -> None:
+        self.counters.unusable += 1
+        message = batch.payloads[id(block)]
+        self._quarantine.put(message.topic, message.payload, why, now_ns)
+
     def _commit_singly(self, batch: Batch, now_ns: int) -> list[StreamMark]:
         """Store block by block, so that one the store refuses does not keep the others from being stored."""
         newest: dict[Key, StreamMark] = {}
@@ -165,9 +180,7 @@ class IngestCore:
             try:
                 marks = self._store.commit([block], [], now_ns)
             except (ValueError, OverflowError) as error:
-                self.counters.unusable += 1
-                message = batch.payloads[id(block)]
-                self._quarantine.put(message.topic, message.payload, str(error), now_ns)
+                self._put_block_aside(batch, block, str(error), now_ns)
                 marks = self._store.commit([], [gap_for(block, str(error))], now_ns)
             newest |= {(mark.agent, mark.stream): mark for mark in marks}
         for mark in self._store.commit([], batch.gaps, now_ns):

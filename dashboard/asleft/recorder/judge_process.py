@@ -25,9 +25,9 @@ from asleft.recorder.judging import Judging
 from asleft.sheet.model import Sheet
 from asleft.sheet.reader import read_sheet
 from asleft.store.lock import FolderInUse, FolderLock
+from asleft.store.opening import EMBEDDED, open_chosen_reader
 from asleft.store.protocols import RecordStore, SampleReader, SheetRecord
 from asleft.store.records import RECORDS_FILE, open_records
-from asleft.store.samples import open_samples_reader
 from sqlalchemy.exc import SQLAlchemyError
 
 log = logging.getLogger(__name__)
@@ -42,6 +42,9 @@ def main(argv: list[str] | None = None) -> int:
     """Judge until standard input ends. 2 if another process judges in this folder."""
     parser = argparse.ArgumentParser(prog="asleft-judging", description="Judges what a recorder stores.")
     parser.add_argument("--data", type=Path, required=True, metavar="DIR", help="the recorder's data folder")
+    parser.add_argument(
+        "--samples", default=EMBEDDED, metavar="URL", help="where samples are, as the recorder has it"
+    )
     parser.add_argument("--judge", default=JUDGE_MODULE, metavar="MODULE", help="module that judges")
     args = parser.parse_args(argv)
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
@@ -55,7 +58,7 @@ def main(argv: list[str] | None = None) -> int:
         log.error("%s", error)
         return 2
     records = open_records(args.data / RECORDS_FILE)
-    samples = open_samples_reader(args.data)
+    samples = open_chosen_reader(args.samples, args.data, args.data / RECORDS_FILE)
     try:
         run(samples, records, cast("Judge", importlib.import_module(args.judge)), gone)
     finally:

@@ -15,9 +15,10 @@ from asleft.recorder.broker_link import BrokerAccess, BrokerLink
 from asleft.recorder.health import EVERY_S, JUDGING, agent_health, recorder_health
 from asleft.recorder.ingest import Ingest
 from asleft.recorder.quarantine import Quarantine
+from asleft.store.opening import EMBEDDED, open_chosen
 from asleft.store.protocols import RecordStore, SampleStore
 from asleft.store.records import RECORDS_FILE, open_records
-from asleft.store.samples import open_samples
+from asleft.store.retention import Retention
 from asleft.wire.topics import ALL_BLOCKS, ALL_STATES
 from sqlalchemy.exc import SQLAlchemyError
 
@@ -35,8 +36,9 @@ STALLED_S = 30.0
 class JudgeChild:
     """The judging process: started, started again when it ends, ended by closing its input."""
 
-    def __init__(self, data_dir: Path, judge_module: str | None = None) -> None:
+    def __init__(self, data_dir: Path, judge_module: str | None = None, samples: str = EMBEDDED) -> None:
         self._command = [sys.executable, "-m", "asleft.recorder.judge_process", "--data", str(data_dir)]
+        self._command += ["--samples", samples]
         if judge_module is not None:
             self._command += ["--judge", judge_module]
         self._process: subprocess.Popen[bytes] | None = None
@@ -92,24 +94,28 @@ class Recorder:
         client_id: str = "asleft-recorder",
         access: BrokerAccess | None = None,
         judge_module: str | None = None,
+        samples: str = EMBEDDED,
+        retention: Retention | None = None,
     ) -> None:
-        """Open the stores.
+        """Open the stores; `samples` says where samples are: in the data folder, or the URL of an InfluxDB.
 
         Raises:
             FolderInUse: another recorder works there.
+            BadPlace: `samples` is neither, or its token cannot be had.
             OSError: a file of `access` cannot be used.
         """
         # First, so that nothing is open yet if a file of `access` cannot be used.
         self.link = BrokerLink(host, port, client_id, [ALL_BLOCKS, ALL_STATES], access)
-        self._samples: SampleStore = open_samples(data_dir)
+        records = data_dir / RECORDS_FILE
+        self._samples: SampleStore = open_chosen(samples, data_dir, records, retention or Retention())
         try:
-            self._records: RecordStore = open_records(data_dir / RECORDS_FILE)
+            self._records: RecordStore = open_records(records)
             self._quarantine = Quarantine(data_dir)
         except BaseException:
             self._samples.close()
             raise
         self.ingest = Ingest(self._samples, self._quarantine, self.link)
-        self.child = JudgeChild(data_dir, judge_module)
+        self.child = JudgeChild(data_dir, judge_module, samples)
         self._writer = threading.Thread(target=self.ingest.run, name="writer")
         self._teller = threading.Thread(target=self._tell, name="health", daemon=True)
         self._stopping = threading.Event()
@@ -185,6 +191,7 @@ class Recorder:
                 self.ingest,
                 self.link,
                 store_bytes=self._samples.size_bytes(),
+                store=self._samples.about(),
                 judging=judging,
                 judging_alive=self.child.alive(),
                 blocks_per_s=blocks_per_s,

@@ -150,6 +150,14 @@ class SampleStore(SampleReader, Protocol):
         """
         ...
 
+    def tend(self, now_ns: int) -> bool:
+        """Do a little of the store's own upkeep (some ms); whether more of it waits. Readers notice nothing."""
+        ...
+
+    def about(self) -> Mapping[str, Any]:
+        """What the health page says of the store: `where`, `keeps_raw`, `keeps_overview` in words, and more."""
+        ...
+
 
 # ---------------------------------------------------------------------------------------------- records
 

@@ -8,12 +8,14 @@ from __future__ import annotations
 import threading
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 from asleft.store.known import Known
 from asleft.store.lock import FolderLock
 from asleft.store.packing import Figures, Packed, figures, pack, pack_burst
 from asleft.store.protocols import SampleReader, SampleStore, StreamMark
 from asleft.store.reader import EmbeddedReader
+from asleft.store.retention import Retention, days_words
 from asleft.store.schema import MINUTE_NS, SAMPLES_FILE, open_for_writing
 from asleft.store.stream_table import EmbeddedStream, load_stream
 from asleft.store.streams import StreamRow, check_gaps
@@ -22,12 +24,12 @@ from asleft.wire.block import Block, Gap
 _LARGEST = 2**63 - 1
 
 
-def open_samples(data_dir: Path) -> SampleStore:
+def open_samples(data_dir: Path, retention: Retention | None = None) -> SampleStore:
     """The embedded store of a data folder, for writing; makes the folder and the file if need be.
 
     Raises `FolderInUse` if another process writes there, `SchemaError` for a file of another version.
     """
-    return EmbeddedSamples(data_dir)
+    return EmbeddedSamples(data_dir, retention or Retention())
 
 
 def open_samples_reader(data_dir: Path) -> SampleReader:
@@ -38,7 +40,7 @@ def open_samples_reader(data_dir: Path) -> SampleReader:
 class EmbeddedSamples(EmbeddedReader):
     """`SampleStore` over `samples.db`; reads go through read-only connections of their own."""
 
-    def __init__(self, data_dir: Path) -> None:
+    def __init__(self, data_dir: Path, retention: Retention) -> None:
         data_dir.mkdir(parents=True, exist_ok=True)
         super().__init__(data_dir)
         self._lock_file = FolderLock(data_dir)
@@ -49,6 +51,7 @@ class EmbeddedSamples(EmbeddedReader):
             raise
         self._one_commit = threading.Lock()
         self._known = Known(self._writer)
+        self._retention = retention
 
     def commit(self, blocks: Sequence[Block], gaps: Sequence[Gap], now_ns: int) -> list[StreamMark]:
         """Store what has arrived, durably, in one transaction; the marks of every stream touched.
@@ -71,6 +74,18 @@ class EmbeddedSamples(EmbeddedReader):
                     self._writer.execute("ROLLBACK")
                 raise
             return marks
+
+    def tend(self, now_ns: int) -> bool:
+        """Do a little of the store's own upkeep; whether more of it waits."""
+        return False
+
+    def about(self) -> dict[str, Any]:
+        """What the health page says of the store."""
+        return {
+            "where": str(self._path),
+            "keeps_raw": days_words(self._retention.raw_days),
+            "keeps_overview": days_words(self._retention.overview_days),
+        }
 
     def close(self) -> None:
         """Close all connections and let another process write.
