@@ -70,10 +70,25 @@ def test_the_most_important_trouble_comes_first(plant, source):
     assert health_view(source, "0.1.0").headline == "Nothing has arrived yet: no recorder has written here."
 
 
+def test_where_samples_are_and_how_long_they_stay_is_told(plant, source):
+    store = {"where": "InfluxDB at http://h:8086", "keeps_raw": "90 days", "keeps_overview": "for ever"}
+    plant.healths[0] = Health("recorder", plant.now, {**plant.healths[0].details, "store": store})
+    facts = {fact.what: fact.value for fact in health_view(source, "0.1.0").facts}
+    assert facts["samples are kept in"] == "InfluxDB at http://h:8086"
+    assert (facts["readings are kept"], facts["overviews are kept"]) == ("90 days", "for ever")
+    assert "blocks not yet merged into longer ones" not in facts
+
+
 def test_trouble_of_broker_and_judging_is_told(plant, source):
     details = dict(plant.healths[0].details)
     plant.healths[0] = Health("recorder", plant.now, {**details, "broker_connected": False})
     assert "lost the broker" in health_view(source, "0.1.0").headline
+    trouble = {"storing_fails": True, "last_error": "storing failed: http://10.0.0.7:8086 cannot be reached"}
+    plant.healths[0] = Health("recorder", plant.now, {**details, **trouble})
+    assert health_view(source, "0.1.0").headline == (
+        "Nothing can be stored at present; agents keep their blocks until it can be: "
+        "http://10.0.0.7:8086 cannot be reached."
+    )
     plant.healths[0] = Health("recorder", plant.now, {**details, "judging_alive": False})
     assert "nothing is judged" in health_view(source, "0.1.0").headline
     failure = {"press-1.platen": {"count": 3, "message": "no such channel", "at_ns": 1}}

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from asleft.cli.demonstration.account import refuse_stated_password
 from asleft.cli.errors import UserError
+from asleft.cli.samples_option import add_samples_argument, reader_of
 
 if TYPE_CHECKING:
     from asleft.web.access.visitor import Access, Rules
@@ -20,6 +21,9 @@ if TYPE_CHECKING:
 HELP = """\
 what it does
   Serves the dashboard over DIR, the recorder's data folder, until Ctrl-C.
+
+where samples are
+  In DIR, or where --samples says: as the recorder has it (asleft record --help).
 
 who may see it
   As long as there is no account, everybody on this machine, and nobody from
@@ -55,6 +59,7 @@ cautions
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declares the options."""
     parser.add_argument("--data", type=Path, required=True, metavar="DIR", help="the recorder's data folder")
+    add_samples_argument(parser)
     parser.add_argument("--host", default="127.0.0.1", help="address to serve (default 127.0.0.1)")
     parser.add_argument("--port", type=int, default=8050, help="port (default 8050; the next free one if taken)")
     parser.add_argument(
@@ -95,7 +100,6 @@ def run(args: argparse.Namespace) -> int:
 def _open_and_serve(args: argparse.Namespace, data: Path, rules: Rules) -> int:
     from asleft.store.access import open_access
     from asleft.store.records import RECORDS_FILE, open_records
-    from asleft.store.samples import open_samples_reader
     from asleft.web.access.passwords import Passwords
     from asleft.web.access.visitor import Access
     from asleft.web.app import create_app
@@ -108,7 +112,7 @@ def _open_and_serve(args: argparse.Namespace, data: Path, rules: Rules) -> int:
         access = Access(store, Passwords(), time.time_ns, rules)
         _check_exposure(args, access)
         listener = _listen(args, bind)
-        app = create_app(open_samples_reader(data), records, access, zone=args.zone)
+        app = create_app(reader_of(args, data), records, access, zone=args.zone)
         print(f"dashboard: {address(listener)}", flush=True)
         _tell(args, access, data)
         signal.signal(signal.SIGTERM, _interrupt)

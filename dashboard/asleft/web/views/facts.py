@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from asleft.store.protocols import Health
@@ -22,10 +23,30 @@ def facts_of(source: Source, recorder: Health | None, now_ns: int, version: str)
     """Store and pages always, the recorder once it has reported."""
     facts = [Fact("samples on disk", size_words(source.samples.size_bytes()))]
     if recorder is not None:
-        facts += _recorder_facts(recorder, now_ns)
+        facts += _store_facts(recorder) + _recorder_facts(recorder, now_ns)
     facts.append(Fact("version of these pages", version))
     facts.append(Fact("plant time", source.time.name))
     return facts
+
+
+#: What a sample store may say of itself, and how the page says it.
+STORE_WORDS = (
+    ("where", "samples are kept in"),
+    ("keeps_raw", "readings are kept"),
+    ("keeps_overview", "overviews are kept"),
+    ("unmerged_blocks", "blocks not yet merged into longer ones"),
+)
+
+
+def _store_facts(recorder: Health) -> list[Fact]:
+    said = recorder.details.get("store")
+    if not isinstance(said, Mapping):
+        return []
+    return [
+        Fact(what, f"{value:,}" if isinstance(value, int) else str(value))
+        for key, what in STORE_WORDS
+        if (value := said.get(key)) is not None
+    ]
 
 
 def _recorder_facts(recorder: Health, now_ns: int) -> list[Fact]:

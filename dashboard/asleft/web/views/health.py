@@ -122,6 +122,9 @@ def _headline(
         return f"{number(len(offline), first=True)} {verb} offline: {', '.join(offline)}."
     if recorder.details.get("broker_connected") is False:
         return "The recorder has lost the broker; agents keep their blocks until it is back."
+    if recorder.details.get("storing_fails") is True:
+        why = str(recorder.details.get("last_error") or "no reason given").removeprefix("storing failed: ")
+        return f"Nothing can be stored at present; agents keep their blocks until it can be: {why}."
     if recorder.details.get("judging_alive") is False:
         return "Blocks are stored, but nothing is judged: the judging process is not running."
     failing = [row.label for row in judged if row.trouble]
