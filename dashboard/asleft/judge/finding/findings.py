@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 
 from asleft.judge.finding.departures import departures
@@ -53,9 +53,9 @@ def _drop_consequences(now: dict[str, Finding], earlier: Mapping[str, Finding]) 
 
     What began before its cause was there by itself, and stays.
     """
-    gone: Sequence[str] = ("",)
-    while gone:
-        gone = [k for k, finding in now.items() if finding is earlier.get(k) and _of_a_gone(finding, now, earlier)]
+    while gone := [
+        k for k, finding in now.items() if finding is earlier.get(k) and _of_a_gone(finding, now, earlier)
+    ]:
         for kind in gone:
             del now[kind]
 
