@@ -1,0 +1,127 @@
+"""The recorder over an InfluxDB, as processes: the database is killed, the recorder too, and nothing is lost."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from asleft.recorder.ingest import Ingest
+from asleft.recorder.quarantine import Quarantine
+from asleft.store.influx.place import place_from
+from asleft.store.influx.samples import open_influx, open_influx_reader
+from asleft.store.records import open_records
+from asleft.wire.block import Channel
+from asleft.wire.codec import encode_block
+from asleft.wire.topics import block_topic
+
+sys.path.insert(0, str(Path(__file__).parent.parent))
+from influx_server import InfluxServer
+
+pytestmark = pytest.mark.end_to_end
+VALVE = "press-1.platen"
+
+
+@pytest.fixture
+def database(tmp_path):
+    server = InfluxServer(tmp_path / "influx").start()
+    yield server
+    server.stop()
+
+
+@pytest.fixture
+def start(tmp_path, database, mosquitto):
+    command = [sys.executable, "-m", "asleft.cli.main", "record", "--data", str(tmp_path / "data")]
+    command += ["--broker", f"127.0.0.1:{mosquitto.port}", "--samples", f"{database.url}/plant"]
+    running = []
+
+    def begin():
+        with (tmp_path / "recorder.log").open("ab") as log:
+            running.append(subprocess.Popen(command, stdout=log, stderr=log))
+        return running[-1]
+
+    yield begin
+    for process in running:
+        if process.poll() is None:
+            process.kill()
+        process.wait()
+
+
+def test_database_and_recorder_are_killed_and_nothing_is_lost(tmp_path, database, start, agent, tools):
+    records = open_records(tmp_path / "data" / "records.db")
+    records.put_sheet(tools.sheet_record())
+
+    def recorder_says():
+        rows = {row.source: row.details for row in records.health()}
+        return rows.get("recorder", {})
+
+    recorder = start()
+    agent.offer(150)
+    tools.until(lambda: agent.mark == 150)
+    database.kill_database()
+    agent.offer(100)
+    tools.until(lambda: recorder_says().get("storing_fails") is True)
+    assert "http://127.0.0.1" in recorder_says()["last_error"]
+    assert agent.mark == 150
+    recorder.kill()
+    recorder.wait()
+    database.start()
+    agent.offer(50)
+    recorder = start()
+    tools.until(lambda: agent.mark == 300)
+    tools.until(
+        lambda: recorder_says().get("storing_fails") is False and recorder_says()["streams"][0]["mark"] == 300
+    )
+    assert recorder_says()["store"]["where"].startswith("InfluxDB at http://127.0.0.1")
+    tools.until(lambda: _judged(records) == 300, 60.0)
+    (series,) = database.query('SELECT COUNT("current") FROM "sample"', "plant")
+    assert series["values"][0][1] == 3000
+    assert database.query('SELECT COUNT("seq") FROM "block"', "plant")[0]["values"][0][1] == 300
+    reader = open_influx_reader(place_from(f"{database.url}/plant", {}), tmp_path / "data" / "records.db")
+    assert [ref.seq for ref in reader.refs_after(VALVE, {}, 1000)] == list(range(1, 301))
+    assert (reader.marks()[0].stored, reader.marks()[0].declared_gap) == (300, 0)
+    reader.close()
+    records.close()
+
+
+def _judged(records):
+    cursor = records.judge_cursor(VALVE)
+    return 0 if cursor is None else cursor.cursor.get("spool-1", 0)
+
+
+class Broker:
+    def __init__(self):
+        self.acknowledged = []
+
+    def acknowledge(self, packet):
+        self.acknowledged.append(packet)
+
+    def publish(self, topic, payload):
+        pass
+
+
+def test_blocks_that_the_database_refuses_are_put_aside_counted_and_declared(tmp_path, database, tools):
+    store = open_influx(place_from(f"{database.url}/plant", {}), tmp_path / "records.db", tmp_path)
+    quarantine, broker = Quarantine(tmp_path), Broker()
+    ingest = Ingest(store, quarantine, broker)
+    ingest.connected()
+    store.commit([tools.block(1)], [], 1)
+    store._writer._send("plant", b"sample,valve=x odd=1i 1700000041000000000")  # from now on `odd` is an integer
+    for seq in range(2, 42):
+        block = tools.block(seq)
+        if seq in (9, 30):
+            block = type(block)(
+                **{name: getattr(block, name) for name in block.__slots__}
+                | {"channels": (Channel("odd", "1", values=block.channels[1].values),)}
+            )
+        ingest.message(block_topic("edge-1"), encode_block(block), seq)
+    ingest.turn()
+    assert broker.acknowledged == list(range(2, 42))
+    assert ingest.counters.unusable == 2
+    assert len(quarantine.newest()) == 2
+    assert all("type conflict" in why and '"odd"' in why for _, _, why, _, _ in quarantine.newest())
+    (mark,) = store.marks()
+    assert (mark.mark, mark.declared_gap, mark.stored) == (41, 2, 39)
+    quarantine.close()
+    store.close()
