@@ -1,11 +1,12 @@
 #!/bin/sh
-# Installs what the tests need beside Python packages, from Debian: a broker, a browser, a time-series database.
+# Installs what the tests need beside Python packages, from Debian: a broker, a browser, databases.
 set -eu
 missing=""
 command -v mosquitto >/dev/null 2>&1 || [ -x /usr/sbin/mosquitto ] || missing="$missing mosquitto"
 command -v chromium >/dev/null 2>&1 || missing="$missing chromium fonts-dejavu-core"
 command -v influxd >/dev/null 2>&1 || missing="$missing influxdb"
 command -v nginx >/dev/null 2>&1 || [ -x /usr/sbin/nginx ] || missing="$missing nginx-light"
+ls /usr/lib/postgresql/*/bin/postgres >/dev/null 2>&1 || command -v postgres >/dev/null 2>&1 || missing="$missing postgresql"
 [ -z "$missing" ] && exit 0
 if [ "$(id -u)" = 0 ]; then as_root=""; else as_root="sudo"; fi
 command -v apt-get >/dev/null 2>&1 || {
@@ -14,6 +15,6 @@ command -v apt-get >/dev/null 2>&1 || {
 }
 echo "installing$missing"
 export DEBIAN_FRONTEND=noninteractive
-# The tests start brokers of their own, on ports they pick; one that Debian's package starts is left alone.
+# The tests start servers of their own, on ports they pick; one that Debian's package starts is left alone.
 $as_root apt-get update -qq
 $as_root apt-get install -y -qq --no-install-recommends $missing

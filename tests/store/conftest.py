@@ -19,6 +19,7 @@ from asleft.wire.block import Block, Burst, Channel, Mark, Reason
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 from influx_server import InfluxServer
+from postgres_server import PostgresServer
 
 S = 1_000_000_000
 T0 = 1_700_000_040 * S  # a whole minute
@@ -51,7 +52,7 @@ def influx_adapter(server: InfluxServer) -> SampleAdapter:
 
 
 SAMPLE_ADAPTERS = ["embedded", "influxdb"]
-RECORD_ADAPTERS = [RecordAdapter("sqlite", lambda folder: open_records(folder / "records.db"))]
+RECORD_ADAPTERS = ["sqlite", "postgresql"]
 
 
 @pytest.fixture(scope="session")
@@ -68,9 +69,19 @@ def sample_adapter(request: pytest.FixtureRequest) -> SampleAdapter:
     return influx_adapter(request.getfixturevalue("influx"))
 
 
-@pytest.fixture(scope="session", params=RECORD_ADAPTERS, ids=lambda adapter: adapter.name)
+@pytest.fixture(scope="session")
+def postgres(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PostgresServer]:
+    server = PostgresServer(tmp_path_factory.mktemp("postgres")).start()
+    yield server
+    server.stop()
+
+
+@pytest.fixture(scope="session", params=RECORD_ADAPTERS)
 def record_adapter(request: pytest.FixtureRequest) -> RecordAdapter:
-    return request.param
+    if request.param == "sqlite":
+        return RecordAdapter("sqlite", lambda folder: open_records(folder / "records.db"))
+    server: PostgresServer = request.getfixturevalue("postgres")
+    return RecordAdapter("postgresql", lambda folder: open_records(server.url(str(folder))))
 
 
 @pytest.fixture

@@ -26,7 +26,7 @@ def migrate(engine: Engine) -> None:
     with reading(engine) as connection:
         if current(connection) == HEAD:
             return
-    with writing(engine) as connection:
+    with writing(engine, "migrations") as connection:
         found = current(connection)  # another process may have been faster
         if found == HEAD:
             return

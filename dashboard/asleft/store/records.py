@@ -55,7 +55,7 @@ class SqlRecords:
     def put_sheet(self, record: SheetRecord) -> bool:
         """Append a revision; False if the identical one is already there. Raises `SheetExists`."""
         table = tables.sheet
-        with writing(self._engine) as connection:
+        with writing(self._engine, f"sheets of {record.valve}") as connection:
             row = connection.execute(
                 select(table).where(table.c.valve == record.valve, table.c.number == record.number)
             ).first()
@@ -118,12 +118,13 @@ class SqlRecords:
 
     def commit_step(self, step: JudgeStep) -> None:
         """One transaction, all or nothing; see `RecordStore.commit_step`. Raises `AlarmEventConflict`."""
-        with writing(self._engine) as connection:
+        names = {f"judging of {step.valve}", *(_alarms_of(event) for event in step.alarm_events)}
+        with writing(self._engine, *names) as connection:
             write_step(connection, step)
 
     def reset_judging(self, valve: str, from_ns: int | None = None) -> None:
         """Forget what was judged from `from_ns` on (None: ever); sheets and alarm events stay."""
-        with writing(self._engine) as connection:
+        with writing(self._engine, f"judging of {valve}") as connection:
             reset(connection, valve, from_ns)
 
     def judgement(self, valve: str) -> Mapping[str, Any] | None:
@@ -179,7 +180,8 @@ class SqlRecords:
 
     def append_alarm_events(self, events: Iterable[AlarmEvent]) -> None:
         """Append, all or none; an identical repetition is ignored. Raises `AlarmEventConflict`."""
-        with writing(self._engine) as connection:
+        events = list(events)
+        with writing(self._engine, *{_alarms_of(event) for event in events}) as connection:
             append_events(connection, events)
 
     def alarm_events(self, valve: str | None = None, since_ns: int = 0) -> list[AlarmEvent]:
@@ -222,6 +224,10 @@ class SqlRecords:
     def close(self) -> None:
         """Release connections."""
         self._engine.dispose()
+
+
+def _alarms_of(event: AlarmEvent) -> str:
+    return f"alarms of {event.valve}"
 
 
 def _sheet(row: Row[Any]) -> SheetRecord:

@@ -1,0 +1,103 @@
+"""A real PostgreSQL on a free port of loopback, in a folder of its own, for the tests."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import pwd
+import shutil
+import signal
+import socket
+import subprocess
+import time
+from pathlib import Path
+
+import psycopg
+
+_START_S = 30.0
+
+
+class PostgresServer:
+    """Started as the user postgres when the tests run as root: the server refuses root."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder / "cluster"
+        with socket.socket() as probe:
+            probe.bind(("127.0.0.1", 0))
+            self.port = int(probe.getsockname()[1])
+        self._process: subprocess.Popen[bytes] | None = None
+        self._known: set[str] = set()
+        self._as_other = os.geteuid() == 0
+
+    def start(self) -> PostgresServer:
+        """Make the cluster if it is not there yet, start the server, and wait until it answers."""
+        if not self._folder.exists():
+            self._folder.mkdir(parents=True)
+            if self._as_other:
+                owner = pwd.getpwnam("postgres")
+                os.chown(self._folder, owner.pw_uid, owner.pw_gid)
+                for above in self._folder.parents:  # pytest's folders are their owner's only
+                    if above.stat().st_uid == 0 and above != Path("/") and not above.stat().st_mode & 0o001:
+                        above.chmod(above.stat().st_mode | 0o011)
+            subprocess.run(
+                [*self._user(), _binary("initdb"), "-D", str(self._folder), "-U", "asleft", "-A", "trust",
+                 "-E", "UTF8", "--locale=C", "--no-sync"],
+                check=True, stdout=subprocess.DEVNULL,
+            )  # fmt: skip
+        self._process = subprocess.Popen(
+            [*self._user(), _binary("postgres"), "-D", str(self._folder), "-p", str(self.port),
+             "-c", "listen_addresses=127.0.0.1", "-c", f"unix_socket_directories={self._folder}"],
+            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+        )  # fmt: skip
+        deadline = time.monotonic() + _START_S
+        while True:
+            try:
+                psycopg.connect(self._address("postgres"), connect_timeout=2).close()
+            except psycopg.OperationalError:
+                assert self._process.poll() is None, "postgres ended at once"
+                assert time.monotonic() < deadline
+                time.sleep(0.1)
+            else:
+                return self
+
+    def url(self, name: str) -> str:
+        """A database of its own for that name, made when first asked for; as SQLAlchemy writes it."""
+        database = "t" + hashlib.sha256(name.encode()).hexdigest()[:16]
+        if database not in self._known:
+            with psycopg.connect(self._address("postgres"), autocommit=True) as connection:
+                connection.execute(f'CREATE DATABASE "{database}"')
+            self._known.add(database)
+        return f"postgresql://asleft@127.0.0.1:{self.port}/{database}"
+
+    def kill(self) -> None:
+        """Pull its plug: every process of it ends without finishing anything."""
+        pid = int((self._folder / "postmaster.pid").read_text().splitlines()[0])
+        # Its backends end with it: they see that the postmaster is gone.
+        os.kill(pid, signal.SIGKILL)
+        self._end()
+
+    def stop(self) -> None:
+        """End it; clients are cut off."""
+        if self._process is not None:
+            pid = int((self._folder / "postmaster.pid").read_text().splitlines()[0])
+            os.kill(pid, signal.SIGINT)
+            self._end()
+
+    def _end(self) -> None:
+        assert self._process is not None
+        self._process.wait(20.0)
+        self._process = None
+
+    def _address(self, database: str) -> str:
+        return f"host=127.0.0.1 port={self.port} user=asleft dbname={database}"
+
+    def _user(self) -> list[str]:
+        return ["runuser", "-u", "postgres", "--"] if self._as_other else []
+
+
+def _binary(name: str) -> str:
+    """Debian keeps the server's programs in a folder per version."""
+    newest = sorted(Path("/usr/lib/postgresql").glob(f"*/bin/{name}"))
+    found = shutil.which(name) or (str(newest[-1]) if newest else None)
+    assert found, "these tests need a real PostgreSQL: install the Debian package postgresql"
+    return found
