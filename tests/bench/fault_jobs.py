@@ -13,7 +13,8 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 
 from fault_cases import CASES, CHANNEL_SETS
-from fault_runs import Run, plans, run_valve
+from fault_looks import Run
+from fault_runs import plans, run_valve
 
 SIZES = (0.5, 2.0, 4.0)
 SEEDS = 10

@@ -28,8 +28,8 @@ from asleft.sim.faults import Fault
 from asleft.sim.model import ValveModel
 from asleft.sim.recording import Recording, simulate
 from asleft.sim.truth import branches_bar
-from damadics import Stretch
 from fault_cases import CASES, CHANNEL_SETS, DROPPED, Case, places, valve
+from fault_looks import Look, Run, evidence_of, look_of, moved_of, standing
 from lanes import part, samples_of, sheet_of, tolerance_of
 
 RATE_HZ = 50.0
@@ -44,44 +44,6 @@ _FIRST_DAY = date(2026, 3, 2)
 #: Ends of the judge's steps in a window with an abrupt onset, and in any other (s).
 _FINE = (60.0, 120.0, 180.0, 240.0, 280.0, WINDOW_S)
 _COARSE = (280.0, WINDOW_S)
-
-
-@dataclass(frozen=True, slots=True)
-class Look:
-    """What the judge said from one instant (s of watched time) to the next."""
-
-    from_s: float
-    to_s: float
-    alarm: bool  # a cause of severity 2 or 3 that did not stand before the fault
-    remark: bool  # any such cause
-    kinds: tuple[str, ...]
-    named: tuple[str, ...]  # parts of the first cause
-
-
-@dataclass(frozen=True, slots=True)
-class Run:
-    """One fault of one size in one valve under one channel set."""
-
-    case: str
-    size: float
-    slow: bool
-    seed: int
-    channels: str
-    onset_s: float
-    looks: tuple[Look, ...]
-    moved: float  # largest share of tolerance used at the end, of any quantity
-    evidence: str
-
-    def signal(self, on: str) -> list[Stretch]:
-        """The alarm ("alarm"), any finding ("remark"), or a part named first ("driver")."""
-        return [Stretch(k.from_s, k.to_s, self._on(k, on)) for k in self.looks]
-
-    def _on(self, look: Look, on: str) -> bool:
-        if on == "alarm":
-            return look.alarm
-        if on == "remark":
-            return look.remark
-        return bool(look.named) and look.named[0] == on
 
 
 def window_start_s(number: int) -> float:
@@ -149,18 +111,6 @@ def watch_window(
     return state, out
 
 
-Known = frozenset[tuple[str, int]]  # kinds and severities of findings that stood before a fault began
-
-
-def look_of(judgement: Judgement, from_s: float, before: Known = frozenset()) -> Look:
-    """The judgement that was reached at `from_s`; what stood `before` the fault as urgent as now finds nothing."""
-    causes = [f for f in judgement.findings if f.consequence_of is None and (f.kind, f.severity) not in before]
-    loud = [f for f in causes if f.severity > 1]
-    first = (loud or causes)[:1]
-    named = tuple(p.value for f in first for p in (f.part, *f.alternatives))
-    return Look(from_s, from_s, bool(loud), bool(causes), tuple(f.kind for f in (loud or causes)), named)
-
-
 @dataclass(frozen=True, slots=True)
 class Plan:
     """One fault run to be simulated: which case, size and course."""
@@ -218,7 +168,7 @@ def as_left(seed: int, variant: str, channel_sets: tuple[str, ...]) -> Left:
         for number, recording in enumerate(left_runs):
             state, judgements = watch_window(sheet, state, cut_to(samples_of(recording), channels), _COARSE)
             looks += [look_of(j, number * WINDOW_S + end) for j, end in zip(judgements, _COARSE, strict=True)]
-        said = _evidence(judgements[-1])
+        said = evidence_of(judgements[-1])
         calm.append(Run("healthy", 0.0, False, seed, channels, float("inf"), standing(looks), 0.0, said))
         known[channels] = sheet, state
     return Left(healthy, tolerances(left), known, tuple(calm))
@@ -279,8 +229,8 @@ def _judge(
             last[name] = judgements[-1]
     return [
         Run(
-            plan.case.name, plan.size, plan.slow, seed, name, ONSET_S, standing(looks[name]), _moved(last[name]),
-            _evidence(last[name]),
+            plan.case.name, plan.size, plan.slow, seed, name, ONSET_S, standing(looks[name]), moved_of(last[name]),
+            evidence_of(last[name]),
         )
         for name in watched
     ]  # fmt: skip
@@ -294,23 +244,6 @@ def sheet_for_monitor(sheet: Sheet) -> Sheet:
         instruments.get("current", Instrument()), where=places(case, "monitor")["current"]
     )
     return replace(sheet, instruments=instruments)
-
-
-def standing(looks: Sequence[Look]) -> tuple[Look, ...]:
-    """Looks in order, each standing until the next; before the first nothing is said."""
-    quiet = Look(0.0, looks[0].from_s, alarm=False, remark=False, kinds=(), named=())
-    ends = [look.from_s for look in looks[1:]] + [looks[-1].from_s + 1.0]
-    return (quiet, *(replace(look, to_s=end) for look, end in zip(looks, ends, strict=True)))
-
-
-def _moved(judgement: Judgement) -> float:
-    used = [abs(q.tolerance_used_pct) for q in judgement.quantities if q.tolerance_used_pct is not None]
-    return max(used, default=0.0) / 100.0
-
-
-def _evidence(judgement: Judgement) -> str:
-    first = [f for f in judgement.findings if f.consequence_of is None]
-    return " / ".join(f"{f.kind}: {f.evidence}" for f in first)
 
 
 def hours(calm: Sequence[Run], per_window_s: float = 270.0) -> float:

@@ -18,7 +18,8 @@ import numpy as np
 from damadics import detection_time, false_rate, true_rate
 from fault_cases import CASES, CHANNEL_SETS, expected
 from fault_jobs import finished, full_jobs, smoke_jobs
-from fault_runs import Run, hours
+from fault_looks import Run
+from fault_runs import hours
 from report import Goal, Report, main, share_interval
 
 #: Faults that move no quantity of the sheet while they are small: a limit not reached, a way that is no setting.
