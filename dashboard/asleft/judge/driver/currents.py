@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from asleft.judge.medians import median_of
 from asleft.judge.segments.command_noise import by_noise, driver_demand, leftover
 from asleft.judge.segments.features import Dwell
 from asleft.judge.types import FloatArray
@@ -70,7 +71,7 @@ def alive(dwells: Sequence[Dwell]) -> list[Dwell]:
     """
     if len(dwells) < 4:
         return list(dwells)
-    usual = float(np.median([d.current_sd_a for d in dwells]))
+    usual = median_of(d.current_sd_a for d in dwells)
     return [d for d in dwells if d.current_sd_a > _STILL * usual or d.current_sd_a == usual or d.n < _FEW]
 
 
