@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from asleft.judge.medians import median_of
 from asleft.judge.segments.features import NAN, Dwell
 from asleft.sheet.model import Sheet
 
@@ -154,15 +155,11 @@ def _visit(stay: Sequence[Dwell], judged: Collection[float], history: _History, 
         current_se = axis.span * max(d.demand_se for d in stay)
     share = (current - axis.zero) / axis.span
     low, high = history.take(share, first.arrival, known=first.producing > 0.5)
-    steady = [d for d in stay if d.from_s in judged]
-    pressure = pressure_se = NAN
-    if len(steady) == 1:
-        pressure, pressure_se = steady[0].pressure_bar, steady[0].pressure_se_bar
-    elif steady:
-        weight = sum(d.n for d in steady)
-        pressure = sum(d.n * d.pressure_bar for d in steady) / weight
-        pressure_se = sum((d.n * d.pressure_se_bar) ** 2 for d in steady) ** 0.5 / weight
-    oils = [d.oil_degc for d in stay if d.oil_degc == d.oil_degc]
+    pressure, pressure_se = _pressure_of([d for d in stay if d.from_s in judged])
+    oil = first.oil_degc
+    if len(stay) > 1:
+        oils = [d.oil_degc for d in stay if d.oil_degc == d.oil_degc]
+        oil = sum(oils) / len(oils) if oils else NAN
     return Visit(
         first.from_s,
         stay[-1].to_s,
@@ -175,8 +172,19 @@ def _visit(stay: Sequence[Dwell], judged: Collection[float], history: _History, 
         first.arrival,
         low,
         high,
-        sum(oils) / len(oils) if oils else NAN,
+        oil,
     )
+
+
+def _pressure_of(steady: Sequence[Dwell]) -> tuple[float, float]:
+    """Mean pressure (bar) of pieces of a stay and its standard error, NaN without any."""
+    if not steady:
+        return NAN, NAN
+    if len(steady) == 1:
+        return steady[0].pressure_bar, steady[0].pressure_se_bar
+    weight = sum(d.n for d in steady)
+    pressure = sum(d.n * d.pressure_bar for d in steady) / weight
+    return pressure, sum((d.n * d.pressure_se_bar) ** 2 for d in steady) ** 0.5 / weight
 
 
 def on_loop(visits: Sequence[Visit], low: float, high: float) -> list[Visit]:
@@ -206,10 +214,9 @@ def levels_of(visits: Sequence[Visit]) -> list[BranchLevel]:
 def _without_outliers(group: list[Visit]) -> list[Visit]:
     if len(group) < 5:
         return group
-    values = np.array([v.pressure_bar for v in group])
-    middle = float(np.median(values))
-    spread = 1.4826 * float(np.median(np.abs(values - middle)))
-    own = float(np.median([v.pressure_se_bar for v in group]))
+    middle = median_of(v.pressure_bar for v in group)
+    spread = 1.4826 * median_of(abs(v.pressure_bar - middle) for v in group)
+    own = median_of(v.pressure_se_bar for v in group)
     return [v for v in group if abs(v.pressure_bar - middle) <= _OUTLIER * max(spread, own)]
 
 
@@ -218,7 +225,8 @@ def _pooled_bar(groups: Sequence[Sequence[Visit]]) -> float:
     squares, freedom = 0.0, 0
     for group in groups:
         values = [v.pressure_bar for v in group]
-        squares += float(np.var(values)) * len(values)
+        mean = sum(values) / len(values)
+        squares += sum((value - mean) ** 2 for value in values)
         freedom += len(values) - 1
     return (squares / freedom) ** 0.5 if freedom else 0.0
 
@@ -227,19 +235,21 @@ def _level(group: Sequence[Visit], pooled_bar: float) -> BranchLevel:
     rows = np.array([(v.demand, v.current_a, v.current_se_a, v.pressure_bar, v.pressure_se_bar) for v in group])
     share = sum(v.share for v in group) / len(group)
     n = len(group)
-    scatter = float(rows[:, 3].std(ddof=1)) if n > 1 else 0.0
-    own = float(np.sqrt(np.mean(rows[:, 4] ** 2)))
+    means = np.add.reduce(rows, axis=0) / n
+    demand, current, _, pressure, _ = means.tolist()
+    _, scatter_a, _, scatter, _ = np.sqrt(np.add.reduce((rows - means) ** 2, axis=0) / max(n - 1, 1)).tolist()
+    _, _, own_a, _, own = np.sqrt(np.add.reduce(rows**2, axis=0) / n).tolist()
     # With few visits their own scatter says little: what all levels show together is the steadier figure.
     spread = max(scatter if n >= 6 else pooled_bar, own)
-    current_spread = max(float(rows[:, 1].std(ddof=1)) if n > 1 else 0.0, float(np.sqrt(np.mean(rows[:, 2] ** 2))))
+    current_spread = max(scatter_a, own_a)
     oils = [v.oil_degc for v in group if v.oil_degc == v.oil_degc]
     return BranchLevel(
         arrival=group[0].arrival,
-        demand=float(rows[:, 0].mean()),
+        demand=demand,
         share=share,
-        current_a=float(rows[:, 1].mean()),
+        current_a=current,
         current_se_a=current_spread / n**0.5,
-        pressure_bar=float(rows[:, 3].mean()),
+        pressure_bar=pressure,
         pressure_se_bar=spread / n**0.5,
         scatter_bar=scatter,
         visits=n,
