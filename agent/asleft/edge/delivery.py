@@ -8,12 +8,13 @@ import time
 from collections.abc import Callable
 from typing import Protocol
 
+from asleft.edge import clock as agent_clock
 from asleft.edge.delivery_core import DeliveryCore
 from asleft.edge.spool import Spool
 from asleft.edge.uplink import SessionLost
 from asleft.instruments.backoff import Backoff
-from asleft.wire.block import AgentState
-from asleft.wire.codec import encode_state
+from asleft.wire.block import AgentState, Sent
+from asleft.wire.codec import encode_state, with_sent
 
 logger = logging.getLogger(__name__)
 
@@ -78,13 +79,15 @@ class Delivery:
         stop: threading.Event,
         random: Callable[[], float],
         clock: Callable[[], float] = time.monotonic,
+        boot_id: str = "",
     ) -> None:
+        self._boot_id = boot_id
         self._make_session = make_session
         self._state = state
         self._stop = stop
         self._clock = clock
         self._backoff = Backoff(_FIRST_WAIT_S, _MOST_WAIT_S, random)
-        self._core = DeliveryCore(spool, random, clock())
+        self._core = DeliveryCore(spool, random, clock(), stamp=self._stamp)
         self._mqtt5 = True
         self._was_connected: bool | None = None
         self._refused = ""
@@ -150,6 +153,10 @@ class Delivery:
             self._refused = f"the broker does not accept blocks: {session.refused}" if session.refused else ""
             if session.in_flight and self._clock() - session.last_taken_s > _SILENCE_S:
                 raise SessionLost(f"the broker has taken nothing for {_SILENCE_S:g} s")
+
+    def _stamp(self, payload: bytes, round_trip_ms: int) -> bytes:
+        sent = Sent(agent_clock.wall_ns(), agent_clock.monotonic_ns(), self._boot_id, round_trip_ms)
+        return with_sent(payload, sent)
 
     def _on_ack(self, payload: bytes) -> None:
         self._core.take(payload, self._clock())

@@ -46,11 +46,13 @@ class Agent:
         self._stop_writing = threading.Event()
         self._stop_sending = threading.Event()
         self._writer = SpoolWriter(self._spool, self._stop_writing)
-        self._delivery = Delivery(self._spool, self._make_session, self.state, self._stop_sending, random.random)
+        boot_id = clock.boot_id()
+        self._delivery = Delivery(
+            self._spool, self._make_session, self.state, self._stop_sending, random.random, boot_id=boot_id
+        )
         self._samplers: list[Sampler] = []
         self._pollers: list[BurstPoller] = []
         self._alarmed = False
-        boot_id = clock.boot_id()
         for prepared in config.instruments:
             instrument = prepared.build()
             sampler = Sampler(

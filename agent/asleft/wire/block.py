@@ -125,6 +125,16 @@ class Block:
 
 
 @dataclass(frozen=True, slots=True)
+class Sent:
+    """An agent's clocks as it sent a block or gap, read together."""
+
+    wall_ns: int
+    monotonic_ns: int
+    boot_id: str
+    round_trip_ms: int = 0  # from sending to the recorder's word, as last measured; 0: not known yet
+
+
+@dataclass(frozen=True, slots=True)
 class Gap:
     """Blocks `first`..`last` of a stream that an agent had to give up, declared instead of silently missing."""
 

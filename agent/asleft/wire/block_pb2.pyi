@@ -156,13 +156,27 @@ class RegularTimes(_message.Message):
     period_us: int
     def __init__(self, period_us: _Optional[int] = ..., count: _Optional[int] = ...) -> None: ...
 
+class Sent(_message.Message):
+    __slots__ = ["boot_id", "monotonic_ns", "round_trip_ms", "wall_ns"]
+    BOOT_ID_FIELD_NUMBER: _ClassVar[int]
+    MONOTONIC_NS_FIELD_NUMBER: _ClassVar[int]
+    ROUND_TRIP_MS_FIELD_NUMBER: _ClassVar[int]
+    WALL_NS_FIELD_NUMBER: _ClassVar[int]
+    boot_id: str
+    monotonic_ns: int
+    round_trip_ms: int
+    wall_ns: int
+    def __init__(self, wall_ns: _Optional[int] = ..., monotonic_ns: _Optional[int] = ..., boot_id: _Optional[str] = ..., round_trip_ms: _Optional[int] = ...) -> None: ...
+
 class Upload(_message.Message):
-    __slots__ = ["block", "gap"]
+    __slots__ = ["block", "gap", "sent"]
     BLOCK_FIELD_NUMBER: _ClassVar[int]
     GAP_FIELD_NUMBER: _ClassVar[int]
+    SENT_FIELD_NUMBER: _ClassVar[int]
     block: Block
     gap: Gap
-    def __init__(self, block: _Optional[_Union[Block, _Mapping]] = ..., gap: _Optional[_Union[Gap, _Mapping]] = ...) -> None: ...
+    sent: Sent
+    def __init__(self, block: _Optional[_Union[Block, _Mapping]] = ..., gap: _Optional[_Union[Gap, _Mapping]] = ..., sent: _Optional[_Union[Sent, _Mapping]] = ...) -> None: ...
 
 class ClockState(int, metaclass=_enum_type_wrapper.EnumTypeWrapper):
     __slots__ = []

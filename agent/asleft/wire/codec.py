@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TypeVar
 
 from asleft.wire import block_pb2 as pb
-from asleft.wire.block import Ack, AgentState, Block, Gap
+from asleft.wire.block import Ack, AgentState, Block, Gap, Sent
 from asleft.wire.block_codec import block_from_message, block_to_message
 from asleft.wire.limits import (
     MAX_DETAIL_TEXT,
@@ -17,6 +17,7 @@ from asleft.wire.limits import (
     MAX_SEQ,
     MAX_TEXT,
     WireError,
+    check_boot_id,
     check_count,
     check_id,
     check_int64,
@@ -29,12 +30,14 @@ from google.protobuf.message import DecodeError, EncodeError, Message
 __all__ = [
     "WireError",
     "decode_ack",
+    "decode_sent",
     "decode_state",
     "decode_upload",
     "encode_ack",
     "encode_block",
     "encode_gap",
     "encode_state",
+    "with_sent",
 ]
 
 M = TypeVar("M", bound=Message)
@@ -73,6 +76,31 @@ def encode_ack(ack: Ack) -> bytes:
     """Bytes of an acknowledgement for `asleft/1/ack/<agent>`. Raises `WireError` if it breaks the contract."""
     _check_ack(ack)
     return _serialise(pb.Ack(agent=ack.agent, stream=ack.stream, mark=ack.mark, fresh=ack.fresh))
+
+
+def with_sent(upload: bytes, sent: Sent) -> bytes:
+    """An upload's bytes with the clocks at sending; unchanged where they would make it too long.
+
+    Messages of this kind may be joined end to end, so what lies in the spool need not be taken apart.
+    """
+    clocks = pb.Sent(
+        wall_ns=sent.wall_ns,
+        monotonic_ns=sent.monotonic_ns,
+        boot_id=sent.boot_id,
+        round_trip_ms=min(max(sent.round_trip_ms, 0), 2**32 - 1),
+    )
+    joined = upload + pb.Upload(sent=clocks).SerializeToString()
+    return joined if len(joined) <= MAX_MESSAGE_BYTES else upload
+
+
+def decode_sent(data: bytes) -> Sent | None:
+    """The clocks at sending that an upload carries; None if it carries none. Raises `WireError`."""
+    message = _parse("an upload", data, pb.Upload())
+    if not message.HasField("sent"):
+        return None
+    raw = message.sent
+    check_boot_id(raw.boot_id)
+    return Sent(raw.wall_ns, raw.monotonic_ns, raw.boot_id, raw.round_trip_ms)
 
 
 def decode_ack(data: bytes) -> Ack:
