@@ -17,14 +17,19 @@ import psycopg
 _START_S = 30.0
 
 
+def free_port() -> int:
+    """A port of loopback that nobody listens on."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
 class PostgresServer:
     """Started as the user postgres when the tests run as root: the server refuses root."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder / "cluster"
-        with socket.socket() as probe:
-            probe.bind(("127.0.0.1", 0))
-            self.port = int(probe.getsockname()[1])
+        self.port = free_port()
         self._process: subprocess.Popen[bytes] | None = None
         self._known: set[str] = set()
         self._as_other = os.geteuid() == 0

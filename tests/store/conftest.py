@@ -69,13 +69,6 @@ def sample_adapter(request: pytest.FixtureRequest) -> SampleAdapter:
     return influx_adapter(request.getfixturevalue("influx"))
 
 
-@pytest.fixture(scope="session")
-def postgres(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PostgresServer]:
-    server = PostgresServer(tmp_path_factory.mktemp("postgres")).start()
-    yield server
-    server.stop()
-
-
 @pytest.fixture(scope="session", params=RECORD_ADAPTERS)
 def record_adapter(request: pytest.FixtureRequest) -> RecordAdapter:
     if request.param == "sqlite":

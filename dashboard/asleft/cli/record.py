@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from asleft.cli.errors import UserError
+from asleft.cli.records_option import ABOUT as ABOUT_RECORDS
+from asleft.cli.records_option import add_records_argument, opened, records_of
 from asleft.cli.samples_option import ABOUT, add_keep_arguments, add_samples_argument, retention_of, samples_of
 
 if TYPE_CHECKING:
@@ -31,6 +33,7 @@ only the recorder may write acknowledgements: compose/broker has both, and
 compose/certificates.sh makes the certificates.
 
 {ABOUT}
+{ABOUT_RECORDS}
 how long samples are kept (--keep-raw-days, --keep-overview-days)
   For ever, unless it is said. What is judged, alarms and sheets stay. InfluxDB
   1 is told by the recorder; InfluxDB 2 and 3 by you, when you make the buckets.
@@ -40,7 +43,8 @@ examples:
   asleft record --data /var/lib/asleft --broker broker.plant:8883 \\
       --broker-ca ca.crt --broker-certificate RECORDER.crt --broker-key RECORDER.key
   asleft record --data /var/lib/asleft --keep-raw-days 90 --keep-overview-days 1000
-  asleft record --data /var/lib/asleft --samples influx://10.0.0.7:8086/asleft
+  asleft record --data /var/lib/asleft --samples influx://10.0.0.7:8086/asleft \\
+      --records postgresql://asleft@10.0.0.8/asleft
 
 exit codes: 0 stopped; 1 failed, see the log; 2 wrong input, or the folder is
 in use by another recorder.
@@ -76,6 +80,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="name of the session at the broker (default asleft-recorder); two recorders need two names",
     )
     add_samples_argument(parser)
+    add_records_argument(parser)
     add_keep_arguments(parser)
     parser.add_argument("--verbose", action="store_true", help="log more")
 
@@ -89,7 +94,7 @@ def run(args: argparse.Namespace) -> int:
         raise UserError(f"--data {data}: not a folder")
     if not args.client_id:
         raise UserError("--client-id is empty: the broker keeps our session under this name")
-    samples, retention = samples_of(args), retention_of(args)
+    samples, retention, records = samples_of(args), retention_of(args), records_of(args)
     logging.basicConfig(
         level=logging.DEBUG if args.verbose else logging.INFO,
         format="%(asctime)s %(levelname)s %(name)s: %(message)s",
@@ -98,17 +103,24 @@ def run(args: argparse.Namespace) -> int:
 
     from asleft.recorder.service import Recorder
     from asleft.store.lock import FolderInUse
-    from asleft.store.migrate import MigrationError
     from asleft.store.schema import SchemaError
 
     try:
-        recorder = Recorder(
-            data, host, port, client_id=args.client_id, access=access, samples=samples, retention=retention
+        recorder = opened(
+            records,
+            lambda where: Recorder(
+                data,
+                host,
+                port,
+                client_id=args.client_id,
+                access=access,
+                samples=samples,
+                retention=retention,
+                records=where,
+            ),
         )
-    except (FolderInUse, SchemaError, MigrationError) as error:
+    except (FolderInUse, SchemaError) as error:
         raise UserError(f"asleft record: {error}") from error
-    except OSError as error:
-        raise UserError(f"asleft record: --data {data}: cannot be used: {error.strerror}") from error
     for stop in (signal.SIGTERM, signal.SIGINT):
         signal.signal(stop, lambda _signal, _frame: recorder.stop())
     print(f"recording into {data} from the broker at {host}:{port}", flush=True)

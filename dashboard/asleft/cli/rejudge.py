@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from asleft.cli.errors import UserError
 from asleft.cli.json_out import write_json
+from asleft.cli.records_option import add_records_argument
 from asleft.cli.samples_option import add_samples_argument, reader_of
 
 if TYPE_CHECKING:
@@ -65,6 +66,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `asleft rejudge`."""
     parser.add_argument("--data", type=Path, required=True, metavar="DIR", help="the recorder's data folder")
     add_samples_argument(parser)
+    add_records_argument(parser)
     parser.add_argument(
         "--valve", action="append", metavar="ID", help="this valve; may be given several times (default: all)"
     )

@@ -10,6 +10,7 @@ from datetime import datetime, tzinfo
 from pathlib import Path
 
 from asleft.cli.errors import UserError
+from asleft.cli.records_option import opened, records_of
 from asleft.cli.sheet_actions import load_sheet
 from asleft.judge.drift import budget
 from asleft.judge.drift.budget import BUDGET_YEARS
@@ -50,7 +51,7 @@ def tasks_of(args: argparse.Namespace, reader: SampleReader, zone: tzinfo) -> li
     stored = reader.valves()
     if not stored:
         raise UserError(f"--data {args.data}: no readings are stored there")
-    records = _records(args.data)
+    records = _records(args)
     try:
         names = _valves(args.valve, sheet, stored, records)
         return [
@@ -155,15 +156,10 @@ def _with(sheet: Sheet, tolerances: Mapping[str, Tolerance], valve: str) -> Shee
     return replace(sheet, tolerance={**sheet.tolerance, **tolerances})
 
 
-def _records(data: Path) -> RecordStore:
-    from asleft.store.migrate import MigrationError
-    from asleft.store.records import RECORDS_FILE, open_records
-    from sqlalchemy.exc import SQLAlchemyError
+def _records(args: argparse.Namespace) -> RecordStore:
+    from asleft.store.records import open_records
 
-    target = data / RECORDS_FILE
-    if not target.is_file():
-        raise UserError(f"--data {data}: there is no {RECORDS_FILE}")
-    try:
-        return open_records(target)
-    except (MigrationError, SQLAlchemyError) as error:
-        raise UserError(f"{target}: cannot be opened: {error}") from error
+    target = records_of(args)
+    if isinstance(target, Path) and not target.is_file():
+        raise UserError(f"--data {args.data}: there is no {target.name}")
+    return opened(target, open_records)

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from asleft.cli.errors import UserError
+from asleft.cli.records_option import records_of
 
 if TYPE_CHECKING:
     from asleft.store.protocols import SampleReader
@@ -67,6 +68,5 @@ def retention_of(args: argparse.Namespace) -> Retention:
 def reader_of(args: argparse.Namespace, data: Path) -> SampleReader:
     """The sample store for reading. Raises `UserError`."""
     from asleft.store.opening import open_chosen_reader
-    from asleft.store.records import RECORDS_FILE
 
-    return open_chosen_reader(samples_of(args), data, data / RECORDS_FILE)
+    return open_chosen_reader(samples_of(args), data, records_of(args))

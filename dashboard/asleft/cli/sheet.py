@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from asleft.cli.records_option import add_records_argument, records_of
+
 HELP = """\
 what it does
   A sheet is the commissioned settings of one valve, in one revision: how it
@@ -107,6 +109,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     put = add("put", "File a sheet in the records of a recorder.", PUT_HELP)
     put.add_argument("sheet", type=Path, metavar="SHEET.toml")
     put.add_argument("--data", type=Path, required=True, metavar="DIR", help="the recorder's data folder")
+    add_records_argument(put)
     put.add_argument("--by", help="who files it; the sheet's own entry if not given")
     put.add_argument("--why", help="why; the sheet's own entry if not given")
 
@@ -121,4 +124,4 @@ def run(args: argparse.Namespace) -> int:
         return sheet_actions.check(args.sheets)
     if args.action == "diff":
         return sheet_actions.diff(args.old, args.new)
-    return sheet_filing.put(args.sheet, args.data, args.by, args.why)
+    return sheet_filing.put(args.sheet, records_of(args), args.by, args.why)

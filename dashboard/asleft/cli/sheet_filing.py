@@ -10,6 +10,7 @@ from pathlib import Path
 from asleft.cli.errors import UserError
 from asleft.cli.files import read_text
 from asleft.cli.ink import ink_for
+from asleft.cli.records_option import make_folder, opened
 from asleft.cli.sheet_actions import load_sheet
 from asleft.sheet.diff import compare, lines
 from asleft.sheet.faults import SheetError
@@ -17,12 +18,13 @@ from asleft.sheet.model import Revision, Sheet
 from asleft.sheet.reader import read_sheet
 from asleft.sheet.revisions import faults_of_first, faults_of_next
 from asleft.store.protocols import RecordStore, SheetExists, SheetRecord
+from asleft.store.records import open_records
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
-def put(path: Path, data: Path, by: str | None, why: str | None) -> int:
-    """File the sheet in `data`/records.db, checking it as the next revision of its valve."""
+def put(path: Path, where: Path | str, by: str | None, why: str | None) -> int:
+    """File the sheet in the records store `where` it is, checking it as the next revision of its valve."""
     sheet, toml = load_sheet(path), read_text(path)
     faults = faults_of_first(sheet, source=str(path))
     if faults or sheet.revision.at is None:
@@ -36,7 +38,9 @@ def put(path: Path, data: Path, by: str | None, why: str | None) -> int:
         toml=toml,
         entered_at_ns=time.time_ns(),
     )
-    store = _open(data)
+    if isinstance(where, Path):
+        make_folder(where.parent)
+    store = opened(where, open_records)
     try:
         _file(store, record, sheet, path)
     finally:
@@ -81,18 +85,3 @@ def _named(option: str, given: str | None, in_sheet: str, what: str) -> str:
     if not named:
         raise UserError(f"{option} is missing, and the sheet does not say either: {what}")
     return named
-
-
-def _open(data: Path) -> RecordStore:
-    from asleft.store.migrate import MigrationError
-    from asleft.store.records import open_records
-    from sqlalchemy.exc import SQLAlchemyError
-
-    target = data / "records.db"
-    try:
-        data.mkdir(parents=True, exist_ok=True)
-        return open_records(target)
-    except OSError as error:
-        raise UserError(f"--data {data}: cannot be used: {error.strerror}") from error
-    except (MigrationError, SQLAlchemyError) as error:
-        raise UserError(f"{target}: cannot be opened: {error}") from error

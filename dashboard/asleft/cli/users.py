@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from asleft.cli.records_option import add_records_argument
+
 HELP = """\
 what it does
   Keeps the accounts of the dashboard (asleft web) in the records of the data
@@ -63,6 +65,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         if named:
             made.add_argument("name", metavar="NAME", help="a-z, 0-9, dot, - and _; written small")
         made.add_argument("--data", type=Path, required=True, metavar="DIR", help="the recorder's data folder")
+        add_records_argument(made)
         return made
 
     add = command("add", "Add an account.")

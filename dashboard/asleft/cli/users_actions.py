@@ -13,18 +13,16 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from asleft.cli.errors import UserError
+from asleft.cli.records_option import opened, records_of
 from asleft.store.access import AccessStore, open_access
 from asleft.store.accounts import Account, AccountExists, Role, UnknownAccount
 from asleft.store.audit import Actor
-from asleft.store.migrate import MigrationError
-from asleft.store.records import RECORDS_FILE
 from asleft.web.access.passwords import LONGEST, Passwords, clean_name, fault_of_name, faults_of_password
-from sqlalchemy.exc import SQLAlchemyError
 
 
 def run(args: argparse.Namespace) -> int:
     """Do the chosen one. Raises `UserError`."""
-    with opened(args.data) as store:
+    with accounts_of(args) as store:
         try:
             _ACTIONS[args.action](store, args)
         except (AccountExists, UnknownAccount) as error:
@@ -33,17 +31,12 @@ def run(args: argparse.Namespace) -> int:
 
 
 @contextmanager
-def opened(data: Path) -> Iterator[AccessStore]:
-    """The accounts of a data folder. Raises `UserError`."""
+def accounts_of(args: argparse.Namespace) -> Iterator[AccessStore]:
+    """The accounts among the records of a plant. Raises `UserError`."""
+    data: Path = args.data
     if data.exists() and not data.is_dir():
         raise UserError(f"--data {data}: not a folder")
-    target = data / RECORDS_FILE
-    try:
-        store = open_access(target)
-    except OSError as error:
-        raise UserError(f"--data {data}: cannot be used: {error.strerror}") from error
-    except (MigrationError, SQLAlchemyError) as error:
-        raise UserError(f"{target}: cannot be opened: {error}") from error
+    store = opened(records_of(args), open_access)
     try:
         yield store
     finally:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from asleft.cli.demonstration.account import refuse_stated_password
 from asleft.cli.errors import UserError
+from asleft.cli.records_option import add_records_argument, opened, records_of
 from asleft.cli.samples_option import add_samples_argument, reader_of
 
 if TYPE_CHECKING:
@@ -22,8 +23,9 @@ HELP = """\
 what it does
   Serves the dashboard over DIR, the recorder's data folder, until Ctrl-C.
 
-where samples are
-  In DIR, or where --samples says: as the recorder has it (asleft record --help).
+where samples and records are
+  In DIR, or where --samples and --records say: as the recorder has them
+  (asleft record --help).
 
 who may see it
   As long as there is no account, everybody on this machine, and nobody from
@@ -60,6 +62,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declares the options."""
     parser.add_argument("--data", type=Path, required=True, metavar="DIR", help="the recorder's data folder")
     add_samples_argument(parser)
+    add_records_argument(parser)
     parser.add_argument("--host", default="127.0.0.1", help="address to serve (default 127.0.0.1)")
     parser.add_argument("--port", type=int, default=8050, help="port (default 8050; the next free one if taken)")
     parser.add_argument(
@@ -94,12 +97,15 @@ def run(args: argparse.Namespace) -> int:
         return _refuse(f"--data {data}: not a folder")
     if not 0 <= args.port <= 65_535:
         return _refuse(f"--port {args.port}: must lie between 0 and 65535")
-    return _open_and_serve(args, data, rules)
+    try:
+        return _open_and_serve(args, data, rules)
+    except UserError as error:
+        return _refuse(str(error))
 
 
 def _open_and_serve(args: argparse.Namespace, data: Path, rules: Rules) -> int:
     from asleft.store.access import open_access
-    from asleft.store.records import RECORDS_FILE, open_records
+    from asleft.store.records import open_records
     from asleft.web.access.passwords import Passwords
     from asleft.web.access.visitor import Access
     from asleft.web.app import create_app
@@ -107,7 +113,8 @@ def _open_and_serve(args: argparse.Namespace, data: Path, rules: Rules) -> int:
     from asleft.web.when import UnknownZoneError
 
     data.mkdir(parents=True, exist_ok=True)
-    store, records, listener = open_access(data / RECORDS_FILE), open_records(data / RECORDS_FILE), None
+    where = records_of(args)
+    store, records, listener = opened(where, open_access), opened(where, open_records), None
     try:
         access = Access(store, Passwords(), time.time_ns, rules)
         _check_exposure(args, access)

@@ -45,6 +45,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument(
         "--samples", default=EMBEDDED, metavar="URL", help="where samples are, as the recorder has it"
     )
+    parser.add_argument("--records", metavar="URL", help="where records are, as the recorder has it")
     parser.add_argument("--judge", default=JUDGE_MODULE, metavar="MODULE", help="module that judges")
     args = parser.parse_args(argv)
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
@@ -57,8 +58,9 @@ def main(argv: list[str] | None = None) -> int:
     except FolderInUse as error:
         log.error("%s", error)
         return 2
-    records = open_records(args.data / RECORDS_FILE)
-    samples = open_chosen_reader(args.samples, args.data, args.data / RECORDS_FILE)
+    where = args.data / RECORDS_FILE if args.records is None else args.records
+    records = open_records(where)
+    samples = open_chosen_reader(args.samples, args.data, where)
     try:
         run(samples, records, cast("Judge", importlib.import_module(args.judge)), gone)
     finally:

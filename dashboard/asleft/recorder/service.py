@@ -36,9 +36,17 @@ STALLED_S = 30.0
 class JudgeChild:
     """The judging process: started, started again when it ends, ended by closing its input."""
 
-    def __init__(self, data_dir: Path, judge_module: str | None = None, samples: str = EMBEDDED) -> None:
+    def __init__(
+        self,
+        data_dir: Path,
+        judge_module: str | None = None,
+        samples: str = EMBEDDED,
+        records: Path | str | None = None,
+    ) -> None:
         self._command = [sys.executable, "-m", "asleft.recorder.judge_process", "--data", str(data_dir)]
         self._command += ["--samples", samples]
+        if isinstance(records, str):
+            self._command += ["--records", records]
         if judge_module is not None:
             self._command += ["--judge", judge_module]
         self._process: subprocess.Popen[bytes] | None = None
@@ -96,8 +104,9 @@ class Recorder:
         judge_module: str | None = None,
         samples: str = EMBEDDED,
         retention: Retention | None = None,
+        records: Path | str | None = None,
     ) -> None:
-        """Open the stores; `samples` says where samples are: in the data folder, or the URL of an InfluxDB.
+        """Open the stores: in the data folder, or where `samples` (an InfluxDB) and `records` (a PostgreSQL) say.
 
         Raises:
             FolderInUse: another recorder works there.
@@ -106,7 +115,7 @@ class Recorder:
         """
         # First, so that nothing is open yet if a file of `access` cannot be used.
         self.link = BrokerLink(host, port, client_id, [ALL_BLOCKS, ALL_STATES], access)
-        records = data_dir / RECORDS_FILE
+        records = data_dir / RECORDS_FILE if records is None else records
         self._samples: SampleStore = open_chosen(samples, data_dir, records, retention or Retention())
         try:
             self._records: RecordStore = open_records(records)
@@ -115,7 +124,7 @@ class Recorder:
             self._samples.close()
             raise
         self.ingest = Ingest(self._samples, self._quarantine, self.link)
-        self.child = JudgeChild(data_dir, judge_module, samples)
+        self.child = JudgeChild(data_dir, judge_module, samples, records)
         self._writer = threading.Thread(target=self.ingest.run, name="writer")
         self._teller = threading.Thread(target=self._tell, name="health", daemon=True)
         self._stopping = threading.Event()
