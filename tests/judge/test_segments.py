@@ -6,7 +6,7 @@ from asleft.judge.driver.learner import Learner
 from asleft.judge.intake.columns import CURRENT, DEMAND, ENABLED, PRESSURE, STATE, SUPPLY, TIME
 from asleft.judge.intake.scale import Scale
 from asleft.judge.intake.states import STOPPED
-from asleft.judge.segments.demand_path import demand_path, moving, steepness, step_time
+from asleft.judge.segments.demand_path import demand_path, moving, step_time
 from asleft.judge.segments.segments import Carry, Cut, cut
 from asleft.judge.types import Samples
 from synth import columns, recording
@@ -255,14 +255,6 @@ def test_a_step_becomes_a_jump_and_a_ramp_or_an_overshoot_does_not() -> None:
     over = step.copy()
     over[51] = 0.75
     assert step_time(t, over, 50, 64, 0.6, 0.003) is None
-
-
-def test_steepness_is_of_the_command_itself() -> None:
-    demand = np.concatenate((np.zeros(50), np.linspace(0, 1, 100), np.ones(50), np.linspace(1, 0, 50)))
-    up, down = steepness(np.arange(250) * 0.01, demand, 0.01)
-    assert up == pytest.approx(1.0, rel=0.03)
-    assert down == pytest.approx(2.0, rel=0.05)
-    assert steepness(np.arange(3) * 0.01, demand[:3], 0.01) == (0.0, 0.0)
 
 
 def test_a_step_dated_into_the_rest_before_it_ends_that_rest() -> None:

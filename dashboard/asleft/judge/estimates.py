@@ -6,7 +6,6 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-import numpy as np
 from asleft.judge.coil.coil import ColdCoil
 from asleft.judge.coil.coldsoak import cold_estimate
 from asleft.judge.decide import Estimate
@@ -17,6 +16,7 @@ from asleft.judge.driver.currents import CurrentLine, Level, alive, current_line
 from asleft.judge.driver.ramps import Combined, combine
 from asleft.judge.driver.supply import supply_estimate
 from asleft.judge.driver.systematic import current_systematic, instrument_u, ramp_systematic, stroke_size
+from asleft.judge.driver.told import ramp_told
 from asleft.judge.outer.held import Held, held, judged
 from asleft.judge.outer.held_ends import held_end
 from asleft.judge.outer.held_levels import HeldLevel, learn_held, still_pairs
@@ -87,9 +87,8 @@ class Seen:
     oil_may_be_cold: bool = False  # not long at work since a stop, and no reading of the oil's temperature
 
 
-#: A driver's ramp is told from the controller's own when it is this much slower; nearer, the two are one to the eye.
-_CLEARLY_SLOWER = 1.15
-#: What a command that creeps before and after its jumps leaves open of a ramp: standard uncertainty, s and share.
+#: What a command that does not step, or creeps around its steps, leaves open of a ramp: standard uncertainty, s and
+#: share.
 _OUTRUN_S, _OUTRUN_SHARE = 0.002, 0.0015
 
 
@@ -184,40 +183,48 @@ def _ramps(sheet: Sheet, seen: Seen, out: AsFound) -> None:
 def _ramp(seen: Seen, sheet: Sheet, name: str, k: int, strokes: Sequence[Stroke], combined: Combined | None) -> Found:
     """One ramp. Not observed, with a bound, when the command itself is the slower one."""
     way = "rises" if k == 0 else "falls"
-    steep = [(s.steepest_up, s.steepest_down)[k] for s in strokes]
     moves = [
-        s for s, slope in zip(strokes, steep, strict=True) if slope > 0.0 and stroke_size(s, rising=k == 0) > 0.1
+        s for s in strokes if stroke_size(s, rising=k == 0) > 0.1 and (s.shows_up_s, s.shows_down_s)[k] < math.inf
     ]
     if combined is None or not moves:
         return NotObserved(f"no settled stroke in which the command {way}")
-    value, sd = float(combined.theta[k]), float(math.sqrt(max(combined.covariance[k, k], 0.0)))
-    carriers = [s for s in moves if (s.active_up_s, s.active_down_s)[k] > 0.0 and (s.h00, s.h11)[k] > 0.0]
-    own = float(np.median([1.0 / (s.steepest_up, s.steepest_down)[k] for s in moves]))  # s over the full span
-    stepped = own < 0.12
+    found = ramp_told(strokes, moves, combined, k)
+    value, sd, carriers = found.value_s, found.sd_s, found.carriers
     tolerance = sheet.tolerance.get(name)
     wide = max(0.3 * max(value, 0.0), 2.0 * tolerance.above if tolerance else 0.1)
-    following = not stepped and (not carriers or value < _CLEARLY_SLOWER * own or sd > wide)
-    if following:
+    stepped = any((s.shows_up_s, s.shows_down_s)[k] <= 0.0 for s in moves)
+    if (not carriers or sd > wide) and not stepped:
         who = (
             "the controller makes its own"
             if sheet.signal.made_by is MadeBy.CONTROLLER_RAMPS
             else "the command never outruns it"
         )
-        below = own * (_CLEARLY_SLOWER if carriers else 1.0)
-        return NotObserved(f"{who}; not slower than {below:.2g} s", below=below)
+        return NotObserved(f"{who}; not slower than {_rounded_up(found.below_s)} s", below=found.below_s)
     if sd > wide or not carriers:
         return NotObserved("stretches too short against the lag")
     return Estimate(
         value=max(value, 0.0),
         repeatability=sd,
         dof=float(max(2 * len(carriers) - 4, 1)),
-        systematic=ramp_systematic(sheet, seen, value, carriers, rising=k == 0),
+        systematic=math.hypot(
+            ramp_systematic(sheet, seen, value, carriers, rising=k == 0), 0.0 if stepped else _outrun_u_s(value)
+        ),
         segments=len(carriers),
         from_s=min(s.from_s for s in carriers),
         to_s=max(s.to_s for s in carriers),
         command_min_pct=100.0 * max(min(s.low_demand for s in carriers), 0.0),
         command_max_pct=100.0 * max(s.high_demand for s in carriers),
     )
+
+
+def _rounded_up(value: float) -> str:
+    """To two digits, and never below the value: for a bound."""
+    step = 10.0 ** (math.floor(math.log10(value)) - 1)
+    return f"{math.ceil(value / step - 1e-9) * step:.2g}"
+
+
+def _outrun_u_s(ramp_s: float) -> float:
+    return _OUTRUN_S + _OUTRUN_SHARE * ramp_s
 
 
 def _pressures(sheet: Sheet, seen: Seen, out: AsFound) -> None:
@@ -251,8 +258,7 @@ def _followed(out: AsFound) -> None:
     for name, rate in zip(("ramp_up", "ramp_down"), out.followed, strict=True):
         found = out.quantities[name]
         if isinstance(found, Estimate):
-            worse = math.hypot(found.systematic, _OUTRUN_S + _OUTRUN_SHARE * found.value)
-            out.quantities[name] = replace(found, systematic=worse)
+            out.quantities[name] = replace(found, systematic=math.hypot(found.systematic, _outrun_u_s(found.value)))
         elif rate > 0.0:
             why = f"the controller outside never outruns it; not slower than {1.0 / rate:.2g} s"
             out.quantities[name] = NotObserved(why, below=1.0 / rate)

@@ -116,11 +116,13 @@ class Learner:
         scale: FitScale,
         timing_s: float | None = None,
         rests: Rests | None = None,
+        *,
+        far: bool = False,
     ) -> StrokeFit:
         """Fit a stroke from what is known; from the data's own rise time too if that tells a different story.
 
         `timing_s`: interval within which the command's instant is known, the sample interval if not given. `rests`:
-        what the dwells before and after the samples say of the two levels.
+        what the dwells before and after the samples say of the two levels. `far`: look far from what is known too.
         """
         prior = self.prior(scale.interval_s)
         base = float(time_s[0])
@@ -141,6 +143,7 @@ class Learner:
                 shared=shared,
                 root_weight=root_weight,
                 beside=beside,
+                far=far,
             )
 
         guess = np.array([self.up_s, self.down_s, self.lag_s, self.delay_s, self.shape])

@@ -26,6 +26,8 @@ from asleft.judge.types import FloatArray
 
 #: A reduced chi-square from which a fit is tried once more.
 _MISFIT = 4.0
+#: Ramps (s) to begin with where nothing is known of them.
+_FAR_S = (0.3, 1.0, 3.0, 8.0, 15.0, 30.0, 60.0, 120.0, 300.0)
 #: A stroke agrees with a guess whose cost is less than this above its optimum (chi-square of five, one in 5,000).
 _AGREES = 24.0
 
@@ -59,6 +61,7 @@ def fit_stroke(
     shared: bool = True,
     root_weight: FloatArray | None = None,
     beside: FloatArray | None = None,
+    far: bool = False,
 ) -> StrokeFit:
     """Fit one stroke.
 
@@ -75,6 +78,7 @@ def fit_stroke(
             point of linearisation.
         root_weight: root of the number of readings that each sample stands for, shape (n,); one each if not given.
         beside: what else is in the current in unknown amounts, shape (n, m).
+        far: look for the optimum far from `start` too, where that explains the stroke poorly.
     """
     problem = Problem(Model(path_t, path_u, time_s, current_a, root_weight, beside), prior, noise_a)
     common = problem.at(start)
@@ -84,12 +88,22 @@ def fit_stroke(
         again = problem.descend(problem.at(np.concatenate((found.theta[:LAG], problem.centre[LAG:]))))
         found = again if problem.cost_of(again) < problem.cost_of(found) else found
         chi2 = problem.reduced_chi2(found)
+    if far and chi2 > _MISFIT:
+        tried = [problem.model.at(_times(problem.centre, up_s, down_s)) for up_s in _FAR_S for down_s in _FAR_S]
+        again = problem.descend(problem.at(min(tried, key=lambda point: point.squares).theta))
+        found = again if problem.cost_of(again) < problem.cost_of(found) else found
+        chi2 = problem.reduced_chi2(found)
     agrees = problem.cost_of(common.point) - problem.cost_of(found) < _AGREES * max(chi2, 1.0)
     tangent = common if shared and agrees else problem.at(found.theta)
     used = problem.weight / beyond_chance(chi2, time_s.size)
     information, slope = _marginal(used * tangent.information, used * tangent.slope, interval_s)
     theta, limited = tangent.point.theta, found.limited
     return StrokeFit(theta, information, slope, found.theta, chi2, limited.limited_up_s, limited.limited_down_s)
+
+
+def _times(theta: FloatArray, up_s: float, down_s: float) -> FloatArray:
+    """Parameters (5,) with other ramps."""
+    return np.concatenate(([up_s, down_s], theta[LAG:]))
 
 
 def beyond_chance(chi2: float, dof: float) -> float:

@@ -92,8 +92,11 @@ def _aliased_dither_a(sheet: Sheet, dwells: int, readings: float, interval_s: fl
 
 
 def stroke_size(stroke: Stroke, *, rising: bool) -> float:
-    """How far the command went up, or down, in a stroke."""
-    return stroke.high_demand - stroke.from_demand if rising else stroke.from_demand - stroke.low_demand
+    """How far the command went up, or down, in a stroke; one of several moves at least as far as its ramp went."""
+    straight = stroke.high_demand - stroke.from_demand if rising else stroke.from_demand - stroke.low_demand
+    held_s, ramp_s = (stroke.active_up_s, stroke.own_up_s) if rising else (stroke.active_down_s, stroke.own_down_s)
+    ramped = held_s / ramp_s if ramp_s > 0.0 else 0.0
+    return max(straight, min(ramped, stroke.high_demand - stroke.low_demand))
 
 
 def ramp_systematic(

@@ -1,4 +1,4 @@
-"""The command as the driver sees it: where it moves, how steeply, and as a path of few vertices."""
+"""The command as the driver sees it: where it moves, and as a path of few vertices."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ import numpy as np
 import numpy.typing as npt
 from asleft.judge.segments.command_noise import driver_demand
 from asleft.judge.segments.dwells import mean_of
-from asleft.judge.segments.stairs import stairs_slope
 from asleft.judge.segments.step_time import Dating, step_time
 from asleft.judge.types import FloatArray
 
 _STEP_S = 1e-6
+_LEFT = 2.0  # standard deviations of a reading: further from its level it has left it
 
 
 def moving(demand: FloatArray, window: int, threshold: float) -> npt.NDArray[np.bool_]:
@@ -76,12 +76,18 @@ def demand_path(
                 continue
             off = np.flatnonzero(np.abs(demand[a:b] - following) > near)
             stop = a + (int(off[-1]) + 1 if off.size else 0)
+            if number > 0:
+                a = _left_at(demand, runs[number - 1][0], a, path_u[-1], noise)
+                path_t[-1] = float(time_s[a - 1])
             path_t += [float(x) for x in time_s[a:stop]]
             path_u += np.clip(demand[a:stop], 0.0, 1.0).tolist()
             if stop < b:
                 path_t.append(float(time_s[stop]))
                 path_u.append(following)
         else:
+            if number > 0:
+                a = _left_at(demand, runs[number - 1][0], a, path_u[-1], noise)
+                path_t[-1] = float(time_s[a - 1])
             path_t += [float(x) for x in time_s[a:b]]
             path_u += np.clip(demand[a:b], 0.0, 1.0).tolist()
     newest = itertools.accumulate(path_t, max)
@@ -89,33 +95,11 @@ def demand_path(
     return [path_t[k] for k in kept], [path_u[k] for k in kept]
 
 
-def steepness(time_s: FloatArray, demand: FloatArray, interval_s: float) -> tuple[float, float]:
-    """Steepest sustained rise and fall of the command itself (1/s, both >= 0).
+def _left_at(demand: FloatArray, first: int, a: int, level: float, noise: float) -> int:
+    """Index of the first sample of a move seen at `a` that has left the level it rested at since `first`.
 
-    Over the longest stretch that is still as steep (to 15 %) for a ramp, because the steepest of many short stretches
-    is steeper than the ramp by its noise. A move over within 60 ms or five samples is a step: from sample to sample.
+    A move is only seen when it has gone some way; a limiter that starts with the command must not start later.
     """
-    shortest = max(5, round(0.06 / interval_s))
-    rise = fall = 0.0
-    rising = falling = True
-    k = shortest
-    while k < demand.size and (rising or falling):
-        slope = (demand[k:] - demand[:-k]) / (time_s[k:] - time_s[:-k])
-        if rising:
-            up = float(slope.max())
-            rising = up > 0.0 and up >= 0.85 * rise
-            rise = up if rising else rise
-        if falling:
-            down = -float(slope.min())
-            falling = down > 0.0 and down >= 0.85 * fall
-            fall = down if falling else fall
-        k *= 2
-    up_stairs, down_stairs = stairs_slope(time_s, demand), stairs_slope(time_s, -demand)
-    rise = rise if up_stairs is None else min(rise, up_stairs)
-    fall = fall if down_stairs is None else min(fall, down_stairs)
-    least = 0.9 * float(np.ptp(demand)) / (shortest * interval_s)
-    if rise > least or fall > least:
-        slope = np.diff(demand) / np.diff(time_s)
-        rise = float(slope.max()) if rise > least else rise
-        fall = -float(slope.min()) if fall > least else fall
-    return rise, fall
+    while a - 2 > first and abs(demand[a - 1] - level) > _LEFT * noise:
+        a -= 1
+    return a

@@ -53,8 +53,8 @@ class Stroke(NamedTuple):
     high_demand: float
     active_up_s: float  # how long the limiter held the demand back
     active_down_s: float
-    steepest_up: float  # of the command itself, 1/s, 0 if it does not rise
-    steepest_down: float
+    shows_up_s: float  # the shortest ramp that shows beside the command's own way (`outpace`), s over the full span
+    shows_down_s: float
     chi2: float  # reduced, against the noise seen in dwells
     t0: float
     t1: float

@@ -15,10 +15,11 @@ import itertools
 
 import numpy as np
 from asleft.judge.driver.learner import Learner
+from asleft.judge.driver.told import without
 from asleft.judge.intake.columns import CLOCK, CURRENT, DEMAND, TIME
 from asleft.judge.intake.scale import Scale
-from asleft.judge.segments.demand_path import steepness
 from asleft.judge.segments.features import Stroke
+from asleft.judge.segments.outpace import ramps_that_show
 from asleft.judge.types import FloatArray
 
 #: A change of this much from one reading to the next (and eight times the noise) belongs to a jump.
@@ -37,13 +38,12 @@ def outrun_stroke(data: FloatArray, scale: Scale, learner: Learner) -> Stroke | 
         return None
     time_s, demand = data[TIME], data[DEMAND]
     path_t, path_u = creeping_path(time_s, demand, scale)
-    steep_up, steep_down = steepness(time_s, demand, scale.interval_s)
     fit = learner.fit(path_t, path_u, time_s, data[CURRENT], scale)
     ahead = _ahead(path_t, path_u, float(fit.own[0]), float(fit.own[1]))
     information, gradient, active = fit.information, fit.gradient, [fit.active_up_s, fit.active_down_s]
     for k in (0, 1):
         if ahead[k] < _AHEAD:
-            information, gradient = _without(information, gradient, k)
+            information, gradient = without(information, gradient, k)
             active[k] = 0.0
     head = (
         float(time_s[0]),
@@ -53,8 +53,7 @@ def outrun_stroke(data: FloatArray, scale: Scale, learner: Learner) -> Stroke | 
         min(path_u),
         max(path_u),
         *active,
-        steep_up,
-        steep_down,
+        *ramps_that_show(path_t, path_u, scale.demand_noise),
         fit.chi2,
     )
     upper = information[np.triu_indices(fit.theta.size)]
@@ -70,18 +69,6 @@ def _ahead(path_t: list[float], path_u: list[float], up_s: float, down_s: float)
         limited += min(max(u - limited, -fall * (t1 - t0)), rise * (t1 - t0))
         above, below = max(above, u - limited), max(below, limited - u)
     return above, below
-
-
-def _without(information: FloatArray, gradient: FloatArray, k: int) -> tuple[FloatArray, FloatArray]:
-    """Information and gradient with one parameter marginalised out (Schur complement): nothing is known of it."""
-    column, own = information[:, k], float(information[k, k])
-    if own <= 0.0:
-        return information, gradient
-    rest = information - np.outer(column, column) / own
-    rest[k, :] = rest[:, k] = 0.0
-    slope = gradient - column * (float(gradient[k]) / own)
-    slope[k] = 0.0
-    return rest, slope
 
 
 def creeping_path(time_s: FloatArray, demand: FloatArray, scale: Scale) -> tuple[list[float], list[float]]:

@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from asleft.judge.driver.learner import Learner
+from asleft.judge.driver.path import MIN_RAMP_S
 from asleft.judge.intake.columns import CURRENT, DEMAND, ENABLED, TIME, resolution
 from asleft.judge.intake.scale import Scale
 from asleft.judge.segments.demand_path import moving
@@ -30,8 +31,14 @@ __all__ = ["Carry", "Cut", "Scale", "cut"]
 _MOVE_WINDOW_S = 0.15
 _LEAD_S = 0.25  # of settled samples kept before a move, and after settling
 _PIECE_S = 5.0
+_CLEAR = 5.0  # times what counts as no trend
 _SHORTEST_S = 0.25
 _LONGEST_OPEN_SAMPLES = 24_000
+#: Of a stroke that never settles so much is fitted; a shorter one than the other says too little.
+_FITTED_OPEN_SAMPLES = 6_000
+_SHORTEST_OPEN_S = 5.0
+#: After so long a rest it need not be set aside as the first after enabling.
+_RESTED_S = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +90,8 @@ def cut(columns: FloatArray, carry: Carry, scale: Scale, learner: Learner, *, fl
             continue
         rest: FloatArray | None = good[:, a:b]
         while rest is not None:
-            rest = _Piece(rest, scale, learner, out).run(closed=flush or not last)
+            piece = _Piece(rest, scale, learner, out)
+            rest = piece.run(closed=flush or not last, disabled=not last and not enabled[b])
     return out
 
 
@@ -96,8 +104,11 @@ class _Piece:
         self.lead = max(3, round(_LEAD_S / scale.interval_s))
         self.n = data.shape[1]
 
-    def run(self, *, closed: bool) -> FloatArray | None:
-        """Cut what can be cut. Where nothing has settled for too long, give up and return what is to be cut anew."""
+    def run(self, *, closed: bool, disabled: bool = False) -> FloatArray | None:
+        """Cut what can be cut. Where nothing has settled for too long, give up and return what is to be cut anew.
+
+        `closed`: nothing follows; `disabled`: as the driver was switched off, which may show in the last samples.
+        """
         data, carry = self.data, self.out.carry
         flags = moving(data[DEMAND], self.window, self.scale.move)
         change = np.flatnonzero(np.diff(flags)) + 1
@@ -120,7 +131,7 @@ class _Piece:
             ends = b < self.n or closed
             at = a
             if in_stroke:
-                at = self._settled_from(stroke_from, a, known=known_start)
+                at = self._settled_from(stroke_from, a, b, known=known_start)
             elif a == 0:
                 at = int(np.searchsorted(data[TIME], emit_from)) if np.isfinite(emit_from) else a
                 at = min(max(at, a), b)
@@ -133,7 +144,7 @@ class _Piece:
                         break
                     stop = b
                 if in_stroke and stop > keep_from + _LONGEST_OPEN_SAMPLES:
-                    return self._give_up(keep_from, aside=aside)
+                    return self._give_up(keep_from, rest if known_start else None, aside=aside)
                 shortest = _SHORTEST_S if pieces == 0 or in_stroke else 1.0
                 if stop - at < max(round(shortest / self.scale.interval_s), 4):
                     break
@@ -172,8 +183,10 @@ class _Piece:
                 if not complete:
                     break
         if in_stroke and self.n > keep_from + _LONGEST_OPEN_SAMPLES:
-            return self._give_up(keep_from, aside=aside)
+            return self._give_up(keep_from, rest if known_start else None, aside=aside)
         if closed:
+            if in_stroke and known_start and not disabled:
+                aside = self._open_stroke(stroke_from, self.n, rest, aside=aside)
             self.out.tail, self.out.carry = data[:, self.n - 1 : self.n], Carry(aside=aside)
             return None
         begins_settled = known_start if in_stroke else True
@@ -191,17 +204,46 @@ class _Piece:
         )
         return None
 
-    def _give_up(self, keep_from: int, *, aside: bool) -> FloatArray:
-        """What follows a stroke that never settles (an outer loop keeps the command moving): it must not grow on."""
+    def _give_up(self, keep_from: int, before: Rest | None, *, aside: bool) -> FloatArray:
+        """What follows a stroke that never settles (an outer loop keeps the command moving): it must not grow on.
+
+        `before`: the level from which it began, None if that is not known.
+        """
+        if before is not None:
+            aside = self._open_stroke(keep_from, keep_from + _FITTED_OPEN_SAMPLES, before, aside=aside)
         self.out.carry = Carry(aside=aside)
         return self.data[:, keep_from + _LONGEST_OPEN_SAMPLES - self.window :]
 
-    def _settled_from(self, stroke_from: int, a: int, *, known: bool) -> int:
+    def _open_stroke(self, a: int, b: int, before: Rest, *, aside: bool) -> bool:
+        """Fit a stroke that began at rest and did not come to rest; whether the next one is to be set aside.
+
+        A driver slower than the command leaves it time for may never settle, and its ramp shows all the same: in what
+        it does until the command turns. How far it would have gone is one more unknown, as it is in any stroke.
+        """
+        time_s = self.data[TIME]
+        if time_s[b - 1] - time_s[a] < _SHORTEST_OPEN_S:
+            return aside
+        if before.n * self.scale.interval_s > _RESTED_S:  # there may be no other: long enough enabled
+            aside = False
+        rising = bool(self.data[DEMAND, a:b].max() > self.data[DEMAND, a] + self.scale.move)
+        if not (aside or self.learner.wants(float(time_s[b - 1]), rising=rising)):
+            return aside
+        stroke = self._stroke(a, b, aside=aside, before=before, after=NO_REST, far=True)
+        if stroke is None:
+            return aside
+        self.out.strokes.append(stroke)
+        self.learner.learn(stroke)
+        return False
+
+    def _settled_from(self, stroke_from: int, a: int, b: int, *, known: bool) -> int:
         """First index at which the current may have settled after a move that ended at about `a`.
 
         The limited demand lies between what the slowest ramps make of the command and the command itself. What the
-        lag forgets takes six lags more. Nothing is known before the stroke if it is the first.
+        lag forgets takes six lags more. Nothing is known before the stroke if it is the first; if the command rests
+        from there to `b`, a ramp still at work would show as a trend, which is looked for later.
         """
+        if not known and a == stroke_from and self._ramp_would_show(b - a):
+            return a
         start = max(a - self.window, stroke_from)  # the flag outlives the move by the window
         ago = self.data[TIME, stroke_from : start + 1] - self.data[TIME, start]
         demand = np.minimum(np.maximum(self.data[DEMAND, stroke_from : start + 1], 0.0), 1.0)
@@ -225,12 +267,20 @@ class _Piece:
                 0.5 * self.scale.move, 5.0 * self.scale.demand_noise * math.sqrt(2.0 / third)
             ):
                 continue
-            if self.scale.has_current:
-                limit = max(1e-3 * self.scale.span_a, 6.0 * self.learner.noise_a * math.sqrt(2.0 / third))
-                if self._trend(CURRENT, begin, b, third) > limit:
-                    continue
+            if self.scale.has_current and self._trend(CURRENT, begin, b, third) > self._no_trend_a(third):
+                continue
             return begin
         return None
+
+    def _ramp_would_show(self, n: int) -> bool:
+        """Whether the slowest ramp, still at work, would be a clear trend of the current in `n` samples."""
+        n = min(n, round(_PIECE_S / self.scale.interval_s))
+        moves = 2.0 / 3.0 * n * self.scale.interval_s / max(*self.learner.slowest_s(), MIN_RAMP_S)
+        return self.scale.has_current and moves * self.scale.span_a > _CLEAR * self._no_trend_a(max(n // 3, 1))
+
+    def _no_trend_a(self, third: int) -> float:
+        """Up to which difference between thirds of a stretch the current has no trend."""
+        return max(1e-3 * self.scale.span_a, 6.0 * self.learner.noise_a * math.sqrt(2.0 / third))
 
     def _trend(self, row: int, a: int, b: int, third: int) -> float:
         values = self.data[row]
@@ -255,7 +305,7 @@ class _Piece:
         self.learner.hear_command(self.data[DEMAND, a:b])
         self.learner.see_step(resolution(current_a), self.scale.span_a)
 
-    def _stroke(self, a: int, b: int, *, aside: bool, before: Rest, after: Rest) -> Stroke | None:
+    def _stroke(self, a: int, b: int, *, aside: bool, before: Rest, after: Rest, far: bool = False) -> Stroke | None:
         return stroke_of(
             self.data[:, a:b],
             self.window,
@@ -265,4 +315,5 @@ class _Piece:
             aside=aside,
             before=before,
             after=after,
+            far=far,
         )

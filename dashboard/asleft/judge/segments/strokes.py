@@ -7,8 +7,9 @@ from asleft.judge.driver.learner import Learner
 from asleft.judge.driver.ramps import UPPER
 from asleft.judge.intake.columns import CLOCK, CURRENT, DEMAND, TIME
 from asleft.judge.intake.scale import Scale
-from asleft.judge.segments.demand_path import demand_path, moving, steepness
+from asleft.judge.segments.demand_path import demand_path, moving
 from asleft.judge.segments.features import Stroke
+from asleft.judge.segments.outpace import ramps_that_show
 from asleft.judge.segments.rests import NO_REST, Rest, Rests
 from asleft.judge.segments.step_time import Dating
 from asleft.judge.types import FloatArray
@@ -24,11 +25,13 @@ def stroke_of(
     aside: bool,
     before: Rest = NO_REST,
     after: Rest = NO_REST,
+    far: bool = False,
 ) -> Stroke | None:
     """Fit one stroke, `data` of shape (ROWS, n); None if the command did not really move or there is no current.
 
     `window`: samples over which a move is told; `lead`: settled samples before it. `before`, `after`: the dwells on
-    either side, which tell the two levels better than the few samples of them in `data`.
+    either side, which tell the two levels better than the few samples of them in `data`. `far`: the ramps may be far
+    from what is known of them.
     """
     demand, time_s = data[DEMAND], data[TIME]
     low, high = float(demand.min()), float(demand.max())
@@ -38,9 +41,8 @@ def stroke_of(
     dating = Dating(learner.known_filter(), scale.interval_s, scale.demand_noise, learner.wire_noise().sd)
     path_t, path_u = demand_path(time_s, demand, flags, scale.move, scale.demand_noise, dating)
     learner.know_filter(dating.taught())
-    steep_up, steep_down = steepness(time_s, demand, scale.interval_s)
     rests = Rests.beside(time_s, data[CURRENT], lead, before, after, learner.fit_noise_a())
-    fit = learner.fit(path_t, path_u, time_s, data[CURRENT], scale, dating.interval_equivalent_s(), rests)
+    fit = learner.fit(path_t, path_u, time_s, data[CURRENT], scale, dating.interval_equivalent_s(), rests, far=far)
     upper = fit.information[UPPER]
     head = (
         float(time_s[0]),
@@ -51,8 +53,7 @@ def stroke_of(
         high,
         fit.active_up_s,
         fit.active_down_s,
-        steep_up,
-        steep_down,
+        *ramps_that_show(path_t, path_u, scale.demand_noise),
         fit.chi2,
     )
     numbers = np.concatenate((fit.theta, fit.gradient, upper, fit.own)).tolist()
