@@ -1,0 +1,146 @@
+"""Samples in InfluxDB: serialising against the client's own points, writing, reading back, bytes on disk.
+
+    python tests/bench/bench_influx.py [--minutes 60] [--folder DIR]
+
+One valve at 100 Hz, 4 channels, one-second blocks, against a real InfluxDB (Debian's 1.6) behind the rewrite of
+`compose/`, started for the run. Reading the points themselves, as any other tool would, is timed in the same run.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import plant
+from asleft.store.influx.lines import Serialiser, ready
+from asleft.store.influx.place import place_from
+from asleft.store.influx.query import Influxql
+from asleft.store.influx.samples import open_influx, open_influx_reader
+from asleft.wire.block import Block
+from influxdb_client import Point, WritePrecision
+from report import Goal
+
+sys.path.insert(0, str(Path(__file__).parent.parent))
+from influx_server import InfluxServer
+
+CHANNELS = ("command", "current", "pressure", "supply")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--minutes", type=float, default=60.0, help="stored before reading (default 60)")
+    parser.add_argument("--folder", type=Path, help="where the server keeps its files, which are removed again")
+    args = parser.parse_args()
+    recording = plant.record(600.0)
+    count = round(args.minutes * 60)
+    blocks = [four_channels(plant.block_of(recording, seq)) for seq in range(1, count + 1)]
+    ours, theirs = serialising(blocks[: min(count, 600)])
+    with tempfile.TemporaryDirectory(dir=args.folder) as name:
+        server = InfluxServer(Path(name) / "influx").start()
+        try:
+            rows = stored(server, Path(name), blocks)
+        finally:
+            server.stop()
+    plant.table(
+        [
+            ("points a second as lines: ours", f"{ours:,.0f}"),
+            ("  the client's Point objects", f"{theirs:,.0f}"),
+            ("  ratio", f"{ours / theirs:.0f}"),
+            *rows,
+        ]
+    )
+    print(Goal("lines against Point objects", ours / theirs, at_least=10.0, unit="times").line())
+
+
+def four_channels(block: Block) -> Block:
+    """Only the channels that every valve has."""
+    return replace(block, channels=tuple(one for one in block.channels if one.name in CHANNELS))
+
+
+def serialising(blocks: Sequence[Block]) -> tuple[float, float]:
+    """Points a second of processor time: our lines (packed blocks and figures included), and Point objects."""
+    serialiser = Serialiser()
+    prepared = [ready(block) for block in blocks]
+
+    def ours() -> None:
+        for one in prepared:
+            serialiser.lines(one, 0)
+
+    few = blocks[: max(1, len(blocks) // 20)]
+
+    def theirs() -> None:
+        for block in few:
+            "\n".join(point_lines(block))
+
+    return per_second(ours, len(blocks)), per_second(theirs, len(few))
+
+
+def point_lines(block: Block) -> list[str]:
+    """A block through the client's own objects."""
+    columns = [(channel.name, channel.as_values().tolist()) for channel in block.channels]
+    times = (block.wall_ns + block.offsets_us.astype(np.int64) * 1000).tolist()
+    lines = []
+    for at, time_ns in enumerate(times):
+        point = Point("sample").tag("valve", block.valve).tag("agent", block.agent).tag("stream", block.stream)
+        for name, values in columns:
+            point = point.field(name, values[at])
+        lines.append(point.time(time_ns, WritePrecision.NS).to_line_protocol())
+    return lines
+
+
+def per_second(what: Callable[[], None], blocks: int) -> float:
+    """Points a second, the best of three."""
+    took = []
+    for _ in range(3):
+        begin = time.process_time()
+        what()
+        took.append(time.process_time() - begin)
+    return blocks * plant.RATE_HZ / min(took)
+
+
+def stored(server: InfluxServer, folder: Path, blocks: Sequence[Block]) -> list[tuple[str, str]]:
+    """Write everything, read it back in every way."""
+    place = place_from(f"{server.url}/bench", {})
+    store = open_influx(place, folder / "records.db", folder)
+    commits = []
+    for first in range(0, len(blocks), 20):
+        begin = time.perf_counter()
+        store.commit(blocks[first : first + 20], (), blocks[first].wall_ns)
+        commits.append(time.perf_counter() - begin)
+    reader = open_influx_reader(place, folder / "records.db")
+    influxql = Influxql(place)
+    valve, t0, end = blocks[0].valve, blocks[0].wall_ns, blocks[-1].wall_ns + plant.S
+    fields = ", ".join(f'"{name}"' for name in CHANNELS)
+    statement = f"SELECT {fields} FROM \"sample\" WHERE valve = '{valve}' AND time >= {t0} AND time < {end}"
+    raw, raw_most = plant.timed(lambda: reader.samples(valve, t0, end), 3)
+    by_point, by_point_most = plant.timed(lambda: influxql.ask(place.bucket, statement), 3)
+    overview, overview_most = plant.timed(lambda: reader.overview(valve, "current", t0, end, 1000), 5)
+    live, live_most = plant.timed(lambda: reader.blocks_after(valve, {blocks[0].stream: len(blocks) - 10}, 10), 5)
+    time.sleep(1.0)
+    rows = len(blocks) * plant.RATE_HZ
+    size = reader.size_bytes()
+    influxql.close()
+    reader.close()
+    store.close()
+    hours = len(blocks) / 3600
+    return [
+        ("rows of 4 channels stored", f"{rows:,}"),
+        ("commit of 20 blocks, median", f"{1e3 * float(np.median(commits)):.1f} ms"),
+        ("  99 of 100 within", f"{1e3 * float(np.quantile(commits, 0.99)):.1f} ms"),
+        ("rows a second", f"{rows / sum(commits):,.0f}"),
+        (f"{hours:.3g} h raw from blocks, median (longest)", f"{raw:.0f} ({raw_most:.0f}) ms"),
+        (f"{hours:.3g} h raw from points", f"{by_point:.0f} ({by_point_most:.0f}) ms"),
+        (f"{hours:.3g} h overview", f"{overview:.1f} ({overview_most:.1f}) ms"),
+        ("10 waiting blocks for the judge", f"{live:.1f} ({live_most:.1f}) ms"),
+        ("bytes a row on the server, before it compacts", f"{size / rows:.1f}"),
+    ]
+
+
+if __name__ == "__main__":
+    main()
