@@ -11,6 +11,7 @@ from asleft.judge.types import ChartPoint, State, StateInterval
 from asleft.store.protocols import (
     AlarmEventConflict,
     Backfill,
+    ClockChange,
     Health,
     JudgeCursor,
     JudgeStep,
@@ -306,3 +307,11 @@ def test_everything_is_there_after_opening_again(record_adapter, tmp_path):
     assert store.judge_cursor(V).cursor == {"s": 4}
     assert store.points(V, "ramp_up", 0, 99 * S) == [ChartPoint("ramp_up", 7, 1.0, 0.1)]
     store.close()
+
+
+def test_corrections_of_clocks_are_kept_in_order_and_replaced_by_number(records):
+    late = ClockChange("edge-1", "spool-1", 40, 3_600 * S, "it is 60 min behind", 9)
+    records.put_clock_changes([late, ClockChange("edge-1", "spool-1", 7, -S, "it is 1.0 s ahead", 8)])
+    records.put_clock_changes([ClockChange("edge-1", "spool-1", 7, 0, "", 10)])
+    records.put_clock_changes([])
+    assert records.clock_changes() == [ClockChange("edge-1", "spool-1", 7, 0, "", 10), late]

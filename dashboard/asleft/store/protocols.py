@@ -215,6 +215,21 @@ class Backfill:
 
 
 @dataclass(frozen=True, slots=True)
+class ClockChange:
+    """From block `first_seq` of a stream on, its true times are its raw ones plus `offset_ns`, until the next change.
+
+    Raw times are stored as they came and never changed.
+    """
+
+    agent: str
+    stream: str
+    first_seq: int
+    offset_ns: int
+    why: str  # what was wrong with the agent's clock; empty where it is right
+    at_ns: int  # when it was found, by the recorder's clock
+
+
+@dataclass(frozen=True, slots=True)
 class Health:
     """A process's latest word about itself."""
 
@@ -304,6 +319,14 @@ class RecordStore(Protocol):
 
     def backfills(self) -> list[Backfill]:
         """All, by valve."""
+        ...
+
+    def put_clock_changes(self, changes: Iterable[ClockChange]) -> None:
+        """Insert or replace by (agent, stream, first_seq)."""
+        ...
+
+    def clock_changes(self) -> list[ClockChange]:
+        """All, by agent, stream and first_seq."""
         ...
 
     def put_health(self, health: Health) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -16,6 +17,7 @@ from asleft.store.judged import HOUR_NS, TOUCHING_NS, read_cursor, reset, write_
 from asleft.store.migrate import migrate
 from asleft.store.protocols import (
     Backfill,
+    ClockChange,
     Health,
     JudgeCursor,
     JudgeStep,
@@ -207,6 +209,20 @@ class SqlRecords:
         with reading(self._engine) as connection:
             rows = connection.execute(select(table).order_by(table.c.valve))
             return [Backfill(row.valve, row.until_ns, row.done, row.total, row.complete) for row in rows]
+
+    def put_clock_changes(self, changes: Iterable[ClockChange]) -> None:
+        """Insert or replace by (agent, stream, first_seq)."""
+        rows = [dataclasses.asdict(change) for change in changes]
+        if rows:
+            with writing(self._engine) as connection:
+                insert_replacing(connection, tables.clock_change, rows)
+
+    def clock_changes(self) -> list[ClockChange]:
+        """All, by agent, stream and first_seq."""
+        table = tables.clock_change
+        order = (table.c.agent, table.c.stream, table.c.first_seq)
+        with reading(self._engine) as connection:
+            return [ClockChange(*row) for row in connection.execute(select(table).order_by(*order))]
 
     def put_health(self, health: Health) -> None:
         """Insert or replace the row of its source."""

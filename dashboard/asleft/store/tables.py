@@ -120,6 +120,18 @@ backfill = Table(
     PrimaryKeyConstraint("valve", name="pk_backfill"),
 )
 
+clock_change = Table(
+    "clock_change",
+    metadata,
+    Column("agent", _ID, nullable=False),
+    Column("stream", _ID, nullable=False),
+    Column("first_seq", BigInteger, nullable=False),
+    Column("offset_ns", BigInteger, nullable=False),
+    Column("why", Text, nullable=False),
+    Column("at_ns", BigInteger, nullable=False),
+    PrimaryKeyConstraint("agent", "stream", "first_seq", name="pk_clock_change"),
+)
+
 health = Table(
     "health",
     metadata,
