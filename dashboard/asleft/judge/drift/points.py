@@ -87,6 +87,7 @@ def _close(sheet: Sheet, state: JudgeState, until: float) -> list[ChartPoint]:
 def seen_of(state: JudgeState, dwells: list[Dwell], strokes: list[Stroke], bursts: list[DitherBurst]) -> Seen:
     """The basis of estimates from some features of a state."""
     scale = state.scale
+    interval_s = scale.interval_s if scale is not None else 0.01
     return Seen(
         dwells=dwells,
         strokes=strokes,
@@ -96,10 +97,10 @@ def seen_of(state: JudgeState, dwells: list[Dwell], strokes: list[Stroke], burst
         has_supply="supply" in state.channels,
         resolution_a=state.learner.resolution_a,
         demand_noise=scale.demand_noise if scale is not None else 1e-3,
-        interval_s=scale.interval_s if scale is not None else 0.01,
+        interval_s=interval_s,
         control=state.control,
         held_left=state.held_left,
-        wire=state.learner.wire_noise(),
+        wire=replace(state.learner.wire_noise(), density=state.learner.noise_density(interval_s)),
         demand_step=state.learner.demand_step,
         current_noise_a=state.learner.noise_a,
         cold=state.soak.cold_at(dwells[-1].to_s) if dwells else None,

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import astuple, dataclass, field
 from typing import Protocol
 
 import numpy as np
 from asleft.judge.driver.descent import DELAY, DOWN, LAG, PARAMETERS, SHAPE, UP, Prior
-from asleft.judge.driver.path import MIN_RAMP_S, MOST_EQUAL
+from asleft.judge.driver.path import MIN_RAMP_S, MOST_EQUAL, time_constants
 from asleft.judge.driver.ramps import StrokeFit, fit_stroke, stroke_matrices
 from asleft.judge.intake.columns import resolution
 from asleft.judge.segments.command_noise import CommandNoise, WireNoise
@@ -16,6 +17,7 @@ from asleft.judge.segments.dwells import mean_of
 from asleft.judge.segments.features import Stroke
 from asleft.judge.segments.ration import Ration
 from asleft.judge.segments.rests import Rests
+from asleft.judge.segments.shared_noise import LAGS, SharedNoise, WireDensity
 from asleft.judge.segments.step_time import CommandFilter
 from asleft.judge.segments.tone import Tone, hear_tone
 from asleft.judge.types import FloatArray
@@ -27,6 +29,11 @@ class FitScale(Protocol):
     @property
     def interval_s(self) -> float:
         """Sample interval."""
+        ...
+
+    @property
+    def span_a(self) -> float:
+        """Current at full minus current at zero, as the sheet has it."""
         ...
 
 
@@ -51,6 +58,8 @@ _OFF = 0.03
 _MISFIT = 4.0
 
 
+#: After so many dwells the noise is heard in those that begin in every fourth second only: it costs time.
+_MANY_DWELLS = 80.0
 #: Weight that earlier strokes keep at each new one: the guess rests on the last hundred or so.
 _KEEP = 0.99
 _START = (0.0, 0.0, _LAG_START_S, 0.0, 0.5)
@@ -87,6 +96,8 @@ class Learner:
     demand_step: float = 0.0  # the command converter's step, share of full, 0 while not known
     command_noise: list[float] = field(default_factory=lambda: [0.0] * 3)  # sums of a `CommandNoise`
     command_filter: list[float] = field(default_factory=lambda: [0.0] * 4)  # sums of a `CommandFilter`
+
+    shared_noise: list[float] = field(default_factory=lambda: [0.0] * (4 + LAGS))  # sums of a `SharedNoise`
 
     ration: list[float] = field(default_factory=lambda: list(astuple(Ration())))  # of strokes to fit, a `Ration`
 
@@ -194,6 +205,26 @@ class Learner:
     def wire_noise(self) -> WireNoise:
         """Noise of the command that the driver gets, as far as it can be told."""
         return CommandNoise(*self.command_noise).on_wire(self.known_filter().keep())
+
+    def hear_shared(self, time_s: FloatArray, demand: FloatArray, current_a: FloatArray, scale: FitScale) -> None:
+        """Follow what command and current have in common, from a settled dwell."""
+        known = SharedNoise.from_row(self.shared_noise)
+        if scale.span_a <= 0.0 or (known.dwells > _MANY_DWELLS and int(time_s[0]) % 4):
+            return
+        tone = Tone(*self.tone).columns(time_s - time_s[0], np.ones(time_s.size))
+        self.shared_noise = known.heard(demand, current_a / scale.span_a, scale.interval_s, tone).row()
+
+    def noise_density(self, interval_s: float) -> WireDensity:
+        """Density of the noise on the command's wire, from all that shows it."""
+        keep = self.known_filter().keep()
+        n, squares, products = self.command_noise
+        return SharedNoise.from_row(self.shared_noise).on_wire(
+            (n, squares / max(n, 1.0), products / max(n, 1.0)),
+            interval_s,
+            None if keep is None else -interval_s / math.log(keep),
+            time_constants(self.lag_s, self.shape),
+            self.delay_s,
+        )
 
     def see_step(self, step_a: float, span_a: float) -> None:
         """Take the smallest step between readings of a dwell as the converter's, if it can be one."""

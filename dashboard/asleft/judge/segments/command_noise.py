@@ -16,6 +16,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from asleft.judge.segments.shared_noise import WireDensity
 from asleft.judge.types import FloatArray
 
 _KEPT = 0.99
@@ -30,6 +31,7 @@ class WireNoise:
 
     sd: float = 0.0
     u: float = 0.0
+    density: WireDensity = WireDensity()  # noqa: RUF009 - frozen
 
 
 QUIET_WIRE = WireNoise()

@@ -303,6 +303,7 @@ class _Piece:
         time_s, current_a = self.data[TIME, a:b], self.data[CURRENT, a:b]
         self.learner.listen(time_s, current_a, self.scale, self.scale.span_a)
         self.learner.hear_command(self.data[DEMAND, a:b])
+        self.learner.hear_shared(time_s, self.data[DEMAND, a:b], current_a, self.scale)
         self.learner.see_step(resolution(current_a), self.scale.span_a)
 
     def _stroke(self, a: int, b: int, *, aside: bool, before: Rest, after: Rest, far: bool = False) -> Stroke | None:

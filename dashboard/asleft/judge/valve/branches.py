@@ -58,6 +58,7 @@ class BranchLevel:
     from_s: float
     to_s: float
     oil_degc: float
+    carried: float = 0.0  # how far noise carries the spool past the mean current (share of the span)
 
 
 class Axis(NamedTuple):

@@ -27,14 +27,10 @@ from asleft.judge.valve.branches import (
 )
 from asleft.judge.valve.curve import Curve, curve_of
 from asleft.judge.valve.hysteresis import NoWidth, Width, loop_width
+from asleft.judge.valve.shaken import Shaken, shaken
 from asleft.judge.valve.sweeps import LAG_S, lag_doubt, moving_visits
 from asleft.sheet.model import Sheet
 
-#: Noise of the command shakes the spool as dither does: within a second it has followed the farthest excursions of
-#: the current (two standard deviations, on both branches) by what the current loop lets through of it (about .4).
-#: The loop seen is narrower by that. How much of it arrives is known to a fifth, the doubt of the noise's band
-#: included.
-_SHAKEN, _SHAKEN_U = 2.0 * 2.0 * 0.4, 0.2
 #: A hysteresis whose expanded uncertainty exceeds this many tolerances is no answer, only a bound.
 _WORST_U = 1.5
 _USUAL_TOLERANCE_PCT = 2.0
@@ -96,13 +92,15 @@ def measure(
     if out.curve is None:
         out.reason = "the sheet gives neither pressures nor a curve"
         return out
-    width = _width(out.levels, out.curve, axis.span, out.loop)
+    instrument = sheet.instruments.get("current")
+    noise = shaken(wire.density, seen, instrument.low_pass_hz if instrument is not None else None)
+    width = _width(noise.carried(out.levels), out.curve, axis.span, out.loop)
     if isinstance(width, NoWidth):
         out.reason = width.reason
         return out
     out.width = width
     out.series = _series(seen, width, out.curve, axis.span)
-    found = _estimate(width, seen, wire, current_u_a / axis.span, lag_u, by_command=axis.by_command)
+    found = _estimate(width, seen, noise, current_u_a / axis.span, lag_u, by_command=axis.by_command)
     out.basis = found.note
     _decide(sheet, out, found, wanted, swept=lag_u > 0.0)
     return out
@@ -178,17 +176,16 @@ def _width(levels: Sequence[BranchLevel], curve: Curve, span_a: float, loop: tup
 def _estimate(
     width: Width,
     seen: Sequence[Visit],
-    wire: WireNoise,
+    noise: Shaken,
     current_u_share: float,
     lag_u: float,
     *,
     by_command: bool,
 ) -> Estimate:
-    shaken = _SHAKEN * wire.sd
-    shaken_u = _SHAKEN_U * shaken if shaken > 0.0 else 0.5 * _SHAKEN * wire.u
-    systematic = math.sqrt(width.systematic**2 + shaken_u**2 + (width.share * current_u_share) ** 2 + lag_u**2)
+    narrowed_u = 2.0 * noise.peak * noise.relative_u
+    systematic = math.sqrt(width.systematic**2 + narrowed_u**2 + (width.share * current_u_share) ** 2 + lag_u**2)
     return Estimate(
-        value=100.0 * max(width.share + shaken, 0.0),
+        value=100.0 * max(width.share, 0.0),
         repeatability=100.0 * width.repeatability,
         dof=width.dof if lag_u == 0.0 else _SWEPT_DOF,
         systematic=100.0 * systematic,

@@ -81,8 +81,9 @@ def loop_width(levels: Sequence[BranchLevel], curve: Curve, span_a: float) -> Wi
         return NoWidth("pressure hardly depends on the current where it was seen")
     pressure, slope = pressure[steep], slope[steep]
     x = (pressure - low) / (high - low)
-    y = (np.array([level.current_a for level in kept]) - curve.current_at(pressure)) / span_a
     side = np.array([level.arrival for level in kept])
+    y = (np.array([level.current_a for level in kept]) - curve.current_at(pressure)) / span_a
+    y += side * np.array([level.carried for level in kept])
     noise = np.array(
         [
             level.current_se_a**2 + (level.pressure_se_bar * s) ** 2 + (2e-5 * span_a) ** 2

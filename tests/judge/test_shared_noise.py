@@ -1,0 +1,112 @@
+"""Noise that command and current share, against readings made here by filters written out sample by sample."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from asleft.judge.segments.shared_noise import LAGS, SharedNoise, WireDensity
+
+STEP_S = 0.001
+COMMAND_S, DRIVER_S, READING_S = 0.010, 0.014, 0.009
+DENSITY_S = 1.25e-9  # 0.05 % of noise, new each 5 ms
+
+
+def followed(values: np.ndarray, lag_s: float) -> np.ndarray:
+    keep, y, out = np.exp(-STEP_S / lag_s), 0.0, np.empty_like(values)
+    for k, x in enumerate(values.tolist()):
+        y = keep * y + (1.0 - keep) * x
+        out[k] = y
+    return out
+
+
+def readings(
+    level: float, seed: int, *, hz: int = 100, wire: float = 1.0, late_s: float = 0.0, tone: float = 0.0
+) -> tuple[np.ndarray, np.ndarray]:
+    """Command and current (shares) of a dwell of two seconds, behind their filters, with noise of their own."""
+    rng = np.random.default_rng(seed)
+    noise = wire * np.sqrt(DENSITY_S / STEP_S) * rng.standard_normal(2300)
+    demand = np.clip(level + noise, 0.0, 1.0) - level
+    every, late = round(1.0 / (hz * STEP_S)), round(late_s / STEP_S)
+    command = followed(noise, COMMAND_S)[300::every]
+    current = np.roll(followed(followed(demand, DRIVER_S), READING_S), late)[300::every]
+    n = command.size
+    current = current + tone * np.sin(2.0 * np.pi * 11.3 * np.arange(n) / hz + rng.uniform(0.0, 6.0))
+    return level + command + 2e-4 * rng.standard_normal(n), level + current + 1e-3 * rng.standard_normal(n)
+
+
+def heard(levels: tuple[float, ...] = (0.6, 0.3), dwells: int = 90, hz: int = 100, **more: float) -> SharedNoise:
+    known = SharedNoise()
+    time_s = np.arange(2 * hz) / hz
+    turns = 2.0 * np.pi * 11.3 * time_s
+    beside = np.column_stack((np.cos(turns), np.sin(turns))) if more.get("tone") else np.empty((2 * hz, 0))
+    for k in range(dwells):
+        command, current = readings(levels[k % len(levels)], 1000 + k, hz=hz, **more)
+        known = known.heard(command, current, 1.0 / hz, beside)
+    return known
+
+
+def told(known: SharedNoise, hz: int = 100, late_s: float = 0.0, alike: float = 0.0) -> WireDensity:
+    """By the current alone: what the command says by itself is given no weight."""
+    return known.on_wire(
+        (1e4, 1e-4, alike), 1.0 / hz, COMMAND_S, (DRIVER_S, READING_S), late_s - COMMAND_S
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("hz", [50, 100, 200])
+def test_the_density_on_the_wire_is_found_whatever_the_sample_rate(hz: int) -> None:
+    found = told(heard(hz=hz), hz)
+    assert abs(found.density_s - DENSITY_S) < 2.5 * found.u_s
+    assert found.u_s < 0.3 * DENSITY_S
+    assert found.lag_s == pytest.approx(DRIVER_S + READING_S)
+
+
+def test_a_late_channel_does_not_hide_it() -> None:
+    found = told(heard(late_s=0.03), late_s=0.03)
+    assert abs(found.density_s - DENSITY_S) < 2.5 * found.u_s
+    assert found.u_s < 0.3 * DENSITY_S
+
+
+def test_noise_of_the_readings_themselves_is_not_on_the_wire() -> None:
+    found = told(heard(wire=0.0))
+    assert abs(found.density_s) < 2.5 * found.u_s
+    assert found.u_s < 0.3 * DENSITY_S
+
+
+def test_a_tone_in_the_current_is_taken_out() -> None:
+    clear, toned = told(heard()), told(heard(tone=5e-3))
+    assert toned.u_s == pytest.approx(clear.u_s, rel=0.1)
+    assert toned.density_s == pytest.approx(clear.density_s, abs=clear.u_s)
+
+
+def test_where_the_driver_clips_half_of_it_nothing_is_heard() -> None:
+    assert heard(levels=(0.0, 1.0), dwells=4) == SharedNoise()
+
+
+def test_stated_uncertainty_is_the_scatter() -> None:
+    found = []
+    for seed in range(40):
+        known = SharedNoise()
+        for k in range(6):
+            command, current = readings(0.5, 50 * seed + k)
+            known = known.heard(command, current, 0.01, np.empty((200, 0)))
+        found.append(told(known))
+    off = np.array([(d.density_s - DENSITY_S) / d.u_s for d in found])
+    assert 0.75 < off.std() < 1.6
+    assert abs(off.mean()) < 0.6
+
+
+def test_the_command_alone_tells_too_and_nothing_heard_tells_nothing() -> None:
+    alike = DENSITY_S * np.exp(-1.0) / (2.0 * COMMAND_S)
+    alone = SharedNoise().on_wire((2e4, 1e-7, alike), 0.01, COMMAND_S, (DRIVER_S, READING_S), 0.0)
+    assert alone.density_s == pytest.approx(DENSITY_S)
+    assert alone.most_s == pytest.approx(2.0 * COMMAND_S * 1e-7)
+    blind = SharedNoise().on_wire((2e4, 1e-7, alike), 0.01, None, (DRIVER_S, READING_S), 0.0)
+    assert blind.density_s == 0.0
+    assert blind.u_s == blind.most_s > 0.0
+    assert SharedNoise().on_wire((0.0, 0.0, 0.0), 0.01, None, (DRIVER_S, READING_S), 0.0).most_s == 0.0
+
+
+def test_sums_go_to_a_row_and_back() -> None:
+    known = heard(dwells=3)
+    assert SharedNoise.from_row(known.row()) == known
+    assert len(known.cross) == LAGS
