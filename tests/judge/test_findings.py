@@ -191,6 +191,16 @@ def test_clipped_with_a_low_supply_is_the_supplys() -> None:
     assert out["current-clipped"].onset_s == 40.0
 
 
+@pytest.mark.parametrize(
+    ("share", "bar", "severity"), [(0.3, 200.0, None), (0.6, 200.0, 1), (1.2, 200.0, 2), (0.6, 165.0, 2)]
+)
+def test_a_cut_within_its_tolerance_is_a_matter_for_the_digest(share, bar, severity) -> None:
+    limit_a = 1.0 - share * sheet().tolerance["current_at_full"].below
+    clip = Clip(limit_a, 1.0, 1.0, 40.0, 6)
+    out = found(scene({"pressure_at_full": bar}, found=AsFound(clip=clip)))
+    assert (out["current-clipped"].severity if "current-clipped" in out else None) == severity
+
+
 def test_clipped_with_a_right_supply_is_the_coils_and_says_how_hot_it_is() -> None:
     valve = sheet(as_left={**sheet().as_left, "coil_resistance": 20.0}, coil=Coil(driver_drop_v=1.0, duty_max=1.0))
     out = found(clipped(sheet=valve))["current-clipped"]

@@ -90,18 +90,23 @@ def _ramps(ramps: Sequence[Values | None]) -> Values:
 
 
 def short_of_full(scene: Scene) -> bool:
-    """Whether the current is cut off below what was commissioned for the command.
+    """Whether the current is cut off below what was commissioned for the command, by 0.4 of its tolerance or more.
 
     A line that shifted upwards ends at the full current too: the driver takes no more than full command.
     """
+    return cut_share(scene) > 0.4
+
+
+def cut_share(scene: Scene) -> float:
+    """How far the current is cut off below what was commissioned, in tolerances; 0 without a cut, inf if unknown."""
     clip, ends = scene.found.clip, ends_of(scene)
     if clip is None:
-        return False
+        return 0.0
     tolerance = scene.sheet.tolerance.get("current_at_full")
     if ends is None or tolerance is None or not math.isfinite(tolerance.below):
-        return True
+        return math.inf
     commissioned = ends[0] + min(clip.demand, 1.0) * (ends[1] - ends[0])
-    return clip.limit_a < commissioned - 0.4 * tolerance.below
+    return (commissioned - clip.limit_a) / tolerance.below if tolerance.below > 0.0 else math.inf
 
 
 def _limit(limit_ohm: float, warm_ohm: float | None, left_ohm: float, hottest_ohm: float) -> Values:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from asleft.judge.finding.current_symptoms import limit_ohm, short_of_full
+from asleft.judge.finding.current_symptoms import cut_share, limit_ohm, short_of_full
+from asleft.judge.finding.faults import FAULTS
 from asleft.judge.finding.scene import Scene, make
-from asleft.judge.types import Finding
+from asleft.judge.types import Finding, Verdict
 from asleft.judge.valve.pressure import LevelKey, cut_off, key_of
 
 _SAME_LEVEL = 0.02
@@ -17,11 +18,18 @@ def clipped(scene: Scene) -> list[Finding]:
     clip = scene.found.clip
     if clip is not None and short_of_full(scene):
         evidence = f"Current stops at {clip.limit_a:.3f} A where {clip.demanded_a:.3f} A is demanded."
-        out.append(make("current-clipped", evidence + _what_it_takes(scene), clip.from_s))
+        severity = FAULTS["current-clipped"].severity if _cut_matters(scene) else 1
+        out.append(make("current-clipped", evidence + _what_it_takes(scene), clip.from_s, severity=severity))
     plateau = _pressure_plateau(scene)
     if plateau is not None:
         out.append(plateau)
     return out
+
+
+def _cut_matters(scene: Scene) -> bool:
+    """Whether what the cut takes away is beyond a tolerance, of the current or of the pressure it makes."""
+    pressure = scene.results.get("pressure_at_full")
+    return cut_share(scene) > 1.0 or (pressure is not None and pressure.verdict is Verdict.OUT)
 
 
 def rests_on_cut(scene: Scene) -> bool:
