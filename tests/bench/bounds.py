@@ -15,6 +15,10 @@ stroke by stroke: J_gg - J_gs J_ss^-1 J_sg (Schur complement), which gives the s
 Where noise of the command is clipped at the ends of its range, the driver acts on other levels there than the reading
 shows, by an unknown amount: `clipped` makes that a further nuisance.
 
+`bounds_at_rest` is what currents can be told to from settled samples alone. Samples on a ramp tell of currents too,
+but only through the model of the ramp: a driver's time steps, a filter of another kind or noise clipped at the ends
+would then move the currents. The judge takes currents at rest and gives away what lies between the two bounds.
+
 What the bound leaves out makes it lower, so that an efficiency against it is never flattered: noise of the command
 on the wire, and dither that reaches the slow reading.
 """
@@ -130,6 +134,29 @@ def bounds(truth: Truth, chain: Chain, steps: Sequence[Step], time_s: FloatArray
     information[np.diag_indices_from(information)] += (np.diag(information) == 0.0) * 1.0
     covariance = np.linalg.inv(information / np.outer(size, size)) / np.outer(size, size)
     return {name: float(np.sqrt(covariance[k, k])) for k, name in enumerate(NAMES)}
+
+
+#: Sums of both lags after which a current has settled: e^-5 of what was missing, split over two lags a little more.
+_SETTLED_LAGS = 5.0
+
+
+def bounds_at_rest(truth: Truth, chain: Chain, steps: Sequence[Step], time_s: FloatArray) -> dict[str, float]:
+    """Smallest standard deviation of an unbiased estimate of either current, by name, from settled samples alone.
+
+    Current i = I0 (1 - u) + I1 u at unknown levels u, both read with noise: each level counts as one point of
+    variance (sd_i^2 + (I1 - I0)^2 sd_u^2) / n, exact for small noise (least squares, errors in both variables).
+    """
+    readings: dict[float, float] = {round(steps[0].before, 9): float(np.sum(time_s < steps[0].at_s))}
+    for step, until_s in zip(steps, [*(s.at_s for s in steps[1:]), np.inf], strict=True):
+        ramp_s = truth.ramp_up_s if step.after > step.before else truth.ramp_down_s
+        from_s = step.at_s + abs(step.after - step.before) * ramp_s + _SETTLED_LAGS * sum(truth.lags_s)
+        level = round(step.after, 9)
+        readings[level] = readings.get(level, 0.0) + float(np.sum((time_s >= from_s) & (time_s < until_s)))
+    u, n = np.array(list(readings)), np.array(list(readings.values()))
+    design = np.column_stack((1.0 - u, u))
+    one = chain.current_sd_a**2 + (truth.at_full_a - truth.at_zero_a) ** 2 * chain.command_sd**2
+    covariance = np.linalg.inv(design.T @ (design * (n / one)[:, None]))
+    return dict(zip(NAMES[:2], np.sqrt(np.diag(covariance)).tolist(), strict=True))
 
 
 def _at_rest(truth: Truth, chain: Chain, levels: list[float], level: float, count: int) -> FloatArray:

@@ -6,6 +6,9 @@ and what is left of them in spoilt logs (`robustness`).
 Each log has its own valve, cycle and bound; the efficiency is 1 / mean((error / bound)^2) over logs, its interval
 that of a chi-square with as many degrees of freedom as logs. The simulation runs in steps of 2 ms: at 5 ms its own
 knees would lengthen a ramp of 0.1 s by more than the bound.
+
+Currents are taken from samples at rest, those of ramps left to the ramps. "At rest at most" is the efficiency that
+this can reach (`bounds.bounds_at_rest` says why it is given away), "of it" the estimator's share of that.
 """
 
 from __future__ import annotations
@@ -14,13 +17,14 @@ from dataclasses import dataclass
 
 import numpy as np
 from asleft.judge.judge import judge_log
-from bounds import bounds
+from bounds import bounds, bounds_at_rest
 from production import logs, shared, sheet_of, valves
 from report import Goal, Report, main
 from robustness import table
 from scipy.stats import chi2
 
 QUANTITIES = ("current_at_zero", "current_at_full", "ramp_up", "ramp_down")
+AT_REST = QUANTITIES[:2]
 _PER_JOB = 20
 
 
@@ -48,20 +52,23 @@ _LEAST = 0.8
 _LEAST_INSIDE = 0.85
 
 
-def errors_of(job: tuple[Scene, int, int]) -> list[dict[str, tuple[float, float]]]:
-    """Per log and quantity: error in units of the bound, and stated standard uncertainty in the same unit."""
+def errors_of(job: tuple[Scene, int, int]) -> list[dict[str, tuple[float, float, float]]]:
+    """Per log and quantity: error, stated standard uncertainty and what rests can reach, in units of the bound."""
     scene, seed, count = job
     out = []
     models = valves(count, seed, dither=scene.dither, command_noise_pct=scene.command_noise_pct)
     for log in logs(models, scene.duration_s, seed):
         left = {name: value for name, value in log.recording.truth.as_left.items() if value > 0.0}
         found = {q.id: q for q in judge_log(sheet_of(log.model, left), log.samples).quantities}
-        least = bounds(log.truth, log.chain, log.steps, log.samples.time_s - log.samples.time_s[0])
+        given = (log.truth, log.chain, log.steps, log.samples.time_s - log.samples.time_s[0])
+        least = bounds(*given)
+        at_rest = {**least, **bounds_at_rest(*given)}
         row = {}
         for name in QUANTITIES:
             value, expanded = found[name].as_found, found[name].uncertainty
             if value is not None and expanded is not None:
-                row[name] = ((value - left[name]) / least[name], expanded / 2.0 / least[name])
+                error, stated = value - left[name], expanded / 2.0
+                row[name] = (error / least[name], stated / least[name], at_rest[name] / least[name])
         out.append(row)
     return out
 
@@ -88,11 +95,14 @@ def run(full: bool, workers: int = 1) -> Report:
         for name in QUANTITIES:
             z = np.array([row[name][0] for row in rows if name in row])
             stated = np.array([row[name][1] for row in rows if name in row])
+            reach = np.array([row[name][2] for row in rows if name in row])
             value, interval = efficiency(z)
+            most = 1.0 / float(np.mean(reach**2))
+            told = f"  at rest at most {most:.2f}, of it {efficiency(z / reach)[0]:.2f}" if name in AT_REST else ""
             report.lines.append(
                 f"  {name:16} efficiency {value:.3f} ({interval[0]:.3f} to {interval[1]:.3f})"
                 f"  bias {z.mean():+.2f} bounds  stated {np.median(stated):.2f} bounds"
-                f"  not observed {len(rows) - z.size}"
+                f"  not observed {len(rows) - z.size}{told}"
             )
             if scene.goal:
                 report.goals.append(
