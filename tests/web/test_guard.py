@@ -280,6 +280,8 @@ def test_the_audit_page_is_put_in_for_administrators_only(app, people, doors):
         assert ("This page is for administrators." in text) is (role is not Role.ADMINISTRATOR)
         links = json.loads(text)["response"][ids.NAV]["children"]
         assert ("/audit" in json.dumps(links)) is (role is Role.ADMINISTRATOR)
+        here = [link["props"]["href"] for link in links if "aria-current" in link["props"]]
+        assert here == (["/audit"] if role is Role.ADMINISTRATOR else [])
 
 
 def test_a_role_taken_away_counts_in_open_sessions_at_once(app, people, doors, door):

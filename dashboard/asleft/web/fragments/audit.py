@@ -30,7 +30,7 @@ def audit_body(view: AuditView) -> Markup:
             "never changed: the database refuses it.",
             class_="sub",
         ),
-        table("Who did what, when and from where", _HEAD, rows, numeric=frozenset({0})) if rows else None,
+        table("Who did what, when and from where", _HEAD, rows) if rows else None,
         el(
             "p",
             None if view.newest else el("a", "← newest", href="/audit"),

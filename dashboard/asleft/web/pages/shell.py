@@ -88,7 +88,7 @@ def _links(path: str, role: Role) -> list[Component]:
         needed = page_role(href)
         if needed is None or not role.may(needed):
             continue
-        here = path == href or (href == "/" and path.startswith("/valve/")) or path.startswith(f"{href.rstrip('/')}/")
+        here = path == href or path.startswith("/valve/" if href == "/" else f"{href}/")
         current_page = {"aria_current": "page" if path == href else "true"} if here else {}
         links.append(node("A", words, href=href, **current_page))
     return links

@@ -10,6 +10,9 @@ from asleft.store.invariant import Invariant, invariant
 from asleft.store.protocols import Health, StreamMark
 from asleft.web.when import age
 
+DRIFT_PPM = 100
+"""A clock that runs this much too fast or slow is remarked on: nine seconds a day, more than an undisciplined one."""
+
 
 @dataclass(frozen=True, slots=True)
 class Delivery:
@@ -51,7 +54,7 @@ class AgentView:
     online: bool | None  # None: an older stream, or an agent never heard
     lag: str  # since the recorder last heard of the stream
     version: str
-    remark: str  # what the agent complains of
+    remark: str  # what the agent complains of, and what is wrong with its clock
     finished: bool  # it has said that nothing more will come
     delivery: Delivery
 
@@ -69,7 +72,7 @@ def agent_view(mark: StreamMark, row: Health | None, now_ns: int) -> AgentView:
         online=bool(online) if online is not None else None,
         lag=f"{age((now_ns - mark.last_at_ns) / 1e9)} ago" if mark.last_at_ns else "never",
         version=str(details.get("version") or "–"),
-        remark=str(said.get("alarms") or "") if isinstance(said, Mapping) else "",
+        remark=_remark(said, details.get("clock")),
         finished=isinstance(said, Mapping) and bool(said.get("finished")),
         delivery=Delivery(
             stored=mark.stored,
@@ -78,6 +81,18 @@ def agent_view(mark: StreamMark, row: Health | None, now_ns: int) -> AgentView:
             balance=invariant(highest, acknowledged or 0, mark) if told and highest is not None else None,
         ),
     )
+
+
+def _remark(said: object, clock: object) -> str:
+    """What the agent complains of, and what the recorder finds wrong with its clock."""
+    alarms = str(said.get("alarms") or "") if isinstance(said, Mapping) else ""
+    if not isinstance(clock, Mapping):
+        return alarms
+    drift = clock.get("drift_ppm")
+    words = f"clock: {clock['trouble']}; times are corrected" if clock.get("trouble") else ""
+    if isinstance(drift, (int, float)) and abs(drift) >= DRIFT_PPM:
+        words += f"{'; it' if words else 'its clock'} runs {abs(drift):.0f} ppm {'fast' if drift > 0 else 'slow'}"
+    return "; ".join(text for text in (alarms, words) if text)
 
 
 def integer(details: Mapping[str, Any], *keys: str) -> int | None:
