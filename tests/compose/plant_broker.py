@@ -26,6 +26,13 @@ def make(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run([str(SCRIPT), "-d", str(folder), *words], capture_output=True, text=True, check=False)
 
 
+def free_port() -> int:
+    """A port of loopback that nobody listens on."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
 @dataclass
 class PlantBroker:
     """mosquitto on a free port of loopback with `plant.conf` and `access.acl`; an observer may do anything."""
@@ -37,9 +44,7 @@ class PlantBroker:
 
     def start(self) -> None:
         """Start it with the published files; only port and places are changed."""
-        with socket.socket() as probe:
-            probe.bind(("127.0.0.1", 0))
-            self.port = int(probe.getsockname()[1])
+        self.port = free_port()
         text = (COMPOSE / "broker" / "plant.conf").read_text()
         for old, new in (
             ("listener 8883\n", f"listener {self.port} 127.0.0.1\n"),

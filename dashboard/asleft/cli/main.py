@@ -62,7 +62,7 @@ EXTRA_OF_MODULE: Mapping[str, str] = {
         ("alembic", "dash", "dash_ag_grid", "dash_mantine_components", "numcodecs", "pandas", "plotly", "scipy"),
         "plant",
     ),
-    **dict.fromkeys(("argon2", "sqlalchemy", "tzdata", "waitress", "flask", "werkzeug"), "plant"),
+    **dict.fromkeys(("argon2", "influxdb_client", "psycopg", "sqlalchemy", "tzdata", "waitress", "flask", "werkzeug"), "plant"),
     "amqtt": "demo",
 }
 
