@@ -92,3 +92,29 @@ def test_no_date_for_what_is_no_step() -> None:
     ramp = np.interp(t, [0.5, 0.8], [0.2, 0.6])
     assert Dating(CommandFilter(), DT, 2e-4).date(t, ramp, 51, 94, (0.2, 0.6), 0.003) is None
     assert step_time(t, ramp, 51, 94, 0.6, 0.003) is None
+
+
+@pytest.mark.parametrize("steps", [1, 2])
+def test_the_second_step_of_a_log_is_dated_by_the_filter_already(steps: int) -> None:
+    """What a step shows of the filter counts in its own date; the filter is then known from two or three steps."""
+    off, stated = [], []
+    for k in range(100):
+        known = CommandFilter()
+        for earlier in range(steps):
+            _, dating = dated(
+                known, (0.13 + 0.37 * (k + earlier)) % 1.0 * DT, 0.008, noise=2e-4, seed=7 * k + earlier
+            )
+            known = dating.taught()
+        late_s = (k * 0.618 % 1.0) * DT
+        at_s, dating = dated(known, late_s, 0.008, noise=2e-4, seed=5000 + k)
+        off.append(at_s - 0.508 - late_s)
+        stated.append(np.sqrt(dating.variances_s2[0]))
+    dated_well = np.array(stated) < 0.05 * DT
+    assert np.mean(dated_well) > 0.9
+    z = np.array(off)[dated_well] / np.array(stated)[dated_well]
+    assert np.mean(np.abs(z) < 2.0) > 0.9
+
+
+def test_the_first_step_of_a_log_is_known_to_a_sample() -> None:
+    _, dating = dated(CommandFilter(), 0.004, 0.008, noise=2e-4)
+    assert dating.interval_equivalent_s() == pytest.approx(DT)

@@ -21,7 +21,7 @@ _STEP_LASTS_S = 0.08  # a step is over within this, its filter's tail included
 _MOST_TAIL = 6  # readings after a step that are looked at
 #: A filter is used when this many standard errors away from none, and from so many steps on.
 _SURE = 6.0
-_FEWEST = 2.0
+_FEWEST = 1.5  # two, the first of them a little forgotten
 #: Weight that earlier steps keep at each new one.
 _KEPT = 0.998
 #: No step is dated better than this share of a sample interval: clocks and filters are not ideal.
@@ -93,30 +93,32 @@ class Dating:
         missing = (levels[1] - demand[a - 1 : last]) / change
         even = bool(np.all(np.abs(np.diff(time_s[a - 1 : last]) - self.interval_s) < 0.1 * self.interval_s))
         if even:
-            q = self.known.keep()
             noise = self.noise / abs(change)
-            if q is not None:
-                found = self._by_filter(missing, time_s[a - 1 : last], q, noise)
-                if found is not None:
-                    rough, variance = found
             self.tails.append((missing[1:], 1.0 / noise**2))
+            found = self._by_filter(missing, time_s[a - 1 : last], self.taught(), noise)
+            if found is not None:
+                rough, variance = found
         self.variances_s2.append(variance)
         return rough
 
     def _by_filter(
-        self, missing: FloatArray, time_s: FloatArray, q: float, noise: float
+        self, missing: FloatArray, time_s: FloatArray, known: CommandFilter, noise: float
     ) -> tuple[float, float] | None:
         """Date and variance from a tail e^(-t/tau) fitted to the readings after the step; None if it does not fit.
 
-        The move was noticed at reading 1; reading 0 may lie just behind the step too.
+        The move was noticed at reading 1; reading 0 may lie just behind the step too. This step counts in what is
+        known of the filter: of the first ones it tells as much as those before.
         """
+        q = known.keep()
+        if q is None:
+            return None
         tau_s = -self.interval_s / math.log(q)
         for first in (1, 0):
             tail = missing[first:]
             fall = q ** np.arange(tail.size)
             power = float(fall @ fall)
             start = float(tail @ fall) / power
-            sd = noise * self.known.misfit() / math.sqrt(power)
+            sd = noise * known.misfit() / math.sqrt(power)
             if start > q - 4.0 * sd or first == 0:
                 break
         if not q - 5.0 * sd < start < 1.0 + 5.0 * sd or start < 4.0 * sd:
