@@ -2,12 +2,7 @@
 
 from __future__ import annotations
 
-import base64
-import zlib
-from collections.abc import Sequence
 from typing import NamedTuple
-
-import numpy as np
 
 NAN = float("nan")
 
@@ -88,16 +83,3 @@ class Stroke(NamedTuple):
     own_shape: float
     aside: float  # 1 if set aside: the first after enabling
     clock_s: float  # producing time of the valve so far
-
-
-def pack(rows: Sequence[Sequence[float]], width: int) -> str:
-    """Rows as text: float64 little-endian, deflated, base64. Exact."""
-    array = np.asarray(rows, dtype="<f8").reshape(-1, width)
-    return base64.b64encode(zlib.compress(array.T.tobytes(), 1)).decode("ascii")
-
-
-def unpack_rows(text: str, width: int) -> list[list[float]]:
-    """Inverse of `pack`, as lists of floats."""
-    flat = np.frombuffer(zlib.decompress(base64.b64decode(text)), dtype="<f8")
-    rows: list[list[float]] = flat.reshape(width, -1).T.tolist()
-    return rows
