@@ -39,7 +39,7 @@ from scenes import random_model
 Pairs = npt.NDArray[np.float64]
 _PER_JOB = 10
 #: Logs per scene and their length (s): published size, and the one of the test suite.
-FULL, SMOKE = (300, 300.0), (5, 120.0)
+FULL, SMOKE = (300, 300.0), (10, 120.0)
 #: Expanded uncertainties of the sheets' instruments: pressure (bar) and current (A).
 PRESSURE_U_BAR, CURRENT_U_A = 1.0, 0.004
 QUANTITIES = ("hysteresis", "pressure_at_zero", "pressure_at_full")
