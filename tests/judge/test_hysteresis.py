@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from asleft.judge.valve.branches import BranchLevel
 from asleft.judge.valve.curve import Curve, curve_of, half_width_a, hermite
-from asleft.judge.valve.hysteresis import NoWidth, Width, loop_width
+from asleft.judge.valve.hysteresis import BEND, NoWidth, Width, bend_of, loop_width
 from asleft.sheet.model import Characteristic
 from synth import sheet
 
@@ -77,6 +77,21 @@ def test_the_width_is_found_from_few_levels_and_the_recorded_curve(half, cycle) 
     u = 2.0 * np.hypot(width.repeatability, width.systematic)
     assert abs(width.share - 2.0 * half) < u
     assert u < 0.004
+
+
+def test_the_finer_a_curve_was_recorded_the_less_it_bends_between() -> None:
+    """A monotone cubic through a bowed curve errs by the square of the distance of its nodes at least."""
+    at, errors, bends = np.linspace(0.3, 0.9, 200), [], []
+    for count in (6, 11, 21):
+        plain = sheet(as_left={**sheet().as_left, "hysteresis": 2.0})
+        curve = curve_of(replace(plain, characteristic=table(0.01, count)))
+        assert curve is not None
+        off = (curve.current_at(spool_bar((at - 0.01) / 0.98)) - ZERO) / SPAN - at
+        errors.append(float(np.std(off)))
+        bends.append(bend_of(curve))
+    assert bends[0] > bends[1] > bends[2] >= BEND[True]
+    assert all(error < bend for error, bend in zip(errors, bends, strict=True))
+    assert bend_of(left(recorded=False)) == BEND[False]
 
 
 def test_without_a_curve_a_level_seen_from_both_sides_is_enough() -> None:

@@ -89,10 +89,10 @@ def test_without_noise_nothing_is_added() -> None:
 
 @pytest.mark.parametrize(("time_s", "lag_s"), [(0.5, 0.01), (1.5, 0.006), (1.5, 0.02), (4.0, 0.01)])
 def test_the_peak_lies_between_those_of_fine_and_of_coarse_noise(time_s: float, lag_s: float) -> None:
-    """Mean of the largest of a first-order process, marched in 0.1 ms and in steps of 5 ms."""
+    """Mean of the largest of a first-order process, marched in 0.1 ms and in steps of 10 ms."""
     rng = np.random.default_rng(5)
     peaks = []
-    for step_s in (1e-4, 5e-3):
+    for step_s in (1e-4, 1e-2):
         q = np.exp(-step_s / lag_s)
         x = rng.standard_normal(600)
         highest = x.copy()
@@ -102,7 +102,7 @@ def test_the_peak_lies_between_those_of_fine_and_of_coarse_noise(time_s: float, 
         peaks.append(float(highest.mean()))
     factor, u = peak(time_s, lag_s)
     assert peaks[1] < factor < peaks[0]
-    assert u == pytest.approx((peaks[0] - peaks[1]) / np.sqrt(18.0), rel=0.35)
+    assert u == pytest.approx((peaks[0] - peaks[1]) / np.sqrt(18.0), rel=0.5)
 
 
 def test_a_root_of_what_may_be_nothing() -> None:

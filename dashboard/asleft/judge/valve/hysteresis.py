@@ -34,7 +34,9 @@ from asleft.judge.valve.curve import Curve
 OFFSET = 0.3
 SLOPE = {True: 0.10, False: 0.3}
 BOW = {True: 0.0, False: 0.5}
-BEND = {True: 0.0007, False: 0.025}
+BEND = {True: 0.0004, False: 0.025}
+#: What a recorded curve of six levels leaves open between them; it falls with the square of their distance.
+BETWEEN = 0.00057
 BEND_LENGTH = 0.5
 BENT = 1.0 / 12.0
 #: Misfit beyond which pressure does not follow the current on one curve (chi squared per degree of freedom).
@@ -93,7 +95,7 @@ def loop_width(levels: Sequence[BranchLevel], curve: Curve, span_a: float) -> Wi
     noise = noise / span_a**2
     # A curve that moved has bent as well: a twelfth of how far it moved.
     moved = max(float(np.ptp(y[side > 0.0])), float(np.ptp(y[side < 0.0]))) if curve.recorded else 0.0
-    known = prior_covariance(x, recorded=curve.recorded, moved=moved)
+    known = prior_covariance(x, bend=bend_of(curve), recorded=curve.recorded, moved=moved)
     basis = 0.5 * side
     paired = pairs_of(kept)
     fit = _fit(y, basis, known, noise)
@@ -151,16 +153,23 @@ def _varying(x: FloatArray, basis: FloatArray, width: float) -> FloatArray:
     return np.asarray((0.5 * width) ** 2 * np.outer(basis, basis) * np.exp(-0.5 * (apart / 0.1) ** 2))
 
 
-def prior_covariance(x: FloatArray, *, recorded: bool, moved: float) -> FloatArray:
+def bend_of(curve: Curve) -> float:
+    """How much curve and valve bend apart (standard deviation, share of the current span)."""
+    if not curve.recorded:
+        return BEND[False]
+    return float(np.hypot(BEND[True], BETWEEN * (5.0 / (curve.current_a.size - 1)) ** 2))
+
+
+def prior_covariance(x: FloatArray, *, bend: float, recorded: bool, moved: float) -> FloatArray:
     """Covariance of the shift between curve and valve at pressures `x` (shares of the span), shape (n, n).
 
-    `moved`: range of the departures of one branch from the curve, as a share of the current span.
+    `bend`: of `bend_of`. `moved`: range of the departures of one branch, as a share of the current span.
     """
     apart = x[:, None] - x[None, :]
-    bend = (BEND[recorded] ** 2 + (BENT * moved) ** 2) * np.exp(-0.5 * (apart / BEND_LENGTH) ** 2)
+    bends = (bend**2 + (BENT * moved) ** 2) * np.exp(-0.5 * (apart / BEND_LENGTH) ** 2)
     centred = x - 0.5
     bow = BOW[recorded] ** 2 * np.outer(centred**2, centred**2)
-    return np.asarray(OFFSET**2 + SLOPE[recorded] ** 2 * np.outer(centred, centred) + bow + bend)
+    return np.asarray(OFFSET**2 + SLOPE[recorded] ** 2 * np.outer(centred, centred) + bow + bends)
 
 
 def pairs_of(levels: Sequence[BranchLevel]) -> list[tuple[int, int]]:

@@ -13,7 +13,8 @@ process of standard deviation sqrt(S / 2 T). In a time t it stays below z standa
 the rate of first passages at a level that is rarely reached (Leadbetter, Lindgren and Rootzen, Extremes and Related
 Properties of Random Sequences and Processes, 1983, chapter 12, from memory); the mean of the peak is the integral of
 1 - F. Noise that comes in steps of h (a driver that counts) reaches less far, by 0.58 sqrt(2 h / T) standard
-deviations (Chernoff 1965; Siegmund, Sequential Analysis, 1985: 0.5826, from memory); h is anything up to 5 ms.
+deviations (Chernoff 1965; Siegmund, Sequential Analysis, 1985: 0.5826, from memory); h, an input filter included, is anything up to
+10 ms.
 
 At the ends of its range the driver takes no more of the noise than one side: the current there only falls short of
 the end, by less and on the other side of the mean. The limiter's ramps are taken to be faster than the noise of a
@@ -33,12 +34,13 @@ from asleft.judge.valve.branches import BranchLevel, Visit
 
 #: Share of wires taken to be quieter than can be noticed, before anything was heard.
 _QUIET = 0.5
-_DRIVER_STEP_S = 0.005
+#: What a driver counts in and filters its input by: up to this.
+_DRIVER_STEP_S = 0.010
 _MONITORED = 0.5826
 #: The pressure of a stay is read after this share of it, on average.
 _READ = 0.8
-#: Peak at an end of the range over the peak elsewhere, for noise of which one side is cut off: a tenth to six tenths.
-_AT_END = 0.4
+#: Peak at an end of the range over the peak elsewhere, for noise of which one side is cut off: a tenth to a half.
+_AT_END = 0.3
 _END = 0.005
 #: Lag of the driver and coil where the sheet does not say what of it is the reading's: half of all.
 _HALF, _HALF_U = 0.5, 0.25
