@@ -13,8 +13,8 @@ process of standard deviation sqrt(S / 2 T). In a time t it stays below z standa
 the rate of first passages at a level that is rarely reached (Leadbetter, Lindgren and Rootzen, Extremes and Related
 Properties of Random Sequences and Processes, 1983, chapter 12, from memory); the mean of the peak is the integral of
 1 - F. Noise that comes in steps of h (a driver that counts) reaches less far, by 0.58 sqrt(2 h / T) standard
-deviations (Chernoff 1965; Siegmund, Sequential Analysis, 1985: 0.5826, from memory); h, an input filter included, is anything up to
-10 ms.
+deviations (Chernoff 1965; Siegmund, Sequential Analysis, 1985: 0.5826, from memory); h, an input filter included, is
+anything up to 10 ms.
 
 At the ends of its range the driver takes no more of the noise than one side: the current there only falls short of
 the end, by less and on the other side of the mean. The limiter's ramps are taken to be faster than the noise of a
