@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import pytest
 from asleft.store.access import AccessStore, open_access
@@ -19,9 +20,17 @@ CHIEF = Actor("chief", "command line")
 KL = Actor("kl", "10.0.0.7")
 
 
+@pytest.fixture(params=["sqlite", "postgresql"])
+def where(request, tmp_path) -> Path | str:
+    """A records store of the test's own: a file, or a database of a real server."""
+    if request.param == "sqlite":
+        return tmp_path / "records.db"
+    return request.getfixturevalue("postgres").url(str(tmp_path))
+
+
 @pytest.fixture
-def access(tmp_path) -> Iterator[AccessStore]:
-    opened = open_access(tmp_path / "records.db")
+def access(where) -> Iterator[AccessStore]:
+    opened = open_access(where)
     yield opened
     opened.close()
 
@@ -44,7 +53,7 @@ def test_roles_include_one_another():
     ]
 
 
-def test_accounts_are_kept_and_each_change_is_on_record(access, tmp_path):
+def test_accounts_are_kept_and_each_change_is_on_record(access, where):
     assert access.accounts.any() is False
     access.accounts.add("kl", Role.TECHNICIAN, "hash-1", CHIEF, T0)
     access.accounts.add("ab", Role.VIEWER, "hash-2", CHIEF, T0 + 1)
@@ -53,7 +62,7 @@ def test_accounts_are_kept_and_each_change_is_on_record(access, tmp_path):
     assert access.accounts.set_disabled("ab", True, CHIEF, T0 + 4) is True
     assert access.accounts.set_disabled("ab", True, CHIEF, T0 + 5) is False
     assert access.accounts.set_password("kl", "hash-3", KL, T0 + 6) == 0
-    again = open_access(tmp_path / "records.db")
+    again = open_access(where)
     assert [(a.name, a.role, a.password, a.disabled) for a in again.accounts.all()] == [
         ("ab", Role.VIEWER, "hash-2", True),
         ("kl", Role.ADMINISTRATOR, "hash-3", False),
@@ -183,11 +192,11 @@ def test_an_address_is_throttled_whatever_names_it_tries(access):
     assert fail(access, "another", "10.0.0.2", T0) == 0
 
 
-def test_a_restart_forgives_nothing(access, tmp_path):
+def test_a_restart_forgives_nothing(access, where):
     for _ in range(PER_ACCOUNT.free + 1):
         fail(access, "kl", "10.0.0.1", T0)
     access.close()
-    again = open_access(tmp_path / "records.db")
+    again = open_access(where)
     assert fail(again, "kl", "10.0.0.1", T0 + S) == pytest.approx(4.0)
     again.close()
 
@@ -239,3 +248,18 @@ def test_the_trail_is_read_in_pages_and_long_words_are_cut(access):
     assert [entry.subject for entry in first] == ["name-6", "name-5", "name-4", "name-3"]
     rest = access.audit.newest(4, before=first[-1].number)
     assert [len(entry.subject) for entry in rest] == [6, 6, 500]
+
+
+def test_no_session_slips_in_while_another_password_is_set(kl):
+    """Sign-ins checked against the old password race with the change; none may be open afterwards."""
+
+    def sign_in(number: int) -> bool:
+        return kl.sessions.open(f"d{number}", "kl", "hash-1", KL, T0 + number)
+
+    with ThreadPoolExecutor(8) as pool:
+        before = [pool.submit(sign_in, number) for number in range(8)]
+        change = pool.submit(kl.accounts.set_password, "kl", "hash-2", CHIEF, T0 + 50)
+        after = [pool.submit(sign_in, number) for number in range(8, 16)]
+        opened = sum(future.result() for future in (*before, *after))
+    assert change.result() == opened
+    assert kl.sessions.of("kl") == []

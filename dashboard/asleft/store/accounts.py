@@ -9,7 +9,7 @@ from typing import Any
 from asleft.store import tables
 from asleft.store.audit import Actor, note
 from asleft.store.engine import reading, writing
-from asleft.store.sessions import end_all
+from asleft.store.sessions import account_lock, end_all
 from asleft.store.throttle import clear
 from sqlalchemy import Connection, Engine, Row, delete, func, select, update
 
@@ -77,7 +77,7 @@ class Accounts:
     def add(self, name: str, role: Role, password: str, actor: Actor, at_ns: int) -> None:
         """Add an account with a password hash. Raises `AccountExists`."""
         table = tables.account
-        with writing(self._engine) as connection:
+        with writing(self._engine, account_lock(name)) as connection:
             if connection.execute(select(table.c.name).where(table.c.name == name)).first() is not None:
                 raise AccountExists(f"there is an account {name} already")
             connection.execute(
@@ -96,7 +96,7 @@ class Accounts:
 
     def set_role(self, name: str, role: Role, actor: Actor, at_ns: int) -> bool:
         """Give another role, at once for open sessions too; False if it has it already. Raises `UnknownAccount`."""
-        with writing(self._engine) as connection:
+        with writing(self._engine, account_lock(name)) as connection:
             before = _needed(connection, name)
             if before.role is role:
                 return False
@@ -109,7 +109,7 @@ class Accounts:
 
         Raises `UnknownAccount`.
         """
-        with writing(self._engine) as connection:
+        with writing(self._engine, account_lock(name)) as connection:
             _needed(connection, name)
             _update(connection, name, password=password, password_at_ns=at_ns)
             clear(connection, name)
@@ -120,7 +120,7 @@ class Accounts:
     def renew_hash(self, account: Account, password: str) -> None:
         """Put a hash of the *same* password with newer parameters in place, if nobody changed it meanwhile."""
         table = tables.account
-        with writing(self._engine) as connection:
+        with writing(self._engine, account_lock(account.name)) as connection:
             connection.execute(
                 update(table)
                 .where(table.c.name == account.name, table.c.password == account.password)
@@ -132,7 +132,7 @@ class Accounts:
 
         Raises `UnknownAccount`.
         """
-        with writing(self._engine) as connection:
+        with writing(self._engine, account_lock(name)) as connection:
             if _needed(connection, name).disabled is disabled:
                 return False
             _update(connection, name, disabled=disabled)
@@ -143,7 +143,7 @@ class Accounts:
 
     def remove(self, name: str, actor: Actor, at_ns: int) -> None:
         """Remove an account and end its sessions; its lines of the audit trail stay. Raises `UnknownAccount`."""
-        with writing(self._engine) as connection:
+        with writing(self._engine, account_lock(name)) as connection:
             before = _needed(connection, name)
             connection.execute(delete(tables.account).where(tables.account.c.name == name))
             ended = end_all(connection, name)

@@ -48,7 +48,7 @@ class Sessions:
         removed or given another password since.
         """
         accounts, table = tables.account, tables.web_session
-        with writing(self._engine) as connection:
+        with writing(self._engine, account_lock(account)) as connection:
             row = connection.execute(select(accounts).where(accounts.c.name == account)).first()
             if row is None or row.disabled or row.password != password:
                 return False
@@ -110,12 +110,18 @@ class Sessions:
         """End one; False if it had ended already (and nothing is noted again)."""
         table = tables.web_session
         with writing(self._engine) as connection:
-            row = connection.execute(select(table.c.account).where(table.c.digest == digest)).first()
-            if row is None:
+            account = connection.execute(
+                delete(table).where(table.c.digest == digest).returning(table.c.account)
+            ).scalar()
+            if account is None:
                 return False
-            connection.execute(delete(table).where(table.c.digest == digest))
-            note(connection, actor, at_ns, "signed out", row.account, why)
+            note(connection, actor, at_ns, "signed out", account, why)
             return True
+
+
+def account_lock(name: str) -> str:
+    """What transactions over one account have in common, so that none opens a session while another ends them all."""
+    return f"account/{name}"
 
 
 def end_all(connection: Connection, account: str) -> int:

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from asleft.store import tables
-from asleft.store.engine import insert_ignoring, insert_replacing, writing
+from asleft.store.engine import insert_replacing, writing
 from sqlalchemy import Connection, Engine, delete, select, update
 
 _S = 1_000_000_000
@@ -65,10 +65,8 @@ class Throttle:
         """Count a try, unless it comes too early. The account need not exist."""
         subjects = _subjects(account, address)
         table = tables.login_throttle
-        with writing(self._engine) as connection:
+        with writing(self._engine, *subjects) as connection:
             connection.execute(delete(table).where(table.c.last_at_ns < at_ns - _KEEP_NS))
-            # Rows that are there can be locked where the database lets several transactions write at a time.
-            insert_ignoring(connection, table, [_row(subject, 0, at_ns, 0) for subject in sorted(subjects)])
             known = _known(connection, subjects, at_ns)
             wait_ns = max(until - at_ns for _, until in known.values())
             if wait_ns > 0:
@@ -87,7 +85,7 @@ class Throttle:
         """
         subject = _address(attempt.address)
         table = tables.login_throttle
-        with writing(self._engine) as connection:
+        with writing(self._engine, *_subjects(attempt.account, attempt.address)) as connection:
             clear(connection, attempt.account)
             failures, _ = _known(connection, {subject: PER_ADDRESS}, at_ns)[subject]
             if failures <= 1:
@@ -106,8 +104,7 @@ def _known(connection: Connection, limits: Mapping[str, Limits], at_ns: int) -> 
     """Subject -> failures that still count, and until when it has to wait."""
     table = tables.login_throttle
     known = dict.fromkeys(limits, (0, 0))
-    query = select(table).where(table.c.subject.in_(limits)).order_by(table.c.subject).with_for_update()
-    for row in connection.execute(query):
+    for row in connection.execute(select(table).where(table.c.subject.in_(limits))).all():
         forgotten = at_ns - row.last_at_ns > limits[row.subject].forget_s * _S
         latest_ns = at_ns + round(limits[row.subject].longest_s * _S)
         if row.until_ns > latest_ns:  # the clock was put back: nobody waits longer than the longest wait
