@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.segments.shared_noise import LAGS, SharedNoise, WireDensity
+from asleft.judge.segments.shared_noise import LAGS, SharedNoise, WireDensity, _shared
 
 STEP_S = 0.001
 COMMAND_S, DRIVER_S, READING_S = 0.010, 0.014, 0.009
@@ -110,3 +110,8 @@ def test_sums_go_to_a_row_and_back() -> None:
     known = heard(dwells=3)
     assert SharedNoise.from_row(known.row()) == known
     assert len(known.cross) == LAGS
+
+
+def test_a_single_lag_is_no_division_by_zero() -> None:
+    """A shape of the lag at its end, one lag and none beside it, is the limit of a very small one."""
+    assert _shared(0.01, 0.008, (0.02, 0.0)) == pytest.approx(_shared(0.01, 0.008, (0.02, 1e-5)), rel=2e-3)

@@ -136,7 +136,7 @@ def spacing(interval_s: float) -> int:
 def _shared(later_s: float, command_s: float, lags_s: tuple[float, float]) -> float:
     """Mean of command times current `later_s` on, for noise of density 1 (1/s)."""
     slow, fast = lags_s
-    fast = min(fast, 0.999 * slow)
+    fast = max(min(fast, 0.999 * slow), 1e-6 * slow)  # a single lag has none beside it
 
     def alone(lag_s: float) -> float:
         fall = later_s / lag_s if later_s > 0.0 else -later_s / command_s
