@@ -1,9 +1,11 @@
 from __future__ import annotations
 
+import getpass
 import tomllib
 
 import pytest
 from asleft.cli.main import main
+from asleft.store.access import open_access
 from asleft.store.records import open_records
 
 
@@ -122,6 +124,14 @@ def test_put_files_revisions_and_never_changes_one(sheet_file, tmp_path, capsys)
     assert (fourth.number, fourth.by, fourth.why) == (4, "mr", "retuned")
     assert fourth.toml == sheet_file.read_text(encoding="utf-8")
     assert fourth.at_ns == 1772442600 * 10**9
+    access = open_access(data / "records.db")
+    trail = [(e.who, e.address, e.action, e.subject, e.details) for e in reversed(access.audit.newest(10))]
+    access.close()
+    who = (getpass.getuser(), "command line", "sheet filed")  # what was refused or changed nothing has no line
+    assert trail == [
+        (*who, "press-4.platen, revision 3", "by kl: pump replaced"),
+        (*who, "press-4.platen, revision 4", "by mr: retuned"),
+    ]
 
 
 @pytest.mark.parametrize(

@@ -96,7 +96,7 @@ def test_the_whole_life_of_an_account(users, store):
 
 
 def _actor():
-    from asleft.store.audit import Actor
+    from asleft.store.actor import Actor
 
     return Actor("kl", "10.0.0.7")
 

@@ -9,7 +9,7 @@ from asleft.cli import web
 from asleft.cli.demonstration import account as stated
 from asleft.store.access import open_access
 from asleft.store.accounts import Role
-from asleft.store.audit import Actor
+from asleft.store.actor import Actor
 from asleft.web.access.passwords import Passwords
 from asleft.web.app import create_app
 

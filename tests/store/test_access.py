@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from asleft.store.access import AccessStore, open_access
 from asleft.store.accounts import AccountExists, Role, UnknownAccount
-from asleft.store.audit import Actor
+from asleft.store.actor import Actor
 from asleft.store.sessions import LONGEST_DAYS, MOST_PER_ACCOUNT
 from asleft.store.throttle import PER_ACCOUNT, PER_ADDRESS, Limits
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from argon2 import PasswordHasher
 from asleft.store.access import open_access
 from asleft.store.accounts import Role
-from asleft.store.audit import Actor
+from asleft.store.actor import Actor
 from asleft.web.access.passwords import Passwords
 from asleft.web.access.visitor import Access, Rules
 

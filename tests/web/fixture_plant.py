@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from asleft.alarms.events import AlarmEvent
 from asleft.judge.types import ChartPoint, State, StateInterval
+from asleft.store.actor import Actor
 from asleft.store.protocols import (
     Backfill,
     BlockRef,
@@ -412,7 +413,7 @@ class Plant:
 
     # ------------------------------------------------------------------ records
 
-    def put_sheet(self, record: SheetRecord) -> bool:
+    def put_sheet(self, record: SheetRecord, filed_by: Actor | None = None) -> bool:
         raise AssertionError("the pages must not write")
 
     def sheets(self, valve: str) -> list[SheetRecord]:

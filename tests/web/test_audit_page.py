@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from asleft.store.audit import Actor, AuditEntry
+from asleft.store.actor import Actor
+from asleft.store.audit import AuditEntry
 from asleft.web.fragments.audit import audit_body
 from asleft.web.pages.audit import before_in, layout
 from asleft.web.views.audit import PER_PAGE, audit_view

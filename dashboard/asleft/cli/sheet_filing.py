@@ -7,6 +7,7 @@ import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from asleft.cli.actor import command_line
 from asleft.cli.errors import UserError
 from asleft.cli.files import read_text
 from asleft.cli.ink import ink_for
@@ -57,7 +58,7 @@ def _file(store: RecordStore, record: SheetRecord, sheet: Sheet, path: Path) -> 
         if faults:
             raise UserError(str(SheetError(faults)))
     try:
-        added = store.put_sheet(record)
+        added = store.put_sheet(record, command_line())
     except SheetExists as error:
         raise UserError(f"{path}: {error}") from error
     name = f"{record.valve}, revision {record.number}"

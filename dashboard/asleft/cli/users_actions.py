@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import getpass
-import os
 import sys
 import time
 from collections.abc import Callable, Iterator, Mapping
@@ -12,11 +11,11 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
+from asleft.cli.actor import command_line
 from asleft.cli.errors import UserError
 from asleft.cli.records_option import opened, records_of
 from asleft.store.access import AccessStore, open_access
 from asleft.store.accounts import Account, AccountExists, Role, UnknownAccount
-from asleft.store.audit import Actor
 from asleft.web.access.passwords import LONGEST, Passwords, clean_name, fault_of_name, faults_of_password
 
 
@@ -41,15 +40,6 @@ def accounts_of(args: argparse.Namespace) -> Iterator[AccessStore]:
         yield store
     finally:
         store.close()
-
-
-def command_line() -> Actor:
-    """Whoever runs the command: the user of the machine, who need not have an account here."""
-    try:
-        user = getpass.getuser()
-    except (KeyError, OSError):
-        user = f"user {os.getuid()}"
-    return Actor(user, "command line")
 
 
 def _add(store: AccessStore, args: argparse.Namespace) -> None:

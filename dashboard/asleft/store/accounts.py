@@ -7,7 +7,8 @@ from enum import StrEnum
 from typing import Any
 
 from asleft.store import tables
-from asleft.store.audit import Actor, note
+from asleft.store.actor import Actor
+from asleft.store.audit import note
 from asleft.store.engine import reading, writing
 from asleft.store.sessions import account_lock, end_all
 from asleft.store.throttle import clear

@@ -5,19 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from asleft.store import tables
+from asleft.store.actor import Actor
 from asleft.store.engine import reading, writing
 from sqlalchemy import Connection, Engine, select
 
 _LONGEST = 500
 """Characters kept of a subject or of details: part of it comes from whoever knocks."""
-
-
-@dataclass(frozen=True, slots=True)
-class Actor:
-    """Who acts, and from where: an account and a network address, or a user of the machine at the command line."""
-
-    who: str
-    address: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from asleft.alarms.events import AlarmEvent
 from asleft.judge.types import ChartPoint, StateInterval
+from asleft.store.actor import Actor
 from asleft.wire.block import Block, Burst, Gap
 
 FloatArray = npt.NDArray[np.float64]
@@ -249,8 +250,11 @@ class AlarmEventConflict(Exception):  # noqa: N818 - reads as what it says
 class RecordStore(Protocol):
     """Sheets, judged results, alarms and health. Several processes may use one at a time."""
 
-    def put_sheet(self, record: SheetRecord) -> bool:
-        """Append a revision; False if the identical one is already there. Raises `SheetExists`."""
+    def put_sheet(self, record: SheetRecord, filed_by: Actor | None = None) -> bool:
+        """Append a revision; False if the identical one is already there. Raises `SheetExists`.
+
+        With `filed_by` the audit trail gets its line in the same transaction.
+        """
         ...
 
     def sheets(self, valve: str) -> list[SheetRecord]:

@@ -11,7 +11,9 @@ from typing import Any
 from asleft.alarms.events import AlarmEvent
 from asleft.judge.types import ChartPoint, State, StateInterval
 from asleft.store import tables
+from asleft.store.actor import Actor
 from asleft.store.alarm_log import append_events, event_of
+from asleft.store.audit import note
 from asleft.store.engine import insert_replacing, make_engine, reading, writing
 from asleft.store.judged import HOUR_NS, TOUCHING_NS, read_cursor, reset, write_step
 from asleft.store.migrate import migrate
@@ -54,7 +56,7 @@ class SqlRecords:
 
     # ------------------------------------------------------------------------------------------ sheets
 
-    def put_sheet(self, record: SheetRecord) -> bool:
+    def put_sheet(self, record: SheetRecord, filed_by: Actor | None = None) -> bool:
         """Append a revision; False if the identical one is already there. Raises `SheetExists`."""
         table = tables.sheet
         with writing(self._engine, f"sheets of {record.valve}") as connection:
@@ -85,6 +87,9 @@ class SqlRecords:
                     "entered_at_ns": record.entered_at_ns,
                 },
             )
+            if filed_by is not None:
+                what = f"{record.valve}, revision {record.number}"
+                note(connection, filed_by, record.entered_at_ns, "sheet filed", what, f"by {record.by}: {record.why}")
             return True
 
     def sheets(self, valve: str) -> list[SheetRecord]:

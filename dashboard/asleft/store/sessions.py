@@ -9,7 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from asleft.store import tables
-from asleft.store.audit import Actor, note
+from asleft.store.actor import Actor
+from asleft.store.audit import note
 from asleft.store.engine import reading, writing
 from sqlalchemy import Connection, Engine, delete, select, update
 

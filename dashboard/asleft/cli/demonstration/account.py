@@ -7,11 +7,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from asleft.cli.errors import UserError
+from asleft.store.actor import Actor
 
 if TYPE_CHECKING:
     from asleft.web.access.visitor import Access
 
 NAME = "demo"
+DEMO = Actor("the demo", "command line")
 PASSWORD = "only simulated presses"  # stated on purpose, and refused wherever other machines could come in
 NOTICE = f"This is a demo with simulated presses. Name: {NAME}, password: {PASSWORD}"
 
@@ -20,7 +22,6 @@ def prepare(records_file: Path) -> bool:
     """Make the demo's account if there is none; whether the stated password is its password."""
     from asleft.store.access import open_access
     from asleft.store.accounts import Role
-    from asleft.store.audit import Actor
     from asleft.web.access.passwords import Passwords
 
     store, passwords = open_access(records_file), Passwords()
@@ -28,7 +29,7 @@ def prepare(records_file: Path) -> bool:
         found = store.accounts.find(NAME)
         if found is None:
             hashed = passwords.hash(PASSWORD)
-            store.accounts.add(NAME, Role.ADMINISTRATOR, hashed, Actor("the demo", "command line"), time.time_ns())
+            store.accounts.add(NAME, Role.ADMINISTRATOR, hashed, DEMO, time.time_ns())
             return True
         return not found.disabled and passwords.right(found.password, PASSWORD)
     finally:

@@ -161,7 +161,7 @@ def file_sheets(records: RecordStore, first_start_s: float) -> list[str]:
         record = SheetRecord(
             sheet.valve, sheet.revision.number, at_ns, sheet.revision.by, sheet.revision.why, text, time.time_ns()
         )
-        records.put_sheet(record)
+        records.put_sheet(record, accounts.DEMO)
         valves.append(sheet.valve)
     return valves
 

@@ -6,7 +6,7 @@ import hmac
 import math
 from urllib.parse import urlsplit
 
-from asleft.store.audit import Actor
+from asleft.store.actor import Actor
 from asleft.web.access import forms
 from asleft.web.access.guard import CSRF_COOKIE
 from asleft.web.access.passwords import LONGEST, LONGEST_NAME, Busy, clean_name, faults_of_password

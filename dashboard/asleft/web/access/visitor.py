@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 from asleft.store.access import AccessStore
 from asleft.store.accounts import Role
-from asleft.store.audit import Actor
+from asleft.store.actor import Actor
 from asleft.store.sessions import LONGEST_DAYS, Session
 from asleft.web.access.passwords import Passwords
 from flask import Request, g
