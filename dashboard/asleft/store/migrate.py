@@ -9,7 +9,7 @@ from alembic.config import Config
 from asleft.store.engine import reading, writing
 from sqlalchemy import Connection, Engine, inspect, text
 
-HEAD = "0004"
+HEAD = "0005"
 """The newest migration; a test compares it with the files."""
 _FOLDER = Path(__file__).parent / "migrations"
 

@@ -190,6 +190,27 @@ audit = Table(
 )
 Index("audit_by_time", audit.c.at_ns)
 
+# Recorders side by side. Times are unix ns by this database's clock, whatever the recorders' clocks say.
+
+recorder_member = Table(
+    "recorder_member",
+    metadata,
+    Column("recorder", _ID, nullable=False),
+    Column("instance", _ID, nullable=False),  # of its data folder: tells a second recorder of one name
+    Column("until_ns", BigInteger, nullable=False),  # alive until then, unless it says so again
+    PrimaryKeyConstraint("recorder", name="pk_recorder_member"),
+)
+
+agent_lease = Table(
+    "agent_lease",
+    metadata,
+    Column("agent", _ID, nullable=False),
+    Column("owner", _ID, nullable=False),  # a recorder, or nobody ("")
+    Column("until_ns", BigInteger, nullable=False),
+    Column("epoch", BigInteger, nullable=False),  # one more with every taking over
+    PrimaryKeyConstraint("agent", name="pk_agent_lease"),
+)
+
 # What a sample store that knows no transactions needs beside it: which blocks it holds, and where they stand.
 
 sample_stream = Table(
