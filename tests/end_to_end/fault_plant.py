@@ -203,6 +203,22 @@ class Plant:
         gone = len(declared & everything - set(stored))
         return Row(name, self.kills, generated, len(stored), gone, len(waiting), len(lost), twice, drain_s)
 
+    def wrong_times(self, within_s: float) -> tuple[int, int]:
+        """Blocks whose raw, and whose corrected time is wrong; agent and test share one monotonic clock."""
+        true_ahead_ns = time.time_ns() - time.monotonic_ns()
+        with closing(self._samples()) as db:
+            query = "SELECT name, seq, wall_ns - monotonic_ns FROM block JOIN stream ON stream.id = stream"
+            blocks = db.execute(query)
+            errors = {(name, seq): ahead_ns - true_ahead_ns for name, seq, ahead_ns in blocks}
+        with closing(sqlite3.connect(self.data / "records.db")) as db:
+            query = "SELECT stream, first_seq, offset_ns FROM clock_change ORDER BY first_seq"
+            changes = db.execute(query).fetchall()
+        corrected = dict(errors)
+        for stream, first_seq, offset_ns in changes:
+            corrected |= {key: errors[key] + offset_ns for key in errors if key[0] == stream and key[1] >= first_seq}
+        raw, now = (sum(abs(one) > within_s * 1e9 for one in some.values()) for some in (errors, corrected))
+        return raw, now
+
     def _samples(self) -> sqlite3.Connection:
         return sqlite3.connect(f"file:{self.data / 'samples.db'}?mode=ro", uri=True, timeout=10.0)
 

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import paho.mqtt.client as mqtt
 from asleft.wire.topics import block_topic
-from fault_parts import AGENT
+from fault_parts import AGENT, VALVES
 from fault_plant import Plant, Row
 from paho.mqtt.enums import CallbackAPIVersion
 
@@ -65,12 +65,16 @@ def restored(folder: Path) -> Row:
 
 
 def clock_steps(folder: Path) -> Row:
-    """The agent's wall clock goes an hour back, then two days ahead."""
+    """The agent's wall clock goes an hour back, then two days ahead; every block's time is corrected all the same."""
     with Plant(folder) as plant:
         for step_s in (-3600, 172_800, 0):
             plant.clock_offset.write_text(str(step_s))
             time.sleep(1.5)
-        return plant.count("agent's clock stepped", plant.healed())
+        row = plant.count("agent's clock stepped", plant.healed())
+        raw_wrong, wrong = plant.wrong_times(0.5)
+        assert raw_wrong > 20, "raw times are stored as they came"
+        assert wrong <= 2 * VALVES, f"{wrong} of {raw_wrong} wrong times are not corrected"
+        return row
 
 
 def poison(folder: Path) -> Row:

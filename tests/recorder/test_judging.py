@@ -8,7 +8,7 @@ from asleft.alarms.events import EventKind
 from asleft.judge.types import State
 from asleft.recorder.judge_process import sheet_of
 from asleft.recorder.judging import Judging
-from asleft.store.protocols import Backfill
+from asleft.store.protocols import Backfill, ClockChange
 from asleft.store.records import open_records
 from asleft.store.samples import open_samples
 from asleft.wire.block import Gap
@@ -348,3 +348,32 @@ def test_somebody_acknowledging_in_between_only_costs_a_repetition(rig, tools):
     ]
     assert rig.cursor().cursor == {"spool-1": 6}
     assert rig.judging.valves[V].failure is None
+
+
+def test_a_wrong_clock_is_a_finding_and_the_judge_gets_true_times(rig, tools):
+    """From the fifth block on the agent's clock is an hour behind, from the ninth on it is right again."""
+    rig.records.put_sheet(tools.sheet_record())
+    raw = [tools.block(seq, at_ns=tools.t0 + (seq - 1 - 3600 * (5 <= seq < 9)) * S) for seq in range(1, 13)]
+    why = "its clock was put 60 min behind"
+    rig.records.put_clock_changes(
+        [
+            ClockChange("edge-1", "spool-1", 5, 3600 * S, why, tools.t0 + 5 * S),
+            ClockChange("edge-1", "spool-1", 9, 0, "", tools.t0 + 9 * S),
+        ]
+    )
+    rig.store.commit(raw[:8], [], 1)
+    rig.rounds()
+    assert np.concatenate(rig.times_s()) == pytest.approx(np.arange(0, 8, 0.1), abs=1e-6)
+    (finding,) = rig.records.judgement(V)["findings"]
+    assert finding["kind"] == "clock-wrong"
+    assert why in finding["evidence"]
+    assert rig.records.judgement(V)["status"] == "maintenance-required"
+    assert why in rig.records.judgement(V)["sentence"]
+    assert [event.kind for event in rig.records.alarm_events(V)] == ["clock-wrong"]
+    rig.store.commit(raw[8:], [], 1)
+    rig.rounds()
+    assert np.concatenate(rig.times_s()) == pytest.approx(np.arange(0, 12, 0.1), abs=1e-6)
+    assert rig.records.judgement(V)["findings"] == []
+    assert [event.event for event in rig.records.alarm_events(V)] == [EventKind.RAISED, EventKind.RETURNED]
+    stored = rig.store.samples(V, tools.t0 - 4000 * S, tools.t0 + 100 * S).time_ns
+    assert stored.min() < tools.t0 - 3590 * S, "raw times are kept as they came"

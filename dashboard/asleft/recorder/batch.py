@@ -16,6 +16,8 @@ class Message:
     packet: int
     topic: str
     payload: bytes
+    wall_ns: int = 0  # our clocks when it came; 0: not known
+    monotonic_ns: int = 0
 
 
 @dataclass(slots=True)

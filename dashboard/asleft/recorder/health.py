@@ -11,7 +11,7 @@ judged_lag_s (valve -> s), judge_failures (valve -> count, message, at_ns).
 ahead_blocks, steps (each valve -> number), step_ms, failures (valve -> count, message, at_ns), without_sheet (list).
 
 `agent/<name>` (when heard): online, stream, highest_seq, acknowledged, at_ns, version, details, mark, stored,
-declared_gap, unacknowledged, missing, on_its_way, balances.
+declared_gap, unacknowledged, missing, on_its_way, balances, clock (offset_s, drift_ppm, trouble; null at first).
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 from asleft.recorder.broker_link import BrokerLink
+from asleft.recorder.clocks import ClockState
 from asleft.recorder.ingest import QUEUE_MESSAGES, Ingest
 from asleft.recorder.judging import Judging
 from asleft.store.invariant import Invariant, invariant
@@ -126,8 +127,10 @@ def judging_health(judging: Judging, samples: SampleReader, judge_version: int, 
     return Health(JUDGING, now_ns, details)
 
 
-def agent_health(state: AgentState, heard_ns: int, marks: Sequence[StreamMark]) -> Health:
-    """The row of an agent, with the balance of its stream at the time it was heard."""
+def agent_health(
+    state: AgentState, heard_ns: int, marks: Sequence[StreamMark], clock: ClockState | None = None
+) -> Health:
+    """The row of an agent, with the balance of its stream at the time it was heard, and how its clock stands."""
     mark = next((one for one in marks if (one.agent, one.stream) == (state.agent, state.stream)), None)
     balance = invariant(state.highest_seq, state.acknowledged, mark)
     details: dict[str, Any] = {
@@ -146,6 +149,13 @@ def agent_health(state: AgentState, heard_ns: int, marks: Sequence[StreamMark]) 
         "missing": balance.missing,
         "on_its_way": balance.on_its_way,
         "balances": balance.balances,
+        "clock": None
+        if clock is None
+        else {
+            "offset_s": round(clock.offset_ns / 1e9, 3),
+            "drift_ppm": clock.drift_ppm,
+            "trouble": clock.trouble,
+        },
     }
     return Health(f"agent/{state.agent}", heard_ns, details)
 

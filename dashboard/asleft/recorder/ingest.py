@@ -11,13 +11,14 @@ import queue
 import sqlite3
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 
 from asleft.recorder.batch import Counters, Message
+from asleft.recorder.clocks import Clocks
 from asleft.recorder.ingest_core import Broker, IngestCore
 from asleft.recorder.quarantine import Quarantine
-from asleft.store.protocols import SampleStore, StreamMark
+from asleft.store.protocols import ClockChange, SampleStore, StreamMark
 from asleft.wire.block import AgentState
 
 log = logging.getLogger(__name__)
@@ -47,14 +48,17 @@ class Ingest:
         wall_ns: Callable[[], int] = time.time_ns,
         monotonic_s: Callable[[], float] = time.monotonic,
         queue_messages: int = QUEUE_MESSAGES,
+        clocks: Clocks | None = None,
+        keep_clock_changes: Callable[[Sequence[ClockChange]], None] = lambda _changes: None,
     ) -> None:
+        """`clocks` compares agents' clocks with ours, `keep_clock_changes` puts what it finds on record."""
         self._store = store
         self._quarantine = quarantine
         self._wall_ns = wall_ns
         self._monotonic_s = monotonic_s
         self._queue: queue.Queue[Message] = queue.Queue(queue_messages)
         self._lock = threading.Lock()  # of the core's acknowledgements and of everything said to the broker
-        self._core = IngestCore(store, quarantine, broker)
+        self._core = IngestCore(store, quarantine, broker, clocks=clocks, keep_clock_changes=keep_clock_changes)
         self._stopping = threading.Event()
         self.reconnect_wanted = threading.Event()
         """Set after messages were let go: only a new connection makes the broker send them again and frees their
@@ -90,7 +94,9 @@ class Ingest:
         with self._lock:
             generation = self._core.acks.generation
         try:
-            self._queue.put(Message(generation, packet, topic, payload), timeout=PATIENCE_S)
+            self._queue.put(
+                Message(generation, packet, topic, payload, self._wall_ns(), time.monotonic_ns()), timeout=PATIENCE_S
+            )
         except queue.Full:
             self.counters.let_go += 1
             self.reconnect_wanted.set()

@@ -7,16 +7,17 @@ Store, quarantine and broker are arguments, so is the time: no thread, socket, c
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 from typing import Protocol
 
 from asleft.recorder.ack_core import AckCore, Key
 from asleft.recorder.batch import Batch, Counters, Message
+from asleft.recorder.clocks import Clocks
 from asleft.recorder.reading import Unusable, gap_for, read_message
-from asleft.store.protocols import BlocksRefused, StreamMark
+from asleft.store.protocols import BlocksRefused, ClockChange, StreamMark
 from asleft.wire.block import Ack, AgentState, Block, Gap
-from asleft.wire.codec import encode_ack
+from asleft.wire.codec import decode_sent, encode_ack
 from asleft.wire.topics import ack_topic
 
 log = logging.getLogger(__name__)
@@ -63,6 +64,7 @@ class Prepared:
     aside: list[tuple[Message, str]]
     states: list[AgentState]
     marks: list[StreamMark]
+    clock_changes: list[ClockChange] = field(default_factory=list)
 
 
 class IngestCore:
@@ -77,7 +79,12 @@ class IngestCore:
         quarantine: Aside,
         broker: Broker,
         read: Callable[[str, bytes], Block | Gap | AgentState | Unusable] = read_message,
+        clocks: Clocks | None = None,
+        keep_clock_changes: Callable[[Sequence[ClockChange]], None] = lambda _changes: None,
     ) -> None:
+        """`keep_clock_changes` keeps corrections durably before the blocks they are for; it may raise `OSError`."""
+        self._clocks = clocks
+        self._keep_clock_changes = keep_clock_changes
         self._store = store
         self._quarantine = quarantine
         self._broker = broker
@@ -104,6 +111,7 @@ class IngestCore:
             if isinstance(said, Block):
                 ready.batch.blocks.append(said)
                 ready.batch.payloads[id(said)] = message
+                self._look_at_clock(said, message, ready)
             elif isinstance(said, Gap):
                 ready.batch.gaps.append(said)
             elif isinstance(said, AgentState):
@@ -122,6 +130,9 @@ class IngestCore:
             message, why = ready.aside[0]
             self._quarantine.put(message.topic, message.payload, why, now_ns)
             ready.aside.pop(0)
+        if ready.clock_changes:
+            self._keep_clock_changes(ready.clock_changes)
+            ready.clock_changes = []
         batch = ready.batch
         if not batch.blocks and not batch.gaps:
             return
@@ -146,6 +157,16 @@ class IngestCore:
     def say_due(self, now_s: float) -> None:
         """Publish the acknowledgements that are due."""
         self._publish(self.acks.due(now_s))
+
+    def _look_at_clock(self, block: Block, message: Message, ready: Prepared) -> None:
+        if self._clocks is None or not message.wall_ns:
+            return
+        sent = decode_sent(message.payload)
+        change = self._clocks.heard(block, sent, message.wall_ns, message.monotonic_ns)
+        if change is not None:
+            ready.clock_changes.append(change)
+            if change.why:
+                log.warning("agent %s from block %d on: %s", change.agent, change.first_seq, change.why)
 
     def _put_aside(self, message: Message, said: Unusable, ready: Prepared) -> None:
         self.counters.unusable += 1

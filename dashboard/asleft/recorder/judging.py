@@ -15,6 +15,7 @@ from typing import Any
 
 from asleft.alarms.raising import alarm_events
 from asleft.alarms.states import fold_all
+from asleft.recorder.corrected import Corrections, with_clock
 from asleft.recorder.in_force import check_units, in_force
 from asleft.recorder.judge_port import Judge
 from asleft.recorder.progress import Failure, Progress
@@ -23,6 +24,7 @@ from asleft.sheet.model import Sheet
 from asleft.store.protocols import (
     AlarmEventConflict,
     BlockRef,
+    ClockChange,
     JudgeCursor,
     JudgeStep,
     RecordStore,
@@ -124,6 +126,12 @@ class Judging:
         begins_ns = max(cursor.at_ns, min(sheet.at_ns for sheet in sheets))
         from_ns = None if cursor.state else begins_ns
         refs = self._samples.refs_after(name, cursor.cursor, MOST_BLOCKS + 1, from_ns)
+        if not refs:
+            valve.waiting = valve.held = 0
+            return False
+        # Read after the blocks: a correction is on record before the blocks it is for.
+        corrections = Corrections(self._records.clock_changes())
+        refs = corrections.refs(refs)
         refs, more, history = self._open(name, valve, refs)
         if not refs:
             return False
@@ -140,8 +148,9 @@ class Judging:
         )
         if run == 0:
             return False
-        taken = self._samples.blocks_after(name, cursor.cursor, run, from_ns)
-        self._judge_blocks(name, valve, cursor, record, taken)
+        taken = corrections.blocks(self._samples.blocks_after(name, cursor.cursor, run, from_ns))
+        last, _ = taken[-1]
+        self._judge_blocks(name, valve, cursor, record, taken, corrections.wrong_since(last.stream, last.seq))
         return True
 
     def _cursor(self, name: str, sheets: Sequence[SheetRecord]) -> JudgeCursor:
@@ -200,6 +209,7 @@ class Judging:
         cursor: JudgeCursor,
         record: SheetRecord,
         taken: Sequence[tuple[BlockRef, Block]],
+        clock: ClockChange | None,
     ) -> None:
         sheet = self._sheet(record)
         check_units(sheet, [block for _, block in taken])
@@ -212,12 +222,13 @@ class Judging:
         began_s = self._monotonic_s()
         outcome = self._judge.step(sheet, state, samples)
         self.step_s = self._monotonic_s() - began_s
+        judgement = with_clock(outcome.judgement, clock)
         at_ns = max(ref.to_ns for ref, _ in taken)
         events = alarm_events(
             name,
             fold_all(self._records.alarm_events(name), at_ns),
-            outcome.judgement.findings,
-            outcome.judgement.current_state.value,
+            judgement.findings,
+            judgement.current_state.value,
             at_ns,
         )
         text = self._judge.dumps(outcome.state)
@@ -229,7 +240,7 @@ class Judging:
                 sheet_number=record.number,
                 at_ns=at_ns,
                 state=text,
-                judgement=outcome.judgement.as_json(),
+                judgement=judgement.as_json(),
                 intervals=outcome.intervals,
                 points=outcome.points,
                 alarm_events=events,

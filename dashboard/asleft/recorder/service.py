@@ -7,16 +7,17 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from asleft.recorder.broker_link import BrokerAccess, BrokerLink
+from asleft.recorder.clocks import Clocks
 from asleft.recorder.health import EVERY_S, JUDGING, agent_health, recorder_health
 from asleft.recorder.ingest import Ingest
 from asleft.recorder.quarantine import Quarantine
 from asleft.store.opening import EMBEDDED, open_chosen
-from asleft.store.protocols import RecordStore, SampleStore
+from asleft.store.protocols import ClockChange, RecordStore, SampleStore, StoreUnavailable
 from asleft.store.records import RECORDS_FILE, open_records
 from asleft.store.retention import Retention
 from asleft.wire.topics import ALL_BLOCKS, ALL_STATES
@@ -123,12 +124,25 @@ class Recorder:
         except BaseException:
             self._samples.close()
             raise
-        self.ingest = Ingest(self._samples, self._quarantine, self.link)
+        self.clocks = Clocks(self._records.clock_changes())
+        self.ingest = Ingest(
+            self._samples,
+            self._quarantine,
+            self.link,
+            clocks=self.clocks,
+            keep_clock_changes=self._keep_clock_changes,
+        )
         self.child = JudgeChild(data_dir, judge_module, samples, records)
         self._writer = threading.Thread(target=self.ingest.run, name="writer")
         self._teller = threading.Thread(target=self._tell, name="health", daemon=True)
         self._stopping = threading.Event()
         self._started_at_ns = time.time_ns()
+
+    def _keep_clock_changes(self, changes: Sequence[ClockChange]) -> None:
+        try:
+            self._records.put_clock_changes(changes)
+        except SQLAlchemyError as error:
+            raise StoreUnavailable(f"corrections of clocks could not be kept: {error}") from error
 
     def stop(self) -> None:
         """Make `run` return; may be called from a signal handler."""
@@ -191,7 +205,7 @@ class Recorder:
         marks = self.ingest.marks()
         for agent, (state, heard_ns) in list(self.ingest.agents.items()):
             if told.get(agent) != heard_ns:
-                self._records.put_health(agent_health(state, heard_ns, marks))
+                self._records.put_health(agent_health(state, heard_ns, marks, self.clocks.states.get(agent)))
                 told[agent] = heard_ns
         rows = {row.source: row.details for row in self._records.health()}
         judging: Mapping[str, Any] = rows.get(JUDGING, {})
