@@ -84,7 +84,7 @@ class Leases(Protocol):
         ...
 
     def valves_of(self, recorder: str) -> Mapping[str, Hold]:
-        """Valve -> hold of all valves a recorder is to judge: the newest samples of each came from one of its agents."""
+        """Valve -> hold, of the valves that a recorder is to judge: the newest samples came from its agents."""
         ...
 
     def close(self) -> None:

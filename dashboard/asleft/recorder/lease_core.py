@@ -1,0 +1,90 @@
+"""Who should record which agent, and what a recorder may believe to hold: without store, thread or clock.
+
+Every recorder looks at the leases a few times per lease time and draws the same conclusion from them: of the members
+alive, an agent belongs to the one whose name and the agent's give the highest hash (rendezvous hashing). So nothing
+has to be agreed, and when a member joins or goes, only the agents that it gains or leaves change hands.
+
+A recorder believes in a hold only until the promise runs out that it got, counted from before it asked: whatever the
+answer's delay, the database's lease lasts at least as long. A process that was paused wakes up holding nothing.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from asleft.store.holding import Hold, Lease, Survey
+
+LEASE_S = 10.0
+"""Within this time after a recorder dies, its agents are in other hands."""
+_HOLD_SHARE, _LOOK_SHARE = 0.7, 0.2  # together below 1: whoever looks next after the end of a lease is in time
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What a look came to: stop work for `lost` and `give_up`, take `take` if it is still to be had."""
+
+    lost: tuple[str, ...]
+    give_up: tuple[Hold, ...]
+    take: tuple[Lease, ...]
+
+
+class LeaseCore:
+    """One recorder's part. Times are seconds of its own monotonic clock."""
+
+    def __init__(self, recorder: str, lease_s: float = LEASE_S) -> None:
+        self.recorder = recorder
+        self.hold_s = lease_s * _HOLD_SHARE
+        """How long a lease lasts from its renewal."""
+        self.look_s = lease_s * _LOOK_SHARE
+        """How often to look."""
+        self._held: dict[str, tuple[Hold, float]] = {}  # agent -> hold, and until when it may be believed
+
+    def holds(self, now_s: float) -> list[Hold]:
+        """What may be believed to be held, and is to be renewed by the next look."""
+        return [hold for hold, until_s in self._held.values() if now_s < until_s]
+
+    def hold(self, agent: str, now_s: float) -> Hold | None:
+        """The hold on one agent, if it may be believed."""
+        held = self._held.get(agent)
+        return held[0] if held is not None and now_s < held[1] else None
+
+    def plan(self, survey: Survey, renewed: Iterable[Hold], asked_s: float) -> Plan:
+        """Draw the conclusion of a look that was asked for at `asked_s` and was to renew `renewed`."""
+        members = survey.members | {self.recorder}
+        leases = {lease.agent: lease for lease in survey.leases}
+        still = {
+            hold.agent: hold
+            for hold in renewed
+            if hold.agent in leases
+            and (leases[hold.agent].owner, leases[hold.agent].epoch) == (hold.owner, hold.epoch)
+        }
+        lost = tuple(sorted(self._held.keys() - still.keys()))
+        give_up = tuple(hold for agent, hold in still.items() if owner_of(agent, members) != self.recorder)
+        for hold in give_up:
+            del still[hold.agent]
+        self._held = {agent: (hold, asked_s + self.hold_s) for agent, hold in still.items()}
+        take = tuple(
+            lease
+            for agent, lease in leases.items()
+            if agent not in self._held
+            and (lease.owner in ("", self.recorder) or lease.left_s <= 0)
+            and owner_of(agent, members) == self.recorder
+        )
+        return Plan(lost, give_up, take)
+
+    def taken(self, hold: Hold, asked_s: float) -> None:
+        """An agent was taken, as asked for at `asked_s`."""
+        self._held[hold.agent] = (hold, asked_s + self.hold_s)
+
+    def drop(self) -> list[Hold]:
+        """Hold nothing any more; what was held, to be given up."""
+        dropped = [hold for hold, _ in self._held.values()]
+        self._held = {}
+        return dropped
+
+
+def owner_of(agent: str, members: Iterable[str]) -> str:
+    """The member that an agent belongs to. There must be one."""
+    return max(members, key=lambda member: (hashlib.sha256(f"{member}\n{agent}".encode()).digest(), member))
