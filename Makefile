@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 
-.PHONY: setup demo test test-long lint lock proto clean
+.PHONY: setup demo test test-long lint lock sbom proto clean
 
 setup: $(STAMP)
 
@@ -42,6 +42,10 @@ test-long: setup
 lock:
 	uv pip compile --universal --generate-hashes --python-version 3.11 --no-emit-index-url --no-header \
 	  --all-extras --quiet -o requirements.lock pyproject.toml .build-requirements.in
+
+# What a release is made of, with the lock's hashes.
+sbom: setup
+	$(BIN)/asleft sbom --lock requirements.lock --out build/asleft.cdx.json
 
 # Needs protoc 3.21, whose output runs on every later protobuf runtime.
 proto:

@@ -53,6 +53,7 @@ COMMANDS: Mapping[str, Command] = {
     "rejudge": Command("asleft.cli.rejudge", "Judge stored history under another sheet: what would have alarmed?"),
     "web": Command("asleft.cli.web", "Serve the dashboard."),
     "users": Command("asleft.cli.users", "Say who may sign in to the dashboard, and as what."),
+    "sbom": Command("asleft.cli.sbom", "Write a bill of materials of what is installed (CycloneDX).", "sbom"),
     "sim": Command("asleft.cli.sim", "Run simulated presses behind Modbus TCP."),
 }
 
@@ -62,8 +63,10 @@ EXTRA_OF_MODULE: Mapping[str, str] = {
         ("alembic", "dash", "dash_ag_grid", "dash_mantine_components", "numcodecs", "pandas", "plotly", "scipy"),
         "plant",
     ),
-    **dict.fromkeys(("argon2", "influxdb_client", "psycopg", "sqlalchemy", "tzdata", "waitress", "flask", "werkzeug"), "plant"),
+    **dict.fromkeys(("argon2", "influxdb_client", "psycopg", "sqlalchemy", "tzdata", "waitress"), "plant"),
+    **dict.fromkeys(("flask", "werkzeug"), "plant"),
     "amqtt": "demo",
+    **dict.fromkeys(("cyclonedx", "packageurl", "packaging"), "sbom"),
 }
 
 ABOUT = """\
