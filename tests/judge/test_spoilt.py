@@ -161,4 +161,5 @@ def test_a_controllers_own_ramp_gives_a_bound_and_no_time() -> None:
         assert found[name].verdict is Verdict.NOT_OBSERVED
         assert "controller makes its own" in found[name].reason
         assert found[name].bound_below is not None
-        assert true < found[name].bound_below < 5.0
+        # Seen would be a limiter an eighth behind at the end of the climb, 4 s / (7/8), and what the noise allows.
+        assert true < found[name].bound_below < 5.5

@@ -57,7 +57,9 @@ class Intake:
         if not at_s.size:
             return self
         hours = Counter({(hour, known): count for hour, known, count in self.lately})
-        hours.update((int(hour), name) for hour in at_s // _HOUR_S)
+        # A time that is no number belongs to the newest that is one.
+        known_s = np.where(np.isfinite(at_s), at_s, self.newest_s or 0.0)
+        hours.update((int(hour), name) for hour in known_s // _HOUR_S)
         oldest = max(hour for hour, _ in hours) - _DAY_H
         lately = tuple((hour, known, count) for (hour, known), count in sorted(hours.items()) if hour > oldest)
         return replace(self, aside={**self.aside, name: self.aside.get(name, 0) + at_s.size}, lately=lately)
