@@ -24,6 +24,7 @@ class Faults:
     duplicate: float = 0.0
     reorder: float = 0.0
     delay_s: float = 0.02
+    mute: bool = False  # what the recorder says is lost (it is published at QoS 0)
 
 
 _CONTENT = ("pub", "say", "ack")
@@ -43,6 +44,8 @@ class Line:
         rng, faults = self._rng, self._faults
         content = message[0] in _CONTENT
         if faults.drop and content and rng.random() < faults.drop:
+            return
+        if faults.mute and message[0] == "say":
             return
         at_s = max(self._free_s, now_s + rng.random() * faults.delay_s)
         self._free_s = at_s

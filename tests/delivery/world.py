@@ -112,6 +112,8 @@ class World:
             self.broker.start("everything")
         if self.rng.random() < 0.5:
             self.agent.generate(2)
+        if self.rng.random() < 0.1:
+            self._unheard()
         self._drain()
         if self.rng.random() < 0.15 and not self.outcome.stuck:
             self._contradicted()
@@ -125,6 +127,14 @@ class World:
                 return
             self._step(0.2, calm=True)
         self.outcome.drain_s = max(self.outcome.drain_s, self.now_s - healed_s)
+
+    def _unheard(self) -> None:
+        """Everything is stored, and all that the recorder says about it is lost."""
+        self.say("*** the recorder's words are lost")
+        self.net.mute = True
+        for _ in range(15):
+            self._step(0.2, calm=True)
+        self.net.mute = False
 
     def _contradicted(self) -> None:
         """While the agent has nothing to say an older recorder comes back, and its word is followed by an old one."""
