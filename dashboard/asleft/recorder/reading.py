@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from asleft.wire import block_pb2 as pb
 from asleft.wire.block import AgentState, Block, Gap
 from asleft.wire.codec import WireError, decode_state, decode_upload
-from asleft.wire.limits import MAX_SEQ, check_count, check_id, check_stream
+from asleft.wire.limits import MAX_MESSAGE_BYTES, MAX_SEQ, check_count, check_id, check_stream
+from asleft.wire.parts import check_parts, shape_of
 from asleft.wire.topics import parse_topic
 from google.protobuf.message import DecodeError
 
@@ -46,6 +47,10 @@ def _instead(agent: str, payload: bytes, why: str) -> Gap | None:
     """The number of a block whose contents break the contract, if at least its identity can be read."""
     message = pb.Upload()
     try:
+        check_count("size of the message in bytes", len(payload), MAX_MESSAGE_BYTES)
+        check_parts(
+            "an upload", payload, shape_of(pb.Upload)
+        )  # what was refused for its parts is not taken apart here
         message.ParseFromString(payload)
         block = message.block
         if message.WhichOneof("content") != "block" or block.agent != agent:
