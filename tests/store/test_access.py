@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import stat
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -263,3 +264,12 @@ def test_no_session_slips_in_while_another_password_is_set(kl):
         opened = sum(future.result() for future in (*before, *after))
     assert change.result() == opened
     assert kl.sessions.of("kl") == []
+
+
+def test_other_users_of_the_machine_cannot_read_the_file(tmp_path):
+    file = tmp_path / "records.db"
+    open_access(file).close()
+    assert stat.S_IMODE(file.stat().st_mode) & 0o007 == 0
+    file.chmod(0o644)  # as an earlier release left it
+    open_access(file).close()
+    assert stat.S_IMODE(file.stat().st_mode) == 0o640

@@ -5,11 +5,13 @@ from __future__ import annotations
 import pytest
 from asleft.store.access import open_access
 from asleft.store.accounts import Role
+from asleft.store.engine import writing
 from asleft.store.throttle import PER_ACCOUNT, PER_ADDRESS
 from asleft.web.access.passwords import Busy, Passwords
 from asleft.web.access.routes import safe_path
 from asleft.web.access.visitor import Access, csrf_of, digest_of, new_token, throttled_as
 from asleft.web.app import create_app
+from sqlalchemy import text
 
 S = 10**9
 SESSION = "asleft_session"
@@ -338,6 +340,29 @@ def test_too_many_at_once_are_told_to_try_again(client, doors, door, monkeypatch
     answer = doors.sign_in(client, "viewer")
     assert answer.status_code == 503
     assert "Try again." in answer.get_data(as_text=True)
+
+
+# ------------------------------------------------------------------------- a store that takes no more
+
+
+def test_where_nothing_can_be_written_down_nobody_new_comes_in_and_who_is_in_reads_on(
+    site, client, doors, door, plant
+):
+    """As on a full disk: the audit trail fails shut, pages on the wall stay."""
+    doors.sign_in(client, "viewer")
+    with writing(door.store._engine) as connection:
+        for table, change in (("audit", "INSERT"), ("web_session", "UPDATE"), ("web_session", "DELETE")):
+            refuse = f"BEFORE {change} ON {table} BEGIN SELECT RAISE(ABORT, 'full'); END"
+            connection.execute(text(f"CREATE TRIGGER full_{table}_{change} {refuse}"))
+    go_on(plant, 5)
+    assert inside(client)
+    other = site.test_client()
+    site.config["PROPAGATE_EXCEPTIONS"] = False
+    assert doors.sign_in(other, "technician").status_code == 500
+    assert doors.sign_in(other, "technician", "wrong").status_code == 500
+    assert not inside(other)
+    go_on(plant, 31)
+    assert not inside(client)  # the end of its time holds all the same
 
 
 # --------------------------------------------------------------------------- requests that are forged

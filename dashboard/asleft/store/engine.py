@@ -8,9 +8,10 @@ a transaction names what it reads before it writes, and holds a lock of that nam
 from __future__ import annotations
 
 import hashlib
+import os
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -92,7 +93,20 @@ def _insert(connection: Connection, table: Table) -> sqlite.Insert | postgresql.
 
 def _file_url(path: Path) -> URL:
     path.parent.mkdir(parents=True, exist_ok=True)
+    _keep_from_others(path)
     return URL.create("sqlite", database=str(path))
+
+
+def _keep_from_others(path: Path) -> None:
+    """Password hashes are in the file: it is no business of the machine's other users. Its journal inherits the mode.
+
+    What cannot be made or changed here is for whoever opens the file to report.
+    """
+    with suppress(OSError):
+        os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o640))
+        mode = path.stat().st_mode & 0o777
+        if mode & 0o007:
+            path.chmod(mode & ~0o007)
 
 
 def _on_connect(connection: sqlite3.Connection, _record: object) -> None:

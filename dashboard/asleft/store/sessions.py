@@ -6,6 +6,7 @@ sign in with what it finds.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 
 from asleft.store import tables
@@ -13,6 +14,7 @@ from asleft.store.actor import Actor
 from asleft.store.audit import note
 from asleft.store.engine import reading, writing
 from sqlalchemy import Connection, Engine, delete, select, update
+from sqlalchemy.exc import SQLAlchemyError
 
 MOST_PER_ACCOUNT = 20
 """Sessions one account may have at a time; a further one ends the oldest."""
@@ -100,9 +102,9 @@ class Sessions:
             ]
 
     def touch(self, digest: str, at_ns: int) -> None:
-        """Note that it is in use."""
+        """Note that it is in use. A store that cannot be written (a full disk) keeps nobody from reading."""
         table = tables.web_session
-        with writing(self._engine) as connection:
+        with suppress(SQLAlchemyError), writing(self._engine) as connection:
             connection.execute(
                 update(table).where(table.c.digest == digest, table.c.seen_at_ns < at_ns).values(seen_at_ns=at_ns)
             )

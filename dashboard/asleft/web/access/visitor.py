@@ -6,6 +6,7 @@ import hashlib
 import ipaddress
 import secrets
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 
 from asleft.store.access import AccessStore
@@ -14,6 +15,7 @@ from asleft.store.actor import Actor
 from asleft.store.sessions import LONGEST_DAYS, Session
 from asleft.web.access.passwords import Passwords
 from flask import Request, g
+from sqlalchemy.exc import SQLAlchemyError
 
 _S = 1_000_000_000
 _TOUCH_S = 60
@@ -88,7 +90,8 @@ class Access:
         role, now_ns = Role(session.role), self.clock_ns()
         over = self._over(session, role, now_ns)
         if over is not None:
-            self.store.sessions.end(session.digest, Actor(session.account, address), now_ns, over)
+            with suppress(SQLAlchemyError):  # over it is, whether or not that can be written down
+                self.store.sessions.end(session.digest, Actor(session.account, address), now_ns, over)
             return None
         if role is Role.VIEWER:
             self.seen(session)
