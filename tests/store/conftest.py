@@ -14,7 +14,8 @@ from asleft.store.influx.place import InfluxPlace, place_from
 from asleft.store.influx.samples import open_influx, open_influx_reader
 from asleft.store.protocols import RecordStore, SampleReader, SampleStore
 from asleft.store.records import open_records
-from asleft.store.samples import open_samples, open_samples_reader
+from asleft.store.retention import Retention
+from asleft.store.samples import EmbeddedSamples, open_samples, open_samples_reader
 from asleft.wire.block import Block, Burst, Channel, Mark, Reason
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
@@ -51,7 +52,20 @@ def influx_adapter(server: InfluxServer) -> SampleAdapter:
     return SampleAdapter("influxdb", open_store, open_reader)
 
 
-SAMPLE_ADAPTERS = ["embedded", "influxdb"]
+class EagerlyMerging(EmbeddedSamples):
+    """The embedded store, merging what it can, in runs of three, after every commit."""
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(folder, Retention(), run_blocks=3)
+
+    def commit(self, blocks: Any, gaps: Any, now_ns: int) -> Any:
+        marks = super().commit(blocks, gaps, now_ns)
+        while self.tend(now_ns):
+            pass
+        return marks
+
+
+SAMPLE_ADAPTERS = ["embedded", "merging", "influxdb"]
 RECORD_ADAPTERS = ["sqlite", "postgresql"]
 
 
@@ -66,6 +80,8 @@ def influx(tmp_path_factory: pytest.TempPathFactory) -> Iterator[InfluxServer]:
 def sample_adapter(request: pytest.FixtureRequest) -> SampleAdapter:
     if request.param == "embedded":
         return SampleAdapter("embedded", open_samples, open_samples_reader)
+    if request.param == "merging":
+        return SampleAdapter("merging", EagerlyMerging, open_samples_reader)
     return influx_adapter(request.getfixturevalue("influx"))
 
 

@@ -63,7 +63,7 @@ def test_a_file_of_another_version_is_refused(tmp_path):
     connection = sqlite3.connect(tmp_path / "samples.db")
     connection.execute("PRAGMA user_version = 99")
     connection.close()
-    with pytest.raises(SchemaError, match=r"samples\.db: laid out as version 99, this program reads version 1"):
+    with pytest.raises(SchemaError, match=r"samples\.db: laid out as version 99, this program reads version 2"):
         open_samples(tmp_path)
     with pytest.raises(SchemaError):
         open_samples_reader(tmp_path).valves()

@@ -22,6 +22,17 @@ class StoredRow(NamedTuple):
     payload: bytes
 
 
+class RunRow(NamedTuple):
+    """What of a run's row makes its readings; `starts_ns` and `sizes` of its blocks, both of shape (blocks,)."""
+
+    starts_ns: Int64Array
+    sizes: Int64Array
+    layout: int
+    size: int
+    marks: str | None
+    payload: bytes
+
+
 class Piece(NamedTuple):
     """Readings of one or more blocks: times, and by channel unit and values, all of shape (n,)."""
 
@@ -44,9 +55,23 @@ def pieces(rows: Iterable[StoredRow], layout_of: Callable[[int], tuple[ChannelLa
                 )
 
 
+def run_piece(row: RunRow, layout: tuple[ChannelLayout, ...]) -> Piece:
+    """Unpack a run."""
+    starts = np.repeat(row.starts_ns, row.sizes)
+    if row.marks is None:
+        offsets, values = unpack_many(layout, row.size, [row.payload])
+        channels = {channel.name: (channel.unit, values[channel.name][0]) for channel in layout}
+        return Piece(starts + offsets[0] * 1000, channels)
+    offsets_us, unpacked = unpack(layout, row.size, row.marks, row.payload)
+    return Piece(
+        starts + offsets_us.astype(np.int64) * 1000,
+        {channel.name: (channel.unit, channel.as_values()) for channel in unpacked},
+    )
+
+
 def joined(valve: str, parts: Iterable[Piece], from_ns: int, to_ns: int) -> StoredSamples:
     """Pieces as one stretch in the order of time, cut to from_ns <= time < to_ns; NaN where a channel is missing."""
-    held = list(parts)
+    held = [part for part in parts if bool(((part.time_ns >= from_ns) & (part.time_ns < to_ns)).any())]
     if not held:
         return StoredSamples(valve, np.zeros(0, np.int64), {}, {})
     time_ns = np.concatenate([piece.time_ns for piece in held])

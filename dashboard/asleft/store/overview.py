@@ -3,56 +3,139 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 from asleft.store.protocols import Overview
+from asleft.store.rows import Opened
+from asleft.store.runs import RUN_NS, unpack_figures, unpack_heads
 from asleft.store.schema import MINUTE_NS
 
+FloatArray = npt.NDArray[np.float64]
+Int64Array = npt.NDArray[np.int64]
+_FROM_NS = 5
+"""Column of a head."""
+
 _FROM_BLOCKS = """
-SELECT from_ns / :width AS stretch, MIN(minimum), SUM(mean * count) / SUM(count), MAX(maximum)
-FROM block_figure WHERE series = :series AND from_ns >= :from AND from_ns < :to GROUP BY stretch ORDER BY stretch
+SELECT from_ns / :width AS stretch, MIN(minimum), SUM(mean * count), MAX(maximum), SUM(count)
+FROM block_figure WHERE series = :series AND from_ns >= :from AND from_ns < :to GROUP BY stretch
+"""
+_RUNS = """
+SELECT blocks, heads, figures, layout FROM run WHERE valve = :valve AND from_ns >= :first AND from_ns < :to
 """
 _FROM_MINUTES = """
-SELECT minute / :width AS stretch, MIN(minimum), SUM(total) / SUM(count), MAX(maximum)
-FROM minute_figure WHERE series = :series AND minute >= :from AND minute < :to GROUP BY stretch ORDER BY stretch
+SELECT minute / :width AS stretch, MIN(minimum), SUM(total), MAX(maximum), SUM(count)
+FROM minute_figure WHERE series = :series AND minute >= :from AND minute < :to GROUP BY stretch
 """
 
 
-def read_overview(
-    connection: sqlite3.Connection | None, valve: str, channel: str, from_ns: int, to_ns: int, points: int
-) -> Overview:
-    """At most `points` + 1 stretches of one channel; stretches without readings are absent.
+def read_overview(opened: Opened | None, valve: str, channel: str, span: tuple[int, int], points: int) -> Overview:
+    """At most `points` + 1 stretches of one channel over from <= time < to; those without readings are absent.
 
     Stretches begin at whole multiples of their length, so that a page which moves on keeps its picture. From a
     minute upwards their length is whole minutes, and the minutes' own figures are read; a minute at either end of the
-    span then counts if it starts inside. Raises `ValueError` for points < 1.
+    span then counts if it starts inside. So it is where the readings themselves are kept no longer. Raises
+    `ValueError` for points < 1.
     """
+    from_ns, to_ns = span
     width_ns = stretch_ns(from_ns, to_ns, points)
-    series = (
-        connection
-        and connection.execute(
-            "SELECT series.id FROM series JOIN valve ON valve.id = series.valve WHERE valve.name = ? AND channel = ?",
-            (valve, channel),
-        ).fetchone()
-    )
-    if connection is None or not series or to_ns <= from_ns:
+    if opened is None or to_ns <= from_ns:
         return overview_of([], from_ns)
-    span = {"series": series[0], "from": from_ns, "to": to_ns, "width": width_ns}
+    connection = opened.connection
+    found = connection.execute(
+        "SELECT series.id, series.valve FROM series JOIN valve ON valve.id = series.valve "
+        "WHERE valve.name = ? AND channel = ?",
+        (valve, channel),
+    ).fetchone()
+    if found is None:
+        return overview_of([], from_ns)
+    series, number = found
     if width_ns >= MINUTE_NS:
-        span |= {"from": -(-from_ns // MINUTE_NS), "to": -(-to_ns // MINUTE_NS), "width": width_ns // MINUTE_NS}
-        rows = connection.execute(_FROM_MINUTES, span).fetchall()
-    else:
-        rows = connection.execute(_FROM_BLOCKS, span).fetchall()
-    return overview_of([(stretch * width_ns, *figures) for stretch, *figures in rows], from_ns)
+        return overview_of(_minutes(connection, series, from_ns, to_ns, width_ns), from_ns)
+    kept_ns = _kept_from(connection, number, to_ns)
+    older = _minutes(connection, series, from_ns, min(kept_ns // MINUTE_NS * MINUTE_NS, to_ns), MINUTE_NS)
+    stretches = _Stretches(width_ns)
+    stretches.add_rows(connection.execute(_FROM_BLOCKS, _bounds(series, max(from_ns, kept_ns), to_ns, width_ns)))
+    runs = connection.execute(_RUNS, {"valve": number, "first": from_ns - RUN_NS, "to": to_ns})
+    for blocks, heads, figures, layout in runs:
+        names = [one.name for one in opened.layout(layout)]
+        if channel in names:
+            table = unpack_figures(len(names), blocks, figures)[names.index(channel)]
+            stretches.add_run(unpack_heads(blocks, heads)[:, _FROM_NS], table, from_ns, to_ns)
+    return overview_of(older + stretches.rows(), from_ns)
 
 
-def overview_of(rows: Sequence[tuple[Any, ...]], from_ns: int) -> Overview:
-    """Rows of start (ns), minimum, mean and maximum; a stretch that began before the span is told from its start."""
-    starts = np.maximum(np.array([row[0] for row in rows], dtype=np.int64), from_ns)
-    figures = np.array([row[1:4] for row in rows], dtype=np.float64).reshape(-1, 3)
-    return Overview(time_ns=starts, minimum=figures[:, 0], mean=figures[:, 1], maximum=figures[:, 2])
+class _Stretches:
+    """Figures of blocks gathered by stretch."""
+
+    def __init__(self, width_ns: int) -> None:
+        self._width_ns = width_ns
+        self._held: dict[int, tuple[float, float, float, int]] = {}  # minimum, total, maximum, count
+
+    def add_rows(self, rows: Iterable[tuple[Any, ...]]) -> None:
+        """Rows of stretch, minimum, total, maximum and count."""
+        for stretch, minimum, total, maximum, count in rows:
+            self._add(stretch, minimum, total, maximum, count)
+
+    def add_run(self, starts_ns: Int64Array, table: FloatArray, from_ns: int, to_ns: int) -> None:
+        """One channel of a run's blocks: minimum, mean, maximum and count, shape (4, blocks)."""
+        inside = (starts_ns >= from_ns) & (starts_ns < to_ns) & (table[3] > 0)
+        if not inside.any():
+            return
+        minimum, mean, maximum, count = table[:, inside]
+        stretches, first = np.unique(starts_ns[inside] // self._width_ns, return_index=True)
+        gathered = zip(
+            stretches.tolist(),
+            np.minimum.reduceat(minimum, first).tolist(),
+            np.add.reduceat(mean * count, first).tolist(),
+            np.maximum.reduceat(maximum, first).tolist(),
+            np.add.reduceat(count, first).tolist(),
+            strict=True,
+        )
+        for row in gathered:
+            self._add(*row)
+
+    def rows(self) -> list[tuple[Any, ...]]:
+        """Start (ns), minimum, mean and maximum, oldest first."""
+        return [
+            (stretch * self._width_ns, minimum, total / count, maximum)
+            for stretch, (minimum, total, maximum, count) in sorted(self._held.items())
+        ]
+
+    def _add(self, stretch: int, minimum: float, total: float, maximum: float, count: float) -> None:
+        held = self._held.get(stretch)
+        if held is not None:
+            minimum, total = min(minimum, held[0]), total + held[1]
+            maximum, count = max(maximum, held[2]), count + held[3]
+        self._held[stretch] = (minimum, total, maximum, int(count))
+
+
+def _minutes(
+    connection: sqlite3.Connection, series: int, from_ns: int, to_ns: int, width_ns: int
+) -> list[tuple[Any, ...]]:
+    """From the figures of whole minutes: start (ns), minimum, mean and maximum, oldest first."""
+    if to_ns <= from_ns:
+        return []
+    stretches = _Stretches(width_ns)
+    first, end = -(-from_ns // MINUTE_NS), -(-to_ns // MINUTE_NS)
+    stretches.add_rows(connection.execute(_FROM_MINUTES, _bounds(series, first, end, width_ns // MINUTE_NS)))
+    return stretches.rows()
+
+
+def _bounds(series: int, first: int, end: int, width: int) -> dict[str, int]:
+    return {"series": series, "from": first, "to": end, "width": width}
+
+
+def _kept_from(connection: sqlite3.Connection, valve: int, to_ns: int) -> int:
+    """Since when a valve's readings are kept; before that, only the figures of whole minutes are."""
+    first = connection.execute(
+        "SELECT MIN(first) FROM (SELECT MIN(from_ns) AS first FROM block WHERE valve = ?1 "
+        "UNION ALL SELECT MIN(from_ns) FROM run WHERE valve = ?1)",
+        (valve,),
+    ).fetchone()[0]
+    return to_ns if first is None else int(first)
 
 
 def stretch_ns(from_ns: int, to_ns: int, points: int) -> int:
@@ -61,3 +144,10 @@ def stretch_ns(from_ns: int, to_ns: int, points: int) -> int:
         raise ValueError(f"points is {points}, at least 1 is needed")
     width_ns = max(1, -(-(to_ns - from_ns) // points))
     return width_ns if width_ns < MINUTE_NS else -(-width_ns // MINUTE_NS) * MINUTE_NS
+
+
+def overview_of(rows: Sequence[tuple[Any, ...]], from_ns: int) -> Overview:
+    """Rows of start (ns), minimum, mean and maximum; a stretch that began before the span is told from its start."""
+    starts = np.maximum(np.array([row[0] for row in rows], dtype=np.int64), from_ns)
+    figures = np.array([row[1:4] for row in rows], dtype=np.float64).reshape(-1, 3)
+    return Overview(time_ns=starts, minimum=figures[:, 0], mean=figures[:, 1], maximum=figures[:, 2])

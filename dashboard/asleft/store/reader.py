@@ -7,11 +7,13 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
-from asleft.store.joining import StoredRow, joined, pieces
+from asleft.store.joining import Piece, RunRow, StoredRow, joined, pieces, run_piece
 from asleft.store.overview import read_overview
 from asleft.store.protocols import BlockRef, Overview, StoredSamples, StreamMark
-from asleft.store.rows import Opened, burst_of, read_blocks, waiting_rows
-from asleft.store.schema import SAMPLES_FILE, open_for_reading
+from asleft.store.rows import Opened, burst_of, read_blocks
+from asleft.store.runs import RUN_NS, unpack_heads
+from asleft.store.schema import SAMPLES_FILE, SCHEMA_VERSION, open_for_reading
+from asleft.store.waiting import waiting_rows
 from asleft.wire.block import Block, Burst
 
 
@@ -33,7 +35,8 @@ class EmbeddedReader:
             if opened is None:
                 return []
             rows = opened.connection.execute(
-                "SELECT name FROM valve WHERE EXISTS (SELECT 1 FROM block WHERE block.valve = valve.id) ORDER BY name"
+                "SELECT name FROM valve WHERE EXISTS (SELECT 1 FROM block WHERE block.valve = valve.id) "
+                "OR EXISTS (SELECT 1 FROM run WHERE run.valve = valve.id) ORDER BY name"
             )
             return [name for (name,) in rows]
 
@@ -54,17 +57,9 @@ class EmbeddedReader:
             if opened is None or found is None:
                 return None
             number, longest_ns = found
-            first, last_start = opened.connection.execute(
-                "SELECT (SELECT MIN(from_ns) FROM block WHERE valve = ?1), (SELECT MAX(from_ns) FROM block "
-                "WHERE valve = ?1)",
-                (number,),
-            ).fetchone()
-            if first is None:
-                return None
-            last = opened.connection.execute(
-                "SELECT MAX(to_ns) FROM block WHERE valve = ? AND from_ns >= ?", (number, last_start - longest_ns)
-            ).fetchone()[0]
-            return first, last
+            ends = [_ends(opened, "block", number, longest_ns), _ends(opened, "run", number, RUN_NS)]
+            held = [end for end in ends if end is not None]
+            return (min(first for first, _ in held), max(last for _, last in held)) if held else None
 
     def samples(self, valve: str, from_ns: int, to_ns: int) -> StoredSamples:
         """Raw readings with from_ns <= time < to_ns, oldest first; a channel is NaN where it was not recorded."""
@@ -78,7 +73,9 @@ class EmbeddedReader:
                 "WHERE valve = ? AND from_ns >= ? AND from_ns < ? AND to_ns >= ? ORDER BY from_ns, id",
                 (number, from_ns - longest_ns, to_ns, from_ns),
             )
-            return joined(valve, pieces(map(StoredRow._make, rows), opened.layout), from_ns, to_ns)
+            runs = _run_pieces(opened, number, from_ns, to_ns)
+            singles = pieces(map(StoredRow._make, rows), opened.layout)
+            return joined(valve, [*runs, *singles], from_ns, to_ns)
 
     def bursts(self, valve: str, from_ns: int, to_ns: int) -> list[Burst]:
         """Fast bursts that start in the span, oldest first."""
@@ -99,9 +96,7 @@ class EmbeddedReader:
         A block counts where it starts. Stretches without readings are absent. Raises `ValueError` for points < 1.
         """
         with self._snapshot() as opened:
-            return read_overview(
-                None if opened is None else opened.connection, valve, channel, from_ns, to_ns, points
-            )
+            return read_overview(opened, valve, channel, (from_ns, to_ns), points)
 
     def blocks_after(
         self, valve: str, cursor: Mapping[str, int], limit: int, from_ns: int | None = None
@@ -114,7 +109,7 @@ class EmbeddedReader:
         with self._snapshot() as opened:
             if opened is None:
                 return []
-            return read_blocks(opened, valve, [row.id for row in waiting_rows(opened, valve, cursor, limit, from_ns)])
+            return read_blocks(opened, valve, waiting_rows(opened, valve, cursor, limit, from_ns))
 
     def refs_after(
         self, valve: str, cursor: Mapping[str, int], limit: int, from_ns: int | None = None
@@ -172,7 +167,7 @@ class EmbeddedReader:
         if identity is None:
             return None
         connection = open_for_reading(self._path)
-        if connection.execute("PRAGMA user_version").fetchone()[0] == 0:
+        if connection.execute("PRAGMA user_version").fetchone()[0] < SCHEMA_VERSION:  # not laid out yet, or of old
             connection.close()
             return None
         self._local.opened = opened = Opened(connection, identity)
@@ -186,3 +181,30 @@ class EmbeddedReader:
             if opened in self._all:
                 self._all.remove(opened)
         opened.connection.close()
+
+
+def _ends(opened: Opened, table: str, valve: int, longest_ns: int) -> tuple[int, int] | None:
+    """First and last time of a valve's rows in one table."""
+    first, last_start = opened.connection.execute(
+        f"SELECT (SELECT MIN(from_ns) FROM {table} WHERE valve = ?1), "
+        f"(SELECT MAX(from_ns) FROM {table} WHERE valve = ?1)",
+        (valve,),
+    ).fetchone()
+    if first is None:
+        return None
+    last = opened.connection.execute(
+        f"SELECT MAX(to_ns) FROM {table} WHERE valve = ? AND from_ns >= ?", (valve, last_start - longest_ns)
+    ).fetchone()[0]
+    return first, last
+
+
+def _run_pieces(opened: Opened, valve: int, from_ns: int, to_ns: int) -> Iterator[Piece]:
+    """Readings of the runs that touch a span."""
+    rows = opened.connection.execute(
+        "SELECT blocks, heads, layout, size, marks, payload FROM run "
+        "WHERE valve = ? AND from_ns >= ? AND from_ns < ? AND to_ns >= ? ORDER BY from_ns, id",
+        (valve, from_ns - RUN_NS, to_ns, from_ns),
+    )
+    for blocks, heads, layout, size, marks, payload in rows:
+        table = unpack_heads(blocks, heads)
+        yield run_piece(RunRow(table[:, 1], table[:, 4], layout, size, marks, payload), opened.layout(layout))

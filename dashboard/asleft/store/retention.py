@@ -20,7 +20,7 @@ class Retention:
             if days is not None and not 0.05 <= days <= 36_500:
                 raise ValueError(f"{what} kept for {days:g} days: between 0.05 and 36500 are expected")
         if self.overview_days is not None and (self.raw_days is None or self.raw_days > self.overview_days):
-            raise ValueError("the overview is to be kept at least as long as the readings it sums up")
+            raise ValueError("the overview would be kept for less than the readings that it sums up")
 
     def raw_before_ns(self, now_ns: int) -> int | None:
         """Readings that end before this time may go."""

@@ -1,24 +1,19 @@
-"""Rows of the sample file as values: one connection with what it has learnt, waiting blocks, blocks, bursts."""
+"""Rows of the sample file as values: one connection with what it has learnt, blocks, runs, bursts."""
 
 from __future__ import annotations
 
-import heapq
 import sqlite3
-from collections.abc import Iterator, Mapping
-from itertools import islice
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 from asleft.store.packing import ChannelLayout, layout_from, unpack, unpack_burst
 from asleft.store.protocols import BlockRef
+from asleft.store.runs import unpack_blocks, unpack_heads
 from asleft.wire.block import Block, Burst
 
 _CHUNK = 500
 """Ids per statement; SQLite takes at least 999 parameters."""
-
-_BLOCK_COLUMNS = (
-    "block.id, stream.agent, stream.name, block.seq, block.from_ns, block.to_ns, block.wall_ns, block.monotonic_ns, "
-    "block.clock_synchronised, boot.name, block.layout, block.size, block.marks, block.payload"
-)
 
 
 class Opened:
@@ -44,90 +39,81 @@ class Opened:
 
 
 class Waiting(NamedTuple):
-    """Where a block stands that is not judged yet."""
+    """Where a block stands that is not judged yet: in a row of its own, or at `place` in a run."""
 
-    from_ns: int
-    id: int
     seq: int
+    from_ns: int
     to_ns: int
+    id: int  # of the row in `block`, or in `run`
+    place: int | None
     stream: str
 
 
-def waiting_rows(
-    opened: Opened, valve: str, cursor: Mapping[str, int], limit: int, from_ns: int | None
-) -> list[Waiting]:
-    """Streams merged by time; within a stream the order of its seqs is kept, even where its clock was put back."""
-    found = opened.valve(valve)
-    if found is None:
-        return []
-    number, longest_ns = found
-    bound = ""
-    span: tuple[int, ...] = ()
-    if from_ns is not None:
-        bound, span = "AND from_ns >= ? AND to_ns >= ? ", (from_ns - longest_ns, from_ns)
-    streams: list[Iterator[Waiting]] = []
-    for stream, name, mark in opened.connection.execute("SELECT id, name, mark FROM stream ORDER BY id").fetchall():
-        rows = opened.connection.execute(
-            "SELECT from_ns, id, seq, to_ns FROM block WHERE valve = ? AND stream = ? AND seq > ? AND seq <= ? "
-            f"{bound}ORDER BY seq LIMIT ?",
-            (number, stream, cursor.get(name, 0), mark, *span, limit),
-        ).fetchall()
-        streams.append(iter([Waiting(start, key, seq, end, name) for start, key, seq, end in rows]))
-    return list(islice(heapq.merge(*streams, key=lambda row: row.from_ns), limit))
-
-
-def read_blocks(opened: Opened, valve: str, ids: list[int]) -> list[tuple[BlockRef, Block]]:
-    """The blocks of these row ids, in the order of the ids."""
-    bursts: dict[int, list[Burst]] = {}
-    blocks: dict[int, tuple[BlockRef, Block]] = {}
+def read_singles(opened: Opened, valve: str, ids: Sequence[int]) -> dict[int, Block]:
+    """Blocks in rows of their own, by row id, without bursts."""
+    blocks: dict[int, Block] = {}
     for start in range(0, len(ids), _CHUNK):
         chunk = ids[start : start + _CHUNK]
-        among = ",".join("?" * len(chunk))
-        for block, *row in opened.connection.execute(
-            f"SELECT block, channel, unit, start_ns, rate_hz, payload, sequence FROM burst WHERE block IN ({among}) "
-            "ORDER BY id",
+        rows = opened.connection.execute(
+            "SELECT block.id, stream.agent, stream.name, seq, boot.name, wall_ns, monotonic_ns, clock_synchronised, "
+            "layout, size, marks, payload FROM block JOIN stream ON stream.id = block.stream "
+            f"JOIN boot ON boot.id = block.boot WHERE block.id IN ({','.join('?' * len(chunk))})",
             chunk,
-        ):
-            bursts.setdefault(block, []).append(burst_of(*row))
-        for row in opened.connection.execute(
-            f"SELECT {_BLOCK_COLUMNS} FROM block JOIN stream ON stream.id = block.stream "
-            f"JOIN boot ON boot.id = block.boot WHERE block.id IN ({among})",
-            chunk,
-        ):
-            (
-                number,
-                agent,
-                stream,
-                seq,
-                from_ns,
-                to_ns,
-                wall_ns,
-                monotonic_ns,
-                clock,
-                boot,
-                layout,
-                size,
-                marks,
-                data,
-            ) = row
-            offsets, channels = unpack(opened.layout(layout), size, marks, data)
-            blocks[number] = (
-                BlockRef(valve, stream, seq, from_ns, to_ns),
-                Block(
-                    agent=agent,
-                    valve=valve,
-                    stream=stream,
-                    seq=seq,
-                    boot_id=boot,
-                    wall_ns=wall_ns,
-                    monotonic_ns=monotonic_ns,
-                    clock_synchronised=None if clock is None else bool(clock),
-                    offsets_us=offsets,
-                    channels=channels,
-                    bursts=tuple(bursts.get(number, ())),
-                ),
+        )
+        for number, agent, stream, seq, boot, wall_ns, monotonic_ns, clock, layout, size, marks, payload in rows:
+            offsets, channels = unpack(opened.layout(layout), size, marks, payload)
+            known = None if clock is None else bool(clock)
+            blocks[number] = Block(
+                *(agent, valve, stream, seq, boot, wall_ns, monotonic_ns, known), offsets, channels
             )
-    return [blocks[number] for number in ids]
+    return blocks
+
+
+def read_run(opened: Opened, valve: str, run: int) -> list[Block]:
+    """The blocks of a run, in its order, without bursts."""
+    agent, stream, boot, layout, count, heads, marks, payload = opened.connection.execute(
+        "SELECT stream.agent, stream.name, boot.name, layout, blocks, heads, marks, payload FROM run "
+        "JOIN stream ON stream.id = run.stream JOIN boot ON boot.id = run.boot WHERE run.id = ?",
+        (run,),
+    ).fetchone()
+    names = (agent, valve, stream, boot)
+    return unpack_blocks(names, opened.layout(layout), unpack_heads(count, heads), marks, payload)
+
+
+def read_blocks(opened: Opened, valve: str, waiting: Sequence[Waiting]) -> list[tuple[BlockRef, Block]]:
+    """The blocks that stand there, in the order given."""
+    singles = read_singles(opened, valve, [row.id for row in waiting if row.place is None])
+    runs = {run: read_run(opened, valve, run) for run in {row.id for row in waiting if row.place is not None}}
+    bursts = _bursts(opened, valve, waiting)
+    out: list[tuple[BlockRef, Block]] = []
+    for row in waiting:
+        block = singles[row.id] if row.place is None else runs[row.id][row.place]
+        held = bursts.get((block.agent, block.stream, block.seq))
+        out.append(
+            (
+                BlockRef(valve, row.stream, row.seq, row.from_ns, row.to_ns),
+                replace(block, bursts=tuple(held)) if held else block,
+            )
+        )
+    return out
+
+
+def _bursts(opened: Opened, valve: str, waiting: Sequence[Waiting]) -> dict[tuple[str, str, int], list[Burst]]:
+    """Bursts of the blocks that stand there, by agent, stream and seq."""
+    seqs: dict[str, list[int]] = {}
+    for row in waiting:
+        seqs.setdefault(row.stream, []).append(row.seq)
+    out: dict[tuple[str, str, int], list[Burst]] = {}
+    for name, held in seqs.items():
+        rows = opened.connection.execute(
+            "SELECT stream.agent, seq, channel, unit, start_ns, rate_hz, payload, sequence FROM stream "
+            "JOIN burst ON burst.stream = stream.id WHERE stream.name = ? AND seq >= ? AND seq <= ? "
+            "AND valve = (SELECT id FROM valve WHERE name = ?) ORDER BY burst.id",
+            (name, min(held), max(held), valve),
+        )
+        for agent, seq, *burst in rows:
+            out.setdefault((agent, name, seq), []).append(burst_of(*burst))
+    return out
 
 
 def burst_of(channel: str, unit: str, start_ns: int, rate_hz: float, payload: bytes, sequence: int) -> Burst:

@@ -1,4 +1,4 @@
-"""The embedded sample store: SQLite, one block of about one second per row, one process writing.
+"""The embedded sample store: SQLite, one process writing, blocks of about a second merged into runs of a minute.
 
 A commit is one transaction with `synchronous=FULL`: blocks, figures, gaps and marks together or not at all.
 """
@@ -10,12 +10,15 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from asleft.store.expiry import Expiry
 from asleft.store.known import Known
 from asleft.store.lock import FolderLock
+from asleft.store.merging import Merging
 from asleft.store.packing import Figures, Packed, figures, pack, pack_burst
 from asleft.store.protocols import SampleReader, SampleStore, StreamMark
 from asleft.store.reader import EmbeddedReader
 from asleft.store.retention import Retention, days_words
+from asleft.store.runs import RUN_BLOCKS
 from asleft.store.schema import MINUTE_NS, SAMPLES_FILE, open_for_writing
 from asleft.store.stream_table import EmbeddedStream, load_stream
 from asleft.store.streams import StreamRow, check_gaps
@@ -40,7 +43,7 @@ def open_samples_reader(data_dir: Path) -> SampleReader:
 class EmbeddedSamples(EmbeddedReader):
     """`SampleStore` over `samples.db`; reads go through read-only connections of their own."""
 
-    def __init__(self, data_dir: Path, retention: Retention) -> None:
+    def __init__(self, data_dir: Path, retention: Retention, run_blocks: int = RUN_BLOCKS) -> None:
         data_dir.mkdir(parents=True, exist_ok=True)
         super().__init__(data_dir)
         self._lock_file = FolderLock(data_dir)
@@ -52,6 +55,8 @@ class EmbeddedSamples(EmbeddedReader):
         self._one_commit = threading.Lock()
         self._known = Known(self._writer)
         self._retention = retention
+        self._merging = Merging(self._writer, run_blocks)
+        self._expiry = Expiry(self._writer, retention)
 
     def commit(self, blocks: Sequence[Block], gaps: Sequence[Gap], now_ns: int) -> list[StreamMark]:
         """Store what has arrived, durably, in one transaction; the marks of every stream touched.
@@ -76,8 +81,13 @@ class EmbeddedSamples(EmbeddedReader):
             return marks
 
     def tend(self, now_ns: int) -> bool:
-        """Do a little of the store's own upkeep; whether more of it waits."""
-        return False
+        """Merge a few blocks, remove a few that are too old; whether more of either waits.
+
+        Raises `sqlite3.Error` if the disk fails; nothing is changed by that step then.
+        """
+        with self._one_commit:
+            merging = self._merging.step()
+            return self._expiry.step(now_ns) or merging
 
     def about(self) -> dict[str, Any]:
         """What the health page says of the store."""
@@ -85,6 +95,7 @@ class EmbeddedSamples(EmbeddedReader):
             "where": str(self._path),
             "keeps_raw": days_words(self._retention.raw_days),
             "keeps_overview": days_words(self._retention.overview_days),
+            "unmerged_blocks": self._merging.unmerged,
         }
 
     def close(self) -> None:
@@ -115,7 +126,7 @@ class EmbeddedSamples(EmbeddedReader):
                 stream.duplicates += 1
         for gap in gaps:
             stream_of(gap.agent, gap.stream)[1].declare(gap)
-        marks = []
+        marks: list[StreamMark] = []
         for table, stream in streams.values():
             marks.append(stream.finish(now_ns))
             table.write(marks[-1])
@@ -157,16 +168,17 @@ class EmbeddedSamples(EmbeddedReader):
             ],
         )
         self._writer.executemany(
-            "INSERT INTO burst (block, valve, channel, unit, start_ns, rate_hz, sequence, payload) "
-            "VALUES (?,?,?,?,?,?,?,?)",
+            "INSERT INTO burst (stream, seq, valve, channel, unit, start_ns, rate_hz, sequence, payload) "
+            "VALUES (?,?,?,?,?,?,?,?,?)",
             [
                 (
-                    *(number, valve, burst.channel, burst.unit, burst.start_ns, burst.rate_hz),
+                    *(stream, block.seq, valve, burst.channel, burst.unit, burst.start_ns, burst.rate_hz),
                     *(_signed(burst.sequence), pack_burst(burst.values)),
                 )
                 for burst in block.bursts
             ],
         )
+        self._merging.stored(valve, stream)
         return True
 
 

@@ -11,8 +11,8 @@ from pathlib import Path
 
 SAMPLES_FILE = "samples.db"
 """Name of the file inside the data folder."""
-SCHEMA_VERSION = 1
-"""Kept in the file's `user_version`."""
+SCHEMA_VERSION = 2
+"""Kept in the file's `user_version`. Version 1 had no runs; the writer brings such a file up to date."""
 MINUTE_NS = 60_000_000_000
 """Length of the longer figures, which long overviews read instead of those of single blocks."""
 
@@ -66,9 +66,29 @@ CREATE TABLE block (
 CREATE UNIQUE INDEX block_by_seq ON block (stream, seq);
 CREATE INDEX block_by_time ON block (valve, from_ns);
 CREATE INDEX block_by_valve ON block (valve, stream, seq, from_ns);
+CREATE TABLE run (                             -- blocks one after the other, merged; their rows are gone
+    id INTEGER PRIMARY KEY,
+    stream INTEGER NOT NULL REFERENCES stream (id),
+    valve INTEGER NOT NULL REFERENCES valve (id),
+    first_seq INTEGER NOT NULL,
+    last_seq INTEGER NOT NULL,
+    from_ns INTEGER NOT NULL,
+    to_ns INTEGER NOT NULL,
+    boot INTEGER NOT NULL REFERENCES boot (id),
+    layout INTEGER NOT NULL REFERENCES layout (id),
+    blocks INTEGER NOT NULL,
+    size INTEGER NOT NULL,                     -- readings per channel, of all blocks
+    heads BLOB NOT NULL,                       -- what of each block is its own: numbers, clocks, size
+    figures BLOB NOT NULL,                     -- minimum, mean, maximum and count of each channel of each block
+    marks TEXT,
+    payload BLOB NOT NULL
+);
+CREATE INDEX run_by_time ON run (valve, from_ns);
+CREATE INDEX run_by_valve ON run (valve, stream, first_seq, last_seq);
 CREATE TABLE burst (
     id INTEGER PRIMARY KEY,
-    block INTEGER NOT NULL REFERENCES block (id),
+    stream INTEGER NOT NULL REFERENCES stream (id),
+    seq INTEGER NOT NULL,                      -- of the block it came in
     valve INTEGER NOT NULL REFERENCES valve (id),
     channel TEXT NOT NULL,
     unit TEXT NOT NULL,
@@ -78,7 +98,7 @@ CREATE TABLE burst (
     payload BLOB NOT NULL
 );
 CREATE INDEX burst_by_time ON burst (valve, start_ns);
-CREATE INDEX burst_by_block ON burst (block);
+CREATE INDEX burst_by_seq ON burst (stream, seq);
 CREATE TABLE series (                          -- one channel of one valve
     id INTEGER PRIMARY KEY,
     valve INTEGER NOT NULL REFERENCES valve (id),
@@ -107,6 +127,18 @@ CREATE TABLE minute_figure (                   -- the same of all blocks that st
 """
 
 
+# From version 1: bursts know their block by its number, as blocks are merged.
+_FROM_1 = """
+ALTER TABLE burst RENAME TO burst_1;
+DROP INDEX burst_by_time;
+DROP INDEX burst_by_block;
+{new_tables}
+INSERT INTO burst SELECT burst_1.id, block.stream, block.seq, burst_1.valve, channel, unit, start_ns, rate_hz,
+    sequence, burst_1.payload FROM burst_1 JOIN block ON block.id = burst_1.block;
+DROP TABLE burst_1
+"""
+
+
 class SchemaError(Exception):
     """A sample file this version cannot use."""
 
@@ -124,11 +156,15 @@ def open_for_writing(path: Path) -> sqlite3.Connection:
         connection.execute("BEGIN IMMEDIATE")
         version = connection.execute("PRAGMA user_version").fetchone()[0]
         if version == 0:
-            for statement in _TABLES.split(";\n"):
-                connection.execute(statement)
-            connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
+            _run_all(connection, _TABLES)
+        elif version == 1:
+            first = _TABLES.index("CREATE TABLE run (")
+            last = _TABLES.index("CREATE TABLE series (")
+            _run_all(connection, _FROM_1.format(new_tables=_TABLES[first:last].strip()))
         else:
             check_version(path, version)
+        if version != SCHEMA_VERSION:
+            connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
         connection.execute("COMMIT")
     except BaseException:
         connection.close()
@@ -136,8 +172,16 @@ def open_for_writing(path: Path) -> sqlite3.Connection:
     return connection
 
 
+def _run_all(connection: sqlite3.Connection, statements: str) -> None:
+    for statement in statements.split(";\n"):
+        connection.execute(statement)
+
+
 def open_for_reading(path: Path) -> sqlite3.Connection:
-    """A read-only connection; it never checkpoints. Raises `sqlite3.OperationalError` if there is no file yet."""
+    """A read-only connection, which never checkpoints; the caller looks at its version.
+
+    Raises `sqlite3.OperationalError` if there is no file yet, `SchemaError` for a file of a newer version.
+    """
     connection = sqlite3.connect(
         f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None, check_same_thread=False, timeout=30.0
     )
@@ -150,6 +194,6 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
 
 
 def check_version(path: Path, version: int) -> None:
-    """Refuse a file that another version of the program laid out; 0 (not laid out yet) passes."""
-    if version not in (0, SCHEMA_VERSION):
+    """Refuse a file that a newer version of the program laid out. An older one waits for the writer."""
+    if not 0 <= version <= SCHEMA_VERSION:
         raise SchemaError(f"{path}: laid out as version {version}, this program reads version {SCHEMA_VERSION}")
