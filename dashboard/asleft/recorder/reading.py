@@ -50,7 +50,7 @@ def _instead(agent: str, payload: bytes, why: str) -> Gap | None:
         check_count("size of the message in bytes", len(payload), MAX_MESSAGE_BYTES)
         check_parts(
             "an upload", payload, shape_of(pb.Upload)
-        )  # what was refused for its parts is not taken apart here
+        )  # refused for its parts: not taken apart here either
         message.ParseFromString(payload)
         block = message.block
         if message.WhichOneof("content") != "block" or block.agent != agent:
