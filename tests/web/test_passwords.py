@@ -34,6 +34,11 @@ def test_long_enough_and_not_the_name_is_good_enough(password):
         ("as-left was never so easy", "the name of this program is in it"),
         ("aaaaaaaaaaaaaaaaaaaa", "it repeats itself"),
         ("121212121212121212", "it repeats itself"),
+        ("passwordpassword", "it repeats itself"),
+        ("changeme!changeme!chan", "it repeats itself"),
+        ("1234567890123456", "it runs along"),
+        ("qwertyuiopasdfghjkl", "it runs along"),
+        ("zyxwvutsrqponmlk", "it runs along"),
         ("a tab\tis in this one", "a control character"),
     ],
 )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import secrets
 import unicodedata
+from itertools import pairwise
 from threading import BoundedSemaphore
 
 from argon2 import PasswordHasher
@@ -18,6 +19,17 @@ LONGEST_NAME = 64
 
 _NAME = re.compile(r"[a-z0-9][a-z0-9._-]*")
 _FEWEST_DIFFERENT = 5
+_MOST_RUNS = 0.6
+_ROWS = (
+    "abcdefghijklmnopqrstuvwxyz",
+    "01234567890",
+    "qwertyuiop",
+    "qwertzuiop",
+    "azertyuiop",
+    "asdfghjkl",
+    "zxcvbnm",
+)
+_STEPS = frozenset(pair for row in (*_ROWS, *(row[::-1] for row in _ROWS)) for pair in pairwise(row))
 _AT_A_TIME = 2
 _PATIENCE_S = 10.0
 
@@ -59,8 +71,10 @@ def faults_of_password(name: str, password: str) -> list[str]:
         faults.append("the account's name is in it")
     if "asleft" in bare:
         faults.append("the name of this program is in it")
-    if plain and len(set(plain.casefold())) < _FEWEST_DIFFERENT:
-        faults.append(f"it repeats itself: at least {_FEWEST_DIFFERENT} different characters are needed")
+    if plain and (len(set(plain.casefold())) < _FEWEST_DIFFERENT or _repeats(plain.casefold())):
+        faults.append("it repeats itself")
+    if plain and _runs(plain.casefold()) > _MOST_RUNS:
+        faults.append("it runs along the alphabet, the digits or the keyboard")
     return faults
 
 
@@ -117,6 +131,17 @@ class _Turn:
 def _normal(password: str) -> str:
     """One spelling for characters that keyboards write in different ways (NFKC, as the same source recommends)."""
     return unicodedata.normalize("NFKC", password)
+
+
+def _repeats(text: str) -> bool:
+    """Whether it is one piece over and over, the last time perhaps cut short."""
+    return any(text[period:] == text[:-period] for period in range(1, len(text) // 2 + 1))
+
+
+def _runs(text: str) -> float:
+    """Share of its steps that go to a neighbour in one of the rows."""
+    steps = list(pairwise(text))
+    return sum(step in _STEPS for step in steps) / len(steps) if steps else 0.0
 
 
 def _letters(text: str) -> str:
