@@ -15,10 +15,10 @@ from asleft.web.serve import NoFreePortError, NotLoopbackError, address, bind, c
 
 def test_without_accounts_only_the_machine_itself_is_served():
     for own in ("127.0.0.1", "127.0.0.2", "::1", "localhost"):
-        check_loopback(own, "data")
+        check_loopback(own, "--data data")
     for other in ("0.0.0.0", "192.168.1.4", "::", "plant.example", ""):
         with pytest.raises(NotLoopbackError, match="asleft users add NAME --role administrator --data data"):
-            check_loopback(other, "data")
+            check_loopback(other, "--data data")
 
 
 def test_a_taken_port_is_told_and_the_next_one_used():

@@ -32,6 +32,11 @@ def add_records_argument(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def place_of(args: argparse.Namespace) -> str:
+    """The options that lead another command to the same records."""
+    return f"--data {args.data}" + (f" --records {args.records}" if args.records else "")
+
+
 def records_of(args: argparse.Namespace) -> Path | str:
     """The checked `--records`, or the file in the data folder. Raises `UserError`."""
     from asleft.store.records import RECORDS_FILE

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from asleft.cli.actor import command_line
 from asleft.cli.errors import UserError
-from asleft.cli.records_option import opened, records_of
+from asleft.cli.records_option import opened, place_of, records_of
 from asleft.store.access import AccessStore, open_access
 from asleft.store.accounts import Account, AccountExists, Role, UnknownAccount
 from asleft.web.access.passwords import LONGEST, Passwords, clean_name, fault_of_name, faults_of_password
@@ -25,7 +25,7 @@ def run(args: argparse.Namespace) -> int:
         try:
             _ACTIONS[args.action](store, args)
         except (AccountExists, UnknownAccount) as error:
-            raise UserError(f"asleft users: {error}; asleft users list --data {args.data} shows all") from error
+            raise UserError(f"asleft users: {error}; asleft users list {place_of(args)} shows all") from error
     return 0
 
 
@@ -55,7 +55,7 @@ def _add(store: AccessStore, args: argparse.Namespace) -> None:
     if not any(account.role is Role.ADMINISTRATOR for account in store.accounts.all()):
         print(
             "There is no administrator yet, so nobody sees the audit trail:\n"
-            f"  asleft users add NAME --role administrator --data {args.data}"
+            f"  asleft users add NAME --role administrator {place_of(args)}"
         )
     print(
         f"Next: sign in as {name} on the dashboard (asleft web --data {args.data}); one that runs asks from now on."
@@ -65,7 +65,7 @@ def _add(store: AccessStore, args: argparse.Namespace) -> None:
 def _list(store: AccessStore, args: argparse.Namespace) -> None:
     accounts = store.accounts.all()
     if not accounts:
-        print(f"No accounts. The first: asleft users add NAME --role administrator --data {args.data}")
+        print(f"No accounts. The first: asleft users add NAME --role administrator {place_of(args)}")
         return
     head = ("name", "role", "state", "password set", "sessions")
     rows = [head, *(_row(store, account) for account in accounts)]

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from asleft.cli.demonstration.account import refuse_stated_password
 from asleft.cli.errors import UserError
-from asleft.cli.records_option import add_records_argument, opened, records_of
+from asleft.cli.records_option import add_records_argument, opened, place_of, records_of
 from asleft.cli.samples_option import add_samples_argument, reader_of
 
 if TYPE_CHECKING:
@@ -121,7 +121,7 @@ def _open_and_serve(args: argparse.Namespace, data: Path, rules: Rules) -> int:
         listener = _listen(args, bind)
         app = create_app(reader_of(args, data), records, access, zone=args.zone)
         print(f"dashboard: {address(listener)}", flush=True)
-        _tell(args, access, data)
+        _tell(args, access)
         signal.signal(signal.SIGTERM, _interrupt)
         serve(app, listener, args.behind_proxy)
     except (NotLoopbackError, NoFreePortError, UnknownZoneError, UserError) as error:
@@ -163,14 +163,14 @@ def _check_exposure(args: argparse.Namespace, access: Access) -> None:
 
     proxied = args.behind_proxy is not None
     if not access.closed:
-        check_loopback(args.host, str(args.data))
+        check_loopback(args.host, place_of(args))
         if proxied:
             raise UserError(
                 "--behind-proxy: the proxy's visitors would see everything, as there are no accounts yet. Make one "
-                f"first:\n  asleft users add NAME --role administrator --data {args.data}"
+                f"first:\n  asleft users add NAME --role administrator {place_of(args)}"
             )
     if not is_loopback(args.host) or proxied:
-        refuse_stated_password(access, str(args.data))
+        refuse_stated_password(access, place_of(args))
 
 
 def _listen(
@@ -186,11 +186,11 @@ def _listen(
         raise UserError(f"--host {args.host}: cannot be served: {error.strerror}") from error
 
 
-def _tell(args: argparse.Namespace, access: Access, data: Path) -> None:
+def _tell(args: argparse.Namespace, access: Access) -> None:
     from asleft.web.serve import is_loopback
 
     if not access.closed:
-        print(f"no accounts: open to everybody on this machine; asleft users --help (--data {data})", flush=True)
+        print("no accounts: open to everybody on this machine; asleft users --help", flush=True)
     elif args.behind_proxy is None and not is_loopback(args.host):
         print(
             "asleft web: passwords and readings cross the network in the clear; put a proxy with TLS before it "

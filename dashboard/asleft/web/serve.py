@@ -31,12 +31,15 @@ def is_loopback(host: str) -> bool:
         return False
 
 
-def check_loopback(host: str, data: str) -> None:
-    """Raises `NotLoopbackError` unless `host` is this machine's own loopback; for a folder without accounts."""
+def check_loopback(host: str, place: str) -> None:
+    """Raises `NotLoopbackError` unless `host` is this machine's own loopback; where there are no accounts.
+
+    `place` is what leads `asleft users` to the records: "--data DIR".
+    """
     if not is_loopback(host):
         raise NotLoopbackError(
             f"--host {host}: can be reached from other machines, and there are no accounts yet, so whoever reached "
-            f"it could read everything. Make one first:\n  asleft users add NAME --role administrator --data {data}\n"
+            f"it could read everything. Make one first:\n  asleft users add NAME --role administrator {place}\n"
             "or leave --host out, to serve this machine alone"
         )
 

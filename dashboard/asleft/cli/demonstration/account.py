@@ -36,11 +36,11 @@ def prepare(records_file: Path) -> bool:
         store.close()
 
 
-def refuse_stated_password(access: Access, data: str) -> None:
+def refuse_stated_password(access: Access, place: str) -> None:
     """Raises `UserError` if the demo's account with the stated password would let the whole network in."""
     found = access.store.accounts.find(NAME)
     if found is not None and not found.disabled and access.passwords.right(found.password, PASSWORD):
         raise UserError(
             f"the account {NAME} has the password that every demo states, and would let in whoever reaches this "
-            f"address. First:\n  asleft users remove {NAME} --data {data}"
+            f"address. First:\n  asleft users remove {NAME} {place}"
         )
