@@ -58,12 +58,7 @@ def read_overview(opened: Opened | None, valve: str, channel: str, span: tuple[i
     older = _minutes(connection, series, from_ns, min(kept_ns // MINUTE_NS * MINUTE_NS, to_ns), MINUTE_NS)
     stretches = _Stretches(width_ns)
     stretches.add_rows(connection.execute(_FROM_BLOCKS, _bounds(series, max(from_ns, kept_ns), to_ns, width_ns)))
-    runs = connection.execute(_RUNS, {"valve": number, "first": from_ns - RUN_NS, "to": to_ns})
-    for blocks, heads, figures, layout in runs:
-        names = [one.name for one in opened.layout(layout)]
-        if channel in names:
-            table = unpack_figures(len(names), blocks, figures)[names.index(channel)]
-            stretches.add_run(unpack_heads(blocks, heads)[:, _FROM_NS], table, from_ns, to_ns)
+    stretches.add_blocks(*_figures(opened, number, channel, from_ns, to_ns))
     return overview_of(older + stretches.rows(), from_ns)
 
 
@@ -79,23 +74,23 @@ class _Stretches:
         for stretch, minimum, total, maximum, count in rows:
             self._add(stretch, minimum, total, maximum, count)
 
-    def add_run(self, starts_ns: Int64Array, table: FloatArray, from_ns: int, to_ns: int) -> None:
-        """One channel of a run's blocks: minimum, mean, maximum and count, shape (4, blocks)."""
-        inside = (starts_ns >= from_ns) & (starts_ns < to_ns) & (table[3] > 0)
-        if not inside.any():
+    def add_blocks(self, starts_ns: Int64Array, table: FloatArray) -> None:
+        """Blocks that start there: minimum, mean, maximum and count, shape (4, n)."""
+        if not starts_ns.size:
             return
-        minimum, mean, maximum, count = table[:, inside]
-        stretches, first = np.unique(starts_ns[inside] // self._width_ns, return_index=True)
-        gathered = zip(
-            stretches.tolist(),
-            np.minimum.reduceat(minimum, first).tolist(),
-            np.add.reduceat(mean * count, first).tolist(),
-            np.maximum.reduceat(maximum, first).tolist(),
-            np.add.reduceat(count, first).tolist(),
-            strict=True,
+        order = np.argsort(starts_ns, kind="stable")
+        minimum, mean, maximum, count = table[:, order]
+        stretches, first = np.unique(starts_ns[order] // self._width_ns, return_index=True)
+        self.add_rows(
+            zip(
+                stretches.tolist(),
+                np.minimum.reduceat(minimum, first).tolist(),
+                np.add.reduceat(mean * count, first).tolist(),
+                np.maximum.reduceat(maximum, first).tolist(),
+                np.add.reduceat(count, first).tolist(),
+                strict=True,
+            )
         )
-        for row in gathered:
-            self._add(*row)
 
     def rows(self) -> list[tuple[Any, ...]]:
         """Start (ns), minimum, mean and maximum, oldest first."""
@@ -110,6 +105,20 @@ class _Stretches:
             minimum, total = min(minimum, held[0]), total + held[1]
             maximum, count = max(maximum, held[2]), count + held[3]
         self._held[stretch] = (minimum, total, maximum, int(count))
+
+
+def _figures(opened: Opened, valve: int, channel: str, from_ns: int, to_ns: int) -> tuple[Int64Array, FloatArray]:
+    """Start and figures of every merged block of the span that has readings of a channel: shapes (n,) and (4, n)."""
+    starts, tables = [np.zeros(0, np.int64)], [np.zeros((4, 0))]
+    runs = opened.connection.execute(_RUNS, {"valve": valve, "first": from_ns - RUN_NS, "to": to_ns})
+    for blocks, heads, figures, layout in runs:
+        names = [one.name for one in opened.layout(layout)]
+        if channel in names:
+            starts.append(unpack_heads(blocks, heads)[:, _FROM_NS])
+            tables.append(unpack_figures(len(names), blocks, figures)[names.index(channel)])
+    all_starts, table = np.concatenate(starts), np.concatenate(tables, axis=1)
+    inside = (all_starts >= from_ns) & (all_starts < to_ns) & (table[3] > 0)
+    return all_starts[inside], table[:, inside]
 
 
 def _minutes(
