@@ -173,6 +173,14 @@ def test_a_planted_callback_without_a_role_keeps_the_dashboard_from_starting(pla
         GLOBAL_CALLBACK_LIST.clear()
 
 
+def test_a_callback_of_several_outputs_needs_the_strictest_of_their_roles(plant, door):
+    app = create_app(plant, plant, door.access)
+    for first, second in ((ids.NAV, ids.AUDIT_TAGS), (ids.AUDIT_TAGS, ids.NAV)):
+        outputs = (Output(first, "title"), Output(second, "title"))
+        app.callback(*outputs, Input(ids.TICK, "n_intervals"))(lambda _n: ("x", "x"))
+        assert callback_role(app, f"..{first}.title...{second}.title..") is Role.ADMINISTRATOR
+
+
 def test_a_callback_planted_while_it_runs_is_refused_to_everybody(app, people, doors):
     app.callback(Output("planted", "data"), Input(ids.TICK, "n_intervals"))(lambda _n: "secret")
     for who in PEOPLE:
