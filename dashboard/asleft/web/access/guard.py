@@ -71,8 +71,8 @@ def decide(app: Dash, access: Access, asked: Request) -> AnyResponse | None:
 def check(app: Dash) -> None:
     """Raises `UnguardedError` naming every route and every callback without a role."""
     known = {*roles.ROUTES, *roles.NEVER}
-    open_to_all = [rule.rule for rule in app.server.url_map.iter_rules() if rule.rule not in known]
-    unknown = [f"route {rule}" for rule in sorted(set(open_to_all))]
+    roleless = [rule.rule for rule in app.server.url_map.iter_rules() if rule.rule not in known]
+    unknown = [f"route {rule}" for rule in sorted(set(roleless))]
     unknown += [f"callback {key}" for key in callbacks(app) if callback_role(app, key) is None]
     if unknown:
         raise UnguardedError(f"no role in asleft.web.access.roles for: {', '.join(unknown)}")
