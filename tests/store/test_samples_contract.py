@@ -210,6 +210,21 @@ def test_samples_are_cut_to_the_span_and_missing_channels_are_nan(store, make):
     assert store.samples("press-9.none", 0, 2**62).time_ns.size == 0
 
 
+def test_channels_and_units_of_a_span(store, make):
+    volts = Channel("command", "V", counts=np.arange(10, dtype=np.int16), scale=0.01)
+    store.commit([make.block(1), make.block(2, channels=make.failing()), make.block(3, channels=(volts,))], [], 1)
+
+    def said(first_s, last_s):
+        return set(store.channels(VALVE, make.t0 + first_s * make.s, make.t0 + last_s * make.s))
+
+    assert said(0, 1) == {("command", "mA"), ("pressure", "bar")}
+    assert said(0, 3) == {
+        ("command", "mA"), ("pressure", "bar"), ("current", "A"), ("supply", "V"), ("command", "V"),
+    }  # fmt: skip
+    assert said(5, 9) == set()
+    assert store.channels("press-9.none", 0, 2**62) == []
+
+
 def test_a_long_block_that_began_before_the_span_counts(store, make):
     store.commit([make.block(1, size=100)], [], 1)
     long = make.block(2, at_ns=make.t0 + 100 * make.s)

@@ -51,6 +51,7 @@ COMMANDS: Mapping[str, Command] = {
     "sheet": Command("asleft.cli.sheet", "Write, check, compare and file settings sheets."),
     "record": Command("asleft.cli.record", "Run the recorder: receive, store, judge."),
     "rejudge": Command("asleft.cli.rejudge", "Judge stored history under another sheet: what would have alarmed?"),
+    "export": Command("asleft.cli.export", "Write stored readings to a CSV or Parquet file.", "plant,export"),
     "web": Command("asleft.cli.web", "Serve the dashboard."),
     "users": Command("asleft.cli.users", "Say who may sign in to the dashboard, and as what."),
     "sbom": Command("asleft.cli.sbom", "Write a bill of materials of what is installed (CycloneDX).", "sbom"),
@@ -66,6 +67,8 @@ EXTRA_OF_MODULE: Mapping[str, str] = {
     **dict.fromkeys(("argon2", "influxdb_client", "psycopg", "sqlalchemy", "tzdata", "waitress"), "plant"),
     **dict.fromkeys(("flask", "werkzeug"), "plant"),
     "amqtt": "demo",
+    "pyarrow": "export",
+    "influxdb_client": "plant",
     **dict.fromkeys(("cyclonedx", "packageurl", "packaging"), "sbom"),
 }
 

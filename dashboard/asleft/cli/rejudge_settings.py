@@ -6,12 +6,13 @@ import argparse
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, tzinfo
+from datetime import tzinfo
 from pathlib import Path
 
 from asleft.cli.errors import UserError
 from asleft.cli.records_option import opened, records_of
 from asleft.cli.sheet_actions import load_sheet
+from asleft.cli.times import time_of
 from asleft.judge.drift import budget
 from asleft.judge.drift.budget import BUDGET_YEARS
 from asleft.recorder.in_force import in_force
@@ -75,17 +76,6 @@ def tolerance_of(text: str) -> tuple[str, Tolerance]:
     if len(numbers) == 2 and numbers[0] < 0.0 < numbers[1] and any(map(math.isfinite, numbers)):
         return name, Tolerance(below=-numbers[0], above=numbers[1])
     raise UserError(f"--tolerance {text}: must be above 0, or -A,B with -A below and B above 0")
-
-
-def time_of(option: str, text: str | None, zone: tzinfo) -> int | None:
-    """Nanoseconds of an ISO date or time, in `zone` where it names none. Raises `UserError`."""
-    if text is None:
-        return None
-    try:
-        at = datetime.fromisoformat(text)
-    except ValueError as error:
-        raise UserError(f'{option} {text}: wanted as "2026-03-02" or "2026-03-02T06:00"') from error
-    return round((at if at.tzinfo is not None else at.replace(tzinfo=zone)).timestamp() * 1e9)
 
 
 def _valves(

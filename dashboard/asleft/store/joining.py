@@ -69,6 +69,11 @@ def run_piece(row: RunRow, layout: tuple[ChannelLayout, ...]) -> Piece:
     )
 
 
+def channels_of(layouts: Iterable[Sequence[ChannelLayout]]) -> list[tuple[str, str]]:
+    """Channels and units of layouts, each pair once, in the order of the layouts."""
+    return list(dict.fromkeys((channel.name, channel.unit) for layout in layouts for channel in layout))
+
+
 def joined(valve: str, parts: Iterable[Piece], from_ns: int, to_ns: int) -> StoredSamples:
     """Pieces as one stretch in the order of time, cut to from_ns <= time < to_ns; NaN where a channel is missing."""
     held = [part for part in parts if bool(((part.time_ns >= from_ns) & (part.time_ns < to_ns)).any())]

@@ -106,6 +106,10 @@ class SampleReader(Protocol):
         """Raw readings with from_ns <= time < to_ns."""
         ...
 
+    def channels(self, valve: str, from_ns: int, to_ns: int) -> list[tuple[str, str]]:
+        """Channels and units that were recorded from_ns <= time < to_ns, about; one of several units comes twice."""
+        ...
+
     def bursts(self, valve: str, from_ns: int, to_ns: int) -> list[Burst]:
         """Fast bursts that start in the span, oldest first."""
         ...

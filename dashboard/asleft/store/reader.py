@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
-from asleft.store.joining import Piece, RunRow, StoredRow, joined, pieces, run_piece
+from asleft.store.joining import Piece, RunRow, StoredRow, channels_of, joined, pieces, run_piece
 from asleft.store.overview import read_overview
 from asleft.store.protocols import BlockRef, Overview, StoredSamples, StreamMark
 from asleft.store.rows import Opened, burst_of, read_blocks
@@ -76,6 +76,22 @@ class EmbeddedReader:
             runs = _run_pieces(opened, number, from_ns, to_ns)
             singles = pieces(map(StoredRow._make, rows), opened.layout)
             return joined(valve, [*runs, *singles], from_ns, to_ns)
+
+    def channels(self, valve: str, from_ns: int, to_ns: int) -> list[tuple[str, str]]:
+        """Channels and units that were recorded from_ns <= time < to_ns, about; one of several units comes twice."""
+        with self._snapshot() as opened:
+            found = opened.valve(valve) if opened is not None else None
+            if opened is None or found is None:
+                return []
+            number, longest_ns = found
+            layouts = opened.connection.execute(
+                "SELECT layout FROM block WHERE valve = ?1 AND from_ns >= ?2 - ?4 AND from_ns < ?3 AND to_ns >= ?2 "
+                "UNION "
+                "SELECT layout FROM run WHERE valve = ?1 AND from_ns >= ?2 - ?5 AND from_ns < ?3 AND to_ns >= ?2 "
+                "ORDER BY layout",
+                (number, from_ns, to_ns, longest_ns, RUN_NS),
+            )
+            return channels_of(opened.layout(layout) for (layout,) in layouts)
 
     def bursts(self, valve: str, from_ns: int, to_ns: int) -> list[Burst]:
         """Fast bursts that start in the span, oldest first."""

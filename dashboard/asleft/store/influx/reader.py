@@ -12,8 +12,9 @@ from asleft.store.influx.place import InfluxPlace
 from asleft.store.influx.places import Page, windows
 from asleft.store.influx.query import Influxql, quoted
 from asleft.store.influx.rows import Layouts, block_of, burst_of, ref_of, stored_row
-from asleft.store.joining import Piece, joined, pieces
+from asleft.store.joining import Piece, channels_of, joined, pieces
 from asleft.store.overview import overview_of, stretch_ns
+from asleft.store.packing import layout_from
 from asleft.store.protocols import BlockRef, Overview, StoredSamples, StoreUnavailable, StreamMark
 from asleft.wire.block import Block, Burst
 from sqlalchemy import Engine
@@ -48,6 +49,15 @@ class InfluxReader:
     def samples(self, valve: str, from_ns: int, to_ns: int) -> StoredSamples:
         """Raw readings with from_ns <= time < to_ns, oldest first; a channel is NaN where it was not recorded."""
         return joined(valve, self._pieces(valve, from_ns, to_ns), from_ns, to_ns)
+
+    def channels(self, valve: str, from_ns: int, to_ns: int) -> list[tuple[str, str]]:
+        """Channels and units that were recorded from_ns <= time < to_ns, about; one of several units comes twice."""
+        longest_ns, _ = self._ledger.spans(valve, from_ns, to_ns)
+        found = self._records(
+            f'SELECT DISTINCT("layout") AS layout FROM "block" WHERE valve = {quoted(valve)} '
+            f"AND time >= {from_ns - longest_ns} AND time < {min(to_ns, _LATEST_NS)}"
+        )
+        return channels_of(layout_from(record["layout"]) for record in found)
 
     def bursts(self, valve: str, from_ns: int, to_ns: int) -> list[Burst]:
         """Fast bursts that start in the span, oldest first."""
