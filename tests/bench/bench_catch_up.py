@@ -140,9 +140,8 @@ def main() -> int:
             for part in reversed(running):
                 part.end()
     rate = (waiting - first) / took_s
-    print(
-        f"{waiting} blocks waited, {minutes:g} minutes of {VALVES} valves; drained in {took_s:.1f} s: {rate:.0f} a second"
-    )
+    print(f"{waiting} blocks waited, {minutes:g} minutes of {VALVES} valves")
+    print(f"drained in {took_s:.1f} s: {rate:.0f} a second")
     for what, found in (("before", before), ("while the other catches up", during)):
         tenth = statistics.quantiles(found, n=20)[-1]
         print(f"age of the live agent's newest stored block {what}: median {statistics.median(found):.2f} s, "

@@ -23,7 +23,8 @@ class Quarantine:
         self._connection = sqlite3.connect(
             data_dir / QUARANTINE_FILE, isolation_level=None, check_same_thread=False, timeout=30.0
         )
-        self._connection.execute("PRAGMA synchronous = FULL")
+        # EXTRA and not FULL: a commit is the deletion of the journal, which FULL does not make durable.
+        self._connection.execute("PRAGMA synchronous = EXTRA")
         # AUTOINCREMENT: numbers are never used again, so that the highest one is the count.
         self._connection.execute(
             "CREATE TABLE IF NOT EXISTS message (id INTEGER PRIMARY KEY AUTOINCREMENT, at_ns INTEGER NOT NULL, "

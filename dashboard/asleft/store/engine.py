@@ -113,7 +113,8 @@ def _on_connect(connection: sqlite3.Connection, _record: object) -> None:
     # The journal stays the rollback journal that new files have. Transactions are begun by _on_begin, not the driver.
     connection.isolation_level = None
     connection.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS}")
-    connection.execute("PRAGMA synchronous = FULL")
+    # EXTRA and not FULL: a commit is the deletion of the journal, which FULL does not make durable.
+    connection.execute("PRAGMA synchronous = EXTRA")
 
 
 def _on_begin(connection: Connection) -> None:
