@@ -57,6 +57,7 @@ def recorder_health(
     started_at_ns: int,
     now_ns: int,
     now_s: float,
+    alarms: Sequence[str] = (),
 ) -> Health:
     """The row `recorder`; `judging` is the latest row of the judging process."""
     counters, marks = ingest.counters, ingest.marks()
@@ -87,6 +88,7 @@ def recorder_health(
         "commit_ms": round(counters.commit_s * 1e3, 2),
         "slowest_commit_ms": round(counters.slowest_commit_s * 1e3, 2),
         "last_error": counters.last_error,
+        "alarms": list(alarms),
         "store_bytes": store_bytes,
         "store": dict(store),
         "storing_fails": counters.storing_fails,

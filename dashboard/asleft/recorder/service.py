@@ -16,6 +16,7 @@ from asleft.recorder.clocks import Clocks
 from asleft.recorder.health import EVERY_S, JUDGING, agent_health, recorder_health
 from asleft.recorder.ingest import Ingest
 from asleft.recorder.quarantine import Quarantine
+from asleft.recorder.watchdog import Watchdog
 from asleft.store.opening import EMBEDDED, open_chosen
 from asleft.store.protocols import ClockChange, RecordStore, SampleStore, StoreUnavailable
 from asleft.store.records import RECORDS_FILE, open_records
@@ -30,8 +31,6 @@ RESTART_S = 2.0
 """Pause before a judging process that ended is started again."""
 STOP_S = 15.0
 """How long a judging process may take to finish its step when we stop."""
-STALLED_S = 30.0
-"""A writer busy with one batch for so long is reported."""
 
 
 class JudgeChild:
@@ -137,6 +136,7 @@ class Recorder:
         self._teller = threading.Thread(target=self._tell, name="health", daemon=True)
         self._stopping = threading.Event()
         self._started_at_ns = time.time_ns()
+        self._watchdog = Watchdog(time.monotonic())
 
     def _keep_clock_changes(self, changes: Sequence[ClockChange]) -> None:
         try:
@@ -153,18 +153,12 @@ class Recorder:
         self._writer.start()
         self.link.start(self.ingest)
         self._teller.start()
-        stalled = False
         while not self._stopping.wait(TEND_S):
             self.link.tend()
             self.child.tend()
             if self.ingest.reconnect_wanted.is_set():
                 self.ingest.reconnect_wanted.clear()
                 self.link.restart()
-            busy_since_s = self.ingest.busy_since_s
-            now_stalled = busy_since_s is not None and time.monotonic() - busy_since_s > STALLED_S
-            if now_stalled and not stalled:
-                log.error("the writer has been busy with one batch for over %.0f s", STALLED_S)
-            stalled = now_stalled
             if not self._writer.is_alive():
                 log.critical("the writer has ended by itself; stopping, so that the service can be started again")
                 break
@@ -207,6 +201,14 @@ class Recorder:
             if told.get(agent) != heard_ns:
                 self._records.put_health(agent_health(state, heard_ns, marks, self.clocks.states.get(agent)))
                 told[agent] = heard_ns
+        alarms = self._watchdog.look(
+            time.monotonic(),
+            time.time_ns(),
+            busy_since_s=self.ingest.busy_since_s,
+            connected=self.link.connected,
+            agents=dict(self.ingest.agents),
+            marks=marks,
+        )
         rows = {row.source: row.details for row in self._records.health()}
         judging: Mapping[str, Any] = rows.get(JUDGING, {})
         self._records.put_health(
@@ -221,5 +223,6 @@ class Recorder:
                 started_at_ns=self._started_at_ns,
                 now_ns=time.time_ns(),
                 now_s=time.monotonic(),
+                alarms=alarms,
             )
         )

@@ -122,6 +122,9 @@ def _headline(
         return f"{number(len(offline), first=True)} {verb} offline: {', '.join(offline)}."
     if recorder.details.get("broker_connected") is False:
         return "The recorder has lost the broker; agents keep their blocks until it is back."
+    alarms = recorder.details.get("alarms")
+    if isinstance(alarms, list) and alarms:
+        return f"{alarms[0]}{'. And more is wrong' if len(alarms) > 1 else ''}."
     if recorder.details.get("storing_fails") is True:
         why = str(recorder.details.get("last_error") or "no reason given").removeprefix("storing failed: ")
         return f"Nothing can be stored at present; agents keep their blocks until it can be: {why}."
