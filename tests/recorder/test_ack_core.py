@@ -4,7 +4,7 @@ from itertools import pairwise
 
 from asleft.recorder.ack_core import COALESCE_S, STALLED_S, AckCore
 from asleft.store.protocols import StreamMark
-from asleft.wire.block import Ack
+from asleft.wire.block import Ack, AgentState
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -146,3 +146,14 @@ def test_rules_hold_whatever_happens(events):
             announced.add(ack.stream)
             said_s[ack.stream] = now_s
             unanswered.pop(ack.stream, None)
+
+
+def test_an_agent_that_believes_in_too_high_a_mark_is_told_the_true_one_as_fresh():
+    core = AckCore([mark(20)])
+    core.connected(0.0)
+    core.heard(AgentState("a", True, "s", 60, 20, 1))
+    assert core.due(1.0) == []
+    core.heard(AgentState("a", True, "s", 60, 50, 1))
+    assert core.due(1.0) == [Ack("a", "s", 20, True)]
+    core.heard(AgentState("a", True, "unheard of", 9, 7, 1))
+    assert core.due(2.0) == [Ack("a", "unheard of", 0, True)]
