@@ -28,7 +28,7 @@ def test_they_come_back_as_they_were_and_leave_the_upload_alone(
 
 def test_sent_again_they_are_those_of_the_last_time() -> None:
     first = with_sent(encode_gap(GAP), Sent(1, 2, "boot", 3))
-    assert decode_sent(with_sent(first, Sent(10, 20, "boot", 0))) == Sent(10, 20, "boot", 0)
+    assert decode_sent(with_sent(first, Sent(10, 20, "boot", 7))) == Sent(10, 20, "boot", 7)
 
 
 def test_an_upload_without_them_has_none() -> None:

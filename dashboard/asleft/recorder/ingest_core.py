@@ -17,7 +17,7 @@ from asleft.recorder.clocks import Clocks
 from asleft.recorder.reading import Unusable, gap_for, read_message
 from asleft.store.protocols import BlocksRefused, ClockChange, StreamMark
 from asleft.wire.block import Ack, AgentState, Block, Gap
-from asleft.wire.codec import decode_sent, encode_ack
+from asleft.wire.codec import WireError, decode_sent, encode_ack
 from asleft.wire.topics import ack_topic
 
 log = logging.getLogger(__name__)
@@ -161,7 +161,10 @@ class IngestCore:
     def _look_at_clock(self, block: Block, message: Message, ready: Prepared) -> None:
         if self._clocks is None or not message.wall_ns:
             return
-        sent = decode_sent(message.payload)
+        try:
+            sent = decode_sent(message.payload)
+        except WireError:
+            return  # the block itself is sound
         change = self._clocks.heard(block, sent, message.wall_ns, message.monotonic_ns)
         if change is not None:
             ready.clock_changes.append(change)
