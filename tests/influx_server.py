@@ -24,6 +24,8 @@ bind-address = "127.0.0.1:{rpc}"
   dir = "{folder}/data"
   wal-dir = "{folder}/wal"
   query-log-enabled = false
+  cache-snapshot-write-cold-duration = "{cold_s}s"
+  compact-full-write-cold-duration = "{cold_s}s"
 [http]
   bind-address = "127.0.0.1:{port}"
   log-enabled = false
@@ -61,11 +63,14 @@ def free_port() -> int:
 class InfluxServer:
     """influxd and nginx over one folder. `url` is what the recorder is given, less the bucket."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, cold_s: int = 600) -> None:
+        """`cold_s`: after so long without writing the server compacts its files."""
         self._folder = folder
         folder.mkdir(parents=True, exist_ok=True)
         self.port, self._database, rpc = free_port(), free_port(), free_port()
-        (folder / "influxdb.conf").write_text(_INFLUXD.format(folder=folder, port=self._database, rpc=rpc))
+        (folder / "influxdb.conf").write_text(
+            _INFLUXD.format(folder=folder, port=self._database, rpc=rpc, cold_s=cold_s)
+        )
         server = REWRITE.read_text(encoding="utf-8").replace(":8087", f":{self.port}")
         server = server.replace(":8086", f":{self._database}")
         (folder / "nginx.conf").write_text(_NGINX.format(folder=folder, server=server))
