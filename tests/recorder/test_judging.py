@@ -113,11 +113,11 @@ def test_a_crash_before_the_commit_is_judged_again_with_one_result(rig, tools):
     rig.store.commit(blocks(tools, 1, 5), [], 1)
     commit, crashed = rig.records.commit_step, []
 
-    def crash(step):
+    def crash(step, hold=None):
         if not crashed:
             crashed.append(step)
             raise KeyboardInterrupt
-        commit(step)
+        commit(step, hold)
 
     rig.records.commit_step = crash
     with pytest.raises(KeyboardInterrupt):

@@ -5,16 +5,19 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from asleft.store.engine import make_engine, reading, writing
 from asleft.store.holding import Hold, LeaseLost, Leases, NameTaken
 from asleft.store.leases import check_holds, open_leases
+from asleft.store.protocols import ClockChange, JudgeStep
+from asleft.store.records import open_records
 from asleft.store.tables import agent_lease, sample_lap
 from sqlalchemy import select
 
-LONG_S, SHORT_S = 60.0, 0.25
+LONG_S, SHORT_S = 60.0, 0.8
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -180,7 +183,7 @@ def test_of_many_who_take_at_once_one_succeeds(where):
 def test_a_valve_is_judged_by_the_owner_of_the_agent_that_sent_last(leases, engine):
     look(leases, "a", agents=["edge-1", "edge-2"])
     one = leases.take("a", lease(leases, "edge-1"), LONG_S)
-    two = leases.take("b", lease(leases, "edge-2"), SHORT_S)
+    two = leases.take("b", lease(leases, "edge-2"), 4 * SHORT_S)
     laps = [("platen", "edge-1", 0, 500), ("platen", "edge-2", 0, 900), ("platen", "edge-1", 1, 700),
             ("ejector", "edge-1", 0, 10)]  # fmt: skip
     with writing(engine) as connection:
@@ -189,8 +192,33 @@ def test_a_valve_is_judged_by_the_owner_of_the_agent_that_sent_last(leases, engi
             connection.execute(sample_lap.insert(), row | {"longest_ns": 1})
     assert leases.valves_of("a") == {"ejector": one}
     assert leases.valves_of("b") == {"platen": two}
-    time.sleep(SHORT_S)
+    time.sleep(4 * SHORT_S)
     assert leases.valves_of("b") == {}
     assert leases.valves_of("nobody") == {}
     with reading(engine) as connection:
         assert connection.execute(select(agent_lease.c.agent)).all() == [("edge-1",), ("edge-2",)]
+
+
+@pytest.fixture
+def records(where):
+    opened = open_records(where)
+    yield opened
+    opened.close()
+
+
+def test_judging_and_clocks_are_put_on_record_only_under_a_hold_that_stands(leases, records):
+    look(leases, "a", agents=["edge-1"])
+    held = leases.take("a", lease(leases, "edge-1"), LONG_S)
+    step = JudgeStep("platen", {"s": 5}, 1, 1, 500, "state", {"sentence": "As left."})
+    records.commit_step(step, held)
+    records.put_clock_changes([ClockChange("edge-1", "s", 1, 10, "late", 1)], [held])
+    leases.give_up([held])
+    leases.take("b", lease(leases, "edge-1"), LONG_S)
+    with pytest.raises(LeaseLost):
+        records.commit_step(replace(step, cursor={"s": 9}), held)
+    with pytest.raises(LeaseLost):
+        records.reset_judging("platen", None, held)
+    with pytest.raises(LeaseLost):
+        records.put_clock_changes([ClockChange("edge-1", "s", 2, 20, "late", 1)], [held])
+    assert records.judge_cursor("platen").cursor == {"s": 5}
+    assert [change.first_seq for change in records.clock_changes()] == [1]

@@ -98,6 +98,35 @@ def test_trouble_of_broker_and_judging_is_told(plant, source):
     assert "fails: no such channel" in health_body(view)
 
 
+def test_of_several_recorders_it_is_told_which_has_which_agent(plant, source):
+    details = dict(plant.healths.pop(0).details)
+    s = 10**9
+    plant.silent = True  # rows are as old as they say
+    plant.healths += [
+        Health("recorder/north", plant.now - s, {**details, "owns": ["hall-1"], "commit_failures": 2}),
+        Health("recorder/south", plant.now, {**details, "owns": ["hall-2", "hall-3"], "commit_failures": 3}),
+        Health("recorder/old", plant.now - 90 * s, {**details, "owns": [], "storing_fails": True}),
+        Health("recorder/gone", plant.now - 90_000 * s, {**details, "owns": []}),
+    ]
+    hall = plant.healths[0]
+    plant.healths[0] = Health(hall.source, hall.at_ns, {**hall.details, "recorder": "north"})
+    view = health_view(source, "0.1.0")
+    facts = {fact.what: fact.value for fact in view.facts}
+    assert facts["recorder north"] == "has hall-1"
+    assert facts["recorder south"] == "has hall-2, hall-3"
+    assert facts["recorder old"] == "silent for 90 s; it had no agent"
+    assert "recorder gone" not in facts
+    assert facts["commits that failed"] == "5"
+    assert "Its recorder is north." in health_body(view)
+    assert view.headline.endswith("Judging keeps up.")
+    plant.healths[-3] = Health("recorder/south", plant.now, {**details, "judging_alive": False})
+    assert "nothing is judged" in health_view(source, "0.1.0").headline
+    plant.healths[-3] = Health("recorder/south", plant.now, {**details, "broker_connected": False})
+    assert "lost the broker" not in health_view(source, "0.1.0").headline
+    plant.now += 60 * s
+    assert health_view(source, "0.1.0").headline.startswith("The recorder has not reported for")
+
+
 def test_judging_is_told_for_each_valve(plant, source):
     plant._backfills = [Backfill("press-1.platen", 0, 14, 60, False)]
     view = health_view(source, "0.1.0")

@@ -25,6 +25,18 @@ judged. The dashboard (asleft web --data DIR) reads the same folder.
 One recorder works on a data folder; a second one is refused. Stop it with
 Ctrl-C or SIGTERM: nothing is lost, the agents keep what is not acknowledged.
 
+several recorders
+  With both --samples influx://... and --records postgresql://... any number of
+  recorders share the agents of a plant, on one machine or on many: start each
+  with the same --broker, --samples and --records, and with a --data and a
+  --client-id of its own. There is nothing else to set. Each agent has one
+  recorder at a time, which judges its valves too; when a recorder is stopped,
+  dies or loses the broker, the others have taken its agents over within 10 s,
+  and a further one takes its share. Nothing is lost meanwhile and nothing is
+  stored or judged twice. The health page says which recorder has which agent.
+  On a broker that knows us by certificates each recorder needs its own, and its
+  lines in the access list.
+
 The broker may be down or come later; the recorder tries until it answers. It
 uses MQTT 5, or MQTT 3.1.1 where the broker knows no other.
 
@@ -54,6 +66,8 @@ The recorder only listens. It is no safety device and never writes to a machine.
 
 DEFAULT_PORT = 1883
 TLS_PORT = 8883
+MAX_NAME = 64
+"""Characters of a recorder's name, as of an agent's."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -77,7 +91,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--client-id",
         default="asleft-recorder",
         metavar="NAME",
-        help="name of the session at the broker (default asleft-recorder); two recorders need two names",
+        help="name of the recorder, and of its session at the broker (default asleft-recorder); two recorders need "
+        "two names",
     )
     add_samples_argument(parser)
     add_records_argument(parser)
@@ -94,6 +109,8 @@ def run(args: argparse.Namespace) -> int:
         raise UserError(f"--data {data}: not a folder")
     if not args.client_id:
         raise UserError("--client-id is empty: the broker keeps our session under this name")
+    if len(args.client_id) > MAX_NAME:
+        raise UserError(f"--client-id has {len(args.client_id)} characters, at most {MAX_NAME} are allowed")
     samples, retention, records = samples_of(args), retention_of(args), records_of(args)
     logging.basicConfig(
         level=logging.DEBUG if args.verbose else logging.INFO,
@@ -102,6 +119,7 @@ def run(args: argparse.Namespace) -> int:
     logging.getLogger("alembic").setLevel(logging.WARNING)
 
     from asleft.recorder.service import Recorder
+    from asleft.store.holding import NameTaken
     from asleft.store.lock import FolderInUse
     from asleft.store.schema import SchemaError
 
@@ -121,6 +139,8 @@ def run(args: argparse.Namespace) -> int:
         )
     except (FolderInUse, SchemaError) as error:
         raise UserError(f"asleft record: {error}") from error
+    except NameTaken as error:
+        raise UserError(f"--client-id {args.client_id}: {error}; give this one a name of its own") from error
     for stop in (signal.SIGTERM, signal.SIGINT):
         signal.signal(stop, lambda _signal, _frame: recorder.stop())
     print(f"recording into {data} from the broker at {host}:{port}", flush=True)

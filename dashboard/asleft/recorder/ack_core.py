@@ -76,6 +76,17 @@ class AckCore:
         """Whether a message of that connection may still be acknowledged to the broker."""
         return self._connected and generation == self.generation
 
+    def adopt(self, agent: str, marks: Iterable[StreamMark]) -> None:
+        """An agent was taken over from another recorder: its marks as they stand, to be said as fresh."""
+        self.release(agent)
+        for mark in marks:
+            self._streams[mark.agent, mark.stream] = _Stream(mark, due=True)
+
+    def release(self, agent: str) -> None:
+        """An agent is another recorder's from now on: not a word more about its streams."""
+        for key in [key for key in self._streams if key[0] == agent]:
+            del self._streams[key]
+
     def stored(self, marks: Iterable[StreamMark], highest: Mapping[Key, int], now_s: float) -> None:
         """A commit is durable: marks of all streams it touched, and the highest seq received of each."""
         for mark in marks:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 
 from asleft.recorder.ack_core import Key
@@ -28,6 +29,7 @@ class Counters:
     blocks: int = 0
     gaps: int = 0
     unusable: int = 0
+    not_ours: int = 0  # blocks and gaps of agents that another recorder has; the agents send them to that one
     let_go: int = 0  # no room in the queue; the agent sends them again
     commits: int = 0
     commit_failures: int = 0
@@ -45,6 +47,13 @@ class Batch:
     blocks: list[Block] = field(default_factory=list)
     gaps: list[Gap] = field(default_factory=list)
     payloads: dict[int, Message] = field(default_factory=dict)  # id(block) -> the message it came in
+
+    def drop(self, agents: Collection[str]) -> int:
+        """Leave out everything of these agents; how much that was."""
+        before = len(self.blocks) + len(self.gaps)
+        self.blocks = [block for block in self.blocks if block.agent not in agents]
+        self.gaps = [gap for gap in self.gaps if gap.agent not in agents]
+        return before - len(self.blocks) - len(self.gaps)
 
     def highest(self) -> dict[Key, int]:
         """The highest seq of each stream."""

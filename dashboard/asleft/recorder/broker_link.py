@@ -88,9 +88,20 @@ class BrokerLink:
     """Keeps one session with a broker. Give it a listener with `start`, and call `tend` every second or so."""
 
     def __init__(
-        self, host: str, port: int, client_id: str, topics: Sequence[str], access: BrokerAccess | None = None
+        self,
+        host: str,
+        port: int,
+        client_id: str,
+        topics: Sequence[str],
+        access: BrokerAccess | None = None,
+        *,
+        clean: bool = False,
     ) -> None:
-        """Raises `OSError` if a file of `access` cannot be used."""
+        """`clean`: the broker is to keep neither subscriptions nor messages for us while we are away.
+
+        Raises `OSError` if a file of `access` cannot be used.
+        """
+        self._clean = clean
         self.host, self.port = host, port
         access = access or BrokerAccess()
         self._tls = access.context()
@@ -142,6 +153,20 @@ class BrokerLink:
         self._end()
         self._begin()
 
+    def listen(self, topic: str) -> None:
+        """Subscribe to one more topic, now and on every further connection."""
+        self._topics = [*(one for one in self._topics if one != topic), topic]
+        client = self._client
+        if client is not None and self.connected:
+            client.subscribe(topic, 1)
+
+    def stop_listening(self, topic: str) -> None:
+        """Take a subscription back."""
+        self._topics = [one for one in self._topics if one != topic]
+        client = self._client
+        if client is not None and self.connected:
+            client.unsubscribe(topic)
+
     def acknowledge(self, packet: int) -> None:
         """Acknowledge a message to the broker."""
         client = self._client
@@ -160,7 +185,7 @@ class BrokerLink:
             client_id=self.client_id,
             protocol=self._version,
             manual_ack=True,
-            clean_session=None if self._version == mqtt.MQTTv5 else False,
+            clean_session=None if self._version == mqtt.MQTTv5 else self._clean,
         )
         client.max_queued_messages_set(100_000)
         if self._tls is not None:
@@ -175,9 +200,9 @@ class BrokerLink:
         self._jitter(client)
         if self._version == mqtt.MQTTv5:
             wanted = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-            wanted.SessionExpiryInterval = SESSION_EXPIRY_S
+            wanted.SessionExpiryInterval = 0 if self._clean else SESSION_EXPIRY_S
             wanted.ReceiveMaximum = RECEIVE_MAXIMUM
-            client.connect_async(self.host, self.port, KEEPALIVE_S, clean_start=False, properties=wanted)
+            client.connect_async(self.host, self.port, KEEPALIVE_S, clean_start=self._clean, properties=wanted)
         else:
             client.connect_async(self.host, self.port, KEEPALIVE_S)
         with self._changing:

@@ -86,6 +86,12 @@ class Clocks:
         for change in changes:
             self._note(change)
 
+    def adopt(self, agent: str, changes: Iterable[ClockChange]) -> None:
+        """An agent comes to us from another recorder; `changes` are all its own on record."""
+        self._newest = {key: change for key, change in self._newest.items() if key[0] != agent}
+        for change in changes:
+            self._note(change)
+
     @property
     def states(self) -> dict[str, ClockState]:
         """How each agent's clock stands."""

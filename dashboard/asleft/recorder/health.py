@@ -2,16 +2,20 @@
 
 `recorder` (every 2 s): version, pid, started_at_ns, broker, broker_connected, broker_error, protocol, connections,
 queue_depth, queue_limit, messages, blocks, blocks_per_s, gaps, duplicates, quarantined, let_go, commit_failures,
-writer_failures, callback_failures, network_restarts, writer_busy_s, commit_ms, slowest_commit_ms, last_error,
+writer_failures, callback_failures, network_restarts, writer_busy_s, commit_ms, slowest_commit_ms, last_error, alarms,
 store_bytes, store (what it says of itself: where, keeps_raw, keeps_overview, ...), storing_fails, streams (list of
 agent, stream, mark, stored, declared_gap, duplicates, last_at_ns), judging_alive, and of the judging process:
 judged_lag_s (valve -> s), judge_failures (valve -> count, message, at_ns).
+
+Where several recorders share the agents the rows are `recorder/<name>`, with owns (list of agents) and not_ours, and
+`judging/<name>`.
 
 `judging` (every 2 s, by the judging process): version, pid, judge_version, lag_s, waiting, held, late_blocks,
 ahead_blocks, steps (each valve -> number), step_ms, failures (valve -> count, message, at_ns), without_sheet (list).
 
 `agent/<name>` (when heard): online, stream, highest_seq, acknowledged, at_ns, version, details, mark, stored,
-declared_gap, unacknowledged, missing, on_its_way, balances, clock (offset_s, drift_ppm, trouble; null at first).
+declared_gap, unacknowledged, missing, on_its_way, balances, clock (offset_s, drift_ppm, trouble; null at first), and
+recorder: the one that has it, of several.
 """
 
 from __future__ import annotations
@@ -37,6 +41,11 @@ EVERY_S = 2.0
 """How often the rows are written."""
 
 
+def health_source(kind: str, recorder: str | None) -> str:
+    """The row of a recorder or its judging process; `recorder` is its name where there are several."""
+    return kind if recorder is None else f"{kind}/{recorder}"
+
+
 def program_version() -> str:
     """The installed version, or "unknown" when it runs from a folder that was never installed."""
     try:
@@ -58,8 +67,13 @@ def recorder_health(
     now_ns: int,
     now_s: float,
     alarms: Sequence[str] = (),
+    recorder: str | None = None,
+    owns: Sequence[str] = (),
 ) -> Health:
-    """The row `recorder`; `judging` is the latest row of the judging process."""
+    """The row `recorder`; `judging` is the latest row of the judging process.
+
+    `recorder` is our name among several, `owns` the agents that we have.
+    """
     counters, marks = ingest.counters, ingest.marks()
     busy_since_s = ingest.busy_since_s
     details: dict[str, Any] = {
@@ -97,10 +111,14 @@ def recorder_health(
         "judged_lag_s": judging.get("lag_s", {}),
         "judge_failures": judging.get("failures", {}),
     }
-    return Health(RECORDER, now_ns, details)
+    if recorder is not None:
+        details |= {"owns": list(owns), "not_ours": counters.not_ours}
+    return Health(health_source(RECORDER, recorder), now_ns, details)
 
 
-def judging_health(judging: Judging, samples: SampleReader, judge_version: int, now_ns: int) -> Health:
+def judging_health(
+    judging: Judging, samples: SampleReader, judge_version: int, now_ns: int, source: str = JUDGING
+) -> Health:
     """The row `judging`."""
     valves = judging.valves
     lag_s: dict[str, float] = {}
@@ -126,11 +144,15 @@ def judging_health(judging: Judging, samples: SampleReader, judge_version: int, 
         },
         "without_sheet": judging.without_sheet(),
     }
-    return Health(JUDGING, now_ns, details)
+    return Health(source, now_ns, details)
 
 
 def agent_health(
-    state: AgentState, heard_ns: int, marks: Sequence[StreamMark], clock: ClockState | None = None
+    state: AgentState,
+    heard_ns: int,
+    marks: Sequence[StreamMark],
+    clock: ClockState | None = None,
+    recorder: str | None = None,
 ) -> Health:
     """The row of an agent, with the balance of its stream at the time it was heard, and how its clock stands."""
     mark = next((one for one in marks if (one.agent, one.stream) == (state.agent, state.stream)), None)
@@ -159,6 +181,8 @@ def agent_health(
             "trouble": clock.trouble,
         },
     }
+    if recorder is not None:
+        details["recorder"] = recorder
     return Health(f"agent/{state.agent}", heard_ns, details)
 
 

@@ -11,12 +11,12 @@ import queue
 import sqlite3
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 
 from asleft.recorder.batch import Counters, Message
 from asleft.recorder.clocks import Clocks
-from asleft.recorder.ingest_core import Broker, IngestCore
+from asleft.recorder.ingest_core import Broker, IngestCore, Owning
 from asleft.recorder.quarantine import Quarantine
 from asleft.store.protocols import ClockChange, SampleStore, StreamMark
 from asleft.wire.block import AgentState
@@ -50,15 +50,22 @@ class Ingest:
         queue_messages: int = QUEUE_MESSAGES,
         clocks: Clocks | None = None,
         keep_clock_changes: Callable[[Sequence[ClockChange]], None] = lambda _changes: None,
+        owning: Owning | None = None,
     ) -> None:
-        """`clocks` compares agents' clocks with ours, `keep_clock_changes` puts what it finds on record."""
+        """`clocks` compares agents' clocks with ours, `keep_clock_changes` puts what it finds on record.
+
+        `owning` says which agents are ours, where several recorders share them.
+        """
         self._store = store
         self._quarantine = quarantine
         self._wall_ns = wall_ns
         self._monotonic_s = monotonic_s
         self._queue: queue.Queue[Message] = queue.Queue(queue_messages)
         self._lock = threading.Lock()  # of the core's acknowledgements and of everything said to the broker
-        self._core = IngestCore(store, quarantine, broker, clocks=clocks, keep_clock_changes=keep_clock_changes)
+        self._core = IngestCore(
+            store, quarantine, broker, clocks=clocks, keep_clock_changes=keep_clock_changes, owning=owning
+        )
+        self._errands: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
         self._stopping = threading.Event()
         self.reconnect_wanted = threading.Event()
         """Set after messages were let go: only a new connection makes the broker send them again and frees their
@@ -101,6 +108,33 @@ class Ingest:
             self.counters.let_go += 1
             self.reconnect_wanted.set()
 
+    # ------------------------------------------------------------- where several recorders share the agents
+
+    def adopt(
+        self,
+        agent: str,
+        marks: list[StreamMark],
+        changes: list[ClockChange],
+        *,
+        still: Callable[[], bool],
+        then: Callable[[], None],
+    ) -> None:
+        """An agent has become ours. The writer takes it up with its next turn if it is `still`, and calls `then`."""
+
+        def errand() -> None:
+            if still():
+                with self._lock:
+                    self._core.adopt(agent, marks, changes)
+                then()
+
+        self._errands.put(errand)
+
+    def release(self, agents: Iterable[str]) -> None:
+        """Agents are ours no longer."""
+        with self._lock:
+            for agent in agents:
+                self._core.release(agent)
+
     # ------------------------------------------------------------------------------------- the writer
 
     def run(self) -> None:
@@ -122,6 +156,8 @@ class Ingest:
 
     def turn(self) -> None:
         """Wait for messages (until an acknowledgement is due, at most), store them, say what is due."""
+        while not self._errands.empty():
+            self._errands.get()()
         messages = self._collect()
         if messages:
             self.busy_since_s = self._monotonic_s()

@@ -15,6 +15,7 @@ from asleft.recorder.ack_core import AckCore, Key
 from asleft.recorder.batch import Batch, Counters, Message
 from asleft.recorder.clocks import Clocks
 from asleft.recorder.reading import Unusable, gap_for, read_message
+from asleft.store.holding import LeaseLost
 from asleft.store.protocols import BlocksRefused, ClockChange, StreamMark
 from asleft.wire.block import Ack, AgentState, Block, Gap
 from asleft.wire.codec import WireError, decode_sent, encode_ack
@@ -55,6 +56,14 @@ class Aside(Protocol):
         ...
 
 
+class Owning(Protocol):
+    """What it needs to know where several recorders share the agents."""
+
+    def held(self, agent: str) -> bool:
+        """Whether an agent is ours at this moment."""
+        ...
+
+
 @dataclass(slots=True)
 class Prepared:
     """Messages taken apart; `store` works them off, and `confirm` says so."""
@@ -81,15 +90,20 @@ class IngestCore:
         read: Callable[[str, bytes], Block | Gap | AgentState | Unusable] = read_message,
         clocks: Clocks | None = None,
         keep_clock_changes: Callable[[Sequence[ClockChange]], None] = lambda _changes: None,
+        owning: Owning | None = None,
     ) -> None:
-        """`keep_clock_changes` keeps corrections durably before the blocks they are for; it may raise `OSError`."""
+        """`keep_clock_changes` keeps corrections durably before the blocks they are for; it may raise `OSError`.
+
+        With `owning`, nothing is stored or said of agents that are not ours; each is adopted when it becomes ours.
+        """
+        self._owning = owning
         self._clocks = clocks
         self._keep_clock_changes = keep_clock_changes
         self._store = store
         self._quarantine = quarantine
         self._broker = broker
         self._read = read
-        self.acks = AckCore(store.marks())
+        self.acks = AckCore(store.marks() if owning is None else [])
         self.counters = Counters()
         self.agents: dict[str, tuple[AgentState, int]] = {}
         """Each agent's latest word about itself, and when it was heard (wall clock, ns)."""
@@ -102,13 +116,27 @@ class IngestCore:
         """The connection is gone."""
         self.acks.disconnected()
 
+    def adopt(self, agent: str, marks: list[StreamMark], changes: list[ClockChange]) -> None:
+        """An agent has become ours: its marks as fresh, and the corrections of its clock on record."""
+        self.acks.adopt(agent, marks)
+        if self._clocks is not None:
+            self._clocks.adopt(agent, changes)
+        if agent in self.agents:
+            self.acks.heard(self.agents[agent][0])
+
+    def release(self, agent: str) -> None:
+        """An agent is ours no longer."""
+        self.acks.release(agent)
+
     def prepare(self, messages: list[Message], now_ns: int) -> Prepared:
         """Take messages apart. Nothing is stored or said yet."""
         ready = Prepared(messages, Batch(), [], [], [])
         for message in messages:
             self.counters.messages += 1
             said = self._read(message.topic, message.payload)
-            if isinstance(said, Block):
+            if isinstance(said, Block | Gap) and not self._ours(said.agent):
+                self.counters.not_ours += 1  # left over from before it changed hands; its new recorder gets it again
+            elif isinstance(said, Block):
                 ready.batch.blocks.append(said)
                 ready.batch.payloads[id(said)] = message
                 self._look_at_clock(said, message, ready)
@@ -130,14 +158,21 @@ class IngestCore:
             message, why = ready.aside[0]
             self._quarantine.put(message.topic, message.payload, why, now_ns)
             ready.aside.pop(0)
-        if ready.clock_changes:
-            self._keep_clock_changes(ready.clock_changes)
-            ready.clock_changes = []
         batch = ready.batch
-        if not batch.blocks and not batch.gaps:
-            return
-        began_s = took_s()
-        ready.marks = self._commit(batch, now_ns)
+        while True:
+            try:
+                if ready.clock_changes:
+                    self._keep_clock_changes(ready.clock_changes)
+                    ready.clock_changes = []
+                if not batch.blocks and not batch.gaps:
+                    return
+                began_s = took_s()
+                ready.marks = self._commit(batch, now_ns)
+                break
+            except LeaseLost as lost:
+                log.info("blocks of agents that are no longer ours are left to their new recorder: %s", lost)
+                self.counters.not_ours += batch.drop(lost.agents)
+                ready.clock_changes = [one for one in ready.clock_changes if one.agent not in lost.agents]
         counters = self.counters
         counters.commits += 1
         counters.blocks += len(batch.blocks)
@@ -150,9 +185,10 @@ class IngestCore:
         for message in ready.messages:
             if self.acks.may_acknowledge(message.generation):
                 self._broker.acknowledge(message.packet)
-        self.acks.stored(ready.marks, ready.batch.highest(), now_s)
+        self.acks.stored([mark for mark in ready.marks if self._ours(mark.agent)], ready.batch.highest(), now_s)
         for state in ready.states:
-            self.acks.heard(state)
+            if self._ours(state.agent):
+                self.acks.heard(state)
 
     def say_due(self, now_s: float) -> None:
         """Publish the acknowledgements that are due."""
@@ -175,7 +211,7 @@ class IngestCore:
         self.counters.unusable += 1
         log.warning("a message on %s is put aside: %s", message.topic, said.why)
         ready.aside.append((message, said.why))
-        if said.instead is not None:
+        if said.instead is not None and self._ours(said.instead.agent):
             ready.batch.gaps.append(said.instead)
 
     def _commit(self, batch: Batch, now_ns: int) -> list[StreamMark]:
@@ -211,6 +247,10 @@ class IngestCore:
             newest[mark.agent, mark.stream] = mark
         return list(newest.values())
 
+    def _ours(self, agent: str) -> bool:
+        return self._owning is None or self._owning.held(agent)
+
     def _publish(self, acks: list[Ack]) -> None:
         for ack in acks:
-            self._broker.publish(ack_topic(ack.agent), encode_ack(ack))
+            if self._ours(ack.agent):
+                self._broker.publish(ack_topic(ack.agent), encode_ack(ack))

@@ -15,15 +15,19 @@ import signal
 import sys
 import threading
 import time
+from collections.abc import Callable, Mapping
+from functools import partial
 from pathlib import Path
 from typing import cast
 
 from asleft.judge.types import JUDGE_VERSION
-from asleft.recorder.health import EVERY_S, judging_health
+from asleft.recorder.health import EVERY_S, JUDGING, health_source, judging_health
 from asleft.recorder.judge_port import Judge
 from asleft.recorder.judging import Judging
 from asleft.sheet.model import Sheet
 from asleft.sheet.reader import read_sheet
+from asleft.store.holding import Hold
+from asleft.store.leases import open_leases
 from asleft.store.lock import FolderInUse, FolderLock
 from asleft.store.opening import EMBEDDED, open_chosen_reader
 from asleft.store.protocols import RecordStore, SampleReader, SheetRecord
@@ -46,6 +50,9 @@ def main(argv: list[str] | None = None) -> int:
         "--samples", default=EMBEDDED, metavar="URL", help="where samples are, as the recorder has it"
     )
     parser.add_argument("--records", metavar="URL", help="where records are, as the recorder has it")
+    parser.add_argument(
+        "--recorder", metavar="NAME", help="judge only valves whose agents this recorder holds, of several"
+    )
     parser.add_argument("--judge", default=JUDGE_MODULE, metavar="MODULE", help="module that judges")
     args = parser.parse_args(argv)
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
@@ -61,25 +68,37 @@ def main(argv: list[str] | None = None) -> int:
     where = args.data / RECORDS_FILE if args.records is None else args.records
     records = open_records(where)
     samples = open_chosen_reader(args.samples, args.data, where)
+    leases = None if args.recorder is None else open_leases(where)
+    ours = None if leases is None else partial(leases.valves_of, args.recorder)
+    source = health_source(JUDGING, args.recorder)
     try:
-        run(samples, records, cast("Judge", importlib.import_module(args.judge)), gone)
+        run(samples, records, cast("Judge", importlib.import_module(args.judge)), gone, ours, source)
     finally:
+        if leases is not None:
+            leases.close()
         samples.close()
         records.close()
         lock.release()
     return 0
 
 
-def run(samples: SampleReader, records: RecordStore, judge: Judge, gone: threading.Event) -> None:
-    """Judge and say how it goes, until `gone`."""
-    judging = Judging(samples, records, judge, JUDGE_VERSION, sheet_of)
+def run(
+    samples: SampleReader,
+    records: RecordStore,
+    judge: Judge,
+    gone: threading.Event,
+    ours: Callable[[], Mapping[str, Hold]] | None = None,
+    source: str = JUDGING,
+) -> None:
+    """Judge and say how it goes, as `source`, until `gone`."""
+    judging = Judging(samples, records, judge, JUDGE_VERSION, sheet_of, ours=ours)
     next_health_s = 0.0
     while not gone.is_set():
         moved = judging.round()
         if time.monotonic() >= next_health_s:
             next_health_s = time.monotonic() + EVERY_S
             try:
-                records.put_health(judging_health(judging, samples, JUDGE_VERSION, time.time_ns()))
+                records.put_health(judging_health(judging, samples, JUDGE_VERSION, time.time_ns(), source))
             except SQLAlchemyError:
                 log.exception("the figures of judging could not be written; trying again in %.0f s", EVERY_S)
         if not moved:

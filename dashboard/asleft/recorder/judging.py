@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import logging
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -21,6 +21,7 @@ from asleft.recorder.judge_port import Judge
 from asleft.recorder.progress import Failure, Progress
 from asleft.recorder.stretches import MOST_BLOCKS, moved, next_call, samples_of
 from asleft.sheet.model import Sheet
+from asleft.store.holding import Hold, LeaseLost
 from asleft.store.protocols import (
     AlarmEventConflict,
     BlockRef,
@@ -52,6 +53,7 @@ class _Setting:
     read_s: float = float("-inf")
     sheets: dict[str, list[SheetRecord]] = field(default_factory=dict)
     held_until_ns: dict[str, int] = field(default_factory=dict)
+    ours: Mapping[str, Hold] = field(default_factory=dict)  # by valve, where several recorders share them
 
 
 class Judging:
@@ -65,9 +67,12 @@ class Judging:
         judge_version: int,
         read_sheet: Callable[[SheetRecord], Sheet],
         *,
+        ours: Callable[[], Mapping[str, Hold]] | None = None,
         wall_ns: Callable[[], int] = time.time_ns,
         monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
+        """`ours`: the valves to judge, each under which hold, where several recorders share them; else all."""
+        self._ours = ours
         self._samples, self._records = samples, records
         self._judge, self._version, self._read_sheet = judge, judge_version, read_sheet
         self._wall_ns, self._monotonic_s = wall_ns, monotonic_s
@@ -82,7 +87,7 @@ class Judging:
         """Give every valve one call at most, so that none waits for another's history; whether any was made."""
         self._refresh()
         moved = False
-        for name in self._samples.valves():
+        for name in self._samples.valves() if self._ours is None else sorted(self._setting.ours):
             valve = self.valves.setdefault(name, Progress())
             if not self._setting.sheets.get(name):
                 continue
@@ -90,6 +95,9 @@ class Judging:
                 continue
             try:
                 moved |= self._advance(name, valve)
+            except LeaseLost:
+                log.info("%s is another recorder's to judge now", name)
+                self._setting.read_s = float("-inf")
             except AlarmEventConflict as conflict:
                 log.info("%s: %s; judging that step again", name, conflict)
             except Exception as error:  # noqa: BLE001 - logged, counted, shown and tried again; others go on
@@ -108,7 +116,10 @@ class Judging:
             return
         sheets = {name: self._records.sheets(name) for name in self._records.sheet_valves()}
         holds = {one.valve: one.until_ns for one in self._records.backfills() if not one.complete}
-        self._setting = _Setting(now_s, sheets, holds)
+        ours = {} if self._ours is None else self._ours()
+        self._setting = _Setting(now_s, sheets, holds, ours)
+        if self._ours is not None:
+            self.valves = {name: valve for name, valve in self.valves.items() if name in ours}
 
     def _failed(self, name: str, valve: Progress, error: Exception) -> None:
         count = 1 if valve.failure is None else valve.failure.count + 1
@@ -160,7 +171,7 @@ class Judging:
             record = in_force(sheets, cursor.at_ns)
             if record is not None and (record.number, self._version) != (cursor.sheet_number, cursor.judge_version):
                 log.info("%s is judged again from the start of sheet %d", name, record.number)
-                self._records.reset_judging(name, record.at_ns)
+                self._records.reset_judging(name, record.at_ns, self._setting.ours.get(name))
                 cursor = self._records.judge_cursor(name)
         return cursor or JudgeCursor(name, {}, self._version, 0, 0, "")
 
@@ -244,7 +255,8 @@ class Judging:
                 intervals=outcome.intervals,
                 points=outcome.points,
                 alarm_events=events,
-            )
+            ),
+            self._setting.ours.get(name),
         )
         valve.state = (text, outcome.state)
         valve.steps += 1
@@ -262,7 +274,8 @@ class Judging:
                 at_ns=cursor.at_ns,
                 state=cursor.state,
                 judgement={},
-            )
+            ),
+            self._setting.ours.get(name),
         )
 
     def _state(self, valve: Progress, text: str) -> Any:  # noqa: ANN401

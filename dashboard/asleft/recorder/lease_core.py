@@ -78,6 +78,10 @@ class LeaseCore:
         """An agent was taken, as asked for at `asked_s`."""
         self._held[hold.agent] = (hold, asked_s + self.hold_s)
 
+    def forget(self, agent: str) -> None:
+        """Hold one agent no more, as if it had run out."""
+        self._held.pop(agent, None)
+
     def drop(self) -> list[Hold]:
         """Hold nothing any more; what was held, to be given up."""
         dropped = [hold for hold, _ in self._held.values()]

@@ -8,16 +8,19 @@ import sys
 import threading
 import time
 from collections.abc import Mapping, Sequence
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
+from asleft.recorder.beside import Beside
 from asleft.recorder.broker_link import BrokerAccess, BrokerLink
 from asleft.recorder.clocks import Clocks
-from asleft.recorder.health import EVERY_S, JUDGING, agent_health, recorder_health
+from asleft.recorder.health import EVERY_S, JUDGING, agent_health, health_source, recorder_health
 from asleft.recorder.ingest import Ingest
+from asleft.recorder.lease_core import LEASE_S
 from asleft.recorder.quarantine import Quarantine
 from asleft.recorder.watchdog import Watchdog
-from asleft.store.opening import EMBEDDED, open_chosen
+from asleft.store.opening import EMBEDDED, open_chosen, shared
 from asleft.store.protocols import ClockChange, RecordStore, SampleStore, StoreUnavailable
 from asleft.store.records import RECORDS_FILE, open_records
 from asleft.store.retention import Retention
@@ -42,11 +45,15 @@ class JudgeChild:
         judge_module: str | None = None,
         samples: str = EMBEDDED,
         records: Path | str | None = None,
+        recorder: str | None = None,
     ) -> None:
+        """`recorder`: our name, where several recorders share the valves."""
         self._command = [sys.executable, "-m", "asleft.recorder.judge_process", "--data", str(data_dir)]
         self._command += ["--samples", samples]
         if isinstance(records, str):
             self._command += ["--records", records]
+        if recorder is not None:
+            self._command += ["--recorder", recorder]
         if judge_module is not None:
             self._command += ["--judge", judge_module]
         self._process: subprocess.Popen[bytes] | None = None
@@ -105,24 +112,40 @@ class Recorder:
         samples: str = EMBEDDED,
         retention: Retention | None = None,
         records: Path | str | None = None,
+        lease_s: float = LEASE_S,
     ) -> None:
         """Open the stores: in the data folder, or where `samples` (an InfluxDB) and `records` (a PostgreSQL) say.
 
+        Over an InfluxDB and a PostgreSQL other recorders may work too, each under a `client_id` of its own: they
+        share the agents, and a dead one's are in other hands within `lease_s`.
+
         Raises:
             FolderInUse: another recorder works there.
+            NameTaken: another recorder is at work under `client_id`.
             BadPlace: `samples` is neither, or its token cannot be had.
             OSError: a file of `access` cannot be used.
         """
-        # First, so that nothing is open yet if a file of `access` cannot be used.
-        self.link = BrokerLink(host, port, client_id, [ALL_BLOCKS, ALL_STATES], access)
         records = data_dir / RECORDS_FILE if records is None else records
-        self._samples: SampleStore = open_chosen(samples, data_dir, records, retention or Retention())
-        try:
+        several = shared(samples, records)
+        # First, so that nothing is open yet if a file of `access` cannot be used.
+        topics = [ALL_STATES] if several else [ALL_BLOCKS, ALL_STATES]
+        self.link = BrokerLink(host, port, client_id, topics, access, clean=several)
+        self._name = client_id if several else None
+        self._stopping = threading.Event()
+        self.beside = Beside(str(records), client_id, data_dir, self.link, lease_s) if several else None
+        leasing = None if self.beside is None else self.beside.leasing
+        with ExitStack() as undo:
+            if self.beside is not None:
+                undo.callback(self.beside.stop)
+            self._samples: SampleStore = open_chosen(samples, data_dir, records, retention or Retention(), leasing)
+            undo.callback(self._samples.close)
             self._records: RecordStore = open_records(records)
+            undo.callback(self._records.close)
             self._quarantine = Quarantine(data_dir)
-        except BaseException:
-            self._samples.close()
-            raise
+            undo.callback(self._quarantine.close)
+            if leasing is not None:
+                leasing.join(self._stopping)
+            undo.pop_all()
         self.clocks = Clocks(self._records.clock_changes())
         self.ingest = Ingest(
             self._samples,
@@ -130,17 +153,20 @@ class Recorder:
             self.link,
             clocks=self.clocks,
             keep_clock_changes=self._keep_clock_changes,
+            owning=leasing,
         )
-        self.child = JudgeChild(data_dir, judge_module, samples, records)
+        if self.beside is not None:
+            self.beside.bind(self.ingest, self._samples, self._records)
+        self.child = JudgeChild(data_dir, judge_module, samples, records, self._name)
         self._writer = threading.Thread(target=self.ingest.run, name="writer")
         self._teller = threading.Thread(target=self._tell, name="health", daemon=True)
-        self._stopping = threading.Event()
         self._started_at_ns = time.time_ns()
         self._watchdog = Watchdog(time.monotonic())
 
     def _keep_clock_changes(self, changes: Sequence[ClockChange]) -> None:
+        holds = () if self.beside is None else self.beside.leasing.holds({change.agent for change in changes})
         try:
-            self._records.put_clock_changes(changes)
+            self._records.put_clock_changes(changes, holds)
         except SQLAlchemyError as error:
             raise StoreUnavailable(f"corrections of clocks could not be kept: {error}") from error
 
@@ -152,6 +178,8 @@ class Recorder:
         """Record until `stop`; the exit code: 0, or 1 if the writer ended by itself."""
         self._writer.start()
         self.link.start(self.ingest)
+        if self.beside is not None:
+            self.beside.start(self._stopping)
         self._teller.start()
         while not self._stopping.wait(TEND_S):
             self.link.tend()
@@ -172,6 +200,8 @@ class Recorder:
         self.link.stop()
         self.child.stop()
         self._teller.join()
+        if self.beside is not None:
+            self.beside.stop()  # only now: what was stored is acknowledged, and what was judged is committed
         self._quarantine.close()
         self._records.close()
         self._samples.close()
@@ -197,20 +227,25 @@ class Recorder:
 
     def _write_health(self, blocks_per_s: float, told: dict[str, int]) -> None:
         marks = self.ingest.marks()
+        owns = list(self.ingest.agents) if self.beside is None else self.beside.leasing.owned()
+        for agent in told.keys() - set(owns):
+            del told[agent]  # should it come back, it is told anew
         for agent, (state, heard_ns) in list(self.ingest.agents.items()):
-            if told.get(agent) != heard_ns:
-                self._records.put_health(agent_health(state, heard_ns, marks, self.clocks.states.get(agent)))
+            if agent in owns and told.get(agent) != heard_ns:
+                clock = self.clocks.states.get(agent)
+                self._records.put_health(agent_health(state, heard_ns, marks, clock, self._name))
                 told[agent] = heard_ns
+        heard = {agent: said for agent, said in list(self.ingest.agents.items()) if agent in owns}
         alarms = self._watchdog.look(
             time.monotonic(),
             time.time_ns(),
             busy_since_s=self.ingest.busy_since_s,
             connected=self.link.connected,
-            agents=dict(self.ingest.agents),
+            agents=heard,
             marks=marks,
         )
         rows = {row.source: row.details for row in self._records.health()}
-        judging: Mapping[str, Any] = rows.get(JUDGING, {})
+        judging: Mapping[str, Any] = rows.get(health_source(JUDGING, self._name), {})
         self._records.put_health(
             recorder_health(
                 self.ingest,
@@ -224,5 +259,7 @@ class Recorder:
                 now_ns=time.time_ns(),
                 now_s=time.monotonic(),
                 alarms=alarms,
+                recorder=self._name,
+                owns=owns,
             )
         )

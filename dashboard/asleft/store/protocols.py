@@ -15,6 +15,7 @@ import numpy.typing as npt
 from asleft.alarms.events import AlarmEvent
 from asleft.judge.types import ChartPoint, StateInterval
 from asleft.store.actor import Actor
+from asleft.store.holding import Hold
 from asleft.wire.block import Block, Burst, Gap
 
 FloatArray = npt.NDArray[np.float64]
@@ -277,20 +278,22 @@ class RecordStore(Protocol):
         """Where judging stands; None before the first step."""
         ...
 
-    def commit_step(self, step: JudgeStep) -> None:
+    def commit_step(self, step: JudgeStep, hold: Hold | None = None) -> None:
         """One transaction, all or nothing. A step that does not move the cursor forward changes nothing.
 
         Forward: no stream goes back or is missing, at least one advances. Intervals join a touching one (at most 1 s
         apart) of the same state and basis, and never overlap earlier ones; points are unique on (valve, quantity,
-        at), the latest counts. Raises `AlarmEventConflict`, and changes nothing, if an alarm event is taken.
+        at), the latest counts. Raises `AlarmEventConflict`, and changes nothing, if an alarm event is taken;
+        `LeaseLost` if it is judged under a hold, and that has gone.
         """
         ...
 
-    def reset_judging(self, valve: str, from_ns: int | None = None) -> None:
+    def reset_judging(self, valve: str, from_ns: int | None = None, hold: Hold | None = None) -> None:
         """Forget what was judged from `from_ns` on (None: ever), so that those blocks are judged again.
 
         Judgements, intervals and points from then on go; sheets and alarm events stay. The cursor is gone afterwards,
         or, with `from_ns`, holds nothing but the time before which there is nothing to do (`at_ns`, no state).
+        Raises `LeaseLost` if `hold` has gone.
         """
         ...
 
@@ -329,8 +332,8 @@ class RecordStore(Protocol):
         """All, by valve."""
         ...
 
-    def put_clock_changes(self, changes: Iterable[ClockChange]) -> None:
-        """Insert or replace by (agent, stream, first_seq)."""
+    def put_clock_changes(self, changes: Iterable[ClockChange], holds: Iterable[Hold] = ()) -> None:
+        """Insert or replace by (agent, stream, first_seq). Raises `LeaseLost` if one of `holds` has gone."""
         ...
 
     def clock_changes(self) -> list[ClockChange]:

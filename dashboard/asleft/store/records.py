@@ -15,7 +15,9 @@ from asleft.store.actor import Actor
 from asleft.store.alarm_log import append_events, event_of
 from asleft.store.audit import note
 from asleft.store.engine import insert_replacing, make_engine, reading, writing
+from asleft.store.holding import Hold
 from asleft.store.judged import HOUR_NS, TOUCHING_NS, read_cursor, reset, write_step
+from asleft.store.leases import check_holds
 from asleft.store.migrate import migrate
 from asleft.store.protocols import (
     Backfill,
@@ -123,15 +125,20 @@ class SqlRecords:
         with reading(self._engine) as connection:
             return read_cursor(connection, valve)
 
-    def commit_step(self, step: JudgeStep) -> None:
-        """One transaction, all or nothing; see `RecordStore.commit_step`. Raises `AlarmEventConflict`."""
+    def commit_step(self, step: JudgeStep, hold: Hold | None = None) -> None:
+        """One transaction, all or nothing; see `RecordStore.commit_step`.
+
+        Raises `AlarmEventConflict`, `LeaseLost`.
+        """
         names = {f"judging of {step.valve}", *(_alarms_of(event) for event in step.alarm_events)}
         with writing(self._engine, *names) as connection:
+            check_holds(connection, () if hold is None else (hold,))
             write_step(connection, step)
 
-    def reset_judging(self, valve: str, from_ns: int | None = None) -> None:
-        """Forget what was judged from `from_ns` on (None: ever); sheets and alarm events stay."""
+    def reset_judging(self, valve: str, from_ns: int | None = None, hold: Hold | None = None) -> None:
+        """Forget what was judged from `from_ns` on (None: ever); sheets and alarm events stay. Raises `LeaseLost`."""
         with writing(self._engine, f"judging of {valve}") as connection:
+            check_holds(connection, () if hold is None else (hold,))
             reset(connection, valve, from_ns)
 
     def judgement(self, valve: str) -> Mapping[str, Any] | None:
@@ -215,11 +222,12 @@ class SqlRecords:
             rows = connection.execute(select(table).order_by(table.c.valve))
             return [Backfill(row.valve, row.until_ns, row.done, row.total, row.complete) for row in rows]
 
-    def put_clock_changes(self, changes: Iterable[ClockChange]) -> None:
-        """Insert or replace by (agent, stream, first_seq)."""
+    def put_clock_changes(self, changes: Iterable[ClockChange], holds: Iterable[Hold] = ()) -> None:
+        """Insert or replace by (agent, stream, first_seq). Raises `LeaseLost`."""
         rows = [dataclasses.asdict(change) for change in changes]
         if rows:
             with writing(self._engine) as connection:
+                check_holds(connection, holds)
                 insert_replacing(connection, tables.clock_change, rows)
 
     def clock_changes(self) -> list[ClockChange]:

@@ -2,7 +2,7 @@
 
 `load` reads what a commit needs, the commit works on it in memory, the samples are written, and only then `keep`
 writes it back in one transaction. A stream has one recorder; should another have taken it over in between, `keep`
-refuses, and nothing is acknowledged.
+refuses, and nothing is acknowledged: of several recorders each names the holds under which it writes.
 """
 
 from __future__ import annotations
@@ -14,7 +14,9 @@ from typing import Any
 
 from asleft.store import tables
 from asleft.store.engine import insert_replacing, reading, writing
+from asleft.store.holding import Hold
 from asleft.store.influx.places import Lap, Page, Places, merged
+from asleft.store.leases import check_holds
 from asleft.store.marks import Run
 from asleft.store.protocols import StoreUnavailable, StreamMark
 from asleft.store.streams import StreamRow
@@ -101,9 +103,13 @@ class Ledger:
                 work.places[valve, key] = Places(laps)
         return work
 
-    def keep(self, work: Work, marks: Sequence[StreamMark]) -> None:
-        """Write everything back, durably. Raises `StoreUnavailable` if a stream has moved meanwhile."""
+    def keep(self, work: Work, marks: Sequence[StreamMark], holds: Sequence[Hold] = ()) -> None:
+        """Write everything back, durably.
+
+        Raises `LeaseLost` if one of `holds` has gone, `StoreUnavailable` if a stream has moved meanwhile.
+        """
         with writing(self._engine) as connection:
+            check_holds(connection, holds)
             for mark in marks:
                 key = (mark.agent, mark.stream)
                 self._keep_stream(connection, mark, work.before[key], work.streams[key])

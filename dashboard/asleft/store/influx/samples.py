@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from asleft.store.engine import make_engine
+from asleft.store.holding import Hold, Holding
 from asleft.store.influx.keeping import Keeping
 from asleft.store.influx.ledger import Key, Work
 from asleft.store.influx.lines import ReadyBlock, Serialiser, ready
@@ -29,16 +30,22 @@ from sqlalchemy.exc import SQLAlchemyError
 
 
 def open_influx(
-    place: InfluxPlace, records: Path | str, data_dir: Path, retention: Retention | None = None
+    place: InfluxPlace,
+    records: Path | str,
+    data_dir: Path,
+    retention: Retention | None = None,
+    holding: Holding | None = None,
 ) -> SampleStore:
     """The store for writing; `records` names the records store. InfluxDB need not answer yet.
+
+    With `holding`, other recorders write there too: a commit for agents that are not held is refused (`LeaseLost`).
 
     Raises `FolderInUse` if another recorder works in the data folder, `MigrationError` for a newer records store.
     """
     data_dir.mkdir(parents=True, exist_ok=True)
     lock = FolderLock(data_dir)
     try:
-        return InfluxSamples(place, _engine(records), lock, retention or Retention())
+        return InfluxSamples(place, _engine(records), lock, retention or Retention(), holding)
     except BaseException:
         lock.release()
         raise
@@ -52,8 +59,16 @@ def open_influx_reader(place: InfluxPlace, records: Path | str) -> SampleReader:
 class InfluxSamples(InfluxReader):
     """`SampleStore` over one InfluxDB."""
 
-    def __init__(self, place: InfluxPlace, engine: Engine, lock: FolderLock, retention: Retention) -> None:
+    def __init__(
+        self,
+        place: InfluxPlace,
+        engine: Engine,
+        lock: FolderLock,
+        retention: Retention,
+        holding: Holding | None = None,
+    ) -> None:
         super().__init__(place, engine)
+        self._holding = holding
         self._lock_file = lock
         self._one_commit = threading.Lock()
         self._serialiser = Serialiser()
@@ -64,8 +79,8 @@ class InfluxSamples(InfluxReader):
         """Write what has arrived, then mark it; the marks of every stream touched.
 
         Raises `ValueError` for a block or gap that breaks the contract, `BlocksRefused` for blocks that the server
-        will never take, `StoreUnavailable` while it or the records store is out of order; nothing of the call counts
-        as stored then.
+        will never take, `StoreUnavailable` while it or the records store is out of order, `LeaseLost` for agents that
+        are another recorder's; nothing of the call counts as stored then.
         """
         prepared = [ready(block) for block in blocks]
         check_gaps(gaps)
@@ -97,12 +112,15 @@ class InfluxSamples(InfluxReader):
         keys: dict[Key, None] = dict.fromkeys((one.block.agent, one.block.stream) for one in prepared)
         keys |= dict.fromkeys((gap.agent, gap.stream) for gap in gaps)
         valves = dict.fromkeys((one.block.valve, (one.block.agent, one.block.stream)) for one in prepared)
+        holds: Sequence[Hold] = ()
+        if self._holding is not None:  # before anything is read: what is read later holds good under these
+            holds = self._holding.holds({agent for agent, _ in keys})
         work = self._ledger.load(keys, valves)
         self._write(work, _wanted(work, prepared))
         for gap in gaps:
             work.rows[gap.agent, gap.stream].declare(gap)
         marks = [row.finish(now_ns) for row in work.rows.values()]
-        self._ledger.keep(work, marks)
+        self._ledger.keep(work, marks, holds)
         return marks
 
     def _write(self, work: Work, wanted: Sequence[ReadyBlock]) -> None:

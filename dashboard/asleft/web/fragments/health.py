@@ -53,6 +53,7 @@ def _agents(agents: list[AgentView]) -> list[Markup]:
             el("b", agent.name),
             f": {agent.delivery.words}",
             f" The agent reports: {agent.remark}." if agent.remark else None,
+            f" Its recorder is {agent.recorder}." if agent.recorder else None,
             class_="wrong" if agent.delivery.balanced is False else None,
         )
         for agent in agents

@@ -57,6 +57,7 @@ class AgentView:
     remark: str  # what the agent complains of, and what is wrong with its clock
     finished: bool  # it has said that nothing more will come
     delivery: Delivery
+    recorder: str = ""  # the one that has it, where there are several
 
 
 def agent_view(mark: StreamMark, row: Health | None, now_ns: int) -> AgentView:
@@ -80,6 +81,7 @@ def agent_view(mark: StreamMark, row: Health | None, now_ns: int) -> AgentView:
             duplicates=mark.duplicates,
             balance=invariant(highest, acknowledged or 0, mark) if told and highest is not None else None,
         ),
+        recorder=str(details.get("recorder") or ""),
     )
 
 

@@ -10,12 +10,10 @@ from asleft.web.source import Source
 from asleft.web.views.delivery import AgentView, agent_view
 from asleft.web.views.facts import Fact, facts_of
 from asleft.web.views.presses import Progress, progress_of
+from asleft.web.views.recorders import REPORT_WITHIN_S, recorder_lines, recorder_of
 from asleft.web.views.valves import valve_name
 from asleft.web.when import age
 from asleft.web.words import number, plural
-
-#: A process reports every few seconds; one silent for longer is taken for gone.
-REPORT_WITHIN_S = 30.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,13 +51,16 @@ def health_view(source: Source, version: str) -> HealthView:
             silent = StreamMark(name.removeprefix("agent/"), str(row.details.get("stream", "")), 0, 0, 0, row.at_ns)
             agents.append(agent_view(silent, row, now))
     backfills = {b.valve: b for b in source.records.backfills()}
-    recorder = rows.get("recorder")
+    recorder = recorder_of(rows, now)
     judged = [_judged(source, valve, now, backfills.get(valve), _troubles(recorder)) for valve in source.valves()]
     return HealthView(
         headline=_headline(agents, judged, recorder, now, waiting=any(not b.complete for b in backfills.values())),
         agents=agents,
         judged=judged,
-        facts=facts_of(source, recorder, now, version),
+        facts=[
+            *(Fact(name, words) for name, words in recorder_lines(rows, now)),
+            *facts_of(source, recorder, now, version),
+        ],
         progress=progress_of([(b.done, b.total) for b in backfills.values() if not b.complete]),
     )
 
