@@ -92,6 +92,8 @@ def test_an_unknown_a_disabled_and_a_known_account_cost_the_same_and_read_the_sa
         assert answer.status_code == 403
     assert len(set(pages.values())) == 1
     assert len(set(checked)) == 1
+    subjects = ("technician", "no account of that name", "viewer")
+    assert [line[2:4] for line in door.trail()[-3:]] == [("sign-in failed", subject) for subject in subjects]
 
 
 def test_a_name_nobody_has_is_written_nowhere_as_it_may_be_a_password(client, doors, door, tmp_path):
