@@ -10,7 +10,7 @@ from pathlib import Path
 
 import paho.mqtt.client as mqtt
 import pytest
-from asleft.recorder.lease_core import LEASE_S, owner_of
+from asleft.recorder.lease_core import LEASE_S, owners_of
 from asleft.store.influx.place import place_from
 from asleft.store.influx.samples import open_influx_reader
 from asleft.store.leases import open_leases
@@ -29,23 +29,17 @@ SLACK_S = 10.0
 """For a machine on which everything waits for a processor."""
 
 
-def two_of_each():
-    """Names of four agents, two of which belong to each recorder when both are there."""
-    names = {NORTH: [], SOUTH: []}
-    number = 0
-    while min(map(len, names.values())) < 2:
-        number += 1
-        names[owner_of(f"hall-{number}", (NORTH, SOUTH))].append(f"hall-{number}")
-    return names[NORTH][:2], names[SOUTH][:2]
-
-
 class Plant:
     """Broker, databases, four agents with a valve each, and recorders by name."""
 
     def __init__(self, folder, broker_port, influx, url, tools):
         self.folder, self.port, self.url, self.samples = folder, broker_port, url, f"{influx.url}/plant"
         self.influx, self.tools = influx, tools
-        self.norths, self.souths = two_of_each()
+        owners = owners_of([f"hall-{number}" for number in range(1, 5)], (NORTH, SOUTH))
+        self.norths, self.souths = (
+            [agent for agent, who in owners.items() if who == name] for name in (NORTH, SOUTH)
+        )
+        assert len(self.norths) == len(self.souths) == 2
         self.recorders = {}
         self.records = open_records(url)
         self.leases = open_leases(url)

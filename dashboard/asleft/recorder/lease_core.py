@@ -1,8 +1,9 @@
 """Who should record which agent, and what a recorder may believe to hold: without store, thread or clock.
 
 Every recorder looks at the leases a few times per lease time and draws the same conclusion from them: of the members
-alive, an agent belongs to the one whose name and the agent's give the highest hash (rendezvous hashing). So nothing
-has to be agreed, and when a member joins or goes, only the agents that it gains or leaves change hands.
+alive, an agent belongs to the one whose name and the agent's give the highest hash (rendezvous hashing), as long as
+that one has not its even share already, else to the next. So nothing has to be agreed, shares are even to within one
+agent, and when a member joins or goes, few agents change hands beyond those that it gains or leaves.
 
 A recorder believes in a hold only until the promise runs out that it got, counted from before it asked: whatever the
 answer's delay, the database's lease lasts at least as long. A process that was paused wakes up holding nothing.
@@ -11,14 +12,15 @@ answer's delay, the database's lease lasts at least as long. A process that was 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
 from asleft.store.holding import Hold, Lease, Survey
 
 LEASE_S = 10.0
 """Within this time after a recorder dies, its agents are in other hands."""
-_HOLD_SHARE, _LOOK_SHARE = 0.7, 0.2  # together below 1: whoever looks next after the end of a lease is in time
+_HOLD_SHARE, _LOOK_SHARE = 0.6, 0.15
+# A lease ends, somebody's next look finds that out, and a further one takes what was given up for it: below 1 in all.
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +56,7 @@ class LeaseCore:
         """Draw the conclusion of a look that was asked for at `asked_s` and was to renew `renewed`."""
         members = survey.members | {self.recorder}
         leases = {lease.agent: lease for lease in survey.leases}
+        owners = owners_of(leases, members)
         still = {
             hold.agent: hold
             for hold in renewed
@@ -61,7 +64,7 @@ class LeaseCore:
             and (leases[hold.agent].owner, leases[hold.agent].epoch) == (hold.owner, hold.epoch)
         }
         lost = tuple(sorted(self._held.keys() - still.keys()))
-        give_up = tuple(hold for agent, hold in still.items() if owner_of(agent, members) != self.recorder)
+        give_up = tuple(hold for agent, hold in still.items() if owners[agent] != self.recorder)
         for hold in give_up:
             del still[hold.agent]
         self._held = {agent: (hold, asked_s + self.hold_s) for agent, hold in still.items()}
@@ -70,7 +73,7 @@ class LeaseCore:
             for agent, lease in leases.items()
             if agent not in self._held
             and (lease.owner in ("", self.recorder) or lease.left_s <= 0)
-            and owner_of(agent, members) == self.recorder
+            and owners[agent] == self.recorder
         )
         return Plan(lost, give_up, take)
 
@@ -89,6 +92,18 @@ class LeaseCore:
         return dropped
 
 
-def owner_of(agent: str, members: Iterable[str]) -> str:
-    """The member that an agent belongs to. There must be one."""
-    return max(members, key=lambda member: (hashlib.sha256(f"{member}\n{agent}".encode()).digest(), member))
+def owners_of(agents: Iterable[str], members: Collection[str]) -> dict[str, str]:
+    """Agent -> the member that it belongs to. There must be a member."""
+    agents = sorted(agents, key=lambda agent: _hash("", agent))
+    share = -(-len(agents) // len(members))
+    room = dict.fromkeys(members, share)
+    owners: dict[str, str] = {}
+    for agent in agents:
+        owner = max((member for member in members if room[member]), key=lambda member: (_hash(member, agent), member))
+        room[owner] -= 1
+        owners[agent] = owner
+    return owners
+
+
+def _hash(member: str, agent: str) -> bytes:
+    return hashlib.sha256(f"{member}\n{agent}".encode()).digest()

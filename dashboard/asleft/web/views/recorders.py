@@ -65,6 +65,8 @@ def _together(rows: list[Health]) -> dict[str, Any]:
     details["judging_alive"] = all(one.get("judging_alive") is not False for one in told)
     failures = [one["judge_failures"] for one in told if isinstance(one.get("judge_failures"), Mapping)]
     details["judge_failures"] = {valve: failure for some in failures for valve, failure in some.items()}
+    alarms = [one["alarms"] for one in told if isinstance(one.get("alarms"), list)]
+    details["alarms"] = _distinct(alarm for some in alarms for alarm in some)
     details["last_error"] = "; ".join(_distinct(one.get("last_error") for one in told))
     details["version"] = ", ".join(_distinct(one.get("version") for one in told))
     return details
