@@ -83,7 +83,7 @@ class Watch:
     def age_s(self, agent_name: str) -> float:
         """Since the end of the newest stored block of an agent on this machine."""
         newest_ns = self._number(
-            "SELECT monotonic_ns FROM block JOIN stream ON stream.id = stream WHERE agent = ? AND seq = mark",
+            "SELECT MAX(monotonic_ns) FROM block JOIN stream ON stream.id = stream WHERE agent = ? AND seq <= mark",
             agent_name,
         )
         return (time.monotonic_ns() - newest_ns) / 1e9 - 1.0
@@ -94,7 +94,7 @@ class Watch:
                 row = db.execute(query, (agent_name,)).fetchone()
         except sqlite3.Error:
             return 0
-        return int(row[0]) if row else 0
+        return int(row[0] or 0) if row else 0
 
 
 def ages(watch: Watch, seconds: float, until_mark: int | None = None) -> list[float]:

@@ -12,6 +12,8 @@ from pathlib import Path
 from typing import Self
 
 import fault_parts as parts
+from asleft.store.samples import open_samples_reader
+from asleft.wire.block import Block
 from asleft.wire.codec import decode_upload
 from fault_proxy import Proxy
 
@@ -139,11 +141,8 @@ class Plant:
         return self._number("SELECT mark FROM stream ORDER BY id DESC LIMIT 1")
 
     def newest_ns(self) -> int:
-        """Monotonic time of the block at the mark: everything before it is stored or declared."""
-        return self._number(
-            "SELECT block.monotonic_ns FROM stream JOIN block ON block.stream = stream.id AND seq = mark "
-            "ORDER BY stream.id DESC LIMIT 1"
-        )
+        """Monotonic time of the newest block with nothing missing before it."""
+        return self._number("SELECT MAX(monotonic_ns) FROM block JOIN stream ON stream.id = stream WHERE seq <= mark")
 
     def healed(self) -> float | None:
         """Nothing is wrong any more: seconds until a block begun later is stored with all before it."""
@@ -178,38 +177,30 @@ class Plant:
             for first, last in db.execute("SELECT first, last FROM gap"):
                 kept |= set(range(first, last + 1))
             damaged = [seq for seq, payload in db.execute("SELECT seq, payload FROM block") if not _sound(payload)]
+        blocks = [block for block in self._blocks() if block.stream == stream]
+        stored = {block.seq for block in blocks}
+        twice = len(blocks) - len({(block.valve, block.monotonic_ns) for block in blocks})
+        declared: set[int] = set()
         with closing(self._samples()) as db:
-            stored = [
-                seq
-                for (seq,) in db.execute(
-                    f"SELECT seq FROM block JOIN stream ON stream.id = stream WHERE name = '{stream}'"
-                )
-            ]
-            declared: set[int] = set()
-            for first, last in db.execute(
-                "SELECT first, last FROM gap JOIN stream ON stream.id = stream WHERE name = ?", (stream,)
-            ):
+            query = "SELECT first, last FROM gap JOIN stream ON stream.id = stream WHERE name = ?"
+            for first, last in db.execute(query, (stream,)):
                 declared |= set(range(first, last + 1))
-            (twice,) = db.execute(
-                "SELECT count(*) - count(DISTINCT valve || ':' || monotonic_ns) FROM block"
-            ).fetchone()
             (mark,) = db.execute("SELECT mark FROM stream WHERE name = ?", (stream,)).fetchone()
             whole = db.execute("PRAGMA integrity_check").fetchone()[0]
         assert whole == "ok", f"the sample file is damaged: {whole}"
         assert not damaged
         everything = set(range(1, generated + 1))
-        waiting = {seq for seq in kept if seq > mark} - set(stored) - declared
-        lost = everything - set(stored) - declared - waiting
-        gone = len(declared & everything - set(stored))
+        waiting = {seq for seq in kept if seq > mark} - stored - declared
+        lost = everything - stored - declared - waiting
+        gone = len(declared & everything - stored)
         return Row(name, self.kills, generated, len(stored), gone, len(waiting), len(lost), twice, drain_s)
 
     def wrong_times(self, within_s: float) -> tuple[int, int]:
         """Blocks whose raw, and whose corrected time is wrong; agent and test share one monotonic clock."""
         true_ahead_ns = time.time_ns() - time.monotonic_ns()
-        with closing(self._samples()) as db:
-            query = "SELECT name, seq, wall_ns - monotonic_ns FROM block JOIN stream ON stream.id = stream"
-            blocks = db.execute(query)
-            errors = {(name, seq): ahead_ns - true_ahead_ns for name, seq, ahead_ns in blocks}
+        errors = {
+            (block.stream, block.seq): block.wall_ns - block.monotonic_ns - true_ahead_ns for block in self._blocks()
+        }
         with closing(sqlite3.connect(self.data / "records.db")) as db:
             query = "SELECT stream, first_seq, offset_ns FROM clock_change ORDER BY first_seq"
             changes = db.execute(query).fetchall()
@@ -218,6 +209,13 @@ class Plant:
             corrected |= {key: errors[key] + offset_ns for key in errors if key[0] == stream and key[1] >= first_seq}
         raw, now = (sum(abs(one) > within_s * 1e9 for one in some.values()) for some in (errors, corrected))
         return raw, now
+
+    def _blocks(self) -> list[Block]:
+        """All blocks up to the mark, merged ones too, as the judge would get them."""
+        reader = open_samples_reader(self.data)
+        found = [block for valve in reader.valves() for _, block in reader.blocks_after(valve, {}, 10**6)]
+        reader.close()
+        return found
 
     def _samples(self) -> sqlite3.Connection:
         return sqlite3.connect(f"file:{self.data / 'samples.db'}?mode=ro", uri=True, timeout=10.0)
@@ -228,7 +226,7 @@ class Plant:
                 row = db.execute(query).fetchone()
         except sqlite3.Error:
             return 0
-        return int(row[0]) if row else 0
+        return int(row[0] or 0) if row else 0
 
 
 def _sound(payload: bytes) -> bool:

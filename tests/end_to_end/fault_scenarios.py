@@ -34,7 +34,7 @@ def kills(folder: Path, broker: str, count: int, seed: int) -> Row:
                 plant.wipe_broker()
             time.sleep(rng.uniform(0.0, 0.6))
             plant.start(*rng.sample(victims, len(victims)))
-            time.sleep(rng.uniform(0.2, 2.2))
+            time.sleep(rng.uniform(0.2, 1.8))
         return plant.count(f"kill -9, {broker} broker", plant.healed())
 
 
@@ -46,7 +46,7 @@ def links(folder: Path, seed: int) -> Row:
         rng.shuffle(faults)
         for link, how in faults:
             getattr(getattr(plant, link), how)()
-            time.sleep(rng.uniform(1.0, 3.0))
+            time.sleep(rng.uniform(0.8, 2.4))
             if rng.random() < 0.6:
                 getattr(plant, link).heal()
         return plant.count("links cut, black-holed, slowed", plant.healed())

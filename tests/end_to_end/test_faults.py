@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 import random
-from pathlib import Path
+from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 
 import pytest
 from fault_plant import Row, table
@@ -18,11 +19,23 @@ _SCENARIOS = scenarios(KILLS, SEED)
 _rows: list[Row] = []
 
 
+@pytest.fixture(scope="module")
+def runs(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, Future[Row]]]:
+    """All scenarios, two at a time: most of a run is waiting."""
+    with ThreadPoolExecutor(2) as pool:
+        yield {
+            name: pool.submit(run, tmp_path_factory.mktemp(name) / "plant")
+            for name, run in _SCENARIOS.items()
+            if not why_not(name)
+        }
+        pool.shutdown(cancel_futures=True)
+
+
 @pytest.mark.parametrize("name", _SCENARIOS)
-def test_nothing_is_silently_lost_or_stored_twice(name: str, tmp_path: Path) -> None:
+def test_nothing_is_silently_lost_or_stored_twice(name: str, runs: dict[str, Future[Row]]) -> None:
     if why_not(name):
         pytest.skip(why_not(name))
-    row = _SCENARIOS[name](tmp_path / "plant")
+    row = runs[name].result()
     _rows.append(row)
     print(table([row]))
     assert row.generated > 20
