@@ -7,7 +7,7 @@ delay on the way; where the two disagree the wall clock is wrong. Raw times are 
 beside them.
 
 A message that lay in the broker while we were away seems to say that the agent's clock is late. It is believed only
-when a second one, sent at least a quarter of a second later, came just as much later.
+when a second one, sent most of a second later, came just as much later: what lay there comes all at once.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ KNOWN_STEP_NS = S // 10
 FAST = 0.01
 """Share by which a wall clock may run away from the monotonic one from block to block; discipline makes 0.0005."""
 _SPACING_NS = S // 4
+_APART_NS, _AGREE_NS = 4 * S // 5, S // 10
 _WINDOW_NS = 600 * S
 _CHANGE_NS = S // 20
 
@@ -142,10 +143,10 @@ class Clocks:
         sent_before_ns, received_before_ns = boot.last
         spacing_ns = sent.monotonic_ns - sent_before_ns
         if not boot.firm:
-            agrees = abs((monotonic_ns - received_before_ns) - spacing_ns) < _SPACING_NS
+            agrees = abs((monotonic_ns - received_before_ns) - spacing_ns) < _AGREE_NS
             not_late = offset_ns <= TOLERATED_NS  # nothing arrives before it was sent
-            boot.firm = not_late or (sent_before_ns > 0 and spacing_ns >= _SPACING_NS and agrees)
-        if spacing_ns >= _SPACING_NS or sent_before_ns == 0:
+            boot.firm = not_late or (sent_before_ns > 0 and spacing_ns >= _APART_NS and agrees)
+        if spacing_ns >= _APART_NS or sent_before_ns == 0:
             boot.last = (sent.monotonic_ns, monotonic_ns)
         if not agent.offsets or monotonic_ns - agent.offsets[-1][0] > _WINDOW_NS:
             agent.offsets = [*agent.offsets[-6:], (monotonic_ns, offset_ns)]
