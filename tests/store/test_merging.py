@@ -127,6 +127,32 @@ def same_readings(one, other):
         np.testing.assert_array_equal(values[order], other.channels[name][other_order])
 
 
+def test_a_store_of_ordinary_minutes_answers_alike(tmp_path, make, same_block):
+    blocks = [make.block(seq) for seq in range(1, 151)]
+    plain, merging = open_samples(tmp_path / "plain"), open_samples(tmp_path / "merging")
+    for store in (plain, merging):
+        store.commit(blocks, [], 1)
+    tended(merging)
+    assert rows(tmp_path / "merging", "run") == 2
+    answer_alike(plain, merging, same_block, 150, make)
+    plain.close()
+    merging.close()
+
+
+def test_late_blocks_come_between_their_neighbours_although_they_are_in_a_later_run(tmp_path, make):
+    store = EmbeddedSamples(tmp_path, Retention(), 3)
+    store.commit([make.block(seq) for seq in range(1, 12) if seq != 5], [Gap("edge-1", "spool-1", 5, 5, "late")], 1)
+    tended(store)
+    store.commit([make.block(5), *(make.block(seq) for seq in range(12, 20))], [], 2)
+    tended(store)
+    assert rows(tmp_path, "block") <= 3
+    for after in range(19):
+        for limit in (1, 3, 50):
+            found = [ref.seq for ref in store.refs_after(VALVE, {"spool-1": after}, limit)]
+            assert found == list(range(after + 1, 20))[:limit]
+    store.close()
+
+
 def test_blocks_of_a_minute_become_one_row(tmp_path, make):
     store = open_samples(tmp_path)
     store.commit([make.block(seq, bursts=(make.burst(make.t0 + seq),)) for seq in range(1, 201)], [], 1)
@@ -136,6 +162,23 @@ def test_blocks_of_a_minute_become_one_row(tmp_path, make):
     assert rows(tmp_path, "block_figure") == 2 * 20
     assert store.about()["unmerged_blocks"] == 20
     assert len(store.blocks_after(VALVE, {"spool-1": 30}, 50)) == 50
+    store.close()
+
+
+def test_failed_readings_stay_with_their_blocks(tmp_path, make, same_block):
+    blocks = [make.block(seq, channels=make.failing() if seq % 4 else kinds(10)[1]) for seq in range(1, 70)]
+    alike = [
+        make.block(seq, stream="spool-2", at_ns=make.t0 + (100 + seq) * make.s, channels=make.failing())
+        for seq in range(1, 90)
+    ]
+    store = open_samples(tmp_path)
+    store.commit([*blocks, *alike], [], 1)
+    tended(store)
+    assert rows(tmp_path, "run") == 2
+    for (_, found), wanted in zip(store.blocks_after(VALVE, {}, 200), [*blocks, *alike], strict=True):
+        same_block(found, wanted)
+    failed = np.isnan(store.samples(VALVE, make.t0 + 101 * make.s, make.t0 + 103 * make.s).channels["current"])
+    np.testing.assert_array_equal(failed, [1, 1, 0, 0, 0, 1, 0, 0, 0, 0] * 2)
     store.close()
 
 
