@@ -1,0 +1,226 @@
+"""How many valves at 100 Hz and 4 channels one core records and judges, and what a thousand valves would need.
+
+    python tests/bench/bench_load.py [--valves 8] [--minutes 10] [--looks 10 30 60] [--folder DIR]
+
+Blocks of a second, made beforehand from simulated production, go through the recorder's ingest in this process, eight
+valves an agent and a second at a time, and are judged from the store as ever. A look at a valve costs much the same
+however much is new, and a loaded core looks as rarely as it has to; so the run is made once for each of `--looks`,
+seconds from one look to the next. What is counted is processor time. The floor, in the same run, is what
+recording itself takes: receive, decode, commit; no upkeep and no judge.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import plant
+from asleft.judge import judge
+from asleft.judge.types import JUDGE_VERSION
+from asleft.recorder.ingest import Ingest
+from asleft.recorder.judging import Judging
+from asleft.recorder.quarantine import Quarantine
+from asleft.sim.model import default_valve
+from asleft.sim.recording import simulate
+from asleft.store.protocols import SheetRecord
+from asleft.store.records import open_records
+from asleft.store.samples import open_samples
+from asleft.wire.block import Block
+from asleft.wire.codec import encode_block
+from asleft.wire.topics import block_topic
+from report import Goal
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "judge"))
+from lanes import sheet_of
+
+CHANNELS = ("command", "current", "pressure", "supply")
+PER_AGENT = 8
+WARM_UP_S = 120
+"""Not counted: imports, first pages, the judge's first look at a valve."""
+MQTT_BYTES = 2 + 2 + 2 + 66
+"""Beside payload and topic: MQTT's header, topic length and packet id; a TCP/IP segment and its Ethernet frame."""
+DAY_S = 86_400
+
+
+class SilentBroker:
+    """Takes every acknowledgement."""
+
+    def acknowledge(self, packet: int) -> None:
+        """A packet that need not be sent again."""
+
+    def publish(self, topic: str, payload: bytes) -> None:
+        """A word to an agent."""
+
+
+@dataclass
+class Spent:
+    """Processor time of this process (s), by what it went into."""
+
+    ingest: float = 0.0
+    upkeep: float = 0.0
+    judging: float = 0.0
+
+    @contextmanager
+    def on(self, what: str) -> Iterator[None]:
+        """Add what is spent inside."""
+        began_s = time.process_time()
+        yield
+        setattr(self, what, getattr(self, what) + time.process_time() - began_s)
+
+
+class Rig:
+    """A recorder's insides over an embedded store, with a clock that runs with the data."""
+
+    def __init__(self, folder: Path, valves: int, duration_s: int) -> None:
+        model = default_valve()
+        (self.recording,) = simulate([model], [plant.T0_S], duration_s, rate_hz=plant.RATE_HZ, burst_every_s=0.0)
+        sheet = sheet_of(model, self.recording.truth.as_left)
+        self.valves = [f"press-{number}.valve" for number in range(1, valves + 1)]
+        self.spent, self.now_s, self.bytes_sent, self.packet = Spent(), 0.0, 0, 0
+        self.store = open_samples(folder)
+        self.records = open_records(folder / "records.db")
+        for valve in self.valves:
+            self.records.put_sheet(SheetRecord(valve, 1, 0, "bench", "bench", "", 0))
+        self.ingest = Ingest(
+            self.store, Quarantine(folder), SilentBroker(), wall_ns=self.wall_ns, monotonic_s=lambda: self.now_s
+        )
+        self.tend = self.store.tend
+        self.store.tend = lambda _now_ns: False  # type: ignore[method-assign]
+        self.judging = Judging(
+            self.store, self.records, judge, JUDGE_VERSION, lambda record: replace(sheet, valve=record.valve),
+            wall_ns=self.wall_ns, monotonic_s=lambda: self.now_s,
+        )  # fmt: skip
+        self.ingest.connected()
+
+    def wall_ns(self) -> int:
+        """The plant's clock."""
+        return round((plant.T0_S + self.now_s) * 1e9)
+
+    def payloads(self, second: int) -> list[list[tuple[str, bytes]]]:
+        """What each agent sends in one second."""
+        block = four_channels(plant.block_of(self.recording, second))
+        said = []
+        for first in range(0, len(self.valves), PER_AGENT):
+            agent = f"hall-{first // PER_AGENT + 1}"
+            some = self.valves[first : first + PER_AGENT]
+            said.append(
+                [
+                    (
+                        block_topic(agent),
+                        encode_block(replace(block, agent=agent, valve=valve, stream=agent, seq=seq)),
+                    )
+                    for seq, valve in enumerate(some, (second - 1) * len(some) + 1)
+                ]
+            )
+        return said
+
+    def second(self, second: int) -> None:
+        """One second of every valve: received, decoded, committed; then the store's upkeep."""
+        said = self.payloads(second)
+        self.now_s = float(second)
+        for messages in said:
+            with self.spent.on("ingest"):
+                for topic, payload in messages:
+                    self.packet += 1
+                    self.ingest.message(topic, payload, self.packet % 65_535 + 1)
+                self.ingest.turn()
+            self.bytes_sent += sum(len(topic) + len(payload) + MQTT_BYTES for topic, payload in messages)
+        with self.spent.on("upkeep"):
+            while self.tend(self.wall_ns()):
+                pass
+
+    def judge(self) -> None:
+        """Judge all that waits."""
+        with self.spent.on("judging"):
+            while self.judging.round():
+                pass
+
+    def close(self) -> None:
+        """Close the stores."""
+        self.records.close()
+        self.store.close()
+
+
+def four_channels(block: Block) -> Block:
+    """Only the channels that every valve has."""
+    return replace(block, channels=tuple(one for one in block.channels if one.name in CHANNELS))
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """What one run took for each valve and second (s, bytes)."""
+
+    look_s: int
+    ingest: float
+    upkeep: float
+    judging: float
+    disk: float
+    wire: float
+
+    @property
+    def total(self) -> float:
+        """Processor time in all."""
+        return self.ingest + self.upkeep + self.judging
+
+
+def measure(folder: Path, valves: int, minutes: float, look_s: int) -> Load:
+    """One run; the warm-up is not counted."""
+    counted_s = round(minutes * 60)
+    rig = Rig(folder, valves, WARM_UP_S + counted_s)
+    before = 0
+    for second in range(1, WARM_UP_S + counted_s + 1):
+        rig.second(second)
+        if second % look_s == 0:
+            rig.judge()
+        if second == WARM_UP_S:
+            rig.spent, rig.bytes_sent, before = Spent(), 0, rig.store.size_bytes()
+    rig.judge()
+    stored = sum(mark.mark for mark in rig.store.marks())
+    assert stored == valves * (WARM_UP_S + counted_s), "not everything was stored"
+    behind = [name for name in rig.valves if rig.judging.valves[name].waiting or rig.judging.valves[name].failure]
+    assert not behind, f"not judged to the end: {behind}"
+    disk = rig.store.size_bytes() - before
+    rig.close()
+    spent, per = rig.spent, 1.0 / (valves * counted_s)
+    return Load(look_s, spent.ingest * per, spent.upkeep * per, spent.judging * per, disk * per, rig.bytes_sent * per)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--valves", type=int, default=8, help="valves fed (default 8)")
+    parser.add_argument("--minutes", type=float, default=10.0, help="minutes of each, beside two (default 10)")
+    parser.add_argument("--looks", type=int, nargs="+", default=[10, 30, 60], help="seconds from look to look")
+    parser.add_argument("--folder", type=Path, help="where to make the data folder, which is removed again")
+    args = parser.parse_args()
+    loads = []
+    for look_s in args.looks:
+        with tempfile.TemporaryDirectory(dir=args.folder) as name:
+            loads.append(measure(Path(name), args.valves, args.minutes, look_s))
+    print(f"{args.valves} valves at 100 Hz, 4 channels; {args.minutes:g} minutes of each")
+    print(f"{'judged every':<52}" + "".join(f"{load.look_s:>8} s" for load in loads))
+    rows: list[tuple[str, Callable[[Load], str]]] = [
+        ("for a valve and second: receive, decode, commit (ms)", lambda one: f"{1e3 * one.ingest:.2f}"),
+        ("  the store's upkeep, merging (ms)", lambda one: f"{1e3 * one.upkeep:.2f}"),
+        ("  judging (ms)", lambda one: f"{1e3 * one.judging:.2f}"),
+        ("valves one core records and judges", lambda one: f"{1 / one.total:,.0f}"),
+        ("  records, without judging", lambda one: f"{1 / (one.ingest + one.upkeep):,.0f}"),
+        ("a thousand valves: cores, busy throughout", lambda one: f"{1000 * one.total:.1f}"),
+        ("  cores at half load, with room to catch up", lambda one: f"{2000 * one.total:.1f}"),
+        ("  disk a day, embedded store (GB)", lambda one: f"{1000 * one.disk * DAY_S / 1e9:.0f}"),
+        ("  network into the recorders (Mbit/s)", lambda one: f"{1000 * one.wire * 8 / 1e6:.1f}"),
+    ]
+    for name, figure in rows:
+        print(f"{name:<52}" + "".join(f"{figure(load):>10}" for load in loads))
+    for load in loads:
+        name = f"processor time over receive + decode + commit, judged every {load.look_s} s"
+        print(Goal(name, load.total / load.ingest, at_most=3.0, unit="x").line())
+
+
+if __name__ == "__main__":
+    main()
