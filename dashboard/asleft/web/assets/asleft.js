@@ -108,9 +108,13 @@
     });
   }
 
+  /* To the door, once: several of the page's questions are refused at a time. Whoever signs out is not led back. */
+  const going = { out: false, gone: false };
   function toSignIn() {
+    if (going.gone) return;
+    going.gone = true;
     const here = window.location.pathname + window.location.search;
-    window.location.assign("/login" + (here === "/" ? "" : "?next=" + encodeURIComponent(here)));
+    window.location.assign("/login" + (going.out || here === "/" ? "" : "?next=" + encodeURIComponent(here)));
   }
 
   /* When the session has ended the pages must not stand there as if they were live. */
@@ -133,7 +137,8 @@
 
   document.addEventListener("click", (event) => {
     if (!event.target.closest || !event.target.closest("#sign-out")) return;
-    tell("/logout").then(() => window.location.assign("/login"));
+    going.out = true;
+    tell("/logout").then(toSignIn, () => { going.out = false; });
   });
 
   /* Links within these pages change the address and leave the rest to the pages. */
