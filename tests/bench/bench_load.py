@@ -1,17 +1,21 @@
 """How many valves at 100 Hz and 4 channels one core records and judges, and what a thousand valves would need.
 
-    python tests/bench/bench_load.py [--valves 8] [--minutes 10] [--looks 10 30 60] [--folder DIR]
+    python tests/bench/bench_load.py [--valves 8] [--minutes 10] [--looks 10 30 60] [--influx] [--folder DIR]
 
 Blocks of a second, made beforehand from simulated production, go through the recorder's ingest in this process, eight
 valves an agent and a second at a time, and are judged from the store as ever. A look at a valve costs much the same
 however much is new, and a loaded core looks as rarely as it has to; so the run is made once for each of `--looks`,
 seconds from one look to the next. What is counted is processor time. The floor, in the same run, is what
-recording itself takes: receive, decode, commit; no upkeep and no judge.
+recording itself takes: receive, decode, commit; no upkeep and no judge. What receiving takes is measured beforehand,
+with the recorder's own connection to a real mosquitto on loopback. With `--influx` samples go to a real InfluxDB 1.6
+instead, started for the run, whose own processor time is shown beside.
 """
 
 from __future__ import annotations
 
 import argparse
+import os
+import subprocess
 import sys
 import tempfile
 import time
@@ -20,24 +24,30 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).parent.parent))
+sys.path.insert(0, str(Path(__file__).parent.parent / "judge"))
+sys.path.insert(0, str(Path(__file__).parent.parent / "recorder"))
+import conftest as recorder_tests
 import plant
 from asleft.judge import judge
 from asleft.judge.types import JUDGE_VERSION
+from asleft.recorder.broker_link import BrokerLink
 from asleft.recorder.ingest import Ingest
 from asleft.recorder.judging import Judging
 from asleft.recorder.quarantine import Quarantine
 from asleft.sim.model import default_valve
 from asleft.sim.recording import simulate
+from asleft.store.influx.place import place_from
+from asleft.store.influx.samples import open_influx
 from asleft.store.protocols import SheetRecord
 from asleft.store.records import open_records
 from asleft.store.samples import open_samples
 from asleft.wire.block import Block
 from asleft.wire.codec import encode_block
 from asleft.wire.topics import block_topic
-from report import Goal
-
-sys.path.insert(0, str(Path(__file__).parent.parent / "judge"))
+from influx_server import InfluxServer
 from lanes import sheet_of
+from report import Goal
 
 CHANNELS = ("command", "current", "pressure", "supply")
 PER_AGENT = 8
@@ -58,6 +68,76 @@ class SilentBroker:
         """A word to an agent."""
 
 
+_SENDER = """
+import sys
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+port, count, topic, payload = int(sys.argv[1]), int(sys.argv[2]), sys.argv[3], sys.stdin.buffer.read()
+client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+client.max_queued_messages_set(count + 1)
+client.connect("127.0.0.1", port)
+client.loop_start()
+for last in [client.publish(topic, payload, 1) for _ in range(count)]:
+    last.wait_for_publish(120.0)
+client.disconnect()
+client.loop_stop()
+"""
+
+
+class Receiver:
+    """Acknowledges every message to the broker, as the recorder does, and counts them."""
+
+    def __init__(self) -> None:
+        self.count = 0
+        self.link: BrokerLink | None = None
+
+    def connected(self) -> None:
+        """A connection is up."""
+
+    def disconnected(self) -> None:
+        """It is gone."""
+
+    def message(self, topic: str, payload: bytes, packet: int) -> None:
+        """A message."""
+        self.count += 1
+        assert self.link is not None
+        self.link.acknowledge(packet)
+
+
+def receiving(folder: Path, topic: str, payload: bytes, count: int = 900) -> float:
+    """Processor time (s) of this process for one message taken from a broker and acknowledged to it.
+
+    `count` is less than what the broker queues for one that is slow (1000): the rest would be dropped.
+    """
+    broker = recorder_tests.Mosquitto(folder).start()
+    listener = Receiver()
+    link = listener.link = BrokerLink("127.0.0.1", broker.port, "bench", [topic])
+    link.start(listener)
+    try:
+        recorder_tests.until(lambda: link.connected)
+        time.sleep(0.5)  # the subscription follows the connection
+        began_s = time.process_time()
+        command = [sys.executable, "-c", _SENDER, str(broker.port), str(count), topic]
+        subprocess.run(command, input=payload, check=True, timeout=300.0)
+        recorder_tests.until(lambda: listener.count == count, 60.0, 0.1)
+        return (time.process_time() - began_s) / count
+    finally:
+        link.stop()
+        broker.kill()
+
+
+def spent_by(server: InfluxServer | None) -> float:
+    """Processor time (s) of a server's processes so far."""
+    if server is None:
+        return 0.0
+    ticks = 0
+    for process in (server._influxd, server._nginx):
+        assert process is not None
+        fields = Path(f"/proc/{process.pid}/stat").read_text().rpartition(")")[2].split()
+        ticks += int(fields[11]) + int(fields[12])
+    return ticks / os.sysconf("SC_CLK_TCK")
+
+
 @dataclass
 class Spent:
     """Processor time of this process (s), by what it went into."""
@@ -75,15 +155,18 @@ class Spent:
 
 
 class Rig:
-    """A recorder's insides over an embedded store, with a clock that runs with the data."""
+    """A recorder's insides over a store, with a clock that runs with the data."""
 
-    def __init__(self, folder: Path, valves: int, duration_s: int) -> None:
+    def __init__(self, folder: Path, valves: int, duration_s: int, server: InfluxServer | None = None) -> None:
         model = default_valve()
         (self.recording,) = simulate([model], [plant.T0_S], duration_s, rate_hz=plant.RATE_HZ, burst_every_s=0.0)
         sheet = sheet_of(model, self.recording.truth.as_left)
         self.valves = [f"press-{number}.valve" for number in range(1, valves + 1)]
         self.spent, self.now_s, self.bytes_sent, self.packet = Spent(), 0.0, 0, 0
-        self.store = open_samples(folder)
+        if server is None:
+            self.store = open_samples(folder)
+        else:
+            self.store = open_influx(place_from(f"{server.url}/plant", {}), folder / "records.db", folder)
         self.records = open_records(folder / "records.db")
         for valve in self.valves:
             self.records.put_sheet(SheetRecord(valve, 1, 0, "bench", "bench", "", 0))
@@ -160,35 +243,43 @@ class Load:
     ingest: float
     upkeep: float
     judging: float
+    server: float
     disk: float
     wire: float
 
     @property
     def total(self) -> float:
-        """Processor time in all."""
+        """Processor time of recorder and judging process."""
         return self.ingest + self.upkeep + self.judging
 
 
-def measure(folder: Path, valves: int, minutes: float, look_s: int) -> Load:
+def measure(folder: Path, valves: int, minutes: float, look_s: int, server: InfluxServer | None) -> Load:
     """One run; the warm-up is not counted."""
     counted_s = round(minutes * 60)
-    rig = Rig(folder, valves, WARM_UP_S + counted_s)
-    before = 0
+    rig = Rig(folder, valves, WARM_UP_S + counted_s, server)
+    before, server_s = 0, 0.0
+    topic, payload = rig.payloads(1)[0][0]
+    received = receiving(folder, topic, payload)
     for second in range(1, WARM_UP_S + counted_s + 1):
         rig.second(second)
         if second % look_s == 0:
             rig.judge()
         if second == WARM_UP_S:
             rig.spent, rig.bytes_sent, before = Spent(), 0, rig.store.size_bytes()
+            server_s = spent_by(server)
     rig.judge()
     stored = sum(mark.mark for mark in rig.store.marks())
     assert stored == valves * (WARM_UP_S + counted_s), "not everything was stored"
     behind = [name for name in rig.valves if rig.judging.valves[name].waiting or rig.judging.valves[name].failure]
     assert not behind, f"not judged to the end: {behind}"
+    server_s = spent_by(server) - server_s
     disk = rig.store.size_bytes() - before
     rig.close()
     spent, per = rig.spent, 1.0 / (valves * counted_s)
-    return Load(look_s, spent.ingest * per, spent.upkeep * per, spent.judging * per, disk * per, rig.bytes_sent * per)
+    return Load(
+        look_s, received + spent.ingest * per, spent.upkeep * per, spent.judging * per, server_s * per,
+        disk * per, rig.bytes_sent * per,
+    )  # fmt: skip
 
 
 def main() -> None:
@@ -196,13 +287,20 @@ def main() -> None:
     parser.add_argument("--valves", type=int, default=8, help="valves fed (default 8)")
     parser.add_argument("--minutes", type=float, default=10.0, help="minutes of each, beside two (default 10)")
     parser.add_argument("--looks", type=int, nargs="+", default=[10, 30, 60], help="seconds from look to look")
+    parser.add_argument("--influx", action="store_true", help="samples in a real InfluxDB 1.6, started for the run")
     parser.add_argument("--folder", type=Path, help="where to make the data folder, which is removed again")
     args = parser.parse_args()
     loads = []
     for look_s in args.looks:
         with tempfile.TemporaryDirectory(dir=args.folder) as name:
-            loads.append(measure(Path(name), args.valves, args.minutes, look_s))
-    print(f"{args.valves} valves at 100 Hz, 4 channels; {args.minutes:g} minutes of each")
+            server = InfluxServer(Path(name) / "influx").start() if args.influx else None
+            try:
+                loads.append(measure(Path(name), args.valves, args.minutes, look_s, server))
+            finally:
+                if server is not None:
+                    server.stop()
+    where = "InfluxDB" if args.influx else "the embedded store"
+    print(f"{args.valves} valves at 100 Hz, 4 channels; {args.minutes:g} minutes of each, in {where}")
     print(f"{'judged every':<52}" + "".join(f"{load.look_s:>8} s" for load in loads))
     rows: list[tuple[str, Callable[[Load], str]]] = [
         ("for a valve and second: receive, decode, commit (ms)", lambda one: f"{1e3 * one.ingest:.2f}"),
@@ -212,9 +310,11 @@ def main() -> None:
         ("  records, without judging", lambda one: f"{1 / (one.ingest + one.upkeep):,.0f}"),
         ("a thousand valves: cores, busy throughout", lambda one: f"{1000 * one.total:.1f}"),
         ("  cores at half load, with room to catch up", lambda one: f"{2000 * one.total:.1f}"),
-        ("  disk a day, embedded store (GB)", lambda one: f"{1000 * one.disk * DAY_S / 1e9:.0f}"),
+        ("  disk a day (GB)", lambda one: f"{1000 * one.disk * DAY_S / 1e9:.0f}"),
         ("  network into the recorders (Mbit/s)", lambda one: f"{1000 * one.wire * 8 / 1e6:.1f}"),
     ]
+    if args.influx:
+        rows.insert(7, ("  and InfluxDB's own, on the same kind of core", lambda one: f"{1000 * one.server:.1f}"))
     for name, figure in rows:
         print(f"{name:<52}" + "".join(f"{figure(load):>10}" for load in loads))
     for load in loads:

@@ -45,6 +45,8 @@ def test_a_sample_file_of_another_version(tmp_path, capsys):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
+        (["--client-id", "x" * 65], "has 65 characters, at most 64 are allowed"),
+        (["--client-id", ""], "--client-id is empty"),
         (["--broker-certificate", "a"], "each is of no use without the other"),
         (["--broker-key", "a"], "each is of no use without the other"),
         (["--broker-certificate", "a", "--broker-key", "b"], "--broker-ca is missing"),
