@@ -1,7 +1,9 @@
 """What a recorder does beside others: it records the agents that it holds, and hears of all the others.
 
 Subscriptions follow the holds, agent by agent. MQTT's own shared subscriptions would not do: they deal the messages
-of one agent to several recorders, and a mark must be one recorder's.
+of one agent to several recorders, and a mark must be one recorder's. Sessions are clean: for a recorder that is gone
+the broker would keep what another one has taken over, and to one that comes back it would send what is not its own.
+The agents' spools are what nothing is lost from.
 """
 
 from __future__ import annotations
