@@ -3,7 +3,7 @@
     python tests/bench/bench_faults.py [--kills 30] [--seed 1] [--only NAME ...] [--rounds 1]
 
 Needs mosquitto; full disks need root. Goals: nothing silently lost, nothing stored twice, drained within 5 s of
-healing. The seconds count from the start of processes that are down, so those of Python are in them.
+healing. The seconds count from when every process is up and every link open again.
 """
 
 from __future__ import annotations

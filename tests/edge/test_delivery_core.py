@@ -95,25 +95,24 @@ def test_a_block_that_suffered_on_the_disk_is_found_when_nothing_moves_and_decla
     assert wire.sent[6:] == [b"4", b"5"]
 
 
-def test_the_round_trip_is_measured_on_what_was_sent_once() -> None:
-    told: list[int] = []
+def test_what_is_sent_echoes_the_last_word_and_its_age() -> None:
+    told: list[tuple[int, float]] = []
 
-    def stamp(payload: bytes, round_trip_ms: int) -> bytes:
-        told.append(round_trip_ms)
+    def stamp(payload: bytes, echo_ns: int, held_s: float) -> bytes:
+        told.append((echo_ns, held_s))
         return payload
 
     box = Box(highest_seq=1)
     core, wire = rig(box, stamp=stamp)
     core.send(wire, 0.0)
-    core.take(ack(1), 0.25)
+    core.take(encode_ack(Ack("hall-2", "s", 1, False, 777)), 0.25)
     box.highest_seq = 2
     core.send(wire, 1.0)
-    assert told == [0, 250]
-    core.send(wire, 1.0 + PATIENCE_S)  # sent again: an acknowledgement now tells nothing about the way
-    core.take(ack(2), 1.1 + PATIENCE_S)
+    core.take(encode_ack(Ack("hall-2", "another-stream", 1, False, 999)), 1.1)
     box.highest_seq = 3
-    core.send(wire, 9.0)
-    assert told == [0, 250, 250, 250]
+    core.send(wire, 1.5)
+    assert told[0][0] == 0
+    assert told[1:] == [(777, 0.75), (777, 1.25)]
 
 
 def test_a_recorder_that_has_come_back_is_not_waited_for_as_long_as_one_that_was_away() -> None:

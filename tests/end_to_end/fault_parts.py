@@ -59,12 +59,19 @@ class Part:
         self.process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
+        self._log_from = self._log.stat().st_size if self._log.exists() else 0
         with self._log.open("ab") as log:
             self.process = subprocess.Popen(self.command, stdin=subprocess.DEVNULL, stdout=log, stderr=log)
 
     @property
     def running(self) -> bool:
         return self.process is not None and self.process.poll() is None
+
+    def said(self, words: str) -> bool:
+        """Whether these words are in its log since it was last started."""
+        with self._log.open("rb") as log:
+            log.seek(self._log_from)
+            return words.encode() in log.read()
 
     def kill(self) -> None:
         """`kill -9`."""

@@ -144,11 +144,23 @@ class Plant:
         """Monotonic time of the newest block with nothing missing before it."""
         return self._number("SELECT MAX(monotonic_ns) FROM block JOIN stream ON stream.id = stream WHERE seq <= mark")
 
+    def flows(self, within_s: float) -> None:
+        """Wait until further blocks are stored, but no longer than that."""
+        had, end_s = self.mark(), time.monotonic() + within_s
+        while self.mark() <= had and time.monotonic() < end_s:
+            time.sleep(0.05)
+
     def healed(self) -> float | None:
-        """Nothing is wrong any more: seconds until a block begun later is stored with all before it."""
+        """Nothing is wrong any more: seconds until a block begun later is stored with all before it.
+
+        They count from when every process is up: how long Python takes to start is not the protocol's.
+        """
+        self.start("broker", "recorder", "agent")
+        parts.wait_for_port(self.port, 60.0)
+        self.until(lambda: self.recorder.said("recording into"), 90.0, "the recorder")
+        self.until(lambda: self.agent.said(f"agent {parts.AGENT}:"), 90.0, "the agent")
         self.agent_link.heal()
         self.recorder_link.heal()
-        self.start("broker", "recorder", "agent")
         now_ns = time.monotonic_ns()
         end_s = time.monotonic() + MOST_DRAIN_S
         while self.newest_ns() <= now_ns:

@@ -34,7 +34,9 @@ def kills(folder: Path, broker: str, count: int, seed: int) -> Row:
                 plant.wipe_broker()
             time.sleep(rng.uniform(0.0, 0.6))
             plant.start(*rng.sample(victims, len(victims)))
-            time.sleep(rng.uniform(0.2, 1.8))
+            if rng.random() < 0.5:  # struck while it comes up, or once blocks flow again
+                plant.flows(within_s=6.0)
+            time.sleep(rng.uniform(0.1, 1.2))
         return plant.count(f"kill -9, {broker} broker", plant.healed())
 
 

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import sqlite3
 import threading
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import pytest
 from asleft.recorder.ingest import Ingest
@@ -26,7 +26,8 @@ class FakeBroker:
     def publish(self, topic, payload):
         ack = decode_ack(payload)
         assert topic == ack_topic(ack.agent)
-        self.published.append(ack)
+        assert ack.at_ns > 0
+        self.published.append(replace(ack, at_ns=0))
 
 
 class FailingStore:

@@ -154,8 +154,9 @@ class Delivery:
             if session.in_flight and self._clock() - session.last_taken_s > _SILENCE_S:
                 raise SessionLost(f"the broker has taken nothing for {_SILENCE_S:g} s")
 
-    def _stamp(self, payload: bytes, round_trip_ms: int) -> bytes:
-        sent = Sent(agent_clock.wall_ns(), agent_clock.monotonic_ns(), self._boot_id, round_trip_ms)
+    def _stamp(self, payload: bytes, echo_ns: int, held_s: float) -> bytes:
+        held_ns = round(held_s * 1e9)
+        sent = Sent(agent_clock.wall_ns(), agent_clock.monotonic_ns(), self._boot_id, echo_ns, held_ns)
         return with_sent(payload, sent)
 
     def _on_ack(self, payload: bytes) -> None:

@@ -74,13 +74,11 @@ class DeliveryCore:
         now_s: float,
         window: int = WINDOW,
         decode: Callable[[bytes], object] = decode_upload,
-        stamp: Callable[[bytes, int], bytes] = lambda payload, _round_trip_ms: payload,
+        stamp: Callable[[bytes, int, float], bytes] = lambda payload, _echo_ns, _held_s: payload,
     ) -> None:
-        """`stamp` writes the clocks at sending and the last round trip (ms) into a message."""
+        """`stamp` writes into a message the clocks at sending, the time of the last word heard and how old it is."""
         self._stamp = stamp
-        self._round_trip_ms = 0
-        self._probe: tuple[int, float] | None = None  # a number sent for the first time, and when
-        self._sent_up_to = 0
+        self._heard: tuple[int, float] = (0, now_s)  # the recorder's time in its last word, and when it came
         self._spool = spool
         self._decode = decode
         self._core = UplinkCore(spool.stream, spool.acknowledged, random, window)
@@ -107,7 +105,6 @@ class DeliveryCore:
     def disconnected(self) -> None:
         """The connection is gone."""
         self._core.disconnected()
-        self._probe = None
 
     def send(self, session: Sender, now_s: float) -> bool:
         """Hand over what may go now; whether anything went. Raises what spool and connection raise."""
@@ -120,15 +117,12 @@ class DeliveryCore:
         if self._core.go_backs != self._checked_back_to:
             self._checked_back_to = self._core.go_backs
             self._doubtful = highest
-            self._probe = None  # what is sent twice tells no round trip
         items = self._spool.items(span.first, span.last, _AT_ONCE)
         for item in items:
             checked = self._readable(item) if item.first <= self._doubtful else item
-            session.send_upload(self._stamp(checked.payload, self._round_trip_ms))
+            echo_ns, heard_s = self._heard
+            session.send_upload(self._stamp(checked.payload, echo_ns, now_s - heard_s))
             self._core.sent(checked.last, now_s)
-            if self._probe is None and checked.first > self._sent_up_to:
-                self._probe = (checked.last, now_s)
-            self._sent_up_to = max(self._sent_up_to, checked.last)
         return bool(items)
 
     def take(self, payload: bytes, now_s: float) -> None:
@@ -146,18 +140,13 @@ class DeliveryCore:
             self.alarm = f"{outcome} acknowledgement {what}"
             logger.error("%s: ignored", self.alarm)
             return
+        self._heard = (ack.at_ns, now_s)
         if outcome is AckOutcome.LOWERED:
             logger.warning("the recorder has only %d blocks: sending again from there", ack.mark)
         if outcome in (AckOutcome.RAISED, AckOutcome.LOWERED):
-            self._measure(now_s)
             self._spool.acknowledge(self._core.mark)
             self._moved_s = now_s
             self.alarm = ""
-
-    def _measure(self, now_s: float) -> None:
-        if self._probe is not None and self._core.mark >= self._probe[0]:
-            self._round_trip_ms = max(1, round((now_s - self._probe[1]) * 1000))
-            self._probe = None
 
     def stalled(self, now_s: float) -> str:
         """What to say when blocks have waited too long for an acknowledgement; empty when all is well."""

@@ -131,7 +131,8 @@ class Sent:
     wall_ns: int
     monotonic_ns: int
     boot_id: str
-    round_trip_ms: int = 0  # from sending to the recorder's word, as last measured; 0: not known yet
+    echo_ns: int = 0  # `Ack.at_ns` of the recorder's last word heard; 0: none yet
+    held_ns: int = 0  # how long ago it was heard
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +154,7 @@ class Ack:
     stream: str
     mark: int
     fresh: bool  # sent on (re)connection: may lower the agent's idea of the mark
+    at_ns: int = 0  # the recorder's monotonic clock as it said this; 0: not told
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,16 +18,18 @@ REASON_TORN: Reason
 REASON_UNKNOWN: Reason
 
 class Ack(_message.Message):
-    __slots__ = ["agent", "fresh", "mark", "stream"]
+    __slots__ = ["agent", "at_ns", "fresh", "mark", "stream"]
     AGENT_FIELD_NUMBER: _ClassVar[int]
+    AT_NS_FIELD_NUMBER: _ClassVar[int]
     FRESH_FIELD_NUMBER: _ClassVar[int]
     MARK_FIELD_NUMBER: _ClassVar[int]
     STREAM_FIELD_NUMBER: _ClassVar[int]
     agent: str
+    at_ns: int
     fresh: bool
     mark: int
     stream: str
-    def __init__(self, agent: _Optional[str] = ..., stream: _Optional[str] = ..., mark: _Optional[int] = ..., fresh: bool = ...) -> None: ...
+    def __init__(self, agent: _Optional[str] = ..., stream: _Optional[str] = ..., mark: _Optional[int] = ..., fresh: bool = ..., at_ns: _Optional[int] = ...) -> None: ...
 
 class AgentState(_message.Message):
     __slots__ = ["acknowledged", "agent", "at_ns", "details", "highest_seq", "online", "stream", "version"]
@@ -157,16 +159,18 @@ class RegularTimes(_message.Message):
     def __init__(self, period_us: _Optional[int] = ..., count: _Optional[int] = ...) -> None: ...
 
 class Sent(_message.Message):
-    __slots__ = ["boot_id", "monotonic_ns", "round_trip_ms", "wall_ns"]
+    __slots__ = ["boot_id", "echo_ns", "held_ns", "monotonic_ns", "wall_ns"]
     BOOT_ID_FIELD_NUMBER: _ClassVar[int]
+    ECHO_NS_FIELD_NUMBER: _ClassVar[int]
+    HELD_NS_FIELD_NUMBER: _ClassVar[int]
     MONOTONIC_NS_FIELD_NUMBER: _ClassVar[int]
-    ROUND_TRIP_MS_FIELD_NUMBER: _ClassVar[int]
     WALL_NS_FIELD_NUMBER: _ClassVar[int]
     boot_id: str
+    echo_ns: int
+    held_ns: int
     monotonic_ns: int
-    round_trip_ms: int
     wall_ns: int
-    def __init__(self, wall_ns: _Optional[int] = ..., monotonic_ns: _Optional[int] = ..., boot_id: _Optional[str] = ..., round_trip_ms: _Optional[int] = ...) -> None: ...
+    def __init__(self, wall_ns: _Optional[int] = ..., monotonic_ns: _Optional[int] = ..., boot_id: _Optional[str] = ..., echo_ns: _Optional[int] = ..., held_ns: _Optional[int] = ...) -> None: ...
 
 class Upload(_message.Message):
     __slots__ = ["block", "gap", "sent"]

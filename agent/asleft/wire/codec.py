@@ -75,7 +75,7 @@ def decode_upload(data: bytes) -> Block | Gap:
 def encode_ack(ack: Ack) -> bytes:
     """Bytes of an acknowledgement for `asleft/1/ack/<agent>`. Raises `WireError` if it breaks the contract."""
     _check_ack(ack)
-    return _serialise(pb.Ack(agent=ack.agent, stream=ack.stream, mark=ack.mark, fresh=ack.fresh))
+    return _serialise(pb.Ack(agent=ack.agent, stream=ack.stream, mark=ack.mark, fresh=ack.fresh, at_ns=ack.at_ns))
 
 
 def with_sent(upload: bytes, sent: Sent) -> bytes:
@@ -87,7 +87,8 @@ def with_sent(upload: bytes, sent: Sent) -> bytes:
         wall_ns=sent.wall_ns,
         monotonic_ns=sent.monotonic_ns,
         boot_id=sent.boot_id,
-        round_trip_ms=min(max(sent.round_trip_ms, 0), 2**32 - 1),
+        echo_ns=sent.echo_ns,
+        held_ns=sent.held_ns,
     )
     joined = upload + pb.Upload(sent=clocks).SerializeToString()
     return joined if len(joined) <= MAX_MESSAGE_BYTES else upload
@@ -100,13 +101,13 @@ def decode_sent(data: bytes) -> Sent | None:
         return None
     raw = message.sent
     check_boot_id(raw.boot_id)
-    return Sent(raw.wall_ns, raw.monotonic_ns, raw.boot_id, raw.round_trip_ms)
+    return Sent(raw.wall_ns, raw.monotonic_ns, raw.boot_id, raw.echo_ns, raw.held_ns)
 
 
 def decode_ack(data: bytes) -> Ack:
     """What the recorder acknowledged. Raises `WireError`."""
     raw = _parse("an acknowledgement", data, pb.Ack())
-    ack = Ack(agent=raw.agent, stream=raw.stream, mark=raw.mark, fresh=raw.fresh)
+    ack = Ack(agent=raw.agent, stream=raw.stream, mark=raw.mark, fresh=raw.fresh, at_ns=raw.at_ns)
     _check_ack(ack)
     return ack
 
@@ -157,6 +158,7 @@ def _check_ack(ack: Ack) -> None:
     check_id("agent", ack.agent)
     check_stream(ack.stream)
     check_count("mark", ack.mark, MAX_SEQ)
+    check_int64("at_ns", ack.at_ns)
 
 
 def _check_state(state: AgentState) -> None:

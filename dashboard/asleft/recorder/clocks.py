@@ -6,8 +6,9 @@ smallest of them is taken. What a block's wall clock should have said follows fr
 delay on the way; where the two disagree the wall clock is wrong. Raw times are never changed: corrections are rows
 beside them.
 
-A message that lay in the broker while we were away seems to say that the agent's clock is late. It is believed only
-when a second one, sent most of a second later, came just as much later: what lay there comes all at once.
+A message that lay in the broker while we were away seems to say that the agent's clock is late. So every message
+echoes the time of the last word of ours that the agent has heard, and how long ago that was: what remains of the time
+since is how long both were on their way. Nothing is believed before one came within ten seconds there and back.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ KNOWN_STEP_NS = S // 10
 FAST = 0.01
 """Share by which a wall clock may run away from the monotonic one from block to block; discipline makes 0.0005."""
 _SPACING_NS = S // 4
-_APART_NS, _AGREE_NS = 4 * S // 5, S // 10
+_LONGEST_WAY_NS = 10 * S
 _WINDOW_NS = 600 * S
 _CHANGE_NS = S // 20
 
@@ -40,8 +41,7 @@ class _Boot:
     since_ns: int
     now_ns: int  # smallest of the present window
     before_ns: int | None = None  # and of the one before
-    firm: bool = False
-    last: tuple[int, int] = (0, 0)  # sent and received of the message before
+    way_ns: int | None = None  # shortest way there and back; None: nothing is believed yet
     ahead_ns: int | None = None  # wall minus monotonic of the newest block
     ahead_at_ns: int = 0  # its monotonic time
     running: int = 0  # blocks in a row in which the wall clock ran ahead (above 0) or fell back (below 0)
@@ -111,11 +111,11 @@ class Clocks:
         if newest is not None and block.seq <= newest.first_seq:
             return None
         boot = agent.boots.get(block.boot_id)
-        if boot is None or not boot.firm:
+        if boot is None or boot.way_ns is None:
             return None  # written before a boot that we never heard from, or not known well enough yet
         self._watch(boot, block)
         correction_ns = boot.base_ns + (wall_ns - monotonic_ns) - (block.wall_ns - block.monotonic_ns)
-        tolerated_ns = (KNOWN_STEP_NS if boot.trouble else TOLERATED_NS) + sent.round_trip_ms * 1_000_000
+        tolerated_ns = (KNOWN_STEP_NS if boot.trouble else TOLERATED_NS) + boot.way_ns
         wrong = abs(correction_ns) > tolerated_ns or abs(boot.running) >= 2
         if not wrong:
             correction_ns, boot.trouble = 0, ""
@@ -130,24 +130,21 @@ class Clocks:
 
     def _compare(self, agent: _Agent, sent: Sent, wall_ns: int, monotonic_ns: int) -> None:
         """Learn from a message's two times; one that we have seen is as good as a new one."""
-        way_ns = monotonic_ns - sent.monotonic_ns
+        apart_ns = monotonic_ns - sent.monotonic_ns
         boot = agent.boots.get(sent.boot_id)
         if boot is None:
-            boot = agent.boots[sent.boot_id] = _Boot(monotonic_ns, way_ns)
+            boot = agent.boots[sent.boot_id] = _Boot(monotonic_ns, apart_ns)
             if len(agent.boots) > 8:
                 agent.boots.pop(next(iter(agent.boots)))
         if monotonic_ns - boot.since_ns > _WINDOW_NS:
-            boot.before_ns, boot.now_ns, boot.since_ns = boot.now_ns, way_ns, monotonic_ns
-        boot.now_ns = min(boot.now_ns, way_ns)
+            boot.before_ns, boot.now_ns, boot.since_ns = boot.now_ns, apart_ns, monotonic_ns
+        boot.now_ns = min(boot.now_ns, apart_ns)
         offset_ns = boot.base_ns + (wall_ns - monotonic_ns) - (sent.wall_ns - sent.monotonic_ns)
-        sent_before_ns, received_before_ns = boot.last
-        spacing_ns = sent.monotonic_ns - sent_before_ns
-        if not boot.firm:
-            agrees = abs((monotonic_ns - received_before_ns) - spacing_ns) < _AGREE_NS
-            not_late = offset_ns <= TOLERATED_NS  # nothing arrives before it was sent
-            boot.firm = not_late or (sent_before_ns > 0 and spacing_ns >= _APART_NS and agrees)
-        if spacing_ns >= _APART_NS or sent_before_ns == 0:
-            boot.last = (sent.monotonic_ns, monotonic_ns)
+        way_ns = monotonic_ns - sent.echo_ns - sent.held_ns
+        if sent.echo_ns and 0 <= way_ns <= _LONGEST_WAY_NS:
+            boot.way_ns = way_ns if boot.way_ns is None else min(way_ns, boot.way_ns)
+        if boot.way_ns is None:
+            return
         if not agent.offsets or monotonic_ns - agent.offsets[-1][0] > _WINDOW_NS:
             agent.offsets = [*agent.offsets[-6:], (monotonic_ns, offset_ns)]
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 from asleft.recorder.ack_core import AckCore, Key
@@ -110,7 +110,7 @@ class IngestCore:
 
     def connected(self, now_s: float) -> None:
         """A connection to the broker is up: all marks go out as fresh."""
-        self._publish(self.acks.connected(now_s))
+        self._publish(self.acks.connected(now_s), now_s)
 
     def disconnected(self) -> None:
         """The connection is gone."""
@@ -192,7 +192,7 @@ class IngestCore:
 
     def say_due(self, now_s: float) -> None:
         """Publish the acknowledgements that are due."""
-        self._publish(self.acks.due(now_s))
+        self._publish(self.acks.due(now_s), now_s)
 
     def _look_at_clock(self, block: Block, message: Message, ready: Prepared) -> None:
         if self._clocks is None or not message.wall_ns:
@@ -250,7 +250,8 @@ class IngestCore:
     def _ours(self, agent: str) -> bool:
         return self._owning is None or self._owning.held(agent)
 
-    def _publish(self, acks: list[Ack]) -> None:
+    def _publish(self, acks: list[Ack], now_s: float) -> None:
+        at_ns = round(now_s * 1e9)
         for ack in acks:
             if self._ours(ack.agent):
-                self._broker.publish(ack_topic(ack.agent), encode_ack(ack))
+                self._broker.publish(ack_topic(ack.agent), encode_ack(replace(ack, at_ns=at_ns)))
