@@ -117,11 +117,13 @@
     window.location.assign("/login" + (going.out || here === "/" ? "" : "?next=" + encodeURIComponent(here)));
   }
 
-  /* When the session has ended the pages must not stand there as if they were live. */
+  /* When the session has ended the pages must not stand there as if they were live. Whoever asked gets no answer any
+     more: the page is being left. */
   const plainFetch = window.fetch;
   window.fetch = (...given) => plainFetch(...given).then((answer) => {
-    if (answer.status === 401) toSignIn();
-    return answer;
+    if (answer.status !== 401) return answer;
+    toSignIn();
+    return new Promise(() => {});
   });
 
   /* A session ends when nobody has touched the page for long; what the page fetches by itself does not count. */
