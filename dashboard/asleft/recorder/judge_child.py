@@ -1,0 +1,79 @@
+"""The judging process as its recorder sees it."""
+
+from __future__ import annotations
+
+import logging
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+from asleft.store.opening import EMBEDDED
+
+log = logging.getLogger(__name__)
+
+RESTART_S = 2.0
+"""Pause before a judging process that ended is started again."""
+STOP_S = 15.0
+"""How long a judging process may take to finish its step when we stop."""
+
+
+class JudgeChild:
+    """The judging process: started, started again when it ends, ended by closing its input."""
+
+    def __init__(
+        self,
+        data_dir: Path,
+        judge_module: str | None = None,
+        samples: str = EMBEDDED,
+        records: Path | str | None = None,
+        recorder: str | None = None,
+    ) -> None:
+        """`recorder`: our name, where several recorders share the valves."""
+        self._command = [sys.executable, "-m", "asleft.recorder.judge_process", "--data", str(data_dir)]
+        self._command += ["--samples", samples]
+        if isinstance(records, str):
+            self._command += ["--records", records]
+        if recorder is not None:
+            self._command += ["--recorder", recorder]
+        if judge_module is not None:
+            self._command += ["--judge", judge_module]
+        self._process: subprocess.Popen[bytes] | None = None
+        self._start_at_s = 0.0
+
+    def tend(self) -> None:
+        """Start it if it is not running and its pause is over."""
+        if self._process is not None and self._process.poll() is not None:
+            log.error("the judging process ended with code %d; starting it again", self._process.returncode)
+            self._close()
+            self._start_at_s = time.monotonic() + RESTART_S
+        if self._process is None and time.monotonic() >= self._start_at_s:
+            self._process = subprocess.Popen(self._command, stdin=subprocess.PIPE)
+
+    def alive(self) -> bool:
+        """Whether it runs."""
+        return self._process is not None and self._process.poll() is None
+
+    @property
+    def pid(self) -> int | None:
+        """Its process id."""
+        return None if self._process is None else self._process.pid
+
+    def stop(self) -> None:
+        """Let it finish its step and end; kill it if it takes too long, which loses nothing."""
+        if self._process is None:
+            return
+        if self._process.stdin is not None:
+            self._process.stdin.close()
+        try:
+            self._process.wait(STOP_S)
+        except subprocess.TimeoutExpired:
+            log.warning("the judging process does not end, killing it; its step will be judged again")
+            self._process.kill()
+            self._process.wait()
+        self._process = None
+
+    def _close(self) -> None:
+        if self._process is not None and self._process.stdin is not None:
+            self._process.stdin.close()
+        self._process = None
