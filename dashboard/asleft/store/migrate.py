@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from alembic import command
-from alembic.config import Config
 from asleft.store.engine import reading, writing
 from sqlalchemy import Connection, Engine, inspect, text
+
+if TYPE_CHECKING:
+    from alembic.config import Config
 
 HEAD = "0005"
 """The newest migration; a test compares it with the files."""
@@ -35,6 +37,8 @@ def migrate(engine: Engine) -> None:
                 f"the records store is laid out as version {found}, this program knows versions up to {HEAD}: "
                 "use the program that made it, or a newer one"
             )
+        from alembic import command  # late: where nothing is missing, nobody waits for it
+
         command.upgrade(configuration(connection), "head")
 
 
@@ -47,6 +51,8 @@ def current(connection: Connection) -> str | None:
 
 def configuration(connection: Connection) -> Config:
     """What alembic needs to work on an open connection."""
+    from alembic.config import Config
+
     config = Config()
     config.set_main_option("script_location", str(_FOLDER).replace("%", "%%"))
     config.attributes["connection"] = connection
