@@ -48,9 +48,7 @@ def _instead(agent: str, payload: bytes, why: str) -> Gap | None:
     message = pb.Upload()
     try:
         check_count("size of the message in bytes", len(payload), MAX_MESSAGE_BYTES)
-        check_parts(
-            "an upload", payload, shape_of(pb.Upload)
-        )  # refused for its parts: not taken apart here either
+        check_parts("an upload", payload, shape_of(pb.Upload))  # refused for its parts: not taken apart here either
         message.ParseFromString(payload)
         block = message.block
         if message.WhichOneof("content") != "block" or block.agent != agent:
