@@ -21,6 +21,7 @@ from influx_server import InfluxServer
 
 pytestmark = pytest.mark.end_to_end
 VALVE = "press-1.platen"
+WAIT_S = 90.0
 
 
 @pytest.fixture
@@ -58,10 +59,10 @@ def test_database_and_recorder_are_killed_and_nothing_is_lost(tmp_path, database
 
     recorder = start()
     agent.offer(150)
-    tools.until(lambda: agent.mark == 150)
+    tools.until(lambda: agent.mark == 150, WAIT_S)
     database.kill_database()
     agent.offer(100)
-    tools.until(lambda: recorder_says().get("storing_fails") is True)
+    tools.until(lambda: recorder_says().get("storing_fails") is True, WAIT_S)
     assert "http://127.0.0.1" in recorder_says()["last_error"]
     assert agent.mark == 150
     recorder.kill()
@@ -69,12 +70,12 @@ def test_database_and_recorder_are_killed_and_nothing_is_lost(tmp_path, database
     database.start()
     agent.offer(50)
     recorder = start()
-    tools.until(lambda: agent.mark == 300)
+    tools.until(lambda: agent.mark == 300, WAIT_S)
     tools.until(
         lambda: recorder_says().get("storing_fails") is False and recorder_says()["streams"][0]["mark"] == 300
     )
     assert recorder_says()["store"]["where"].startswith("InfluxDB at http://127.0.0.1")
-    tools.until(lambda: _judged(records) == 300, 60.0)
+    tools.until(lambda: _judged(records) == 300, WAIT_S)
     (series,) = database.query('SELECT COUNT("current") FROM "sample"', "plant")
     assert series["values"][0][1] == 3000
     assert database.query('SELECT COUNT("seq") FROM "block"', "plant")[0]["values"][0][1] == 300
