@@ -17,7 +17,8 @@ from asleft.wire.block import Block
 from asleft.wire.codec import decode_upload
 from fault_proxy import Proxy
 
-MOST_DRAIN_S = 40.0
+MOST_DRAIN_S = 150.0
+"""That it drains at all; how soon is a goal of the bench, on a machine that does nothing else."""
 
 
 @dataclass(frozen=True, slots=True)
