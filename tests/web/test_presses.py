@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-
 from asleft.store.protocols import Backfill
 from asleft.web.fragments.presses import fleet, opening
 from asleft.web.source import Source
