@@ -72,7 +72,7 @@ def test_database_and_recorder_are_killed_and_nothing_is_lost(tmp_path, database
     recorder = start()
     tools.until(lambda: agent.mark == 300, WAIT_S)
     tools.until(
-        lambda: recorder_says().get("storing_fails") is False and recorder_says()["streams"][0]["mark"] == 300
+        lambda: recorder_says().get("storing_fails") is False and recorder_says()["streams"][0]["mark"] == 300, WAIT_S
     )
     assert recorder_says()["store"]["where"].startswith("InfluxDB at http://127.0.0.1")
     tools.until(lambda: _judged(records) == 300, WAIT_S)
