@@ -147,7 +147,7 @@ def test_stopping_while_the_disk_fails_ends_without_an_acknowledgement(rig, tool
     rig.ingest.connected()
     rig.store.failures = 10**9
     rig.send(tools.block(1))
-    thread = threading.Thread(target=rig.ingest.run)
+    thread = threading.Thread(target=rig.ingest.run, daemon=True)
     thread.start()
     tools.until(lambda: rig.ingest.counters.commit_failures > 2)
     rig.ingest.stop()
@@ -215,7 +215,7 @@ def test_the_writer_survives_what_nobody_expected_and_asks_for_the_messages_agai
     real = rig.store.inner.commit
     rig.store.inner.commit = lambda *_: 1 / 0
     rig.send(tools.block(1))
-    thread = threading.Thread(target=rig.ingest.run)
+    thread = threading.Thread(target=rig.ingest.run, daemon=True)
     thread.start()
     tools.until(rig.ingest.reconnect_wanted.is_set)
     assert rig.ingest.counters.failures
