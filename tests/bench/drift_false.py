@@ -31,6 +31,7 @@ class Count:
     alarms: int
     first_month: int
     valve_years: float
+    by_life: tuple[int, ...] = ()
 
     @property
     def of_budget(self) -> float:
@@ -66,7 +67,8 @@ def count(rows: Sequence[Scatter], lives: int, seed: int, *, at_border: bool = T
     n = len(rows) * lives
     stand = 1.0 if at_border else 0.0
     noise, sums, sigma = Noise(), np.zeros((n, 4)), np.ones(n)
-    alarms = first_month = 0
+    by_life = np.zeros(lives, dtype=int)
+    first_month = 0
     own = np.repeat([row.sigma / np.sqrt(HOUR_POINTS) for row in rows], lives)
     learning = True
     for begin in range(0, hours, _CHUNK):
@@ -83,10 +85,24 @@ def count(rows: Sequence[Scatter], lives: int, seed: int, *, at_border: bool = T
             sums = advanced(sums, stand + means, 1.0, sigma)
             hit = (sums > most).any(axis=1)
             if hit.any():
-                alarms += int(hit.sum())
+                by_life += hit.reshape(len(rows), lives).sum(axis=0)
                 first_month += int(hit.sum()) if begin + k < HOURS_PER_YEAR / 12.0 else 0
                 sums[hit] = 0.0
-    return Count(alarms, first_month, lives * LIFE_YEARS)
+    return Count(int(by_life.sum()), first_month, lives * LIFE_YEARS, tuple(by_life.tolist()))
+
+
+def interval(by_valve: Sequence[Sequence[int]]) -> tuple[float, float]:
+    """95 % interval of the number of alarms, given those of each life of each valve.
+
+    Alarms of one life come in company, as it has learnt its scatter once: their spread from life to life counts where
+    it is more than that of a Poisson number.
+    """
+    total = sum(map(sum, by_valve))
+    low = float(chi2.ppf(0.025, 2 * total)) / 2 if total else 0.0
+    high = float(chi2.ppf(0.975, 2 * total + 2)) / 2
+    spread = sum(len(lives) * float(np.var(lives, ddof=1)) for lives in by_valve if len(lives) > 1)
+    wider = np.sqrt(max(spread / max(total, 1), 1.0))
+    return max(total - wider * (total - low), 0.0), total + wider * (high - total)
 
 
 def table(rows: Sequence[Scatter], lives: int, seed: int) -> tuple[list[str], list[Goal]]:
@@ -99,6 +115,7 @@ def table(rows: Sequence[Scatter], lives: int, seed: int) -> tuple[list[str], li
         "  valve              quantities  of them swinging  valve-years  alarms  of the budget",
     ]
     total = quiet = month = 0
+    lived: list[tuple[int, ...]] = []
     years = 0.0
     for k, (valve, own) in enumerate(by_valve.items()):
         found = count(own, lives, seed + k)
@@ -107,9 +124,9 @@ def table(rows: Sequence[Scatter], lives: int, seed: int) -> tuple[list[str], li
             f"  {valve:18s} {len(own):10d} {sum(bool(r.days) for r in own):17d} {found.valve_years:12.0f} "
             f"{found.alarms:7d} {found.of_budget:14.2f}"
         )
+        lived.append(found.by_life)
         total, month, years = total + found.alarms, month + found.first_month, years + found.valve_years
-    low = chi2.ppf(0.025, 2 * total) / 2 if total else 0.0
-    high = chi2.ppf(0.975, 2 * total + 2) / 2
+    low, high = interval(lived)
     per = BUDGET_YEARS / years
     still = max(lives // 10, 1) * LIFE_YEARS * len(by_valve)
     lines += [
