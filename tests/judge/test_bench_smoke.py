@@ -20,6 +20,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "bench"))
 import judge_characteristic
 import judge_estimators
 from bench_judge import PARTS, run_part
+from drift_false import interval
 from report import Goal, Report
 
 
@@ -31,6 +32,15 @@ def test_no_goal_is_missed_beyond_chance(part: str) -> None:
     assert asked
     missed = [goal for goal in report.missed() if not goal.timed]
     assert not missed, report.text()
+
+
+def test_alarms_that_come_in_company_tell_less() -> None:
+    """Each life alike: the exact interval of a Poisson number (Garwood, 1936). All in one life: far wider."""
+    low, high = interval([(5, 5, 5, 5)])
+    assert (low, high) == pytest.approx((12.217, 30.888), abs=1e-3)  # 20 events, handbook tables of Poisson limits
+    apart_low, apart_high = interval([(20, 0, 0, 0)])
+    assert apart_low == 0.0
+    assert apart_high > 2.0 * high
 
 
 def broken(change: Callable[[QuantityResult], QuantityResult]) -> Callable[[Sheet, Samples], Judgement]:
