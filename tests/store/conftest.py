@@ -93,6 +93,15 @@ def record_adapter(request: pytest.FixtureRequest) -> RecordAdapter:
     return RecordAdapter("postgresql", lambda folder: open_records(server.url(str(folder))))
 
 
+@pytest.fixture(params=RECORD_ADAPTERS)
+def where(request: pytest.FixtureRequest, tmp_path: Path) -> Path | str:
+    """A records store of the test's own: a file, or a database of a real server."""
+    if request.param == "sqlite":
+        return tmp_path / "records.db"
+    server: PostgresServer = request.getfixturevalue("postgres")
+    return server.url(str(tmp_path))
+
+
 @pytest.fixture
 def store(sample_adapter: SampleAdapter, tmp_path: Path) -> Iterator[SampleStore]:
     opened = sample_adapter.open_store(tmp_path)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import stat
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from pathlib import Path
 
 import pytest
 from asleft.store.access import AccessStore, open_access
@@ -19,14 +18,6 @@ T0 = 1_700_000_000 * S
 HOUR = 3600 * S
 CHIEF = Actor("chief", "command line")
 KL = Actor("kl", "10.0.0.7")
-
-
-@pytest.fixture(params=["sqlite", "postgresql"])
-def where(request, tmp_path) -> Path | str:
-    """A records store of the test's own: a file, or a database of a real server."""
-    if request.param == "sqlite":
-        return tmp_path / "records.db"
-    return request.getfixturevalue("postgres").url(str(tmp_path))
 
 
 @pytest.fixture

@@ -6,7 +6,6 @@ import threading
 import time
 from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 from asleft.store.engine import make_engine, reading, writing
@@ -18,14 +17,6 @@ from asleft.store.tables import agent_lease, sample_lap
 from sqlalchemy import select
 
 LONG_S, SHORT_S = 60.0, 0.8
-
-
-@pytest.fixture(params=["sqlite", "postgresql"])
-def where(request, tmp_path) -> Path | str:
-    """A records store of the test's own."""
-    if request.param == "sqlite":
-        return tmp_path / "records.db"
-    return request.getfixturevalue("postgres").url(str(tmp_path))
 
 
 @pytest.fixture

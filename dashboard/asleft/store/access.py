@@ -6,8 +6,7 @@ from pathlib import Path
 
 from asleft.store.accounts import Accounts
 from asleft.store.audit import AuditTrail
-from asleft.store.engine import make_engine
-from asleft.store.migrate import migrate
+from asleft.store.migrate import migrated_engine
 from asleft.store.sessions import Sessions
 from asleft.store.throttle import Throttle
 from sqlalchemy import Engine
@@ -33,10 +32,4 @@ def open_access(where: Path | str) -> AccessStore:
 
     Brings its layout up to date first. Raises `MigrationError` for a store of a newer program.
     """
-    engine = make_engine(where)
-    try:
-        migrate(engine)
-    except BaseException:
-        engine.dispose()
-        raise
-    return AccessStore(engine)
+    return AccessStore(migrated_engine(where))

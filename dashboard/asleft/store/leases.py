@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from asleft.store.engine import insert_ignoring, insert_replacing, make_engine, reading, writing
+from asleft.store.engine import insert_ignoring, insert_replacing, reading, writing
 from asleft.store.holding import Hold, Lease, LeaseLost, Leases, NameTaken, Survey
-from asleft.store.migrate import migrate
+from asleft.store.migrate import migrated_engine
 from asleft.store.tables import agent_lease, recorder_member, sample_lap
 from sqlalchemy import Connection, Engine, and_, func, select, text
 
@@ -21,13 +21,7 @@ _NOW = {
 
 def open_leases(where: Path | str) -> Leases:
     """The leases in a records store. Raises `MigrationError` for a store of a newer program."""
-    engine = make_engine(where)
-    try:
-        migrate(engine)
-    except BaseException:
-        engine.dispose()
-        raise
-    return SqlLeases(engine)
+    return SqlLeases(migrated_engine(where))
 
 
 def check_holds(connection: Connection, holds: Iterable[Hold]) -> None:

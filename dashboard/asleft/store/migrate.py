@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from asleft.store.engine import reading, writing
+from asleft.store.engine import make_engine, reading, writing
 from sqlalchemy import Connection, Engine, inspect, text
 
 if TYPE_CHECKING:
@@ -40,6 +40,20 @@ def migrate(engine: Engine) -> None:
         from alembic import command  # late: where nothing is missing, nobody waits for it
 
         command.upgrade(configuration(connection), "head")
+
+
+def migrated_engine(where: Path | str) -> Engine:
+    """An engine for a records store, a SQLite file (made if need be) or a URL, its layout brought up to date.
+
+    Raises `MigrationError` for a store of a newer program.
+    """
+    engine = make_engine(where)
+    try:
+        migrate(engine)
+    except BaseException:
+        engine.dispose()
+        raise
+    return engine
 
 
 def current(connection: Connection) -> str | None:

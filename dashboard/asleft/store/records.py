@@ -14,11 +14,11 @@ from asleft.store import tables
 from asleft.store.actor import Actor
 from asleft.store.alarm_log import append_events, event_of
 from asleft.store.audit import note
-from asleft.store.engine import insert_replacing, make_engine, reading, writing
+from asleft.store.engine import insert_replacing, reading, writing
 from asleft.store.holding import Hold
 from asleft.store.judged import HOUR_NS, TOUCHING_NS, read_cursor, reset, write_step
 from asleft.store.leases import check_holds
-from asleft.store.migrate import migrate
+from asleft.store.migrate import migrated_engine
 from asleft.store.protocols import (
     Backfill,
     ClockChange,
@@ -41,13 +41,7 @@ def open_records(path: Path | str) -> RecordStore:
     Brings its layout up to date first. Raises `MigrationError` for a store of a newer program. Any number of threads
     and processes may have it open.
     """
-    engine = make_engine(path)
-    try:
-        migrate(engine)
-    except BaseException:
-        engine.dispose()
-        raise
-    return SqlRecords(engine)
+    return SqlRecords(migrated_engine(path))
 
 
 class SqlRecords:

@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from asleft.store.engine import make_engine
 from asleft.store.holding import Hold, Holding
 from asleft.store.influx.keeping import Keeping
 from asleft.store.influx.ledger import Key, Work
@@ -20,7 +19,7 @@ from asleft.store.influx.place import InfluxPlace
 from asleft.store.influx.reader import InfluxReader
 from asleft.store.influx.writer import Writer
 from asleft.store.lock import FolderLock
-from asleft.store.migrate import migrate
+from asleft.store.migrate import migrated_engine
 from asleft.store.protocols import BlocksRefused, SampleReader, SampleStore, StoreUnavailable, StreamMark
 from asleft.store.retention import Retention
 from asleft.store.streams import check_gaps
@@ -45,7 +44,7 @@ def open_influx(
     data_dir.mkdir(parents=True, exist_ok=True)
     lock = FolderLock(data_dir)
     try:
-        return InfluxSamples(place, _engine(records), lock, retention or Retention(), holding)
+        return InfluxSamples(place, migrated_engine(records), lock, retention or Retention(), holding)
     except BaseException:
         lock.release()
         raise
@@ -53,7 +52,7 @@ def open_influx(
 
 def open_influx_reader(place: InfluxPlace, records: Path | str) -> SampleReader:
     """The store for reading. Use it from any number of threads."""
-    return InfluxReader(place, _engine(records))
+    return InfluxReader(place, migrated_engine(records))
 
 
 class InfluxSamples(InfluxReader):
@@ -145,13 +144,3 @@ def _wanted(work: Work, prepared: Sequence[ReadyBlock]) -> list[ReadyBlock]:
         stream.added.add(one.block.seq)
         wanted.append(one)
     return sorted(wanted, key=lambda one: one.block.seq)
-
-
-def _engine(records: Path | str) -> Engine:
-    engine = make_engine(records)
-    try:
-        migrate(engine)
-    except BaseException:
-        engine.dispose()
-        raise
-    return engine
