@@ -82,15 +82,15 @@ class PostgresServer:
         self._end()
 
     def stop(self) -> None:
-        """End it; clients are cut off."""
+        """End it; clients are cut off. At once: an orderly end writes out hundreds of databases nobody needs again."""
         if self._process is not None:
             pid = int((self._folder / "postmaster.pid").read_text().splitlines()[0])
-            os.kill(pid, signal.SIGINT)
+            os.kill(pid, signal.SIGQUIT)
             self._end()
 
     def _end(self) -> None:
         assert self._process is not None
-        self._process.wait(20.0)
+        self._process.wait(60.0)
         self._process = None
 
     def _address(self, database: str) -> str:
