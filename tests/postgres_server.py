@@ -82,7 +82,7 @@ class PostgresServer:
         self._end()
 
     def stop(self) -> None:
-        """End it; clients are cut off. At once: an orderly end writes out hundreds of databases nobody needs again."""
+        """End it at once; an orderly end writes out hundreds of databases nobody needs again."""
         if self._process is not None:
             pid = int((self._folder / "postmaster.pid").read_text().splitlines()[0])
             os.kill(pid, signal.SIGQUIT)
