@@ -261,3 +261,10 @@ def test_no_step_in_a_drift_in_noise_or_in_too_few() -> None:
     assert step_within([(float(k), float(rng.normal())) for k in range(30)], 1.0) is None
     assert step_within([(float(k), float(k > 4)) for k in range(7)], 1.0) is None
     assert step_within([(float(k), 0.3 * (k > 15)) for k in range(30)], 1.0) is None  # under half a tolerance
+
+
+def test_onset_is_of_the_last_time_it_left_its_place() -> None:
+    values = [(float(k), 2.0 if 4 <= k < 9 or k >= 14 else 0.05) for k in range(24)]
+    assert onset_of(values, 0.0, 1.0) == 14.0
+    once = [(float(k), 2.0 if k >= 4 and k != 9 else 0.05) for k in range(24)]
+    assert onset_of(once, 0.0, 1.0) == 4.0  # a single value at home is no return

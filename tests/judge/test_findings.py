@@ -13,6 +13,7 @@ from asleft.judge.finding.faults import FAULTS, KIND_OF, worst
 from asleft.judge.finding.findings import find
 from asleft.judge.finding.scene import Scene
 from asleft.judge.sentence import PART_WORDS, likely, sentence
+from asleft.judge.summary import cut_since
 from asleft.judge.types import Coverage, Finding, Part, QuantityResult, State, Status, Verdict
 from asleft.judge.valve.pressure import LevelPressure, key_of
 from asleft.judge.watching.watch import Stretch
@@ -48,8 +49,10 @@ def scene(changes: dict[str, float | None] | None = None, **more: object) -> Sce
     return replace(base, **more)  # type: ignore[arg-type]
 
 
-def found(where: Scene, earlier: dict[str, Finding] | None = None) -> dict[str, Finding]:
-    out = find(where, earlier or {})
+def found(
+    where: Scene, earlier: dict[str, Finding] | None = None, began_under: dict[str, str] | None = None
+) -> dict[str, Finding]:
+    out = find(where, earlier or {}, began_under or {})
     for finding in out:
         assert FULL_SENTENCE.match(finding.evidence), finding.evidence
         assert "nan" not in finding.evidence.lower()
@@ -341,6 +344,19 @@ def test_what_began_with_a_cause_goes_with_it_and_what_was_there_before_stays() 
         assert ("pressure-changed" in found(cooler, known)) is stays
         still_cut = clipped(changes=unseen)
         assert found(still_cut, known)["pressure-changed"].consequence_of == "current-clipped"
+        # First told under its cause, it goes with it however its onset was dated: a cut comes and goes by the day.
+        assert "pressure-changed" not in found(cooler, known, {"pressure-changed": "current-clipped"})
+        assert ("pressure-changed" in found(cooler, known, {"pressure-changed": ""})) is stays
+
+
+def test_a_finding_that_was_gone_begins_anew() -> None:
+    chart = Chart()
+    for k in range(20):
+        chart.add(1000.0 * k, 200.0 if k < 5 else 180.0, 0.2, 1.0)
+    moved = scene({"pressure_at_full": 180.0}, charts={"pressure_at_full": chart})
+    assert found(moved)["pressure-changed"].onset_s == 5000.0
+    again = replace(moved, gone_s={"pressure-changed": 12_500.0})
+    assert found(again)["pressure-changed"].onset_s == 13_000.0
 
 
 def test_causes_come_first_and_the_most_urgent_of_them_before() -> None:
@@ -402,3 +418,21 @@ def test_undecided_is_said_and_nothing_seen_too() -> None:
 )
 def test_parts_in_words(alternatives, words) -> None:
     assert likely(Finding("coil-changed", Part.COIL, alternatives, None, 2, "x.")) == words
+
+
+def test_what_is_cut_off_is_told_by_the_dwells_after_a_step() -> None:
+    """Dwells of a cool morning beside those of a hot noon hide a cut that the later ones show by themselves."""
+    rows = [(0.0, 0.2), (0.5, 0.6), (1.0, 0.9)]
+    levels = [Level(u, a, 1e-4, 1e-4, 8e-4, 5, 0.0, 100.0) for u, a in rows]
+    cut = Clip(0.9, 1.0, 1.0, 50.0, 5)
+    mixed, after = AsFound(levels=levels), AsFound(levels=levels, clip=cut)
+    cut_since(mixed, after)
+    assert mixed.clip is cut
+    cut_since(mixed, AsFound(levels=levels))
+    assert mixed.clip is None
+    for few in (
+        AsFound(levels=levels[:2], clip=cut),
+        AsFound(levels=[*levels[:2], replace(levels[2], demand=0.8)], clip=cut),
+    ):
+        cut_since(mixed, few)  # too few levels, or none as high: they cannot tell
+        assert mixed.clip is None

@@ -76,6 +76,8 @@ class JudgeState:
     failed: list[tuple[float, int, int]] = field(default_factory=list)  # (time, failed readings, all readings)
     missing: dict[str, int] = field(default_factory=dict)
     findings: dict[str, Finding] = field(default_factory=dict)
+    began_under: dict[str, str] = field(default_factory=dict)  # finding -> cause it had when first told, "" for none
+    gone_s: dict[str, float] = field(default_factory=dict)  # finding -> when it was last seen to be gone
     vented: Zero = field(default_factory=Zero)  # of the pressure reading (bar)
     idle: Zero = field(default_factory=Zero)  # of the current reading (A)
     channels: tuple[str, ...] = ()
@@ -124,6 +126,8 @@ def dumps(state: JudgeState) -> str:
             "failed": state.failed,
             "missing": state.missing,
             "findings": [_finding_out(f) for f in state.findings.values()],
+            "began_under": state.began_under,
+            "gone_s": state.gone_s,
             "vented": dataclasses.astuple(state.vented),
             "idle": dataclasses.astuple(state.idle),
             "channels": state.channels,
@@ -197,6 +201,8 @@ def loads(text: str) -> JudgeState:
         failed=[(f[0], f[1], f[2]) for f in raw["failed"]],
         missing=raw["missing"],
         findings={f["kind"]: _finding_in(f) for f in raw["findings"]},
+        began_under=raw["began_under"],
+        gone_s=raw["gone_s"],
         vented=Zero(*raw["vented"]),
         idle=Zero(*raw["idle"]),
         channels=tuple(raw["channels"]),
@@ -226,6 +232,8 @@ def copy_of(state: JudgeState) -> JudgeState:
         failed=list(state.failed),
         missing=dict(state.missing),
         findings=dict(state.findings),
+        began_under=dict(state.began_under),
+        gone_s=dict(state.gone_s),
         vented=dataclasses.replace(state.vented),
         idle=dataclasses.replace(state.idle),
         basis=dict(state.basis),

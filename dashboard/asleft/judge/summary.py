@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 from asleft.judge.coil.coil_days import nearing, usual_hottest_degc
@@ -22,7 +23,7 @@ from asleft.judge.intake.states import CODES
 from asleft.judge.memory import JudgeState
 from asleft.judge.outer.outer_remarks import outer_remarks
 from asleft.judge.sentence import sentence
-from asleft.judge.types import Coverage, Judgement, QuantityResult, State, Status, Verdict
+from asleft.judge.types import Coverage, Finding, Judgement, QuantityResult, State, Status, Verdict
 from asleft.judge.valve.characteristic import Measured
 from asleft.judge.valve.characteristic_told import told
 from asleft.sheet.model import QUANTITY_UNITS, Sheet
@@ -67,9 +68,10 @@ def summarise(sheet: Sheet, state: JudgeState) -> Judgement:
         usual_winding_degc=usual_hottest_degc(state.coil_days),
         reaction=state.reaction,
         misfit=state.misfit,
+        gone_s=state.gone_s,
     )
-    findings = find(scene, state.findings)
-    state.findings = {finding.kind: finding for finding in findings}
+    findings = find(scene, state.findings, state.began_under)
+    _remember(state, findings)
     now = CODES[state.last_state]
     statuses = [FAULTS[f.kind].status if f.severity > 1 else Status.MAINTENANCE_REQUIRED for f in findings]
     if now is State.SET_UP:
@@ -91,6 +93,18 @@ def summarise(sheet: Sheet, state: JudgeState) -> Judgement:
         current_state=now,
         coil=report_of(coil, soon),
     )
+
+
+def _remember(state: JudgeState, findings: Sequence[Finding]) -> None:
+    """Keep the findings, under which cause each was first told, and when those went that are no longer there."""
+    now = {finding.kind: finding for finding in findings}
+    gone = {kind: state.to_s for kind in state.findings if kind not in now and state.to_s is not None}
+    state.gone_s.update({kind: at_s for kind, at_s in gone.items() if at_s is not None})
+    state.began_under = {
+        kind: state.began_under.get(kind, "") if kind in state.findings else finding.consequence_of or ""
+        for kind, finding in now.items()
+    }
+    state.findings = now
 
 
 def _after_steps(sheet: Sheet, seen: Seen, found: AsFound) -> Measured:
@@ -123,11 +137,23 @@ def _after_steps(sheet: Sheet, seen: Seen, found: AsFound) -> Measured:
             found.quantities[name] = again
             if name == "hysteresis" or name.startswith("pressure"):
                 moved_s = since if name == "hysteresis" else max(moved_s, since)
+    if later and seen.has_current:
+        cut_since(found, later[max(later)])
     since = stepped_s(sheet, found.held) if seen.held_left else None
     if since is not None:
         after = replace(seen, dwells=[d for d in seen.dwells if d.from_s >= since])
         found.held = estimate(sheet, after).held or found.held
     return later[moved_s].characteristic if moved_s in later else found.characteristic
+
+
+def cut_since(found: AsFound, after: AsFound) -> None:
+    """Whether the current is cut off is what the dwells after the last step say, where they reach as high.
+
+    A pressure that fell because the coil now takes less is else told a while before the current that took it down.
+    """
+    tops = [max((level.demand for level in one.levels), default=0.0) for one in (found, after)]
+    if len(after.levels) >= 3 and tops[1] >= tops[0] - 0.02 and (after.clip is None) != (found.clip is None):
+        found.clip, found.levels, found.line = after.clip, after.levels, after.line
 
 
 def _result(sheet: Sheet, state: JudgeState, name: str, found: AsFound) -> QuantityResult:

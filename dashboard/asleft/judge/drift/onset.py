@@ -10,6 +10,8 @@ from asleft.judge.outer.outer import carried
 from asleft.judge.types import FloatArray
 
 _LEAST_AFTER = 4
+#: Within this share of its tolerance a value has not left its place.
+_HOME = 0.25
 
 
 def best_split(y: FloatArray) -> tuple[int, float, float, float]:
@@ -46,9 +48,13 @@ def onset_of(series: Sequence[tuple[float, float]], left: float, tolerance: floa
     """Time of the first value after the best split, if the values before it were within tolerance; else the first.
 
     A slow drift has no such split; its onset is the first value from which all stay beyond a quarter of tolerance.
+    What came and went before is another story: only what followed the last two values in a row at home counts.
     """
     t = np.array([s[0] for s in series])
     y = np.array([s[1] for s in series]) - left
+    home = np.abs(y) <= _HOME * tolerance
+    since = np.flatnonzero(home[:-2] & home[1:-1])
+    t, y = (t[since[-1] :], y[since[-1] :]) if since.size and not home[-1] else (t, y)
     n = y.size
     if n < 3:
         return float(t[0])
@@ -59,7 +65,7 @@ def onset_of(series: Sequence[tuple[float, float]], left: float, tolerance: floa
         line = float(np.sum((y - np.polyval(slope, t - t[0])) ** 2))
         if left_over <= line or n < 8:
             return float(t[best + 1])
-        inside = np.flatnonzero(np.abs(y) <= 0.25 * tolerance)
+        inside = np.flatnonzero(np.abs(y) <= _HOME * tolerance)
         return float(t[min(int(inside[-1]) + 1, n - 1)]) if inside.size else float(t[0])
     return float(t[0])
 

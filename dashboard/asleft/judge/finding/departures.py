@@ -76,14 +76,18 @@ def _changed(name: str, result: QuantityResult, onset_s: float | None, *, severi
 
 
 def _onset(scene: Scene, name: str) -> float | None:
-    """When a quantity left its place: the best single change point of points and features, or the first sight."""
+    """When a quantity left its place: the best single change point of points and features, or the first sight.
+
+    What it did before the finding was last seen to be gone is another story.
+    """
     result = scene.results[name]
     chart = scene.charts.get(name)
     features = feature_series(name, scene.seen, scene.found)
     first = features[0][0] if features else math.inf
     # Points of history first; where single segments are still known they tell the instant better.
     series = [(at, value) for at, value, _ in chart.points if at < first] if chart is not None else []
-    series += features
+    gone_s = scene.gone_s.get(KIND_OF[name], -math.inf)
+    series = [(at, value) for at, value in [*series, *features] if at > gone_s]
     left = result.as_left
     if not series or left is None:
         return result.coverage.from_s

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from types import MappingProxyType
 
 from asleft.judge.finding.departures import departures
 from asleft.judge.finding.faults import KIND_OF
@@ -24,8 +25,10 @@ from asleft.judge.types import Finding, Part, Verdict
 _TOGETHER_S = 600.0
 
 
-def find(scene: Scene, earlier: Mapping[str, Finding]) -> list[Finding]:
-    """All findings now, worst first.
+def find(
+    scene: Scene, earlier: Mapping[str, Finding], began_under: Mapping[str, str] = MappingProxyType({})
+) -> list[Finding]:
+    """All findings now, worst first. `began_under`: the cause under which each earlier one was first told.
 
     One already known keeps its onset; one whose quantity is undecided or not observed stays as it was, because not
     seeing a fault is no sign that it has gone. What began with a cause goes with it.
@@ -42,28 +45,36 @@ def find(scene: Scene, earlier: Mapping[str, Finding]) -> list[Finding]:
                 now[kind] = replace(now[kind], onset_s=known.onset_s)
         elif _unclear(scene, kind):
             now[kind] = known
-    _drop_consequences(now, earlier)
+    _drop_consequences(now, earlier, began_under)
     named = _named(now, earlier, scene) if now else now
     linked = [_link(replace(finding, consequence_of=None), named, scene) for finding in named.values()]
     return sorted(linked, key=lambda f: (f.consequence_of is not None, -f.severity, f.kind))
 
 
-def _drop_consequences(now: dict[str, Finding], earlier: Mapping[str, Finding]) -> None:
+def _drop_consequences(
+    now: dict[str, Finding], earlier: Mapping[str, Finding], began_under: Mapping[str, str]
+) -> None:
     """Leave out what only stays from before and began with a cause that has just gone: it was that cause's doing.
 
-    What began before its cause was there by itself, and stays.
+    What was told before its cause, by its own onset too, was there by itself, and stays.
     """
     while gone := [
-        k for k, finding in now.items() if finding is earlier.get(k) and _of_a_gone(finding, now, earlier)
+        k
+        for k, finding in now.items()
+        if finding is earlier.get(k) and _of_a_gone(finding, now, earlier, began_under)
     ]:
         for kind in gone:
             del now[kind]
 
 
-def _of_a_gone(finding: Finding, now: Mapping[str, Finding], earlier: Mapping[str, Finding]) -> bool:
+def _of_a_gone(
+    finding: Finding, now: Mapping[str, Finding], earlier: Mapping[str, Finding], began_under: Mapping[str, str]
+) -> bool:
     cause = earlier.get(finding.consequence_of or "")
     if cause is None or cause.kind in now:
         return False
+    if began_under.get(finding.kind) == cause.kind:
+        return True
     return finding.onset_s is None or cause.onset_s is None or finding.onset_s > cause.onset_s - _TOGETHER_S
 
 

@@ -36,6 +36,7 @@ class Scene:
     usual_winding_degc: float | None = None  # hottest winding of a usual day before this one
     reaction: Reaction = field(default_factory=Reaction)
     misfit: Misfit = field(default_factory=Misfit)
+    gone_s: Mapping[str, float] = field(default_factory=dict)  # finding -> when it was last seen to be gone
 
 
 def make(kind: str, evidence: str, onset_s: float | None, **changes: object) -> Finding:
