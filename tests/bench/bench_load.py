@@ -1,14 +1,15 @@
 """How many valves at 100 Hz and 4 channels one core records and judges, and what a thousand valves would need.
 
-    python tests/bench/bench_load.py [--valves 8] [--minutes 10] [--looks 10 30 60] [--influx] [--folder DIR]
+    python tests/bench/bench_load.py [--valves 8] [--minutes 20] [--looks 10 30 60 600] [--influx] [--folder DIR]
 
 Blocks of a second, made beforehand from simulated production, go through the recorder's ingest in this process, eight
 valves an agent and a second at a time, and are judged from the store as ever. A look at a valve costs much the same
-however much is new, and a loaded core looks as rarely as it has to; so the run is made once for each of `--looks`,
-seconds from one look to the next. What is counted is processor time. The floor, in the same run, is what
-recording itself takes: receive, decode, commit; no upkeep and no judge. What receiving takes is measured beforehand,
-with the recorder's own connection to a real mosquitto on loopback. With `--influx` samples go to a real InfluxDB 1.6
-instead, started for the run, whose own processor time is shown beside.
+however much is new, and a loaded core looks as rarely as it has to, every ten minutes at the worst; so the run is
+made once for each of `--looks`, seconds from one look to the next, and the goal is for the longest of them. What is
+counted is processor time. The floor, in the same run, is what recording itself takes: receive, decode, commit; no
+upkeep and no judge. What receiving takes is measured beforehand, with the recorder's own connection to a real
+mosquitto on loopback. With `--influx` samples go to a real InfluxDB 1.6 instead, started for the run, whose own
+processor time is shown beside.
 """
 
 from __future__ import annotations
@@ -285,8 +286,8 @@ def measure(folder: Path, valves: int, minutes: float, look_s: int, server: Infl
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--valves", type=int, default=8, help="valves fed (default 8)")
-    parser.add_argument("--minutes", type=float, default=10.0, help="minutes of each, beside two (default 10)")
-    parser.add_argument("--looks", type=int, nargs="+", default=[10, 30, 60], help="seconds from look to look")
+    parser.add_argument("--minutes", type=float, default=20.0, help="minutes of each, beside two (default 20)")
+    parser.add_argument("--looks", type=int, nargs="+", default=[10, 30, 60, 600], help="seconds from look to look")
     parser.add_argument("--influx", action="store_true", help="samples in a real InfluxDB 1.6, started for the run")
     parser.add_argument("--folder", type=Path, help="where to make the data folder, which is removed again")
     args = parser.parse_args()
@@ -306,6 +307,7 @@ def main() -> None:
         ("for a valve and second: receive, decode, commit (ms)", lambda one: f"{1e3 * one.ingest:.2f}"),
         ("  the store's upkeep, merging (ms)", lambda one: f"{1e3 * one.upkeep:.2f}"),
         ("  judging (ms)", lambda one: f"{1e3 * one.judging:.2f}"),
+        ("all over receive, decode, commit", lambda one: f"{one.total / one.ingest:.1f}"),
         ("valves one core records and judges", lambda one: f"{1 / one.total:,.0f}"),
         ("  records, without judging", lambda one: f"{1 / (one.ingest + one.upkeep):,.0f}"),
         ("a thousand valves: cores, busy throughout", lambda one: f"{1000 * one.total:.1f}"),
@@ -314,12 +316,12 @@ def main() -> None:
         ("  network into the recorders (Mbit/s)", lambda one: f"{1000 * one.wire * 8 / 1e6:.1f}"),
     ]
     if args.influx:
-        rows.insert(7, ("  and InfluxDB's own, on the same kind of core", lambda one: f"{1000 * one.server:.1f}"))
+        rows.insert(8, ("  and InfluxDB's own, on the same kind of core", lambda one: f"{1000 * one.server:.1f}"))
     for name, figure in rows:
         print(f"{name:<52}" + "".join(f"{figure(load):>10}" for load in loads))
-    for load in loads:
-        name = f"processor time over receive + decode + commit, judged every {load.look_s} s"
-        print(Goal(name, load.total / load.ingest, at_most=3.0, unit="x").line())
+    loaded = max(loads, key=lambda load: load.look_s)
+    name = f"a loaded core, judging every {loaded.look_s} s: processor time over receive + decode + commit"
+    print(Goal(name, loaded.total / loaded.ingest, at_most=3.0, unit="x").line())
 
 
 if __name__ == "__main__":
