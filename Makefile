@@ -27,10 +27,8 @@ lint: setup
 test: setup
 	@sh tests/install_services.sh
 	$(MAKE) lint
-	@# The browser's driver switches stacks under the interpreter's feet: it gets a process of its own.
-	$(BIN)/python -m pytest $(or $(TEST_ARGS),--ignore=tests/browser --ignore=tests/end_to_end)
-	$(if $(TEST_ARGS),,$(BIN)/python -m pytest tests/end_to_end)
-	$(if $(TEST_ARGS),,$(BIN)/python -m pytest tests/browser)
+	$(BIN)/python -m pytest $(or $(TEST_ARGS),-n 2 --dist loadfile --ignore=tests/browser --ignore=tests/end_to_end)
+	$(if $(TEST_ARGS),,@sh tests/side_by_side.sh $(BIN)/python)
 
 # What takes too long for every commit: the judge against theory and against other detectors, in full.
 test-long: setup
