@@ -484,6 +484,9 @@ class Plant:
     def alarm_events(self, valve: str | None = None, since_ns: int = 0) -> list[AlarmEvent]:
         return list(self._events)
 
+    def alarm_events_lately(self, since_ns: int) -> list[AlarmEvent]:
+        return list(self._events)
+
     def put_backfill(self, backfill: Backfill) -> None:
         raise AssertionError("the pages must not write")
 

@@ -18,6 +18,9 @@ class EventKind(StrEnum):
     UNSUPPRESSED = "unsuppressed"
     OUT_OF_SERVICE = "out-of-service"
     IN_SERVICE = "in-service"
+    FOUND = (
+        "found"  # somebody looked, and `part` is what it was: a part, or one of the words of `asleft.alarms.found`
+    )
 
 
 @dataclass(frozen=True, slots=True)

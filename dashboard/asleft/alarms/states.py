@@ -55,6 +55,7 @@ EFFECTS: Mapping[EventKind, Effect] = {
     EventKind.UNSUPPRESSED: Effect(bring_back=Aside.SUPPRESSED),
     EventKind.OUT_OF_SERVICE: Effect(set_aside=Aside.OUT_OF_SERVICE),
     EventKind.IN_SERVICE: Effect(bring_back=Aside.OUT_OF_SERVICE),
+    EventKind.FOUND: Effect(acknowledged=True),  # whoever has looked has also seen it
 }
 
 #: State of an alarm that is not set aside, by (active, acknowledged).
@@ -71,6 +72,9 @@ STATES_ASIDE: Mapping[Aside, AlarmState] = {
     Aside.SUPPRESSED: AlarmState.SUPPRESSED,
     Aside.SHELVED: AlarmState.SHELVED,
 }
+
+#: States that ask for somebody.
+WAITS = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED})
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +99,9 @@ class AlarmView:
     aside: frozenset[Aside]
     last_seq: int
     last_ns: int
+    found: str = ""  # what it turned out to be, empty as long as nobody has said
+    found_by: str = ""
+    found_ns: int | None = None
 
 
 def fold(events: Iterable[AlarmEvent], now_ns: int) -> AlarmView:
@@ -179,6 +186,12 @@ def _after(view: AlarmView, event: AlarmEvent) -> AlarmView:
         return replace(view, returned_ns=event.at_ns)
     if event.event is EventKind.ACKNOWLEDGED:
         return replace(view, acknowledged_ns=event.at_ns, acknowledged_by=event.who)
+    if event.event is EventKind.FOUND:
+        seen = view.acknowledged_ns if view.acknowledged_ns is not None else event.at_ns
+        by = view.acknowledged_by or event.who
+        return replace(
+            view, found=event.part, found_by=event.who, found_ns=event.at_ns, acknowledged_ns=seen, acknowledged_by=by
+        )
     if event.event is EventKind.SHELVED:
         return replace(view, shelved_until_ns=event.until_ns)
     if event.event is EventKind.UNSHELVED:

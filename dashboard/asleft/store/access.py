@@ -1,4 +1,4 @@
-"""Everything about who may come in, out of one records store: accounts, sessions, throttle, audit trail."""
+"""Everything about people, out of one records store: accounts, sessions, throttle, audit trail, what they change."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from pathlib import Path
 
 from asleft.store.accounts import Accounts
 from asleft.store.audit import AuditTrail
+from asleft.store.desk import Desk
 from asleft.store.migrate import migrated_engine
 from asleft.store.sessions import Sessions
 from asleft.store.throttle import Throttle
@@ -13,7 +14,7 @@ from sqlalchemy import Engine
 
 
 class AccessStore:
-    """The four together, over an engine whose tables are in place."""
+    """The five together, over an engine whose tables are in place."""
 
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
@@ -21,6 +22,7 @@ class AccessStore:
         self.sessions = Sessions(engine)
         self.throttle = Throttle(engine)
         self.audit = AuditTrail(engine)
+        self.desk = Desk(engine)
 
     def close(self) -> None:
         """Release connections."""

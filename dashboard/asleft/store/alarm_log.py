@@ -9,7 +9,7 @@ from typing import Any
 from asleft.alarms.events import AlarmEvent, EventKind
 from asleft.store.protocols import AlarmEventConflict
 from asleft.store.tables import alarm_event
-from sqlalchemy import Connection, Row, select
+from sqlalchemy import ColumnElement, Connection, Row, case, func, or_, select
 
 
 def append_events(connection: Connection, events: Iterable[AlarmEvent]) -> None:
@@ -25,6 +25,29 @@ def append_events(connection: Connection, events: Iterable[AlarmEvent]) -> None:
                 f"alarm {event.alarm}: event {event.seq} is on record as {row.event!r} by {row.who!r}, "
                 f"not as {event.event.value!r} by {event.who!r}"
             )
+
+
+def events_lately(connection: Connection, since_ns: int) -> list[AlarmEvent]:
+    """All events of the alarms that something happened to since then, or that wait for somebody."""
+    table = alarm_event
+
+    def never(*kinds: EventKind) -> ColumnElement[bool]:
+        there = case((table.c.event.in_([kind.value for kind in kinds]), 1), else_=0)
+        return func.sum(there) == 0
+
+    wanted = (
+        select(table.c.alarm)
+        .group_by(table.c.alarm)
+        .having(
+            or_(
+                func.max(table.c.at_ns) >= since_ns,
+                never(EventKind.RETURNED),
+                never(EventKind.ACKNOWLEDGED, EventKind.FOUND),
+            )
+        )
+    )
+    query = select(table).where(table.c.alarm.in_(wanted)).order_by(table.c.at_ns, table.c.alarm, table.c.seq)
+    return [event_of(row) for row in connection.execute(query)]
 
 
 def event_of(row: Row[Any]) -> AlarmEvent:

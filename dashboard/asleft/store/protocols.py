@@ -324,6 +324,13 @@ class RecordStore(Protocol):
         """The log, in order of time and seq."""
         ...
 
+    def alarm_events_lately(self, since_ns: int) -> list[AlarmEvent]:
+        """All events of the alarms that something happened to since then, or that still wait for somebody.
+
+        Waiting: the condition has not returned, or nobody has acknowledged it. In order of time and seq.
+        """
+        ...
+
     def put_backfill(self, backfill: Backfill) -> None:
         """Insert or replace the row of its valve."""
         ...

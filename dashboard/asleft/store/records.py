@@ -12,7 +12,7 @@ from asleft.alarms.events import AlarmEvent
 from asleft.judge.types import ChartPoint, State, StateInterval
 from asleft.store import tables
 from asleft.store.actor import Actor
-from asleft.store.alarm_log import append_events, event_of
+from asleft.store.alarm_log import append_events, event_of, events_lately
 from asleft.store.audit import note
 from asleft.store.engine import insert_replacing, reading, writing
 from asleft.store.holding import Hold
@@ -200,6 +200,11 @@ class SqlRecords:
             query = query.where(table.c.valve == valve)
         with reading(self._engine) as connection:
             return [event_of(row) for row in connection.execute(query)]
+
+    def alarm_events_lately(self, since_ns: int) -> list[AlarmEvent]:
+        """All events of the alarms that something happened to since then, or that still wait for somebody."""
+        with reading(self._engine) as connection:
+            return events_lately(connection, since_ns)
 
     # ---------------------------------------------------------------------------- history and health
 

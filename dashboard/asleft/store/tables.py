@@ -190,6 +190,37 @@ audit = Table(
 )
 Index("audit_by_time", audit.c.at_ns)
 
+#: Rows are added, never changed; the newest for a valve (empty: for every valve) and part counts.
+contact = Table(
+    "contact",
+    metadata,
+    Column("number", BigInteger().with_variant(Integer(), "sqlite"), nullable=False, autoincrement=True),
+    Column("valve", String(64), nullable=False),
+    Column("part", String(64), nullable=False),
+    Column("spare", Text, nullable=False),
+    Column("contact", Text, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("at_ns", BigInteger, nullable=False),
+    PrimaryKeyConstraint("number", name="pk_contact"),
+)
+
+#: Messages to be sent, and when they were: what is called out is written down before it is sent.
+notice = Table(
+    "notice",
+    metadata,
+    Column("key", String(200), nullable=False),  # what it is about and to whom: never made twice
+    Column("made_ns", BigInteger, nullable=False),
+    Column("to_name", String(64), nullable=False),
+    Column("subject", Text, nullable=False),
+    Column("body", Text, nullable=False),
+    Column("tries", Integer, nullable=False),
+    Column("next_ns", BigInteger, nullable=False),
+    Column("sent_ns", BigInteger, nullable=True),
+    Column("error", Text, nullable=False),
+    PrimaryKeyConstraint("key", name="pk_notice"),
+)
+Index("notice_by_next", notice.c.sent_ns, notice.c.next_ns)
+
 # Recorders side by side. Times are unix ns by this database's clock, whatever the recorders' clocks say.
 
 recorder_member = Table(

@@ -6,10 +6,15 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from threading import Lock
 
+from asleft.alarms.figures import called
+from asleft.alarms.states import WAITS, fold_all
 from asleft.sheet.model import Sheet
 from asleft.sheet.reader import read_sheet
 from asleft.store.protocols import RecordStore, SampleReader, SheetRecord
 from asleft.web.when import PlantTime
+
+WAITING_FOR_NS = 3 * 10**9
+"""How long the number of waiting alarms is kept."""
 
 
 @dataclass
@@ -22,6 +27,7 @@ class Source:
     clock_ns: Callable[[], int]
     _sheets: dict[tuple[str, int, str], Sheet] = field(default_factory=dict, repr=False)
     _lock: Lock = field(default_factory=Lock, repr=False)
+    _waiting: tuple[int, int] = (0, 0)  # alarms that wait for somebody, as of (unix ns)
 
     def now_ns(self) -> int:
         """The present, unix ns."""
@@ -30,6 +36,17 @@ class Source:
     def valves(self) -> list[str]:
         """All valves with samples or a sheet, sorted."""
         return sorted({*self.samples.valves(), *self.records.sheet_valves()})
+
+    def waiting_alarms(self) -> int:
+        """How many alarms nobody has acknowledged, a few seconds old at most: every page shows it."""
+        now_ns = self.now_ns()
+        count, at_ns = self._waiting
+        if abs(now_ns - at_ns) > WAITING_FOR_NS:
+            events = self.records.alarm_events_lately(now_ns)
+            views = [view for view in fold_all(events, now_ns) if called(view, now_ns)]
+            count = sum(view.state in WAITS for view in views)
+            self._waiting = (count, now_ns)
+        return count
 
     def sheet(self, valve: str, at_ns: int) -> Sheet | None:
         """The sheet in force for a valve; None if it has none."""

@@ -113,7 +113,7 @@ def _component_ids(output: object) -> Iterator[str]:
 
 def _needed(app: Dash, asked: Request) -> Role | None:
     rule = asked.url_rule.rule if asked.url_rule is not None else ""
-    needed = roles.ROUTES.get(rule)
+    needed = roles.route_role(rule, changes=asked.method not in _SAFE)
     if rule != _DISPATCH or asked.method in _SAFE:
         return needed
     try:

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from asleft.store.accounts import Role
 from asleft.web import ids
 
-_V, _A = Role.VIEWER, Role.ADMINISTRATOR
+_V, _T, _A = Role.VIEWER, Role.TECHNICIAN, Role.ADMINISTRATOR
 
 #: Open to everybody, by exact path: methods. HEAD goes with GET.
 OPEN: Mapping[str, frozenset[str]] = {
@@ -32,13 +32,18 @@ ROUTES: Mapping[str, Role] = {
     "/logout": _V,
     "/account": _V,
     "/here": _V,
+    "/alarms": _V,
+    "/alarms/<path:alarm>": _V,
 }
+
+#: Routes whose posted forms change something, by their rule: they ask for more than looking does.
+CHANGES: Mapping[str, Role] = {"/alarms/<path:alarm>": _T}
 
 #: Routes of the framework that nobody needs here.
 NEVER: frozenset[str] = frozenset({"/_reload-hash", "/_favicon.ico", "/static/<path:filename>"})
 
 #: Pages by the first part of their address.
-PAGES: Mapping[str, Role] = {"": _V, "valve": _V, "health": _V, "audit": _A}
+PAGES: Mapping[str, Role] = {"": _V, "valve": _V, "alarms": _V, "health": _V, "audit": _A}
 
 #: Callbacks by the component ids of their outputs; one with several outputs needs the strictest of them.
 CALLBACKS: Mapping[str, Role] = {
@@ -62,6 +67,12 @@ CALLBACKS: Mapping[str, Role] = {
     ids.AUDIT_PARTS: _A,
     ids.AUDIT_TAGS: _A,
 }
+
+
+def route_role(rule: str, *, changes: bool) -> Role | None:
+    """What a route needs to be looked at, or (`changes`) to be posted to; None where it is not known."""
+    needed = ROUTES.get(rule)
+    return CHANGES.get(rule, needed) if changes else needed
 
 
 def page_role(path: str | None) -> Role | None:

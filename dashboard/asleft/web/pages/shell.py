@@ -5,7 +5,7 @@ from __future__ import annotations
 import dash
 from asleft.store.accounts import Role
 from asleft.store.audit import AuditTrail
-from asleft.web import ids
+from asleft.web import ids, nav
 from asleft.web.access.roles import page_role
 from asleft.web.access.visitor import Visitor, current
 from asleft.web.pages import audit, health, missing, presses, valve
@@ -13,8 +13,6 @@ from asleft.web.pages.components import in_browser, mailbox, node
 from asleft.web.source import Source
 from dash import Input, Output, dcc, html
 from dash.development.base_component import Component
-
-_PAGES = (("/", "Presses"), ("/health", "Health"), ("/audit", "Audit"))
 
 
 def layout(source: Source, visitor: Visitor | None) -> Component:
@@ -29,7 +27,7 @@ def layout(source: Source, visitor: Visitor | None) -> Component:
             html.Header(
                 [
                     html.A("Asleft", href="/", className="brand"),
-                    node("Nav", _links("", Role.VIEWER), id=ids.NAV, aria_label="Pages"),
+                    node("Nav", _links("", Role.VIEWER, 0), id=ids.NAV, aria_label="Pages"),
                     html.P(
                         [f"Plant time, {source.time.name} ", html.Span(id=ids.CLOCK, className="clock")],
                         className="time",
@@ -76,21 +74,19 @@ def register(app: dash.Dash, source: Source, trail: AuditTrail, version: str) ->
     def _route(path: str | None) -> tuple[Component, list[Component], str]:
         role = current().role
         contents, title = page(source, trail, version, path, role)
-        return contents, _links(path or "/", role), f"{title} – Asleft"
+        return contents, _links(path or "/", role, source.waiting_alarms()), f"{title} – Asleft"
 
     in_browser(app, "title", ids.TITLE)
     in_browser(app, "tick", ids.CLOCK_DATA, Input(ids.TICK, "n_intervals"))
 
 
-def _links(path: str, role: Role) -> list[Component]:
+def _links(path: str, role: Role, waiting: int) -> list[Component]:
     links: list[Component] = []
-    for href, words in _PAGES:
-        needed = page_role(href)
-        if needed is None or not role.may(needed):
-            continue
-        here = path == href or path.startswith("/valve/" if href == "/" else f"{href}/")
-        current_page = {"aria_current": "page" if path == href else "true"} if here else {}
-        links.append(node("A", words, href=href, **current_page))
+    for entry in nav.entries(path, role, waiting):
+        more: dict[str, object] = {"aria_current": entry.here} if entry.here else {}
+        if entry.plain:
+            more["data_load"] = ""
+        links.append(node("A", entry.words, href=entry.href, **more))
     return links
 
 

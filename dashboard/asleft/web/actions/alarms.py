@@ -1,0 +1,130 @@
+"""The routes of alarms: the list, one alarm, and what somebody does with it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from asleft.alarms.acting import Refused, act
+from asleft.alarms.events import AlarmEvent, EventKind
+from asleft.alarms.found import FOUND_WORDS
+from asleft.alarms.states import AlarmView, fold
+from asleft.store.desk import Contact, Desk
+from asleft.store.protocols import AlarmEventConflict
+from asleft.web.access.visitor import current
+from asleft.web.fragments import alarms as fragments
+from asleft.web.frame import Frame, said
+from asleft.web.markup import el
+from asleft.web.source import Source
+from asleft.web.views.alarms import alarm_href, alarms_view
+from asleft.web.views.one_alarm import one_alarm
+from asleft.web.words import PART_WORDS
+from flask import Flask, redirect, request
+from werkzeug.wrappers import Response
+
+FASTER = "Somebody was faster: the alarm has changed since this page was made. Look again before you act."
+_LONGEST = 200
+
+#: What came of it, for the page one is led back to.
+DONE: Mapping[str, str] = {
+    EventKind.ACKNOWLEDGED.value: "Acknowledged.",
+    EventKind.SHELVED.value: "Shelved: it comes back by itself.",
+    EventKind.UNSHELVED.value: "Taken off the shelf.",
+    EventKind.OUT_OF_SERVICE.value: "Out of service: it calls nobody until somebody puts it back.",
+    EventKind.IN_SERVICE.value: "Back in service.",
+    EventKind.FOUND.value: "Closed. What was found counts for how often the part named is right.",
+    "contact": "Kept.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmPages:
+    """Reading and acting, over what the routes need."""
+
+    source: Source
+    desk: Desk
+
+    def all(self) -> Response:
+        """The list."""
+        frame = Frame(self.source, current())
+        view = alarms_view(self.source)
+        opening = el("div", fragments.opening(view), id="opening", class_="opening", data_renew=True)
+        return frame.page("Alarms", opening, el("div", fragments.lists(view), id="lists", data_renew=True))
+
+    def one(self, alarm: str, fault: str = "", status: int = 200) -> Response:
+        """One alarm; `fault`: why the last act was refused."""
+        frame = Frame(self.source, current())
+        view = one_alarm(self.source, self.desk, alarm)
+        if view is None:
+            return frame.page(
+                "No such alarm",
+                el("h1", "There is no alarm of that name."),
+                el("p", el("a", "All alarms", href="/alarms")),
+                status=404,
+            )
+        done = said(DONE.get(request.args.get("said", ""), ""))
+        return frame.page(view.call.title, fragments.one(frame, view, done, fault), status=status)
+
+    def act(self, alarm: str) -> Response:
+        """Do what the form says, and lead back to the alarm."""
+        form, visitor = request.form, current()
+        events = [e for e in self.source.records.alarm_events(alarm.split("/", 1)[0]) if e.alarm == alarm]
+        if not events:
+            return self.one(alarm)
+        now_ns = self.source.now_ns()
+        view = fold(events, now_ns)
+        wanted = form.get("act", "")
+        try:
+            if wanted == "contact":
+                self.desk.put_contact(_contact(form, view.valve, view.part, visitor.name, now_ns), visitor.actor)
+            else:
+                if form.get("seq") != str(view.last_seq):
+                    return self.one(alarm, FASTER, 409)
+                self.desk.alarm(_event(form, view, wanted, visitor.name, now_ns), visitor.actor)
+        except Refused as refused:
+            return self.one(alarm, f"That was not done: {refused}.", 400)
+        except AlarmEventConflict:
+            return self.one(alarm, FASTER, 409)
+        return redirect(f"{alarm_href(alarm)}?said={wanted}", 303)
+
+
+def register(server: Flask, source: Source, desk: Desk) -> None:
+    """Add the routes."""
+    pages = AlarmPages(source, desk)
+
+    @server.get("/alarms")
+    def _alarms() -> Response:
+        return pages.all()
+
+    @server.get("/alarms/<path:alarm>")
+    def _alarm(alarm: str) -> Response:
+        return pages.one(alarm)
+
+    @server.post("/alarms/<path:alarm>")
+    def _act(alarm: str) -> Response:
+        return pages.act(alarm)
+
+
+def _event(form: Mapping[str, str], view: AlarmView, wanted: str, who: str, now_ns: int) -> AlarmEvent:
+    try:
+        kind = EventKind(wanted)
+    except ValueError:
+        raise Refused(f"{wanted!r} is nothing that can be done with an alarm") from None
+    until_ns = None
+    if kind is EventKind.SHELVED:
+        hours = form.get("hours", "")
+        if not hours.isdigit() or len(hours) > 4:
+            raise Refused(f"{hours!r} is no number of hours")
+        until_ns = now_ns + int(hours) * 3600 * 10**9
+    found = form.get("found", "") if kind is EventKind.FOUND else ""
+    if found and found not in PART_WORDS and found not in FOUND_WORDS:
+        raise Refused(f"{found!r} is nothing that can be found")
+    return act(view, kind, who, now_ns, comment=form.get("comment", ""), until_ns=until_ns, found=found)
+
+
+def _contact(form: Mapping[str, str], valve: str, part: str, who: str, now_ns: int) -> Contact:
+    spare, contact = (" ".join(form.get(name, "").split()) for name in ("spare", "contact"))
+    for name, words in (("spare number", spare), ("contact", contact)):
+        if len(words) > _LONGEST:
+            raise Refused(f"the {name} has {len(words)} characters, at most {_LONGEST} are kept")
+    return Contact("" if form.get("scope") == "part" else valve, part, spare, contact, who, now_ns)

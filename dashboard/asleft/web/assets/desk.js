@@ -1,0 +1,59 @@
+/* Plain pages: renew what is marked, say when the server is silent, tell it that somebody is here. Nothing else needs
+   a script: forms are posted, links are followed. */
+(function () {
+  "use strict";
+  if (!document.querySelector("[data-renew]")) return;
+  const EVERY_MS = 5000;
+
+  function cookie(name) {
+    const found = document.cookie.split("; ").find((pair) => pair.startsWith(name + "="));
+    return found ? found.slice(name.length + 1) : "";
+  }
+
+  function put(fresh) {
+    document.querySelectorAll("[data-renew][id]").forEach((old) => {
+      const now = fresh.getElementById(old.id);
+      if (!now || now.innerHTML === old.innerHTML || old.contains(document.activeElement)) return;
+      const open = Array.from(old.querySelectorAll("details[open][data-key]"), (fold) => fold.dataset.key);
+      old.innerHTML = now.innerHTML;
+      open.forEach((key) => {
+        const again = old.querySelector('details[data-key="' + CSS.escape(key) + '"]');
+        if (again) again.open = true;
+      });
+    });
+  }
+
+  function stale(words) {
+    const place = document.getElementById("stale");
+    if (place && place.textContent !== words) place.textContent = words;
+  }
+
+  function renew() {
+    if (document.hidden) return;
+    window.fetch(window.location.href, { credentials: "same-origin", redirect: "follow" }).then((answer) => {
+      if (answer.redirected && new URL(answer.url).pathname === "/login") {
+        window.location.assign(answer.url);
+        return null;
+      }
+      if (!answer.ok) throw new Error(String(answer.status));
+      return answer.text();
+    }).then((text) => {
+      if (text === null) return;
+      put(new DOMParser().parseFromString(text, "text/html"));
+      stale("");
+    }).catch(() => stale("The dashboard's server does not answer: what you see may be old. It goes on by itself."));
+  }
+  window.setInterval(renew, EVERY_MS);
+
+  let told = Date.now();
+  function touched() {
+    if (Date.now() - told < 60000 || !cookie("_csrf_token")) return;
+    told = Date.now();
+    window.fetch("/here", {
+      method: "POST", credentials: "same-origin", headers: { "X-CSRFToken": cookie("_csrf_token") },
+    }).catch(() => {});
+  }
+  ["pointerdown", "pointermove", "keydown", "wheel"].forEach((kind) => {
+    document.addEventListener(kind, touched, { passive: true });
+  });
+})();
