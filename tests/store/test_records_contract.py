@@ -156,6 +156,27 @@ class TestSteps:
         assert len(records.alarm_events()) == 2
 
 
+class TestAlarmsLately:
+    """What waits for somebody is given however old it is, and whole; what is done with only while it is recent."""
+
+    def test_what_waits_and_what_is_recent(self, records):
+        def seen(alarm, *kinds, at_ns):
+            records.append_alarm_events([event(alarm, seq, kind, at_ns) for seq, kind in enumerate(kinds, start=1)])
+
+        seen("old and there", EventKind.RAISED, EventKind.ACKNOWLEDGED, at_ns=10)
+        seen("old and unseen", EventKind.RAISED, EventKind.RETURNED, at_ns=10)
+        seen("old and done", EventKind.RAISED, EventKind.RETURNED, EventKind.ACKNOWLEDGED, at_ns=10)
+        seen("old and closed", EventKind.RAISED, EventKind.RETURNED, EventKind.FOUND, at_ns=10)
+        seen("done since", EventKind.RAISED, at_ns=10)
+        records.append_alarm_events([event("done since", 2, EventKind.RETURNED, 50)])
+        records.append_alarm_events([event("done since", 3, EventKind.FOUND, 60)])
+        found = records.alarm_events_lately(40)
+        assert {one.alarm for one in found} == {"old and there", "old and unseen", "done since"}
+        assert len(found) == 7
+        assert [one.at_ns for one in found] == sorted(one.at_ns for one in found)
+        assert {one.alarm for one in records.alarm_events_lately(61)} == {"old and there", "old and unseen"}
+
+
 class TestIntervals:
     def commit(self, records, *groups):
         for seq, group in enumerate(groups, start=1):

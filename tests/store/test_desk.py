@@ -1,0 +1,64 @@
+"""What people change: with its line of the audit trail, or not at all."""
+
+from __future__ import annotations
+
+import pytest
+from asleft.alarms.events import AlarmEvent, EventKind
+from asleft.store.access import AccessStore
+from asleft.store.actor import Actor
+from asleft.store.desk import Contact
+from asleft.store.engine import make_engine
+from asleft.store.migrate import migrate
+from asleft.store.protocols import AlarmEventConflict
+from asleft.store.records import SqlRecords
+
+KL = Actor("kl", "10.0.0.7")
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def engine(request, tmp_path):
+    where = tmp_path / "records.db"
+    made = make_engine(where if request.param == "sqlite" else request.getfixturevalue("postgres").url(str(tmp_path)))
+    migrate(made)
+    yield made
+    made.dispose()
+
+
+def event(seq=1, kind=EventKind.RAISED, who="judge", comment=""):
+    return AlarmEvent("v/x/9", seq, kind, seq * 10, who, comment, "v", "ramp-up-changed", 2, "coil", "Slow.", 9)
+
+
+def test_an_act_and_its_line_of_the_trail_come_together(engine):
+    store, records = AccessStore(engine), SqlRecords(engine)
+    records.append_alarm_events([event()])
+    store.desk.alarm(event(2, EventKind.ACKNOWLEDGED, "kl", "on my way"), KL)
+    assert [one.event for one in records.alarm_events("v")] == [EventKind.RAISED, EventKind.ACKNOWLEDGED]
+    (line,) = store.audit.newest(10)
+    assert (line.who, line.address, line.action, line.subject, line.details) == (
+        "kl",
+        "10.0.0.7",
+        "alarm acknowledged",
+        "v/x/9",
+        "on my way",
+    )
+
+
+def test_who_was_slower_changes_nothing(engine):
+    store, records = AccessStore(engine), SqlRecords(engine)
+    records.append_alarm_events([event(), event(2, EventKind.ACKNOWLEDGED, "rs")])
+    with pytest.raises(AlarmEventConflict):
+        store.desk.alarm(event(2, EventKind.SHELVED, "kl", "later"), KL)
+    assert len(records.alarm_events("v")) == 2
+    assert store.audit.newest(10) == []
+
+
+def test_the_newest_contact_counts_and_a_valves_own_before_that_for_all(engine):
+    desk = AccessStore(engine).desk
+    assert desk.contact("v", "coil") is None
+    desk.put_contact(Contact("", "coil", "4711", "workshop", "kl", 1), KL)
+    assert desk.contact("v", "coil") == Contact("", "coil", "4711", "workshop", "kl", 1)
+    desk.put_contact(Contact("v", "coil", "4712", "hydraulics", "kl", 2), KL)
+    desk.put_contact(Contact("", "coil", "4713", "workshop", "kl", 3), KL)
+    assert desk.contact("v", "coil").spare == "4712"
+    assert desk.contact("w", "coil").spare == "4713"
+    assert desk.contact("v", "valve") is None
