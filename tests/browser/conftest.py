@@ -46,6 +46,23 @@ def _load(name: str) -> ModuleType:
 
 
 @contextmanager
+def desked() -> Iterator[tuple[str, object, dict[str, str]]]:
+    """A plant with alarms that people may work with: its address, its records, the names of the alarms."""
+    with TemporaryDirectory() as folder:
+        door = _load("fixture_door").Door(Path(folder), time.time_ns, notice="This is a plant for tests.")
+        door.add_one_of_each()
+        plant = _load("fixture_plant").Plant(time.time_ns())
+        records = _load("fixture_desk").Desked(plant, door, Path(folder))
+        alarms = records.raise_usual(time.time_ns())
+        try:
+            with _answering(door, plant, records) as url:
+                yield url, records, alarms
+        finally:
+            records.close()
+            door.close()
+
+
+@contextmanager
 def served(**choices: bool) -> Iterator[tuple[str, object]]:
     """A plant of its own behind a server of its own, where one has to sign in; its address, and the plant."""
     with TemporaryDirectory() as folder:
@@ -61,20 +78,25 @@ def served(**choices: bool) -> Iterator[tuple[str, object]]:
 @contextmanager
 def _served(door, **choices: bool) -> Iterator[tuple[str, object]]:
     plant = _load("fixture_plant").Plant(time.time_ns(), **choices)
+    with _answering(door, plant, plant) as url:
+        yield url, plant
 
+
+@contextmanager
+def _answering(door, plant, records) -> Iterator[str]:
     def clock() -> int:
         plant.now = time.time_ns()
         return plant.now
 
     listener = bind("127.0.0.1", 0, lambda *_: None)
     server = create_server(
-        create_app(plant, plant, door.access, clock_ns=clock).server, sockets=[listener], threads=8
+        create_app(plant, records, door.access, clock_ns=clock).server, sockets=[listener], threads=8
     )
     url = address(listener)
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     try:
-        yield url.rstrip("/"), plant
+        yield url.rstrip("/")
     finally:
         server.close()
         server.task_dispatcher.shutdown(cancel_pending=True, timeout=2)
@@ -122,6 +144,13 @@ def enter():
 def serve():
     """`served`, for tests that need a plant of their own."""
     return served
+
+
+@pytest.fixture
+def desk() -> Iterator[tuple[str, object, dict[str, str]]]:
+    """`desked`."""
+    with desked() as parts:
+        yield parts
 
 
 @pytest.fixture(scope="session")

@@ -36,6 +36,11 @@ def doors() -> ModuleType:
 
 
 @pytest.fixture
+def desks() -> ModuleType:
+    return load("fixture_desk")
+
+
+@pytest.fixture
 def plant(plants):
     return plants.Plant(NOW_NS)
 
