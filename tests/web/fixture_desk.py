@@ -9,6 +9,7 @@ from asleft.store.records import open_records
 
 S = 10**9
 KEPT = frozenset({"alarm_events", "alarm_events_lately", "append_alarm_events"})
+SHEETS = frozenset({"put_sheet", "sheets", "sheet_in_force", "sheet_valves"})
 
 
 class Desked:
@@ -18,9 +19,12 @@ class Desked:
         self._plant = plant
         self.kept = open_records(folder / "records.db")
         self.door = door
+        for valve in plant.sheet_valves():
+            for record in plant.sheets(valve):
+                self.kept.put_sheet(record)
 
     def __getattr__(self, name: str) -> Any:
-        return getattr(self.kept if name in KEPT else self._plant, name)
+        return getattr(self.kept if name in KEPT | SHEETS else self._plant, name)
 
     def raise_alarm(
         self,

@@ -26,6 +26,9 @@ PATHS = {
         "/_dash-component-suites/dash/deps/react@18.3.1.min.js"
     ),
     "/static/<path:filename>": "/static/x",
+    "/sheets/<valve>": "/sheets/press-2.clamp",
+    "/sheets/<valve>/file/<int:number>": "/sheets/press-2.clamp/file/3",
+    "/sheets/<valve>/revise": "/sheets/press-2.clamp/revise",
     "/alarms/<path:alarm>": "/alarms/press-2.clamp/ramp-up-changed/1",
 }
 #: What the pages send with their callbacks.

@@ -34,6 +34,10 @@ ROUTES: Mapping[str, Role] = {
     "/here": _V,
     "/alarms": _V,
     "/alarms/<path:alarm>": _V,
+    "/sheets": _V,
+    "/sheets/<valve>": _V,
+    "/sheets/<valve>/file/<int:number>": _V,
+    "/sheets/<valve>/revise": _T,
 }
 
 #: Routes whose posted forms change something, by their rule: they ask for more than looking does.
@@ -43,7 +47,7 @@ CHANGES: Mapping[str, Role] = {"/alarms/<path:alarm>": _T}
 NEVER: frozenset[str] = frozenset({"/_reload-hash", "/_favicon.ico", "/static/<path:filename>"})
 
 #: Pages by the first part of their address.
-PAGES: Mapping[str, Role] = {"": _V, "valve": _V, "alarms": _V, "health": _V, "audit": _A}
+PAGES: Mapping[str, Role] = {"": _V, "valve": _V, "alarms": _V, "sheets": _V, "health": _V, "audit": _A}
 
 #: Callbacks by the component ids of their outputs; one with several outputs needs the strictest of them.
 CALLBACKS: Mapping[str, Role] = {

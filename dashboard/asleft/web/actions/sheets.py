@@ -1,0 +1,295 @@
+"""The routes of sheets: read them, compare them, file the next revision. A revision is never changed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from asleft.sheet.faults import SheetError
+from asleft.sheet.identity import is_valve_id
+from asleft.sheet.model import QUANTITY_UNITS, Sheet
+from asleft.sheet.reader import read_sheet
+from asleft.sheet.revisions import faults_of_first, faults_of_next
+from asleft.store.protocols import SheetExists, SheetRecord
+from asleft.web.access.visitor import current
+from asleft.web.fragments import sheets as fragments
+from asleft.web.frame import Frame, said
+from asleft.web.markup import Child, details, el
+from asleft.web.source import Source
+from asleft.web.views import sheets as views
+from asleft.web.views.valves import valve_name
+from flask import Flask, redirect, request
+from flask import Response as Answer
+from werkzeug.wrappers import Response
+
+LARGEST_FILE = 200_000
+TAKEN = "Somebody has filed revision {} meanwhile. What you entered is still here: give it the next number."
+
+
+@dataclass(frozen=True, slots=True)
+class SheetPages:
+    """Reading and filing, over what the routes need."""
+
+    source: Source
+
+    def all(self) -> Response:
+        """Every valve and its sheet."""
+        frame, rows = Frame(self.source, current()), views.sheet_rows(self.source)
+        return frame.page(
+            "Sheets",
+            el("div", el("h1", views.headline(rows)), el("p", frame.why_not, class_="sub"), class_="opening"),
+            fragments.listing(rows, may_enter=frame.may_enter),
+        )
+
+    def one(self, valve: str) -> Response:
+        """One valve's revisions, two of them compared."""
+        frame, records = Frame(self.source, current()), self.source.records.sheets(valve)
+        if not records and valve not in self.source.valves():
+            return self._missing(frame, valve)
+        now, href = self.source.now_ns(), views.sheet_href(valve)
+        name = valve_name(valve, self.source.sheet(valve, now))
+        if not records:
+            return redirect(f"{href}/revise", 303) if frame.may_enter else self._missing(frame, valve)
+        words = [views.revision_words(self.source, record, now) for record in records]
+        old, new = self._pair(records)
+        compared = None
+        if len(records) > 1:
+            changes = views.differences(old, new)
+            compared = fragments.comparison(records, old.number, new.number, changes, href)
+        return frame.page(
+            f"Sheet of {name.spoken}",
+            _crumbs(name.press, name.name, valve),
+            said("Filed. It is judged by it from now on." if request.args.get("said") == "filed" else ""),
+            el("h1", f"The {name.spoken} has {words[-1]}."),
+            el("p", el("a", "Make the next revision", href=f"{href}/revise"), class_="sub")
+            if frame.may_enter
+            else el("p", frame.why_not, class_="sub"),
+            compared,
+            fragments.revisions(records, words, href),
+        )
+
+    def file(self, valve: str, number: int) -> Response:
+        """A revision word for word as it was entered."""
+        for record in self.source.records.sheets(valve):
+            if record.number == number:
+                return Answer(record.toml, mimetype="text/plain")
+        return Answer("There is no such revision.\n", 404, mimetype="text/plain")
+
+    def form(self, valve: str, *, faults: Mapping[str, str] | None = None, typed: Mapping[str, str] | None = None,
+             toml: str | None = None, wrong: list[str] | None = None, status: int = 200) -> Response:  # fmt: skip
+        """The form of the next revision, with what was typed and what is wrong with it."""
+        frame, records = Frame(self.source, current()), self.source.records.sheets(valve)
+        if not is_valve_id(valve):
+            return self._missing(frame, valve)
+        now, href = self.source.now_ns(), views.sheet_href(valve)
+        name = valve_name(valve, self.source.sheet(valve, now))
+        at = datetime.fromtimestamp(now // 10**9, UTC)
+        latest = self._readable(records)
+        given = typed if typed is not None else views.found_values(latest, request.args)
+        about = {
+            "by": frame.visitor.name,
+            "at": at.isoformat().replace("+00:00", "Z"),
+            "why": request.args.get("why", ""),
+            **(typed or {}),
+        }
+        text = toml if toml is not None else (records[-1].toml if records else None)
+        text = text if text is not None else views.first_text(valve, at, frame.visitor.name)
+        whole: list[Child] = [fragments.file_form(frame, f"{href}/revise", text), el("h2", "Or a file"),
+                              fragments.upload_form(frame, f"{href}/revise")]  # fmt: skip
+        body: list[Child] = (
+            [
+                fragments.values_form(frame, f"{href}/revise", views.values_of(latest, given), about, faults or {}),
+                details("Everything else: the sheet as a file", *(one for one in whole), key="whole"),
+            ]
+            if latest is not None and toml is None
+            else whole
+        )
+        number = records[-1].number + 1 if records else 1
+        return frame.page(
+            f"Revise the sheet of {name.spoken}",
+            _crumbs(name.press, name.name, valve),
+            fragments.faults_list(wrong or []),
+            el("h1", f"Revision {number} of the {name.spoken}." if records else f"The first sheet of {name.spoken}."),
+            el(
+                "p",
+                "Nothing is filed before you have seen what it changes. What is filed is never changed.",
+                class_="sub",
+            ),
+            *body,
+            status=status,
+        )
+
+    def post(self, valve: str) -> Response:
+        """Take what was entered: to a preview, or on record."""
+        act = request.form.get("act", "")
+        if not is_valve_id(valve):
+            return self.form(valve)
+        if act == "values":
+            return self._from_values(valve)
+        uploaded = request.files.get("file")
+        if uploaded is not None:
+            raw = uploaded.stream.read(LARGEST_FILE + 1)
+            if len(raw) > LARGEST_FILE:
+                return self.form(
+                    valve, wrong=[f"The file is longer than {LARGEST_FILE:,} bytes: no sheet is."], status=400
+                )
+            toml = raw.decode("utf-8", errors="replace")
+        else:
+            toml = request.form.get("toml", "").replace("\r\n", "\n")
+        return self._from_text(valve, toml, file=act == "file")
+
+    def _from_values(self, valve: str) -> Response:
+        records = self.source.records.sheets(valve)
+        latest = self._readable(records)
+        if latest is None:
+            return self.form(valve)
+        typed = {name: request.form.get(name, "").strip() for name in (*QUANTITY_UNITS, "by", "at", "why")}
+        values, faults = _numbers(typed)
+        for name, label in (("by", "say who set it"), ("why", "say why")):
+            if not typed[name]:
+                faults[name] = label
+        at = _time(typed["at"])
+        if at is None:
+            faults["at"] = "not a time with its zone, as 2026-11-26T10:05:00Z"
+        if faults or at is None:
+            return self.form(valve, faults=faults, typed=typed, status=400)
+        toml = views.with_values(latest, values, records[-1].number + 1, at, typed["by"], typed["why"])
+        try:
+            read_sheet(toml, source="")
+        except SheetError as error:
+            at_fields = {f.key.rpartition(".")[2]: str(f.limit) for f in error.faults if "as_left." in f.key}
+            others = [str(f) for f in error.faults if "as_left." not in f.key]
+            return self.form(valve, faults=at_fields, typed=typed, wrong=others, status=400)
+        return self._from_text(valve, toml, file=False)
+
+    def _from_text(self, valve: str, toml: str, *, file: bool) -> Response:
+        records = self.source.records.sheets(valve)
+        try:
+            sheet = read_sheet(toml, source="")
+            faults = faults_of_first(sheet, source="")
+            if sheet.valve != valve:
+                words = f"valve.id = {sheet.valve!r}: this is the page of {valve!r}"
+                return self.form(valve, toml=toml, wrong=[words], status=400)
+            for name, text in (("by", sheet.revision.by), ("why", sheet.revision.why)):
+                if not text.strip():
+                    return self.form(
+                        valve, toml=toml, wrong=[f"revision.{name}: missing, and must be said"], status=400
+                    )
+            if records:
+                faults = faults_of_next(valve, views.revision_of(records[-1]), sheet, source="")
+            if faults:
+                raise SheetError(faults)
+        except SheetError as error:
+            taken = [TAKEN.format(records[-1].number)] if file and records else []
+            numbered = any(fault.key == "revision.number" for fault in error.faults)
+            wrong = [*(taken if numbered else []), *(str(fault) for fault in error.faults)]
+            return self.form(valve, toml=toml, wrong=wrong, status=409 if file and numbered else 400)
+        if not file:
+            return self._preview(valve, sheet, toml, records)
+        now = self.source.now_ns()
+        try:
+            self.source.records.put_sheet(views.record_of(sheet, toml, now), current().actor)
+        except SheetExists:
+            return self.form(valve, toml=toml, wrong=[TAKEN.format(sheet.revision.number)], status=409)
+        return redirect(f"{views.sheet_href(valve)}?said=filed", 303)
+
+    def _preview(self, valve: str, sheet: Sheet, toml: str, records: list[SheetRecord]) -> Response:
+        frame, href = Frame(self.source, current()), views.sheet_href(valve)
+        number = sheet.revision.number
+        after = views.record_of(sheet, toml, self.source.now_ns())
+        changes = views.differences(records[-1], after) if records else []
+        note = "It is the first sheet of this valve." if not records else "Nothing that counts: it says the same."
+        name = valve_name(valve, sheet)
+        return frame.page(
+            f"Revision {number} of {name.spoken}",
+            _crumbs(name.press, name.name, valve),
+            el("h1", f"Revision {number} of the {name.spoken}, not filed yet."),
+            el("p", f"In force from {self.source.time.full(after.at_ns)}, by {after.by}: {after.why}.", class_="sub"),
+            fragments.preview(frame, f"{href}/revise", toml, number, changes, note),
+        )
+
+    def _pair(self, records: list[SheetRecord]) -> tuple[SheetRecord, SheetRecord]:
+        by_number = {str(record.number): record for record in records}
+        before = records[-2] if len(records) > 1 else records[-1]
+        old = by_number.get(request.args.get("old", ""), before)
+        return old, by_number.get(request.args.get("new", ""), records[-1])
+
+    def _readable(self, records: list[SheetRecord]) -> Sheet | None:
+        """The newest revision as values, if this program can still read it."""
+        try:
+            return self.source.parsed(records[-1]) if records else None
+        except SheetError:
+            return None
+
+    def _missing(self, frame: Frame, valve: str) -> Response:
+        return frame.page(
+            "No sheet",
+            el("h1", f"There is no sheet of “{valve[:64]}”."),
+            el("p", el("a", "All sheets", href="/sheets"), class_="sub"),
+            status=404,
+        )
+
+
+def register(server: Flask, source: Source) -> None:
+    """Add the routes."""
+    pages = SheetPages(source)
+
+    @server.get("/sheets")
+    def _sheets() -> Response:
+        return pages.all()
+
+    @server.get("/sheets/<valve>")
+    def _sheet(valve: str) -> Response:
+        return pages.one(valve)
+
+    @server.get("/sheets/<valve>/file/<int:number>")
+    def _file(valve: str, number: int) -> Response:
+        return pages.file(valve, number)
+
+    @server.get("/sheets/<valve>/revise")
+    def _form(valve: str) -> Response:
+        return pages.form(valve)
+
+    @server.post("/sheets/<valve>/revise")
+    def _post(valve: str) -> Response:
+        return pages.post(valve)
+
+
+def _numbers(typed: Mapping[str, str]) -> tuple[dict[str, float], dict[str, str]]:
+    """The settings as numbers, and what is wrong with those that are none. A decimal comma is understood."""
+    values: dict[str, float] = {}
+    faults: dict[str, str] = {}
+    for name in QUANTITY_UNITS:
+        text = typed[name]
+        if not text or name == "headroom":
+            continue
+        try:
+            value = float(text.replace(",", ".") if text.count(",") == 1 and "." not in text else text)
+        except ValueError:
+            value = math.nan
+        if math.isfinite(value):
+            values[name] = value
+        else:
+            faults[name] = f"{text[:24]!r} is not a number"
+    return values, faults
+
+
+def _time(text: str) -> datetime | None:
+    try:
+        at = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return None if at.tzinfo is None else at.astimezone(UTC)
+
+
+def _crumbs(press: str, name: str, valve: str) -> Child:
+    return el(
+        "p",
+        el("a", "Sheets", href="/sheets"),
+        " / ",
+        f"{press} / " if press else None,
+        el("a", name, href=views.sheet_href(valve)),
+        class_="crumbs",
+    )

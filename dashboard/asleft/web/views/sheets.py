@@ -1,0 +1,169 @@
+"""Sheets as a technician reads them: which valve has which, what changed from one revision to the next."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from urllib.parse import quote
+
+from asleft.sheet.diff import compare, lines
+from asleft.sheet.faults import SheetError
+from asleft.sheet.model import QUANTITY_UNITS, Revision, Sheet
+from asleft.sheet.names import LABELS, unit_symbol
+from asleft.sheet.reader import read_sheet
+from asleft.sheet.template import new_sheet_text
+from asleft.sheet.units import unit_of_quantity
+from asleft.sheet.write import sheet_text
+from asleft.store.protocols import SheetRecord
+from asleft.web.source import Source
+from asleft.web.views.valves import ValveName, valve_name
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class SheetRow:
+    """One valve in the list."""
+
+    name: ValveName
+    href: str
+    revise_href: str
+    words: str  # revision, since when, who, why
+    record: SheetRecord | None
+
+
+@dataclass(frozen=True, slots=True)
+class Value:
+    """One setting as it is entered."""
+
+    quantity: str
+    label: str
+    unit: str
+    value: str
+
+
+def sheet_href(valve: str) -> str:
+    """Address of a valve's sheet."""
+    return f"/sheets/{quote(valve, safe='')}"
+
+
+def sheet_rows(source: Source) -> list[SheetRow]:
+    """All valves; those that send and have no sheet come first."""
+    now = source.now_ns()
+    rows = []
+    for valve in source.valves():
+        record = source.records.sheet_in_force(valve, now)
+        sheet = source.sheet(valve, now)
+        rows.append(
+            SheetRow(
+                name=valve_name(valve, sheet),
+                href=sheet_href(valve),
+                revise_href=f"{sheet_href(valve)}/revise",
+                words=_no_sheet(source, valve, now) if record is None else revision_words(source, record, now),
+                record=record,
+            )
+        )
+    return sorted(rows, key=lambda row: (row.record is not None, row.name.press, row.name.name, row.name.id))
+
+
+def headline(rows: list[SheetRow]) -> str:
+    """What a colleague would say."""
+    if not rows:
+        return "No valve yet: nothing has sent data, and no sheet is filed."
+    without = sum(row.record is None for row in rows)
+    if without == 0:
+        return "Every valve has a sheet." if len(rows) > 1 else "The valve has a sheet."
+    verb = "valve sends data and has" if without == 1 else "valves send data and have"
+    return f"{without} {verb} no sheet: stored, not judged."
+
+
+def revision_words(source: Source, record: SheetRecord, now_ns: int) -> str:
+    """Which revision, since when, by whom and why."""
+    return (
+        f"sheet {record.number}, in force since {source.time.moment(record.at_ns, now_ns)}, by {record.by}: "
+        f"{record.why}"
+    )
+
+
+def differences(old: SheetRecord, new: SheetRecord) -> list[str]:
+    """What changed, one readable line each; one that says why where an old one can no longer be read."""
+    try:
+        before = read_sheet(old.toml, source=f"revision {old.number}")
+        after = read_sheet(new.toml, source=f"revision {new.number}")
+    except SheetError as error:
+        return [f"They cannot be compared: {error}"]
+    return lines(compare(before, after))
+
+
+def values_of(sheet: Sheet, given: Mapping[str, str]) -> list[Value]:
+    """Every setting a sheet may carry, as entered in its own units; `given` (stored units, or as typed) lies over."""
+    out = []
+    for quantity in QUANTITY_UNITS:
+        if quantity == "headroom":
+            continue
+        unit = unit_of_quantity(quantity, sheet.entered_units)
+        value = ""
+        if quantity in sheet.as_left:
+            entered = sheet.entered_as_left.get(quantity, unit.from_stored(sheet.as_left[quantity]))
+            value = f"{entered:.10g}"
+        out.append(Value(quantity, LABELS[quantity], unit_symbol(unit.symbol), given.get(quantity, value)))
+    return out
+
+
+def found_values(sheet: Sheet | None, given: Mapping[str, str]) -> dict[str, str]:
+    """Values named in an address (stored units), in the units of the sheet; what is no number is left out."""
+    out = {}
+    for quantity, text in given.items():
+        if sheet is None or quantity not in QUANTITY_UNITS or quantity == "headroom":
+            continue
+        try:
+            value = unit_of_quantity(quantity, sheet.entered_units).from_stored(float(text))
+        except ValueError:
+            continue
+        if math.isfinite(value):
+            out[quantity] = f"{value:.6g}"
+    return out
+
+
+def with_values(sheet: Sheet, typed: Mapping[str, float], number: int, at: datetime, by: str, why: str) -> str:
+    """The text of the next revision: these settings (in the sheet's own units, absent: not judged), all else kept.
+
+    Tolerances that were given for a setting stay as long as it is there.
+    """
+    units = {quantity: unit_of_quantity(quantity, sheet.entered_units) for quantity in typed}
+    following = replace(
+        sheet,
+        as_left={quantity: units[quantity].to_stored(value) for quantity, value in typed.items()},
+        entered_as_left=dict(typed),
+        tolerance={name: one for name, one in sheet.tolerance.items() if name in typed or name == "headroom"},
+        revision=Revision(number, at, by, why),
+    )
+    return sheet_text(following)
+
+
+def first_text(valve: str, at: datetime, by: str) -> str:
+    """A sheet to be filled in, for a valve that has none."""
+    return new_sheet_text(valve=valve, at=at.isoformat().replace("+00:00", "Z"), by=by)
+
+
+def record_of(sheet: Sheet, toml: str, entered_at_ns: int) -> SheetRecord:
+    """A checked sheet as it goes on record. Raises `ValueError` if it does not say since when it holds."""
+    if sheet.revision.at is None:
+        raise ValueError(f"{sheet.valve}: the sheet does not say since when it holds")
+    at_ns = (sheet.revision.at - _EPOCH) // timedelta(microseconds=1) * 1000
+    return SheetRecord(
+        sheet.valve, sheet.revision.number, at_ns, sheet.revision.by, sheet.revision.why, toml, entered_at_ns
+    )
+
+
+def revision_of(record: SheetRecord) -> Revision:
+    """What the next revision is held against."""
+    return Revision(record.number, _EPOCH + timedelta(microseconds=record.at_ns // 1000), record.by, record.why)
+
+
+def _no_sheet(source: Source, valve: str, now_ns: int) -> str:
+    span = source.samples.span(valve)
+    since = f" since {source.time.moment(span[0], now_ns)}" if span is not None else ""
+    return f"sends data{since} and has no sheet: make one"
