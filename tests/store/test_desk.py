@@ -9,6 +9,7 @@ from asleft.store.actor import Actor
 from asleft.store.desk import Contact
 from asleft.store.engine import make_engine
 from asleft.store.migrate import migrate
+from asleft.store.outbox import FIRST_RETRY_S, Notice
 from asleft.store.protocols import AlarmEventConflict
 from asleft.store.records import SqlRecords
 
@@ -62,3 +63,21 @@ def test_the_newest_contact_counts_and_a_valves_own_before_that_for_all(engine):
     assert desk.contact("v", "coil").spare == "4712"
     assert desk.contact("w", "coil").spare == "4713"
     assert desk.contact("v", "valve") is None
+
+
+def test_a_message_is_made_once_kept_until_sent_and_tried_again_later(engine):
+    outbox = AccessStore(engine).outbox
+    first = Notice("a|v/x/9", 10, "a", "Subject", "Body")
+    outbox.make(first, ["a|w/x/9"])
+    outbox.make(Notice("a|v/x/9", 20, "a", "Another", "Body"), [])
+    assert outbox.told(0) == {"a|v/x/9", "a|w/x/9"}
+    assert outbox.told(11) == set()
+    assert outbox.waiting(0) == [first]
+    outbox.failed(first, 100, "it was not taken")
+    later_ns = 100 + round(FIRST_RETRY_S * 1e9)
+    assert outbox.waiting(later_ns - 1) == []
+    (again,) = outbox.waiting(later_ns)
+    assert (again.tries, again.error, again.subject) == (1, "it was not taken", "Subject")
+    outbox.sent(first.key, later_ns)
+    assert outbox.waiting(10**18) == []
+    assert first.key in outbox.told(0)

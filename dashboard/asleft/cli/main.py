@@ -53,6 +53,7 @@ COMMANDS: Mapping[str, Command] = {
     "rejudge": Command("asleft.cli.rejudge", "Judge stored history under another sheet: what would have alarmed?"),
     "export": Command("asleft.cli.export", "Write stored readings to a CSV or Parquet file.", "plant,export"),
     "web": Command("asleft.cli.web", "Serve the dashboard."),
+    "notify": Command("asleft.cli.notify", "Tell people of alarms, by mail, web hook and more."),
     "users": Command("asleft.cli.users", "Say who may sign in to the dashboard, and as what."),
     "sbom": Command("asleft.cli.sbom", "Write a bill of materials of what is installed (CycloneDX).", "sbom"),
     "sim": Command("asleft.cli.sim", "Run simulated presses behind Modbus TCP."),
@@ -61,7 +62,17 @@ COMMANDS: Mapping[str, Command] = {
 #: Import name -> extra that brings it.
 EXTRA_OF_MODULE: Mapping[str, str] = {
     **dict.fromkeys(
-        ("alembic", "dash", "dash_ag_grid", "dash_mantine_components", "numcodecs", "pandas", "plotly", "scipy"),
+        (
+            "alembic",
+            "apprise",
+            "dash",
+            "dash_ag_grid",
+            "dash_mantine_components",
+            "numcodecs",
+            "pandas",
+            "plotly",
+            "scipy",
+        ),
         "plant",
     ),
     **dict.fromkeys(("argon2", "influxdb_client", "psycopg", "sqlalchemy", "tzdata", "waitress"), "plant"),

@@ -8,13 +8,14 @@ from asleft.store.accounts import Accounts
 from asleft.store.audit import AuditTrail
 from asleft.store.desk import Desk
 from asleft.store.migrate import migrated_engine
+from asleft.store.outbox import Outbox
 from asleft.store.sessions import Sessions
 from asleft.store.throttle import Throttle
 from sqlalchemy import Engine
 
 
 class AccessStore:
-    """The five together, over an engine whose tables are in place."""
+    """The six together, over an engine whose tables are in place."""
 
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
@@ -23,6 +24,7 @@ class AccessStore:
         self.throttle = Throttle(engine)
         self.audit = AuditTrail(engine)
         self.desk = Desk(engine)
+        self.outbox = Outbox(engine)
 
     def close(self) -> None:
         """Release connections."""

@@ -1,0 +1,72 @@
+"""Messages to be sent: written down before they are sent, and marked when they are. At least once, by key."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from asleft.store.engine import insert_ignoring, reading, writing
+from asleft.store.tables import notice
+from sqlalchemy import Engine, select, update
+
+FIRST_RETRY_S, LONGEST_RETRY_S = 15.0, 900.0
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """One message of the outbox. `key` says what it is about and to whom, and is never made twice."""
+
+    key: str
+    made_ns: int
+    to_name: str
+    subject: str
+    body: str
+    tries: int = 0
+    next_ns: int = 0
+    sent_ns: int | None = None
+    error: str = ""
+
+
+class Outbox:
+    """Over an engine whose tables are in place."""
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+
+    def make(self, message: Notice, also: Sequence[str]) -> None:
+        """Write a message down, and that it also speaks of those keys. One that is there is left alone."""
+        rows = [
+            message,
+            *(Notice(key, message.made_ns, message.to_name, "", "", sent_ns=message.made_ns) for key in also),
+        ]
+        with writing(self._engine, "outbox") as connection:
+            insert_ignoring(connection, notice, [_row(one) for one in rows])
+
+    def told(self, since_ns: int) -> set[str]:
+        """Keys of everything made since then."""
+        with reading(self._engine) as connection:
+            return set(connection.execute(select(notice.c.key).where(notice.c.made_ns >= since_ns)).scalars())
+
+    def waiting(self, now_ns: int) -> list[Notice]:
+        """What is to be sent now, oldest first."""
+        query = (
+            select(notice).where(notice.c.sent_ns.is_(None), notice.c.next_ns <= now_ns).order_by(notice.c.made_ns)
+        )
+        with reading(self._engine) as connection:
+            return [Notice(*row) for row in connection.execute(query)]
+
+    def sent(self, key: str, now_ns: int) -> None:
+        """It is on its way."""
+        with writing(self._engine, "outbox") as connection:
+            connection.execute(update(notice).where(notice.c.key == key).values(sent_ns=now_ns, error=""))
+
+    def failed(self, message: Notice, now_ns: int, error: str) -> None:
+        """It could not be sent: again later, each time twice as late."""
+        wait_s = min(FIRST_RETRY_S * 2**message.tries, LONGEST_RETRY_S)
+        values = {"tries": message.tries + 1, "next_ns": now_ns + round(wait_s * 1e9), "error": error[:500]}
+        with writing(self._engine, "outbox") as connection:
+            connection.execute(update(notice).where(notice.c.key == message.key).values(**values))
+
+
+def _row(message: Notice) -> dict[str, object]:
+    return {name: getattr(message, name) for name in Notice.__slots__}
