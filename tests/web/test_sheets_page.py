@@ -81,6 +81,7 @@ def test_a_revision_by_fields_is_shown_before_it_is_filed_and_then_filed_once(cl
     page = text_of(preview)
     assert "Revision 4 of the clamp pressure of Press 2, not filed yet." in page
     assert "ramp up: 1.60 s → 2.10 s (+0.500 s)" in page
+    assert "revision.number" not in page  # it stands in the sentence
     assert "full command may give full pressure or flow" in page.lower()
     assert desked.sheets(V) == before
     answer = file_it(client, doors, preview)

@@ -22,7 +22,6 @@ _ENTRIES = (
     Entry("/", "Presses", False),
     Entry("/alarms", "Alarms", True),
     Entry("/sheets", "Sheets", True),
-    Entry("/retune", "Retune", True),
     Entry("/health", "Health", False),
     Entry("/audit", "Audit", False),
 )

@@ -94,7 +94,8 @@ def differences(old: SheetRecord, new: SheetRecord) -> list[str]:
         after = read_sheet(new.toml, source=f"revision {new.number}")
     except SheetError as error:
         return [f"They cannot be compared: {error}"]
-    return lines(compare(before, after))
+    # Number, time, who and why are those of the revisions themselves, which stand beside.
+    return lines(change for change in compare(before, after) if not change.key.startswith("revision."))
 
 
 def values_of(sheet: Sheet, given: Mapping[str, str]) -> list[Value]:
