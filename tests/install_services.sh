@@ -7,6 +7,8 @@ command -v chromium >/dev/null 2>&1 || missing="$missing chromium fonts-dejavu-c
 command -v influxd >/dev/null 2>&1 || missing="$missing influxdb"
 command -v nginx >/dev/null 2>&1 || [ -x /usr/sbin/nginx ] || missing="$missing nginx-light"
 ls /usr/lib/postgresql/*/bin/postgres >/dev/null 2>&1 || command -v postgres >/dev/null 2>&1 || missing="$missing postgresql"
+# What makes PDFs of reports draws its text with the system's pango.
+ldconfig -p | grep -q libpangoft2-1.0 || missing="$missing libpango-1.0-0 libpangoft2-1.0-0"
 [ -z "$missing" ] && exit 0
 if [ "$(id -u)" = 0 ]; then as_root=""; else as_root="sudo"; fi
 command -v apt-get >/dev/null 2>&1 || {

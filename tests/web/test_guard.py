@@ -26,6 +26,8 @@ PATHS = {
         "/_dash-component-suites/dash/deps/react@18.3.1.min.js"
     ),
     "/static/<path:filename>": "/static/x",
+    "/report/<valve>.html": "/report/press-2.clamp.html",
+    "/report/<valve>.pdf": "/report/press-2.clamp.pdf",
     "/sheets/<valve>": "/sheets/press-2.clamp",
     "/sheets/<valve>/file/<int:number>": "/sheets/press-2.clamp/file/3",
     "/sheets/<valve>/revise": "/sheets/press-2.clamp/revise",

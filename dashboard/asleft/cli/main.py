@@ -51,6 +51,7 @@ COMMANDS: Mapping[str, Command] = {
     "sheet": Command("asleft.cli.sheet", "Write, check, compare and file settings sheets."),
     "record": Command("asleft.cli.record", "Run the recorder: receive, store, judge."),
     "rejudge": Command("asleft.cli.rejudge", "Judge stored history under another sheet: what would have alarmed?"),
+    "report": Command("asleft.cli.report", "Write the state of a valve as a report, HTML or PDF."),
     "export": Command("asleft.cli.export", "Write stored readings to a CSV or Parquet file.", "plant,export"),
     "web": Command("asleft.cli.web", "Serve the dashboard."),
     "notify": Command("asleft.cli.notify", "Tell people of alarms, by mail, web hook and more."),
@@ -65,6 +66,7 @@ EXTRA_OF_MODULE: Mapping[str, str] = {
         (
             "alembic",
             "apprise",
+            "weasyprint",
             "dash",
             "dash_ag_grid",
             "dash_mantine_components",

@@ -13,6 +13,7 @@ from asleft.web.access import routes
 from asleft.web.access.guard import guard
 from asleft.web.access.visitor import Access, present
 from asleft.web.actions import alarms as alarm_pages
+from asleft.web.actions import reports as report_pages
 from asleft.web.actions import sheets as sheet_pages
 from asleft.web.pages import audit, health, presses, shell, valve
 from asleft.web.source import Source
@@ -78,6 +79,7 @@ def create_app(
     routes.register(app.server, access, source.time)
     alarm_pages.register(app.server, source, access.store.desk)
     sheet_pages.register(app.server, source)
+    report_pages.register(app.server, source, own_version)
     guard(app, access)
     secure.compress(app.server)
     return app

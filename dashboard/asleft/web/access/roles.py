@@ -34,6 +34,8 @@ ROUTES: Mapping[str, Role] = {
     "/here": _V,
     "/alarms": _V,
     "/alarms/<path:alarm>": _V,
+    "/report/<valve>.html": _V,
+    "/report/<valve>.pdf": _V,
     "/sheets": _V,
     "/sheets/<valve>": _V,
     "/sheets/<valve>/file/<int:number>": _V,

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from urllib.parse import quote
+
 from asleft.web.fragments.progress import progress_bar
 from asleft.web.markup import Markup, details, el, join
 from asleft.web.svg import LARGE, deviation_strip, status_mark
 from asleft.web.views.sheet_lines import SheetLine
+from asleft.web.views.sheets import sheet_href
 from asleft.web.views.valve import FindingView, ValveView
 from asleft.web.views.valves import strip_words
 from asleft.web.words import CAUTIONS
@@ -20,7 +23,9 @@ def opening(view: ValveView) -> Markup:
         f"{view.name.press} / " if view.name.press else None,
         el("b", view.name.name),
         " · ",
-        view.sheet_words,
+        el("a", view.sheet_words, href=sheet_href(view.name.id), data_load=True) if view.lines else view.sheet_words,
+        " · ",
+        el("a", "report", href=f"/report/{quote(view.name.id)}.html", data_load=True),
         class_="crumbs",
     )
     state = " · ".join(p for p in (view.state and f"Machine: {view.state}", view.judged_until) if p)

@@ -1,0 +1,1 @@
+"""Documents to print and file: one self-contained page of HTML, and the same as PDF."""

@@ -1,0 +1,96 @@
+"""What every report is printed on: one HTML document without script or anything from elsewhere, and its PDF."""
+
+from __future__ import annotations
+
+import re
+
+from asleft.web import palette
+from asleft.web.markup import Child, Markup, el, join
+
+#: Pictures carry their style within themselves: a PDF maker takes each for a document of its own.
+_PICTURES = f"""
+.band {{ fill: {palette.BAND}; }} .left {{ stroke: {palette.EXPECTED}; stroke-width: 1; fill: none; }}
+.whisker {{ stroke: {palette.TEXT}; stroke-width: 1.2; fill: none; }}
+.dot {{ stroke: {palette.TEXT}; stroke-linecap: round; fill: none; }}
+.ring {{ stroke: {palette.TEXT}; stroke-width: 1.6; fill: #ffffff; }}
+.unseen {{ stroke: {palette.MUTED}; stroke-width: 1.1; fill: #ffffff; }}
+.beyond {{ fill: {palette.SHIFT}; }} .figure {{ fill: {palette.SHIFT}; font-weight: 600; }}
+.history .dot {{ stroke-width: 3.6; }} .history .dot.out {{ stroke: {palette.SHIFT}; }}
+.onset {{ stroke: {palette.SHIFT}; stroke-width: 1.4; stroke-dasharray: 3 2; fill: {palette.SHIFT}; }}
+text {{ font-family: sans-serif; font-size: 11px; fill: {palette.MUTED}; }} .strong {{ fill: {palette.TEXT}; }}
+"""
+_STYLE = f"""
+@page {{ size: A4; margin: 18mm 16mm 20mm; @bottom-right {{ content: counter(page) " of " counter(pages); width: 14%;
+  font: 7.5pt sans-serif; color: {palette.MUTED}; }} @bottom-left {{ content: string(foot); width: 86%;
+  font: 7.5pt sans-serif; color: {palette.MUTED}; text-align: left; }} }}
+html {{ font: 10.5pt/1.42 sans-serif; color: {palette.TEXT}; }}
+body {{ max-width: 190mm; margin: 0 auto; padding: 1rem; }}
+@media print {{ body {{ max-width: none; padding: 0; }} }}
+.foot {{ string-set: foot content(); color: {palette.MUTED}; font-size: 9pt; }}
+h1 {{ font-size: 17pt; line-height: 1.25; margin: 0.2em 0 0.3em; }}
+h2 {{ font-size: 12pt; margin: 1.5em 0 0.4em; break-after: avoid; }}
+p {{ margin: 0.3em 0; }} ul {{ margin: 0.3em 0; padding-left: 1.3em; }}
+table {{ border-collapse: collapse; width: 100%; font-size: 9pt; }}
+caption {{ text-align: left; color: {palette.MUTED}; padding-bottom: 0.3em; }}
+th, td {{ text-align: left; vertical-align: top; padding: 0.28em 0.7em 0.28em 0;
+  border-bottom: 0.5pt solid #b9c0c5; }}
+thead th {{ font-weight: 400; color: {palette.MUTED}; }} tbody th {{ font-weight: 400; }}
+tr, figure, li {{ break-inside: avoid; }} thead {{ display: table-header-group; }}
+.n {{ text-align: right; white-space: nowrap; }} .out th, .out td {{ font-weight: 700; color: {palette.SHIFT}; }}
+.sub {{ color: {palette.MUTED}; }} .strip {{ width: 100%; height: auto; }}
+.names {{ display: table; table-layout: fixed; width: 100%; font-size: 7.5pt; color: {palette.MUTED}; }}
+.names span {{ display: table-cell; text-align: center; }}
+figure {{ display: inline-block; width: 48%; margin: 0 1% 0.8em 0; vertical-align: top; }}
+figcaption {{ font-size: 9pt; font-weight: 600; }} .history {{ width: 100%; height: auto; }}
+.cautions {{ border-left: 3pt solid {palette.SHIFT}; padding-left: 0.8em; }}
+.lines td {{ height: 3.2em; }}
+"""
+
+
+class PdfUnavailableError(RuntimeError):
+    """This machine lacks what makes PDFs; the message says what to do."""
+
+
+def paper(title: str, foot: str, *contents: Child) -> str:
+    """A whole document. `foot` stands at the foot of every printed page."""
+    return join(
+        Markup('<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'),
+        Markup('<meta name="viewport" content="width=device-width, initial-scale=1">'),
+        el("title", title),
+        el("style", Markup(_STYLE)),
+        Markup("</head><body><main>"),
+        el("p", foot, class_="foot"),
+        *contents,
+        Markup("</main></body></html>"),
+    )
+
+
+def picture(svg: Markup) -> Markup:
+    """An SVG with its style inside it."""
+    return Markup(re.sub(r"(<svg[^>]*>)", rf"\1<style>{_PICTURES}</style>", svg, count=1))
+
+
+def pdf(html: str) -> bytes:
+    """The document as PDF.
+
+    Raises:
+        PdfUnavailableError: the system's text libraries (pango) are not there.
+    """
+    try:
+        from weasyprint import HTML  # type: ignore[import-untyped]
+        from weasyprint.urls import URLFetcher  # type: ignore[import-untyped]
+    except OSError as error:
+        raise PdfUnavailableError(
+            "PDFs need the system's pango library, which is not here (Debian: libpango-1.0-0 libpangoft2-1.0-0). "
+            "Open the HTML report in a browser and print it there to a PDF file."
+        ) from error
+
+    class Nothing(URLFetcher):  # type: ignore[misc]  # the library is not typed
+        """A report has all it needs within itself; whatever else it names is not fetched."""
+
+        def fetch(self, url: str, headers: object = None) -> object:
+            """Refuse."""
+            raise ValueError(f"a report fetches nothing: {url[:60]}")
+
+    document: bytes = HTML(string=html, url_fetcher=Nothing()).write_pdf()
+    return document

@@ -1,0 +1,178 @@
+"""The report of a valve's state: as left, as found, what is uncertain, what was not observed and why."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+
+from asleft.web.figures.history import history_svg
+from asleft.web.markup import Child, Markup, el, join, table
+from asleft.web.report.paper import paper, picture
+from asleft.web.source import Source
+from asleft.web.svg import LARGE, deviation_strip
+from asleft.web.views.history import history_views
+from asleft.web.views.valve import ValveView, valve_view
+from asleft.web.views.valves import strip_words
+from asleft.web.when import age
+from asleft.web.words import CAUTIONS, STATE_WORDS, sentence_case
+
+WEEK_NS = 7 * 86_400 * 10**9
+DECISION = (
+    "A setting is “in” if its deviation and the whole of its expanded uncertainty (95 %) lie within the tolerance, "
+    "“out” if all of it lies beyond, else “undecided” (guard band of one expanded uncertainty: ISO 14253-1, JCGM "
+    "106). The coverage factor follows from the effective degrees of freedom (JCGM 100, G.4)."
+)
+NO_VALIDATION = "This report says what was measured. It is no safety validation and releases no machine."
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """What the report covers (unix ns)."""
+
+    from_ns: int
+    to_ns: int
+
+
+def state_report(source: Source, valve: str, stretch: Stretch, version: str) -> str | None:
+    """The document; None if no store has ever heard of the valve."""
+    view = valve_view(source, valve)
+    if view is None:
+        return None
+    now = source.now_ns()
+    record = source.records.sheet_in_force(valve, now)
+    title = f"{view.name.spoken}, as found"
+    foot = f"{valve} · {view.sheet_words} · asleft {version} · made {source.time.full(now)}, {source.time.name}"
+    digest = hashlib.sha256(record.toml.encode()).hexdigest() if record is not None else ""
+    return paper(
+        title,
+        foot,
+        el("h1", view.sentence),
+        el("p", _where(view, valve)),
+        _strip(view),
+        _table(view),
+        _findings(view),
+        _unseen(view),
+        _histories(source, valve),
+        _coverage(source, valve, stretch),
+        el("h2", "How it was decided"),
+        el("p", DECISION),
+        *(el("p", remark) for remark in view.remarks),
+        el("h2", "What it rests on"),
+        el("p", f"Sheet: {view.sheet_words}. SHA-256 of its file: {digest}." if record else "No sheet is filed."),
+        el("p", f"Software: asleft {version}. All times in {source.time.name}, 24 h."),
+        el("div", el("h2", "Before anyone goes to the press"), el("ul", *(el("li", text) for text in CAUTIONS)),
+           el("p", NO_VALIDATION), class_="cautions"),
+        _signatures(),
+    )  # fmt: skip
+
+
+def _where(view: ValveView, valve: str) -> str:
+    said = [f"{view.name.spoken} ({valve})", f"{view.status_words} {view.since}".strip(), view.judged_until]
+    return ". ".join(sentence_case(part) for part in said if part) + "."
+
+
+def _strip(view: ValveView) -> Markup | None:
+    if not view.strip:
+        return None
+    names = el("div", *(el("span", mark.label) for mark in view.strip), class_="names")
+    words = strip_words(view.strip)
+    return join(
+        el("h2", "Deviation from as left, in percent of tolerance"),
+        picture(deviation_strip(view.strip, LARGE, words)),
+        names,
+        el("p", words, class_="sub"),
+    )
+
+
+def _table(view: ValveView) -> Markup | None:
+    if not view.lines:
+        return None
+    head = ["setting", "as left", "as found", "uncertainty", "tolerance", "used", "verdict"]
+    rows = [
+        el(
+            "tr",
+            el("th", line.label, scope="row"),
+            *(
+                el("td", text, class_="n")
+                for text in (line.as_left, line.as_found, line.uncertainty, line.tolerance, line.used)
+            ),
+            el("td", line.verdict_words),
+            class_=line.verdict,
+        )
+        for line in view.lines
+    ]
+    header = el(
+        "tr", *(el("th", text, scope="col", class_="n" if 0 < k < 6 else None) for k, text in enumerate(head))
+    )
+    return join(
+        el("h2", "As left and as found"),
+        el("table", el("caption", "Uncertainty: expanded, 95 %."), el("thead", header), el("tbody", *rows)),
+    )
+
+
+def _findings(view: ValveView) -> Markup:
+    if not view.findings:
+        return join(el("h2", "Findings"), el("p", "None."))
+    items = [
+        el(
+            "li",
+            el("b", f"{finding.title}, {finding.since}. "),
+            f"{finding.evidence} {finding.parts} {finding.look_first}",
+            el("ul", *(el("li", text) for text in finding.consequences)) if finding.consequences else None,
+        )
+        for finding in view.findings
+    ]
+    return join(el("h2", "Findings"), el("ul", *items))
+
+
+def _unseen(view: ValveView) -> Markup | None:
+    rows = [el("li", f"{line.label}: {line.remark}") for line in view.lines if line.verdict == "not-observed"]
+    return join(el("h2", "Not observed, and why"), el("ul", *rows)) if rows else None
+
+
+def _histories(source: Source, valve: str) -> Markup | None:
+    views = history_views(source, valve)
+    if not views:
+        return None
+    figures = [
+        el(
+            "figure",
+            el("figcaption", view.label),
+            picture(history_svg(view, source.time)),
+            el("p", view.words, class_="sub"),
+        )
+        for view in views
+    ]
+    return join(el("h2", "History, three weeks"), el("div", *figures, class_="pictures"))
+
+
+def _coverage(source: Source, valve: str, stretch: Stretch) -> Markup:
+    hours: dict[str, float] = {}
+    for interval in source.records.intervals(valve, stretch.from_ns, stretch.to_ns):
+        seen_s = min(interval.to_s, stretch.to_ns / 1e9) - max(interval.from_s, stretch.from_ns / 1e9)
+        hours[interval.state.value] = hours.get(interval.state.value, 0.0) + max(seen_s, 0.0)
+    whole_s = (stretch.to_ns - stretch.from_ns) / 1e9
+    unseen_s = max(whole_s - sum(hours.values()), 0.0)
+    rows: list[list[Child]] = [
+        [STATE_WORDS.get(state, state), age(seconds), f"{100 * seconds / whole_s:.1f} %"]
+        for state, seconds in sorted(hours.items(), key=lambda item: -item[1])
+    ]
+    rows.append(["no data judged", age(unseen_s), f"{100 * unseen_s / whole_s:.1f} %"])
+    words = f"From {source.time.full(stretch.from_ns)} to {source.time.full(stretch.to_ns)}."
+    return join(
+        el("h2", "Data coverage"),
+        el(
+            "p",
+            words,
+            " Only production is judged for pressure and drift, only an enabled driver for current and ramps.",
+        ),
+        table("Time by state of the machine", ["state", "time", "share"], rows, numeric=frozenset({1, 2})),
+    )
+
+
+def _signatures() -> Markup:
+    rows: list[list[Child]] = [["measured by", "", ""], ["checked by", "", ""]]
+    return join(
+        el("h2", "Names"),
+        el("div", table("To be signed", ["role", "name and date", "signature"], rows), class_="lines"),
+    )

@@ -1,0 +1,146 @@
+"""Reports: all that is known in one document that needs nothing else, as HTML and as PDF."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from html.parser import HTMLParser
+from io import BytesIO
+
+import pytest
+from asleft.cli.main import main
+from asleft.store.records import open_records
+from asleft.web.app import create_app
+from asleft.web.markup import Markup
+from asleft.web.report.paper import paper, pdf, picture
+from asleft.web.report.state import WEEK_NS, Stretch, state_report
+from pypdf import PdfReader
+
+V = "press-2.clamp"
+VOID = {"meta", "link", "br", "hr", "img", "input"}
+
+
+class Checked(HTMLParser):
+    """Every element closed in order; what is named outside, and the headings."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.stack: list[str] = []
+        self.outside: list[str] = []
+        self.headings: list[str] = []
+
+    def handle_starttag(self, tag, attrs):
+        if tag not in VOID:
+            self.stack.append(tag)
+        if tag in ("h1", "h2", "h3"):
+            self.headings.append(tag)
+        assert tag != "script"
+        self.outside += [value for name, value in attrs if name in ("src", "href") and value]
+
+    def handle_endtag(self, tag):
+        assert self.stack.pop() == tag
+
+
+@pytest.fixture
+def text(source, plant) -> str:
+    made = state_report(source, V, Stretch(plant.now - WEEK_NS, plant.now), "9.9")
+    assert made is not None
+    return made
+
+
+def test_the_document_is_whole_and_needs_nothing_from_elsewhere(text):
+    checked = Checked()
+    checked.feed(text)
+    assert checked.stack == []
+    assert checked.outside == []
+    assert "url(" not in text
+    assert "@import" not in text
+    assert checked.headings[0] == "h1"
+    assert checked.headings.count("h1") == 1
+    assert "h3" not in checked.headings
+
+
+def test_it_says_all_that_a_reader_has_to_know(text, plant):
+    toml = plant.sheet_in_force(V, plant.now).toml
+    for words in (
+        "Ramp up takes 2.10 s; it was left at 1.60 s.",
+        "ISO 14253-1",
+        hashlib.sha256(toml.encode()).hexdigest(),
+        "asleft 9.9",
+        "Europe/Madrid",
+        "It is no safety validation",
+        "Isolate, lock out, support and bleed first.",
+        "Pressure arrives 0.5 s later.",
+        "Data coverage",
+        "signature",
+    ):
+        assert words in text, words
+    assert re.search(r'<tr class="out"><th scope="row">ramp up</th>', text)
+
+
+def test_what_was_not_observed_stands_with_its_reason(source, plant):
+    text = state_report(source, "press-2.platen", Stretch(plant.now - WEEK_NS, plant.now), "9.9")
+    assert "Not observed, and why" in text
+    assert "the controller makes its own ramps" in text
+
+
+def test_the_coverage_adds_up(text):
+    shares = [float(share) for share in re.findall(r'<td class="n">(\d+\.\d) %</td></tr>', text)]
+    assert sum(shares) == pytest.approx(100.0, abs=0.3)
+
+
+def test_the_pdf_has_every_row_and_the_page_numbers(text):
+    reader = PdfReader(BytesIO(pdf(text)))
+    assert 2 <= len(reader.pages) <= 6
+    whole = " ".join(" ".join(page.extract_text() for page in reader.pages).split())
+    for words in (
+        "current at zero",
+        "ramp up",
+        "headroom",
+        "It is no safety validation",
+        f"1 of {len(reader.pages)}",
+    ):
+        assert words in whole, words
+    assert f"{V} · sheet 3" in whole
+
+
+def test_a_report_fetches_nothing(caplog):
+    outside = paper("x", "x", Markup('<img src="http://127.0.0.1:9/x.png"><img src="file:///etc/passwd">'))
+    assert PdfReader(BytesIO(pdf(outside))).pages
+    assert "127.0.0.1" in caplog.text
+    assert "a report fetches nothing" in caplog.text
+
+
+def test_pictures_carry_their_style():
+    made = picture(Markup('<svg class="strip"><path/></svg>'))
+    assert made.startswith('<svg class="strip"><style>')
+
+
+def test_the_routes(plant, door):
+    client = create_app(plant, plant, door.access, clock_ns=lambda: plant.now).server.test_client()
+    answer = client.get(f"/report/{V}.html?from=2026-11-01T00:00:00Z&to=2026-11-24T00:00:00Z")
+    assert "From Sun 1 Nov 2026 01:00:00 to Tue 24 Nov 2026 01:00:00." in answer.get_data(as_text=True)
+    assert answer.headers["Content-Security-Policy"].startswith("default-src 'none'; style-src 'unsafe-inline'")
+    made = client.get(f"/report/{V}.pdf")
+    assert (made.mimetype, made.get_data()[:5]) == ("application/pdf", b"%PDF-")
+    assert client.get("/report/no-such.html").status_code == 404
+    assert client.get(f"/report/{V}.html?from=2026-11-02&to=2026-11-01").status_code == 400
+
+
+def test_the_command(tmp_path, capsys, plant):
+    records = open_records(tmp_path / "records.db")
+    records.put_sheet(plant.sheet_in_force(V, plant.now))
+    records.close()
+    for name, start in (("r.html", b"<!DOC"), ("r.pdf", b"%PDF-")):
+        assert main(["report", V, "--data", str(tmp_path), "--out", str(tmp_path / name)]) == 0
+        assert (tmp_path / name).read_bytes()[:5] == start
+    for more, words in (
+        (["x.y", "--out", str(tmp_path / "a.html")], "known are: press-2.clamp"),
+        ([V, "--out", str(tmp_path / "a.txt")], "must end in .html or .pdf"),
+        ([V, "--out", str(tmp_path / "no" / "a.html")], "cannot be written"),
+        ([V, "--out", str(tmp_path / "a.html"), "--days", "0"], "between 0.01 and 3660"),
+        ([V, "--out", str(tmp_path / "a.html"), "--zone", "Mars"], "not a time zone"),
+    ):
+        capsys.readouterr()
+        assert main(["report", *more, "--data", str(tmp_path)]) == 2
+        assert words in capsys.readouterr().err
