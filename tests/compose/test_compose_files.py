@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 import yaml
-from asleft.cli import record, web
+from asleft.cli import notify, record, web
 from plant_broker import COMPOSE
 
 REPOSITORY = COMPOSE.parent
@@ -158,6 +158,6 @@ def test_service_units_start_programs_with_options_they_take(unit: Path) -> None
     if Path(program).name == "asleft-agent":
         assert words == ["/etc/asleft/agent.toml"]
     else:
-        arguments_of({"record": record, "web": web}[words[0]], words[1:])
+        arguments_of({"record": record, "web": web, "notify": notify}[words[0]], words[1:])
     for line in ("Restart=always", "NoNewPrivileges=yes", "ProtectSystem=strict", "WantedBy=multi-user.target"):
         assert line in text
