@@ -226,3 +226,11 @@ def test_every_role_may_look(app, doors):
         someone = app.server.test_client()
         doors.sign_in(someone, role.value)
         assert someone.get("/alarms").status_code == 200
+
+
+@pytest.mark.parametrize(
+    "path", ["/alarms/press-2.clamp/ramp-up-changed/1", "/sheets/x/revise?why=a", "/report/x.pdf"]
+)
+def test_a_link_from_a_letter_leads_through_the_door_and_back(app, path):
+    answer = app.server.test_client().get(path)
+    assert (answer.status_code, answer.location) == (303, f"/login?next={quote(path, safe='')}")

@@ -18,7 +18,7 @@ from werkzeug.wrappers import Response as AnyResponse
 CSRF_COOKIE, CSRF_HEADER = "_csrf_token", "X-CSRFToken"
 """Names the framework's own script uses: it repeats the cookie in the header with every callback."""
 _DISPATCH = "/_dash-update-component"
-_PAGE_RULES = frozenset({"/", "/<path:path>", "/account", "/logout"})
+_PAGE_RULES = frozenset({"/", "/<path:path>", "/account", "/logout", *roles.PLAIN_PAGES})
 _SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 
 

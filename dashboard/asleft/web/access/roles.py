@@ -42,6 +42,9 @@ ROUTES: Mapping[str, Role] = {
     "/sheets/<valve>/revise": _T,
 }
 
+#: Those of them that people open, from a letter's link for one: whoever is not signed in is led to the door and back.
+PLAIN_PAGES: frozenset[str] = frozenset(rule for rule in ROUTES if rule.startswith(("/alarms", "/sheets", "/report")))
+
 #: Routes whose posted forms change something, by their rule: they ask for more than looking does.
 CHANGES: Mapping[str, Role] = {"/alarms/<path:alarm>": _T}
 
