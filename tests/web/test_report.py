@@ -14,6 +14,7 @@ from asleft.web.app import create_app
 from asleft.web.markup import Markup
 from asleft.web.report.paper import paper, pdf, picture
 from asleft.web.report.state import WEEK_NS, Stretch, state_report
+from asleft.web.words import CAUTIONS
 from pypdf import PdfReader
 
 V = "press-2.clamp"
@@ -72,7 +73,7 @@ def test_it_says_all_that_a_reader_has_to_know(text, plant):
         "Isolate, lock out, support and bleed first.",
         "Pressure arrives 0.5 s later.",
         "Data coverage",
-        "signature",
+        "As found at Tue 24 Nov 2026 16:02:07, when this was made",
     ):
         assert words in text, words
     assert re.search(r'<tr class="out"><th scope="row">ramp up</th>', text)
@@ -93,13 +94,11 @@ def test_the_pdf_has_every_row_and_the_page_numbers(text):
     reader = PdfReader(BytesIO(pdf(text)))
     assert 2 <= len(reader.pages) <= 6
     whole = " ".join(" ".join(page.extract_text() for page in reader.pages).split())
-    for words in (
-        "current at zero",
-        "ramp up",
-        "headroom",
-        "It is no safety validation",
-        f"1 of {len(reader.pages)}",
-    ):
+    rows = re.findall(r'<th scope="row">([^<]+)</th><td class="n">([^<]*)</td><td class="n">([^<]*)</td>', text)
+    assert len(rows) >= 12
+    for label, left, found in rows:
+        assert f"{label} {left} {found}" in whole, label
+    for words in (*CAUTIONS, "It is no safety validation", f"1 of {len(reader.pages)}"):
         assert words in whole, words
     assert f"{V} · sheet 3" in whole
 
@@ -124,7 +123,14 @@ def test_the_routes(plant, door):
     made = client.get(f"/report/{V}.pdf")
     assert (made.mimetype, made.get_data()[:5]) == ("application/pdf", b"%PDF-")
     assert client.get("/report/no-such.html").status_code == 404
-    assert client.get(f"/report/{V}.html?from=2026-11-02&to=2026-11-01").status_code == 400
+    for query, words in (
+        ("from=2026-11-02&to=2026-11-01", "from must lie before to"),
+        ("from=last-monday", "from = 'last-monday': wanted is a time"),
+        ("kind=verification", "kind: this report knows no such choice"),
+    ):
+        answer = client.get(f"/report/{V}.html?{query}")
+        assert answer.status_code == 400
+        assert words in answer.get_data(as_text=True).replace("&#x27;", "'")
 
 
 def test_the_command(tmp_path, capsys, plant):

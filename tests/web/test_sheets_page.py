@@ -46,8 +46,14 @@ def typed_in(page: str) -> dict[str, str]:
 
 def values(client, doors, **changes) -> dict[str, str]:
     page = text_of(client.get(REVISE))
-    form = {doors.CSRF: doors.word_in(page), "act": "values", **typed_in(page), "why": "retuned", **changes}
-    return client.post(REVISE, data=form)
+    return client.post(REVISE, data=filled(page, doors, **changes))
+
+
+def filled(page: str, doors, **changes) -> dict[str, str]:
+    """The form of a page as somebody sends it."""
+    after = re.search(r'name="after" value="(\d+)"', page).group(1)
+    form = {doors.CSRF: doors.word_in(page), "act": "values", "after": after, **typed_in(page)}
+    return {**form, "why": "retuned", **changes}
 
 
 def file_it(client, doors, preview) -> object:
@@ -215,3 +221,25 @@ def test_what_is_not_there(client):
     assert client.get("/sheets/no-such").status_code == 404
     assert client.get("/sheets/Not%20An%20Id/revise").status_code == 404
     assert client.get(f"/sheets/{V}/file/77").status_code == 404
+
+
+def test_a_form_filled_from_an_older_revision_cannot_undo_a_newer_one(client, doors, desked):
+    """Opened on revision 3, sent after somebody filed 4: told, with what was typed, and never numbered 5."""
+    page = text_of(client.get(REVISE))
+    assert file_it(client, doors, values(client, doors, ramp_up="1.7")).status_code == 303
+    answer = client.post(REVISE, data=filled(page, doors, ramp_down="2.5"))
+    said = text_of(answer)
+    assert answer.status_code == 409
+    assert "technician has filed revision 4 since this form was filled from revision 3: retuned." in said
+    assert typed_in(said)["ramp_down"] == "2.5"
+    again = client.post(REVISE, data=filled(said, doors))  # sent once more as it came back
+    assert again.status_code == 409
+    assert [record.number for record in desked.sheets(V)] == [3, 4]
+    assert read_sheet(desked.sheets(V)[-1].toml).as_left["ramp_up"] == 1.7
+
+
+def test_a_comma_that_may_be_one_of_thousands_is_asked_about(client, doors, desked):
+    answer = values(client, doors, pressure_at_full="1,200")
+    assert answer.status_code == 400
+    assert "may be read in two ways" in text_of(answer)
+    assert len(desked.sheets(V)) == 1

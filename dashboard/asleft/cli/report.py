@@ -15,8 +15,8 @@ what it does
   Writes what is known of a valve: as left and as found with uncertainty and
   verdict, findings with evidence and likely part, what was not observed and
   why, history, data coverage, decision rule, sheet revision with the hash of
-  its file, cautions, and lines to sign on. One HTML file that needs nothing
-  else, or a PDF, by the ending of the name.
+  its file, and cautions, all as of now; --days is of the coverage. One HTML
+  file that needs nothing else, or a PDF, by the ending of the name.
 
 examples
   asleft report press-4.platen --data asleft-data --out platen.html

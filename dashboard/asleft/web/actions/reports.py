@@ -26,8 +26,16 @@ class ReportPages:
     def one(self, valve: str, kind: str) -> Response:
         """The report as `kind`, "html" or "pdf"; the stretch is the last seven days unless the address says other."""
         now = self.source.now_ns()
-        to_ns = parse_iso_ns(request.args.get("to")) or now
-        from_ns = parse_iso_ns(request.args.get("from")) or to_ns - WEEK_NS
+        for name in request.args:
+            if name not in ("from", "to"):
+                return self._said(f"{name[:40]}: this report knows no such choice; it takes from and to.", 400)
+        times = {name: parse_iso_ns(text) for name, text in request.args.items()}
+        for name, at_ns in times.items():
+            if at_ns is None:
+                given = request.args[name][:40]
+                return self._said(f"{name} = {given!r}: wanted is a time as 2026-11-26T10:05:00Z.", 400)
+        to_ns = times.get("to") or now
+        from_ns = times.get("from") or to_ns - WEEK_NS
         if not from_ns < to_ns:
             return self._said("from must lie before to.", 400)
         text = state_report(self.source, valve, Stretch(from_ns, to_ns), self.version)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -25,6 +26,10 @@ from flask import Response as Answer
 from werkzeug.wrappers import Response
 
 LARGEST_FILE = 200_000
+OVERTAKEN = (
+    "{} has filed revision {} since this form was filled from revision {}: {}. What you entered is still here. Look "
+    "at what that revision changed, then enter it again over it if it still holds."
+)
 TAKEN = "Somebody has filed revision {} meanwhile. What you entered is still here: give it the next number."
 
 
@@ -87,6 +92,14 @@ class SheetPages:
         name = valve_name(valve, self.source.sheet(valve, now))
         at = datetime.fromtimestamp(now // 10**9, UTC)
         latest = self._readable(records)
+        # What was typed over an older revision stays so when it comes back, or the next try would undo the newer one.
+        after = (
+            int(request.form["after"])
+            if _is_number(request.form.get("after"))
+            else records[-1].number
+            if records
+            else 0
+        )
         given = typed if typed is not None else views.found_values(latest, request.args)
         about = {
             "by": frame.visitor.name,
@@ -100,7 +113,9 @@ class SheetPages:
                               fragments.upload_form(frame, f"{href}/revise")]  # fmt: skip
         body: list[Child] = (
             [
-                fragments.values_form(frame, f"{href}/revise", views.values_of(latest, given), about, faults or {}),
+                fragments.values_form(
+                    frame, f"{href}/revise", views.values_of(latest, given), about, faults or {}, after
+                ),
                 details("Everything else: the sheet as a file", *(one for one in whole), key="whole"),
             ]
             if latest is not None and toml is None
@@ -146,6 +161,10 @@ class SheetPages:
         if latest is None:
             return self.form(valve)
         typed = {name: request.form.get(name, "").strip() for name in (*QUANTITY_UNITS, "by", "at", "why")}
+        newest, after = records[-1], request.form.get("after", "")
+        if after != str(newest.number):
+            words = OVERTAKEN.format(newest.by, newest.number, after[:6] or "an older one", newest.why)
+            return self.form(valve, typed=typed, wrong=[words], status=409)
         values, faults = _numbers(typed)
         for name, label in (("by", "say who set it"), ("why", "say why")):
             if not typed[name]:
@@ -265,6 +284,9 @@ def _numbers(typed: Mapping[str, str]) -> tuple[dict[str, float], dict[str, str]
         text = typed[name]
         if not text or name == "headroom":
             continue
+        if re.fullmatch(r"[+-]?\d{1,3},\d{3}", text):
+            faults[name] = f"{text!r} may be read in two ways: write a point for the decimals, or no comma"
+            continue
         try:
             value = float(text.replace(",", ".") if text.count(",") == 1 and "." not in text else text)
         except ValueError:
@@ -274,6 +296,10 @@ def _numbers(typed: Mapping[str, str]) -> tuple[dict[str, float], dict[str, str]
         else:
             faults[name] = f"{text[:24]!r} is not a number"
     return values, faults
+
+
+def _is_number(text: str | None) -> bool:
+    return text is not None and text.isascii() and text.isdigit() and len(text) < 9
 
 
 def _time(text: str) -> datetime | None:

@@ -72,13 +72,14 @@ def comparison(records: Sequence[SheetRecord], old: int, new: int, changes: Sequ
 
 
 def values_form(
-    frame: Frame, href: str, values: Sequence[Value], about: Mapping[str, str], faults: Mapping[str, str]
+    frame: Frame, href: str, values: Sequence[Value], about: Mapping[str, str], faults: Mapping[str, str], after: int
 ) -> Markup:
-    """The settings as fields, and who, when and why."""
+    """The settings as fields, and who, when and why. `after`: the revision that the fields were filled from."""
     return el(
         "form",
         frame.word(),
         el("input", type="hidden", name="act", value="values"),
+        el("input", type="hidden", name="after", value=str(after)),
         el(
             "fieldset",
             el("legend", "As left"),

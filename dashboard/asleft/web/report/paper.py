@@ -43,7 +43,6 @@ tr, figure, li {{ break-inside: avoid; }} thead {{ display: table-header-group; 
 figure {{ display: inline-block; width: 48%; margin: 0 1% 0.8em 0; vertical-align: top; }}
 figcaption {{ font-size: 9pt; font-weight: 600; }} .history {{ width: 100%; height: auto; }}
 .cautions {{ border-left: 3pt solid {palette.SHIFT}; padding-left: 0.8em; }}
-.lines td {{ height: 3.2em; }}
 """
 
 

@@ -48,6 +48,8 @@ def state_report(source: Source, valve: str, stretch: Stretch, version: str) -> 
         foot,
         el("h1", view.sentence),
         el("p", _where(view, valve)),
+        el("p", f"As found at {source.time.full(now)}, when this was made: values, findings and history are of then.",
+           class_="sub"),
         _strip(view),
         _table(view),
         _findings(view),
@@ -62,7 +64,6 @@ def state_report(source: Source, valve: str, stretch: Stretch, version: str) -> 
         el("p", f"Software: asleft {version}. All times in {source.time.name}, 24 h."),
         el("div", el("h2", "Before anyone goes to the press"), el("ul", *(el("li", text) for text in CAUTIONS)),
            el("p", NO_VALIDATION), class_="cautions"),
-        _signatures(),
     )  # fmt: skip
 
 
@@ -167,12 +168,4 @@ def _coverage(source: Source, valve: str, stretch: Stretch) -> Markup:
             " Only production is judged for pressure and drift, only an enabled driver for current and ramps.",
         ),
         table("Time by state of the machine", ["state", "time", "share"], rows, numeric=frozenset({1, 2})),
-    )
-
-
-def _signatures() -> Markup:
-    rows: list[list[Child]] = [["measured by", "", ""], ["checked by", "", ""]]
-    return join(
-        el("h2", "Names"),
-        el("div", table("To be signed", ["role", "name and date", "signature"], rows), class_="lines"),
     )
