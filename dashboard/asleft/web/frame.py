@@ -8,8 +8,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from asleft.store.accounts import Role
-from asleft.web import nav
+from asleft.web import nav, units
 from asleft.web.access.visitor import Visitor
+from asleft.web.fragments.units import unit_switch
 from asleft.web.markup import Child, Markup, el, join
 from asleft.web.source import Source
 from flask import Response, request
@@ -18,7 +19,8 @@ _HEAD = (
     '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
     '<meta name="viewport" content="width=device-width, initial-scale=1">'
     '<link rel="icon" type="image/svg+xml" href="/assets/mark.svg"><link rel="stylesheet" href="/assets/style.css">'
-    '<link rel="stylesheet" href="/assets/desk.css"><script src="/assets/desk.js" defer></script>'
+    '<link rel="stylesheet" href="/assets/desk.css">'
+    '<link rel="stylesheet" href="/assets/units.css"><script src="/assets/desk.js" defer></script>'
 )
 SIGN_IN_FIRST = (
     "There are no accounts yet, so nothing can be entered here: a change needs a name. Whoever runs the machine "
@@ -64,6 +66,7 @@ class Frame:
                 el("span", self.source.time.full(now), class_="clock", id="clock", data_renew=True),
                 class_="time",
             ),
+            unit_switch(units.current(), self.visitor.csrf),
             self._account(),
             Markup('</header><div id="stale" class="stale" role="status"></div><main id="main" tabindex="-1">'),
             *contents,

@@ -55,3 +55,6 @@ AUDIT_BEFORE = "audit-before"
 AUDIT_BODY = "audit-body"
 
 SIGN_OUT = "sign-out"
+
+FRAME_PARTS = "frame-parts"
+UNITS = "units"

@@ -40,6 +40,7 @@ ROUTES: Mapping[str, Role] = {
     "/sheets/<valve>": _V,
     "/sheets/<valve>/file/<int:number>": _V,
     "/sheets/<valve>/revise": _T,
+    "/units": _V,
 }
 
 #: Those of them that people open, from a letter's link for one: whoever is not signed in is led to the door and back.

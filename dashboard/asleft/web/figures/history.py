@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from asleft.sheet.names import format_number
+from asleft.web import units
 from asleft.web.markup import Markup, el
 from asleft.web.views.history import HistoryView
 from asleft.web.when import PlantTime
@@ -38,7 +38,7 @@ def history_svg(view: HistoryView, time: PlantTime) -> Markup:
         y = at_y(value)
         if all(abs(y - other) > 12 for other in taken):
             taken.append(y)
-            text = format_number(view.quantity, value)
+            text = units.current().number(view.quantity, value)
             labels.append(
                 el("text", text, x=LEFT - 6, y=y + 4, text_anchor="end", class_="strong" if strong else None)
             )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from urllib.parse import quote
 
+from asleft.web import units
 from asleft.web.fragments.progress import progress_bar
 from asleft.web.markup import Markup, details, el, join
 from asleft.web.svg import LARGE, deviation_strip, status_mark
@@ -101,6 +102,7 @@ def sheet_table(view: ValveView) -> Markup:
         )
     head = ["setting", "as left", "as found", "uncertainty", "tolerance", "used", "verdict", "why, and what is known"]
     body = [_line(line) for line in view.lines]
+    remarks = [text for text in (units.current().note, *view.remarks) if text]
     header = el("tr", *(el("th", t, scope="col", class_="n" if 0 < i < 6 else None) for i, t in enumerate(head)))
     inner = el(
         "table",
@@ -112,7 +114,7 @@ def sheet_table(view: ValveView) -> Markup:
     return join(
         el("h2", "Sheet ", el("small", "as left, as found")),
         el("div", inner, class_="scroll", tabindex="0", role="region", aria_label="Settings, as left and as found"),
-        el("ul", *(el("li", remark) for remark in view.remarks), class_="remarks") if view.remarks else None,
+        el("ul", *(el("li", remark) for remark in remarks), class_="remarks") if remarks else None,
     )
 
 

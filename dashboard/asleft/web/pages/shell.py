@@ -5,10 +5,11 @@ from __future__ import annotations
 import dash
 from asleft.store.accounts import Role
 from asleft.store.audit import AuditTrail
-from asleft.web import ids, nav
+from asleft.web import ids, nav, units
 from asleft.web.access.roles import page_role
 from asleft.web.access.visitor import Visitor, current
-from asleft.web.pages import audit, health, missing, presses, valve
+from asleft.web.fragments.units import unit_switch
+from asleft.web.pages import audit, health, missing, parts, presses, valve
 from asleft.web.pages.components import in_browser, mailbox, node
 from asleft.web.source import Source
 from dash import Input, Output, dcc, html
@@ -22,6 +23,7 @@ def layout(source: Source, visitor: Visitor | None) -> Component:
             dcc.Location(id=ids.URL, refresh=False),
             *mailbox(ids.CLOCK_DATA, {"now_ms": source.now_ns() / 1e6, "zone": source.time.name}),
             *mailbox(ids.TITLE),
+            *mailbox(ids.FRAME_PARTS, {ids.UNITS: unit_switch(units.current(), visitor.csrf if visitor else "")}),
             dcc.Interval(id=ids.TICK, interval=1000),
             html.A("Skip to the page's contents", href=f"#{ids.MAIN}", className="skip"),
             html.Header(
@@ -32,6 +34,7 @@ def layout(source: Source, visitor: Visitor | None) -> Component:
                         [f"Plant time, {source.time.name} ", html.Span(id=ids.CLOCK, className="clock")],
                         className="time",
                     ),
+                    parts.place(ids.UNITS),
                     *_who(visitor),
                 ],
                 className="top",
@@ -77,6 +80,7 @@ def register(app: dash.Dash, source: Source, trail: AuditTrail, version: str) ->
         return contents, _links(path or "/", role, source.waiting_alarms()), f"{title} – Asleft"
 
     in_browser(app, "title", ids.TITLE)
+    parts.register(app, ids.FRAME_PARTS)
     in_browser(app, "tick", ids.CLOCK_DATA, Input(ids.TICK, "n_intervals"))
 
 

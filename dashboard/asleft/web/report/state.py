@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass
 
+from asleft.web import units
 from asleft.web.figures.history import history_svg
 from asleft.web.markup import Child, Markup, el, join, table
 from asleft.web.report.paper import paper, picture
@@ -107,7 +108,12 @@ def _table(view: ValveView) -> Markup | None:
     )
     return join(
         el("h2", "As left and as found"),
-        el("table", el("caption", "Uncertainty: expanded, 95 %."), el("thead", header), el("tbody", *rows)),
+        el(
+            "table",
+            el("caption", f"Uncertainty: expanded, 95 %. {units.current().note}".strip()),
+            el("thead", header),
+            el("tbody", *rows),
+        ),
     )
 
 

@@ -8,7 +8,8 @@ from typing import cast
 import numpy as np
 import numpy.typing as npt
 from asleft.sheet.model import QUANTITY_UNITS
-from asleft.sheet.names import LABELS, format_quantity
+from asleft.sheet.names import LABELS
+from asleft.web import units
 from asleft.web.source import Source
 from asleft.web.views.valves import Json, findings_of, tolerance_sides
 from asleft.web.when import parse_iso_ns
@@ -87,14 +88,14 @@ def _onset(judgement: Json | None, quantity: str) -> int | None:
 def _words(
     source: Source, quantity: str, values: FloatArray, left: float | None, onset_ns: int | None, now_ns: int
 ) -> str:
-    count = values.size
+    count, shown = values.size, units.current().quantity
     text = (
         f"{LABELS[quantity]}, three weeks, {count} {plural(count, 'point')}: from "
-        f"{format_quantity(quantity, float(values.min()))} to {format_quantity(quantity, float(values.max()))}, "
-        f"last {format_quantity(quantity, float(values[-1]))}"
+        f"{shown(quantity, float(values.min()))} to {shown(quantity, float(values.max()))}, "
+        f"last {shown(quantity, float(values[-1]))}"
     )
     if left is not None:
-        text += f", left at {format_quantity(quantity, left)}"
+        text += f", left at {shown(quantity, left)}"
     if onset_ns is not None:
         text += f"; departed {source.time.moment(onset_ns, now_ns)}"
     return text + "."

@@ -6,14 +6,8 @@ from dataclasses import dataclass
 from typing import Any, cast
 
 from asleft.sheet.model import QUANTITY_UNITS, Sheet, Tolerance
-from asleft.sheet.names import (
-    LABELS,
-    decimals_for,
-    format_quantity,
-    format_tolerance,
-    format_uncertainty,
-    unit_symbol,
-)
+from asleft.sheet.names import LABELS
+from asleft.web import units
 from asleft.web.views.valves import (
     Json,
     tolerance_sides,
@@ -51,14 +45,14 @@ def _line(quantity: str, found: Json) -> SheetLine:
     verdict = str(found.get("verdict", "not-observed"))
     used = cast("float | None", found.get("tolerance_used"))
     below, above = tolerance_sides(found)
-    observed = verdict != "not-observed"
+    observed, shown = verdict != "not-observed", units.current().quantity
     return SheetLine(
         quantity=quantity,
         label=LABELS[quantity],
-        as_left=format_quantity(quantity, cast("float | None", found.get("as_left"))),
-        as_found=format_quantity(quantity, cast("float | None", found.get("as_found"))) if observed else "–",
-        uncertainty=_uncertainty_words(found) if observed else "–",
-        tolerance=_least_words(below) if quantity == "headroom" else _tolerance_words(below, above),
+        as_left=shown(quantity, cast("float | None", found.get("as_left"))),
+        as_found=shown(quantity, cast("float | None", found.get("as_found"))) if observed else "–",
+        uncertainty=_uncertainty_words(quantity, found) if observed else "–",
+        tolerance=_least_words(below) if quantity == "headroom" else _tolerance_words(quantity, below, above),
         used=percent(used) if used is not None and observed else "–",
         verdict=verdict,
         verdict_words=VERDICT_WORDS.get(verdict, verdict),
@@ -71,10 +65,10 @@ def _entered_line(sheet: Sheet, quantity: str) -> SheetLine:
     return SheetLine(
         quantity=quantity,
         label=LABELS[quantity],
-        as_left=format_quantity(quantity, sheet.as_left[quantity]),
+        as_left=units.current().quantity(quantity, sheet.as_left[quantity]),
         as_found="–",
         uncertainty="–",
-        tolerance=format_tolerance(tolerance) if tolerance is not None else "–",
+        tolerance=units.current().tolerance(quantity, tolerance) if tolerance is not None else "–",
         used="–",
         verdict="not-observed",
         verdict_words="not judged yet",
@@ -82,17 +76,18 @@ def _entered_line(sheet: Sheet, quantity: str) -> SheetLine:
     )
 
 
-def _uncertainty_words(found: Json) -> str:
+def _uncertainty_words(quantity: str, found: Json) -> str:
     spread = cast("float | None", found.get("uncertainty"))
-    text = format_uncertainty(spread)
+    text = units.current().uncertainty(quantity, spread)
     return text if text == "–" else f"±{text}"
 
 
-def _tolerance_words(below: float | None, above: float | None) -> str:
+def _tolerance_words(quantity: str, below: float | None, above: float | None) -> str:
     if below is None and above is None:
         return "–"
     infinite = float("inf")
-    return format_tolerance(Tolerance(infinite if below is None else below, infinite if above is None else above))
+    sides = Tolerance(infinite if below is None else below, infinite if above is None else above)
+    return units.current().tolerance(quantity, sides)
 
 
 def _least_words(least: float | None) -> str:
@@ -112,21 +107,21 @@ def _remark(quantity: str, found: Json) -> str:
         parts.append(words)
     trend = cast("float | None", found.get("trend_per_day"))
     if trend and _worth_telling(trend, found):
-        symbol = unit_symbol(QUANTITY_UNITS[quantity])
-        digits = decimals_for(quantity, trend) + 1
-        parts.append(f"moves by {trend:+.{digits}f} {symbol} a day".replace("-", "−"))
+        shown = units.current()
+        digits, moved = shown.decimals(quantity, trend) + 1, shown.shown(quantity, trend)
+        parts.append(f"moves by {moved:+.{digits}f} {shown.unit_of(quantity)} a day".replace("-", "−"))
     return "; ".join(parts)
 
 
 def bound_words(quantity: str, bound: dict[str, Any]) -> str:
     """Such as "not slower than 0.8 s": it is known to lie `below` one value, or `above` another."""
     words = []
-    ramp = quantity in ("ramp_up", "ramp_down")
+    ramp, shown = quantity in ("ramp_up", "ramp_down"), units.current().quantity
     if bound.get("below") is not None:
-        text = format_quantity(quantity, float(bound["below"]))
+        text = shown(quantity, float(bound["below"]))
         words.append(f"not slower than {text}" if ramp else f"at most {text}")
     if bound.get("above") is not None:
-        text = format_quantity(quantity, float(bound["above"]))
+        text = shown(quantity, float(bound["above"]))
         words.append(f"not faster than {text}" if ramp else f"at least {text}")
     return ", ".join(words)
 

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from typing import Any, cast
 
 from asleft.sheet.model import QUANTITY_UNITS, Sheet
-from asleft.sheet.names import LABELS, SHORT_LABELS, format_quantity
+from asleft.sheet.names import LABELS, SHORT_LABELS
+from asleft.web import units
 from asleft.web.source import Source
 from asleft.web.svg import StripMark, Verdict
 from asleft.web.when import age, parse_iso_ns
@@ -157,7 +158,7 @@ def _mark(quantity: str, found: Json) -> StripMark:
     side = side or (above or below)
     spread = cast("float | None", found.get("uncertainty"))
     uncertainty = spread / side * 100 if spread is not None and side else None
-    value = format_quantity(quantity, cast("float | None", found.get("as_found")))
+    value = units.current().quantity(quantity, cast("float | None", found.get("as_found")))
     figure = f"{round(used):+d}".replace("-", "−") if round(used) else "0"
     text = f"{figure} %, {VERDICT_WORDS.get(verdict, verdict)} ({value})"
     return StripMark(quantity, label, used, uncertainty, verdict, text)
