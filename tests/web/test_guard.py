@@ -26,6 +26,11 @@ PATHS = {
         "/_dash-component-suites/dash/deps/react@18.3.1.min.js"
     ),
     "/static/<path:filename>": "/static/x",
+    "/csv/<valve>/quantities": "/csv/press-2.clamp/quantities",
+    "/csv/<valve>/window": "/csv/press-2.clamp/window",
+    "/csv/<valve>/states": "/csv/press-2.clamp/states",
+    "/csv/<valve>/history": "/csv/press-2.clamp/history",
+    "/csv/<valve>/curve": "/csv/press-2.clamp/curve",
     "/report/<valve>.html": "/report/press-2.clamp.html",
     "/report/<valve>.pdf": "/report/press-2.clamp.pdf",
     "/sheets/<valve>": "/sheets/press-2.clamp",

@@ -13,7 +13,8 @@ from asleft.store.records import open_records
 from asleft.web.app import create_app
 from asleft.web.markup import Markup
 from asleft.web.report.paper import paper, pdf, picture
-from asleft.web.report.state import WEEK_NS, Stretch, state_report
+from asleft.web.report.state import WEEK_NS, state_report
+from asleft.web.stretch import Stretch
 from asleft.web.words import CAUTIONS
 from pypdf import PdfReader
 
@@ -126,7 +127,7 @@ def test_the_routes(plant, door):
     for query, words in (
         ("from=2026-11-02&to=2026-11-01", "from must lie before to"),
         ("from=last-monday", "from = 'last-monday': wanted is a time"),
-        ("kind=verification", "kind: this report knows no such choice"),
+        ("kind=verification", "kind: no such choice here; it takes from, to."),
     ):
         answer = client.get(f"/report/{V}.html?{query}")
         assert answer.status_code == 400

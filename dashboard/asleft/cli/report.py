@@ -48,8 +48,9 @@ def run(args: argparse.Namespace) -> int:
     from asleft.store.records import open_records
     from asleft.web.app import installed_version
     from asleft.web.report.paper import PdfUnavailableError, pdf
-    from asleft.web.report.state import Stretch, state_report
+    from asleft.web.report.state import state_report
     from asleft.web.source import Source
+    from asleft.web.stretch import Stretch
     from asleft.web.when import PlantTime, UnknownZoneError
 
     if args.out.suffix not in (".html", ".pdf"):

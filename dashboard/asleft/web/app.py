@@ -15,6 +15,7 @@ from asleft.web.access.visitor import Access, present
 from asleft.web.actions import alarms as alarm_pages
 from asleft.web.actions import reports as report_pages
 from asleft.web.actions import sheets as sheet_pages
+from asleft.web.actions import tables as table_files
 from asleft.web.actions import units as unit_choice
 from asleft.web.pages import audit, health, presses, shell, valve
 from asleft.web.source import Source
@@ -82,6 +83,7 @@ def create_app(
     sheet_pages.register(app.server, source)
     report_pages.register(app.server, source, own_version)
     unit_choice.register(app.server, tls=rules.proxied)
+    table_files.register(app.server, source, own_version)
     guard(app, access)
     secure.compress(app.server)
     return app

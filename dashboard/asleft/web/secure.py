@@ -115,6 +115,7 @@ def _packable(response: Response) -> bool:
     text = kind.startswith("text/") or kind in ("application/json", "application/javascript", "image/svg+xml")
     return (
         text
+        and not (kind == "text/csv" and response.is_streamed)  # however long: sent as it is made
         and not g.get("holds_secret", False)  # a secret beside words of the asker's must not be packed with them
         and response.status_code == 200
         and "Content-Encoding" not in response.headers

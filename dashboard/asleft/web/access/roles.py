@@ -34,6 +34,14 @@ ROUTES: Mapping[str, Role] = {
     "/here": _V,
     "/alarms": _V,
     "/alarms/<path:alarm>": _V,
+    "/csv/presses": _V,
+    "/csv/alarms": _V,
+    "/csv/health": _V,
+    "/csv/<valve>/quantities": _V,
+    "/csv/<valve>/window": _V,
+    "/csv/<valve>/states": _V,
+    "/csv/<valve>/history": _V,
+    "/csv/<valve>/curve": _V,
     "/report/<valve>.html": _V,
     "/report/<valve>.pdf": _V,
     "/sheets": _V,
@@ -44,7 +52,8 @@ ROUTES: Mapping[str, Role] = {
 }
 
 #: Those of them that people open, from a letter's link for one: whoever is not signed in is led to the door and back.
-PLAIN_PAGES: frozenset[str] = frozenset(rule for rule in ROUTES if rule.startswith(("/alarms", "/sheets", "/report")))
+_PLAIN = ("/alarms", "/sheets", "/report", "/csv")
+PLAIN_PAGES: frozenset[str] = frozenset(rule for rule in ROUTES if rule.startswith(_PLAIN))
 
 #: Routes whose posted forms change something, by their rule: they ask for more than looking does.
 CHANGES: Mapping[str, Role] = {"/alarms/<path:alarm>": _T}

@@ -8,9 +8,9 @@ from asleft.web.access.visitor import current
 from asleft.web.frame import Frame
 from asleft.web.markup import el
 from asleft.web.report.paper import PdfUnavailableError, pdf
-from asleft.web.report.state import WEEK_NS, Stretch, state_report
+from asleft.web.report.state import WEEK_NS, state_report
 from asleft.web.source import Source
-from asleft.web.when import parse_iso_ns
+from asleft.web.stretch import BadStretch, stretch_in
 from flask import Flask, Response, request
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; frame-ancestors 'none'"
@@ -25,20 +25,11 @@ class ReportPages:
 
     def one(self, valve: str, kind: str) -> Response:
         """The report as `kind`, "html" or "pdf"; the stretch is the last seven days unless the address says other."""
-        now = self.source.now_ns()
-        for name in request.args:
-            if name not in ("from", "to"):
-                return self._said(f"{name[:40]}: this report knows no such choice; it takes from and to.", 400)
-        times = {name: parse_iso_ns(text) for name, text in request.args.items()}
-        for name, at_ns in times.items():
-            if at_ns is None:
-                given = request.args[name][:40]
-                return self._said(f"{name} = {given!r}: wanted is a time as 2026-11-26T10:05:00Z.", 400)
-        to_ns = times.get("to") or now
-        from_ns = times.get("from") or to_ns - WEEK_NS
-        if not from_ns < to_ns:
-            return self._said("from must lie before to.", 400)
-        text = state_report(self.source, valve, Stretch(from_ns, to_ns), self.version)
+        try:
+            stretch = stretch_in(request.args, self.source.now_ns(), WEEK_NS)
+        except BadStretch as fault:
+            return self._said(str(fault), 400)
+        text = state_report(self.source, valve, stretch, self.version)
         if text is None:
             return self._said(f"There is no valve “{valve[:64]}” here.", 404)
         if kind == "html":

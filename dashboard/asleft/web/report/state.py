@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
 
 from asleft.web import units
 from asleft.web.figures.history import history_svg
 from asleft.web.markup import Child, Markup, el, join, table
 from asleft.web.report.paper import paper, picture
 from asleft.web.source import Source
+from asleft.web.stretch import Stretch
 from asleft.web.svg import LARGE, deviation_strip
 from asleft.web.views.history import history_views
 from asleft.web.views.valve import ValveView, valve_view
@@ -24,14 +24,6 @@ DECISION = (
     "106). The coverage factor follows from the effective degrees of freedom (JCGM 100, G.4)."
 )
 NO_VALIDATION = "This report says what was measured. It is no safety validation and releases no machine."
-
-
-@dataclass(frozen=True, slots=True)
-class Stretch:
-    """What the report covers (unix ns)."""
-
-    from_ns: int
-    to_ns: int
 
 
 def state_report(source: Source, valve: str, stretch: Stretch, version: str) -> str | None:

@@ -1,0 +1,121 @@
+"""The routes of tables: what a page shows, as CSV for a spreadsheet or a script. They only read."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from itertools import chain
+
+from asleft.web.access.visitor import current
+from asleft.web.frame import Frame
+from asleft.web.markup import el
+from asleft.web.source import Source
+from asleft.web.stretch import BadStretch, Stretch, stretch_in
+from asleft.web.tables import plant
+from asleft.web.tables import valve as single
+from asleft.web.tables.text import Csv, text_of
+from asleft.web.tables.window import MOST_OVERVIEW_S, states, window
+from flask import Flask, Response, request
+
+MINUTE_NS = 60 * 10**9
+DAY_NS = 86_400 * 10**9
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """What a table's address may say, how long its stretch is by itself, and at most."""
+
+    known: tuple[str, ...] = ()
+    usual_ns: int = DAY_NS
+    most_s: float | None = None
+
+
+STATIC = Offer()
+WINDOW = Offer(("from", "to", "kind"), MINUTE_NS)
+STATES = Offer(("from", "to"), DAY_NS, MOST_OVERVIEW_S)
+HISTORY = Offer(("from", "to"), single.HISTORY_NS, single.LONGEST_HISTORY_S)
+
+
+@dataclass(frozen=True, slots=True)
+class TableFiles:
+    """Tables of what the stores hold."""
+
+    source: Source
+    version: str
+
+    def whole(self, make: Callable[[], Csv]) -> Response:
+        """A table of the plant."""
+        try:
+            stretch_in(request.args, self.source.now_ns(), DAY_NS, known=())
+        except BadStretch as fault:
+            return self._said(str(fault), 400)
+        return self._file(make())
+
+    def of_valve(self, valve: str, offer: Offer, make: Callable[[Stretch], Csv]) -> Response:
+        """A table of one valve, of the stretch that the address names within the offer."""
+        if valve not in self.source.valves():
+            return self._said(f"There is no valve “{valve[:64]}” here.", 404)
+        try:
+            now = self.source.now_ns()
+            stretch = stretch_in(request.args, now, offer.usual_ns, known=offer.known, most_s=offer.most_s)
+            return self._file(make(stretch))
+        except BadStretch as fault:
+            return self._said(str(fault), 400)
+
+    def _file(self, table: Csv) -> Response:
+        pieces = text_of(table)
+        first = next(pieces)  # whatever is wrong with the store shows now, while it can still be said
+        made = datetime.fromtimestamp(self.source.now_ns() // 10**9, UTC)
+        answer = Response(_utf8(chain([first], pieces)), mimetype="text/csv")
+        answer.headers["Content-Type"] = "text/csv; charset=utf-8; header=present"
+        answer.headers["Content-Disposition"] = (
+            f'attachment; filename="asleft-{table.name}-{made:%Y%m%dT%H%M%SZ}.csv"'
+        )
+        return answer
+
+    def _said(self, words: str, status: int) -> Response:
+        frame = Frame(self.source, current())
+        return frame.page("No table", el("h1", words), el("p", el("a", "All presses", href="/")), status=status)
+
+
+def register(server: Flask, source: Source, version: str) -> None:
+    """Add the routes."""
+    files = TableFiles(source, version)
+
+    @server.get("/csv/presses")
+    def _csv_presses() -> Response:
+        return files.whole(lambda: plant.presses(source))
+
+    @server.get("/csv/alarms")
+    def _csv_alarms() -> Response:
+        return files.whole(lambda: plant.alarms(source))
+
+    @server.get("/csv/health")
+    def _csv_health() -> Response:
+        return files.whole(lambda: plant.health(source, version))
+
+    @server.get("/csv/<valve>/quantities")
+    def _csv_quantities(valve: str) -> Response:
+        return files.of_valve(valve, STATIC, lambda _: single.quantities(source, valve))
+
+    @server.get("/csv/<valve>/window")
+    def _csv_window(valve: str) -> Response:
+        kind = request.args.get("kind", "")
+        return files.of_valve(valve, WINDOW, lambda stretch: window(source, valve, stretch, kind))
+
+    @server.get("/csv/<valve>/states")
+    def _csv_states(valve: str) -> Response:
+        return files.of_valve(valve, STATES, lambda stretch: states(source, valve, stretch))
+
+    @server.get("/csv/<valve>/history")
+    def _csv_history(valve: str) -> Response:
+        return files.of_valve(valve, HISTORY, lambda stretch: single.history(source, valve, stretch))
+
+    @server.get("/csv/<valve>/curve")
+    def _csv_curve(valve: str) -> Response:
+        return files.of_valve(valve, STATIC, lambda _: single.curve(source, valve))
+
+
+def _utf8(pieces: Iterator[str]) -> Iterator[bytes]:
+    return (piece.encode() for piece in pieces)

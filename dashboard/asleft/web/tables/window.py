@@ -1,0 +1,151 @@
+"""The readings of a stretch of time as a table: raw, every one, for minutes; smallest, mean and largest for longer.
+
+What the plot over time draws. Rows are made as they are asked for: an hour of readings never stands in memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import numpy.typing as npt
+from asleft.store.protocols import StoredSamples
+from asleft.web.source import Source
+from asleft.web.stretch import BadStretch, Stretch
+from asleft.web.tables import pressure
+from asleft.web.tables.text import Cell, Csv, both, plant_all, utc_all
+from asleft.web.views.spans import SPANS
+from asleft.web.views.window import SHOWN, StateBand, expected_of, lead_in_ns, state_bands
+
+FloatArray = npt.NDArray[np.float64]
+Int64Array = npt.NDArray[np.int64]
+
+RAW_BY_ITSELF_S = 600.0
+MOST_RAW_S = 3600.0
+MOST_OVERVIEW_S = 92 * 86_400.0
+KINDS = ("readings", "overview")
+_PIECE_NS = 120 * 10**9
+
+
+def window(source: Source, valve: str, stretch: Stretch, kind: str = "") -> Csv:
+    """The stretch as `kind`; empty: readings up to ten minutes, as the page shows them, else the overview.
+
+    Raises `BadStretch` for a kind that is none, or a stretch that is too long for it.
+    """
+    kind = kind or ("readings" if stretch.seconds <= RAW_BY_ITSELF_S else "overview")
+    if kind not in KINDS:
+        raise BadStretch(f"kind = {kind[:40]!r}: wanted is readings or overview.")
+    if kind == "readings" and stretch.seconds > MOST_RAW_S:
+        raise BadStretch(
+            f"from, to: {stretch.seconds / 3600:.1f} h of readings; at most {MOST_RAW_S / 3600:.0f} h are given at "
+            "once. Ask for less, for kind=overview, or use “asleft export” for whole days."
+        )
+    if stretch.seconds > MOST_OVERVIEW_S:
+        raise BadStretch(
+            f"from, to: {stretch.seconds / 86_400:.0f} days; at most {MOST_OVERVIEW_S / 86_400:.0f} days are given."
+        )
+    return _readings(source, valve, stretch) if kind == "readings" else _overview(source, valve, stretch)
+
+
+def _readings(source: Source, valve: str, stretch: Stretch) -> Csv:
+    sheet = source.sheet(valve, min(stretch.to_ns, source.now_ns()))
+    bands = state_bands(source, valve, stretch.from_ns, stretch.to_ns)
+    lead_ns = lead_in_ns(sheet)
+
+    def rows() -> Iterator[tuple[Cell, ...]]:
+        for from_ns in range(stretch.from_ns, stretch.to_ns, _PIECE_NS):
+            to_ns = min(from_ns + _PIECE_NS, stretch.to_ns)
+            stored = source.samples.samples(valve, from_ns - lead_ns, to_ns)
+            inside = stored.time_ns >= from_ns
+            time_ns = stored.time_ns[inside]
+            columns = [_channel(stored, name, inside) for name in SHOWN]
+            expected = expected_of(sheet, stored)
+            shown = _placed(expected.time_ns, expected.values, time_ns) if expected else np.full(time_ns.size, np.nan)
+            yield from zip(
+                *(utc_all(time_ns), plant_all(time_ns, source.time), columns[0].tolist(), columns[1].tolist()),
+                *(shown.tolist(), pressure.values(columns[2].tolist()), _states(time_ns, bands)),
+                strict=True,
+            )
+
+    command = _command(source, valve, stretch)
+    columns = (
+        "time_utc",
+        "time_plant",
+        command,
+        "current_a",
+        "expected_current_a",
+        pressure.named(),
+        "machine_state",
+    )
+    return Csv(f"{valve}-readings", columns, rows())
+
+
+def _overview(source: Source, valve: str, stretch: Stretch) -> Csv:
+    points = next((s.stretches for s in SPANS.values() if s.stretches and s.seconds >= stretch.seconds), 900)
+    found = {n: source.samples.overview(valve, n, stretch.from_ns, stretch.to_ns, points) for n in SHOWN}
+    starts = np.unique(np.concatenate([one.time_ns for one in found.values()]))
+    trios: list[list[FloatArray]] = []
+    for name in SHOWN:
+        one = found[name]
+        trios.append([_placed(one.time_ns, values, starts) for values in (one.minimum, one.mean, one.maximum)])
+    names = (_command(source, valve, stretch), "current_a", pressure.named())
+    columns = ["from_utc", "from_plant", *(f"{name}_{what}" for name in names for what in ("min", "mean", "max"))]
+    trios[2] = [np.asarray(pressure.values(values.tolist())) for values in trios[2]]
+    figures = [values.tolist() for trio in trios for values in trio]
+    rows = zip(utc_all(starts), plant_all(starts, source.time), *figures, strict=True)
+    return Csv(f"{valve}-overview", tuple(columns), rows)
+
+
+def states(source: Source, valve: str, stretch: Stretch) -> Csv:
+    """What the machine was doing in the stretch, one row per state."""
+    bands = state_bands(source, valve, stretch.from_ns, stretch.to_ns)
+    rows: list[list[Cell]] = [
+        [
+            band.words,
+            *both(band.from_ns, source.time),
+            *both(band.to_ns, source.time),
+            (band.to_ns - band.from_ns) / 1e9,
+        ]
+        for band in bands
+    ]
+    columns = ("machine_state", "from_utc", "from_plant", "to_utc", "to_plant", "duration_s")
+    return Csv(f"{valve}-states", columns, rows)
+
+
+def _command(source: Source, valve: str, stretch: Stretch) -> str:
+    """The command's column: in the unit of the sheet's signal, else in that of the readings."""
+    sheet = source.sheet(valve, min(stretch.to_ns, source.now_ns()))
+    unit = sheet.signal.unit if sheet is not None else _recorded_unit(source, valve, stretch)
+    return f"command_{unit.lower()}" if unit else "command"
+
+
+def _recorded_unit(source: Source, valve: str, stretch: Stretch) -> str:
+    recorded = source.samples.channels(valve, stretch.from_ns, stretch.to_ns)
+    return next((unit for name, unit in recorded if name == "command"), "")
+
+
+def _channel(stored: StoredSamples, name: str, inside: npt.NDArray[np.bool_]) -> FloatArray:
+    values = stored.channels.get(name)
+    return np.full(int(inside.sum()), np.nan) if values is None else values[inside]
+
+
+def _placed(at_ns: Int64Array, values: FloatArray, wanted_ns: Int64Array) -> FloatArray:
+    """Values where their times are among the wanted ones, NaN elsewhere, shape of `wanted_ns`; both sorted."""
+    out = np.full(wanted_ns.size, np.nan)
+    if at_ns.size == 0:
+        return out
+    index = np.minimum(np.searchsorted(at_ns, wanted_ns), at_ns.size - 1)
+    there = at_ns[index] == wanted_ns
+    out[there] = values[index[there]]
+    return out
+
+
+def _states(time_ns: Int64Array, bands: list[StateBand]) -> list[str]:
+    if not bands:
+        return [""] * time_ns.size
+    starts = np.array([band.from_ns for band in bands])
+    index = np.searchsorted(starts, time_ns, side="right") - 1
+    return [
+        bands[i].words if i >= 0 and at <= bands[i].to_ns else ""
+        for i, at in zip(index.tolist(), time_ns.tolist(), strict=True)
+    ]
