@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 import csv
+import html
 import io
+import json
+import re
 
 import numpy as np
 import pytest
+from asleft.web import ids
 from asleft.web.app import create_app
+from asleft.web.fragments.health import health_body
+from asleft.web.pages import presses as presses_page
+from asleft.web.pages import valve as valve_page
 from asleft.web.stretch import Stretch
 from asleft.web.tables.text import Csv, plant, plant_all, shown, text_of, utc, utc_all
 from asleft.web.tables.window import window
+from asleft.web.views.health import health_view
 from asleft.web.when import PlantTime
 
 V = "press-2.clamp"
@@ -221,3 +229,30 @@ def test_readings_are_sent_as_they_are_made(client):
     assert answer.is_streamed
     assert "Content-Encoding" not in answer.headers
     assert answer.headers["Cache-Control"] == "no-store"
+
+
+def test_pressures_are_in_the_unit_that_the_reader_has_chosen(client):
+    client.set_cookie("asleft_pressure", "psi")
+    rows = {row["quantity"]: row for row in rows_of(client.get(f"/csv/{V}/quantities"))}
+    assert (rows["pressure_at_full"]["unit"], rows["pressure_at_full"]["as_left"]) == ("psi", "3045.79")
+    assert rows["ramp_up"]["as_left"] == "1.6"
+    assert "pressure_psi" in rows_of(client.get(f"/csv/{V}/window"))[0]
+    assert "pressure_psi_mean" in rows_of(client.get(f"/csv/{V}/window?kind=overview&from=2026-11-24T12:00:00Z"))[0]
+    assert rows_of(client.get(f"/csv/{V}/curve"))[-1]["pressure_psi"] == "3045.79"
+    history = [row for row in rows_of(client.get(f"/csv/{V}/history")) if row["quantity"] == "pressure_at_full"]
+    assert (history[0]["unit"], history[0]["as_left"]) == ("psi", "3045.79")
+
+
+def test_every_table_of_a_page_has_its_link(client, source):
+    contents = json.dumps(valve_page.layout(source, V)[0].to_plotly_json(), default=lambda c: c.to_plotly_json())
+    _, words, _, _ = valve_page.draw_window(source, V, "?span=1h&until=2026-11-24T10:00:00", by_clock=False)
+    shown = contents + words[ids.WINDOW_WORDS] + client.get("/alarms").get_data(as_text=True)
+    shown += health_body(health_view(source, "0.1.0"))
+    shown += json.dumps(presses_page.layout(source).to_plotly_json(), default=lambda c: c.to_plotly_json())
+    found = set(re.findall(r"/csv/[^\"\\ ]+", html.unescape(shown)))
+    assert {path.split("?")[0] for path in found} == {
+        *(f"/csv/{V}/{what}" for what in ("quantities", "window", "states", "history", "curve")),
+        *(f"/csv/{what}" for what in ("presses", "alarms", "health")),
+    }
+    for path in found:
+        assert client.get(path).mimetype == "text/csv", path

@@ -20,7 +20,8 @@ _HEAD = (
     '<meta name="viewport" content="width=device-width, initial-scale=1">'
     '<link rel="icon" type="image/svg+xml" href="/assets/mark.svg"><link rel="stylesheet" href="/assets/style.css">'
     '<link rel="stylesheet" href="/assets/desk.css">'
-    '<link rel="stylesheet" href="/assets/units.css"><script src="/assets/desk.js" defer></script>'
+    '<link rel="stylesheet" href="/assets/units.css"><link rel="stylesheet" href="/assets/tables.css">'
+    '<script src="/assets/desk.js" defer></script>'
 )
 SIGN_IN_FIRST = (
     "There are no accounts yet, so nothing can be entered here: a change needs a name. Whoever runs the machine "

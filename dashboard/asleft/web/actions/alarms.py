@@ -13,6 +13,7 @@ from asleft.store.desk import Contact, Desk
 from asleft.store.protocols import AlarmEventConflict
 from asleft.web.access.visitor import current
 from asleft.web.fragments import alarms as fragments
+from asleft.web.fragments.csv_link import csv_link
 from asleft.web.frame import Frame, said
 from asleft.web.markup import el
 from asleft.web.source import Source
@@ -49,7 +50,8 @@ class AlarmPages:
         frame = Frame(self.source, current())
         view = alarms_view(self.source)
         opening = el("div", fragments.opening(view), id="opening", class_="opening", data_renew=True)
-        return frame.page("Alarms", opening, el("div", fragments.lists(view), id="lists", data_renew=True))
+        lists = el("div", fragments.lists(view), id="lists", data_renew=True)
+        return frame.page("Alarms", opening, lists, el("p", csv_link("/csv/alarms", "these alarms")))
 
     def one(self, alarm: str, fault: str = "", status: int = 200) -> Response:
         """One alarm; `fault`: why the last act was refused."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from asleft.web.fragments.csv_link import csv_link
 from asleft.web.fragments.progress import progress_bar
 from asleft.web.markup import Child, Markup, el, join, table
 from asleft.web.views.delivery import AgentView
@@ -19,7 +20,11 @@ def health_body(view: HealthView) -> Markup:
             class_="sub",
         ),
         progress_bar(view.progress) if view.progress else None,
-        el("section", el("h2", "Delivery"), *_agents(view.agents)),
+        el(
+            "section",
+            el("h2", "Delivery ", csv_link("/csv/health", "all figures of this page")),
+            *_agents(view.agents),
+        ),
         el("section", el("h2", "Judging"), _judged(view)),
         el("section", el("h2", "Store and versions"), _facts(view)),
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from urllib.parse import quote
 
 from asleft.web import units
+from asleft.web.fragments.csv_link import csv_link, csv_of_valve
 from asleft.web.fragments.progress import progress_bar
 from asleft.web.markup import Markup, details, el, join
 from asleft.web.svg import LARGE, deviation_strip, status_mark
@@ -112,7 +113,12 @@ def sheet_table(view: ValveView) -> Markup:
         class_="sheet",
     )
     return join(
-        el("h2", "Sheet ", el("small", "as left, as found")),
+        el(
+            "h2",
+            "Sheet ",
+            el("small", "as left, as found"),
+            csv_link(csv_of_valve(view.name.id, "quantities"), "settings"),
+        ),
         el("div", inner, class_="scroll", tabindex="0", role="region", aria_label="Settings, as left and as found"),
         el("ul", *(el("li", remark) for remark in remarks), class_="remarks") if remarks else None,
     )

@@ -7,7 +7,7 @@ from asleft.web import ids
 from asleft.web.fragments.presses import fleet, opening
 from asleft.web.markup import Markup
 from asleft.web.pages import parts
-from asleft.web.pages.components import mailbox
+from asleft.web.pages.components import mailbox, node
 from asleft.web.source import Source
 from asleft.web.views.presses import presses_view
 from dash import Input, Output, State, dcc, html
@@ -26,6 +26,9 @@ def layout(source: Source) -> Component:
             dcc.Interval(id=ids.PRESSES_TIMER, interval=REFRESH_MS),
             parts.place(ids.PRESSES_OPENING, className="opening"),
             parts.place(ids.PRESSES_FLEET),
+            html.P(
+                node("A", "CSV", href="/csv/presses", className="csv", aria_label="CSV, all valves", data_load="")
+            ),
         ],
         className="presses",
     )

@@ -10,9 +10,10 @@ from asleft.web.figures.curve import CURVE_HEIGHT, curve_figure
 from asleft.web.figures.window import HEIGHT, RAW_TRACES, extension, window_blank, window_figure
 from asleft.web.fragments import plots
 from asleft.web.fragments import valve as fragments
-from asleft.web.markup import Markup
+from asleft.web.fragments.csv_link import csv_of_valve, window_csv
+from asleft.web.markup import Markup, join
 from asleft.web.pages import parts
-from asleft.web.pages.components import frame, frame_style, in_browser, mailbox, plot
+from asleft.web.pages.components import frame, frame_style, in_browser, mailbox, node, plot
 from asleft.web.source import Source
 from asleft.web.views.curve import curve_view
 from asleft.web.views.history import history_views
@@ -69,14 +70,24 @@ def layout(source: Source, valve: str) -> tuple[Component, str] | None:
                         className="wide",
                     ),
                     html.Div(
-                        [parts.place(ids.VALVE_FINDINGS, "Section"), _curve(view.name.spoken)], className="side"
+                        [parts.place(ids.VALVE_FINDINGS, "Section"), _curve(valve, view.name.spoken)],
+                        className="side",
                     ),
                 ],
                 className="columns",
             ),
             parts.place(ids.VALVE_SHEET, "Section"),
             html.Section(
-                [html.H2(["History ", html.Small("of each quantity over three weeks")]), parts.place(ids.HISTORY)]
+                [
+                    html.H2(
+                        [
+                            "History ",
+                            html.Small("of each quantity over three weeks"),
+                            _csv(valve, "history", "history"),
+                        ]
+                    ),
+                    parts.place(ids.HISTORY),
+                ]
             ),
         ],
         className="valve",
@@ -155,7 +166,7 @@ def draw_window(source: Source, valve: str, query: str | None, *, by_clock: bool
     path = f"/valve/{quote(valve, safe='')}"
     words = {
         ids.WINDOW_SPANS: plots.span_selector(choice, path, source.time, source.now_ns()),
-        ids.WINDOW_WORDS: plots.window_words(view, source.time),
+        ids.WINDOW_WORDS: join(plots.window_words(view, source.time), window_csv(valve, view.from_ns, view.to_ns)),
     }
     if by_clock and choice.live:
         return no_update, parts.changed(words, None)[0], no_update, no_update
@@ -219,11 +230,21 @@ def _over_time(source: Source, spoken: str) -> Component:
     )
 
 
-def _curve(spoken: str) -> Component:
+def _curve(valve: str, spoken: str) -> Component:
     return html.Section(
         [
-            html.H2(["Pressure against current ", html.Small("found, over as left")]),
+            html.H2(
+                [
+                    "Pressure against current ",
+                    html.Small("found, over as left"),
+                    _csv(valve, "curve", "pressure against current"),
+                ]
+            ),
             plot(ids.CURVE_GRAPH, CURVE_HEIGHT, f"Plot: pressure against coil current of the {spoken}"),
             parts.place(ids.CURVE_WORDS),
         ]
     )
+
+
+def _csv(valve: str, what: str, of: str) -> Component:
+    return node("A", "CSV", href=csv_of_valve(valve, what), className="csv", aria_label=f"CSV, {of}", data_load="")

@@ -7,10 +7,11 @@ from typing import cast
 
 from asleft.sheet.model import QUANTITY_UNITS, Sheet
 from asleft.sheet.names import LABELS
+from asleft.web import units
 from asleft.web.source import Source
 from asleft.web.stretch import Stretch
-from asleft.web.tables import pressure
 from asleft.web.tables.text import Cell, Csv, both
+from asleft.web.units import Pressures
 from asleft.web.views.curve import curve_view
 from asleft.web.views.valves import Json, judged_until_ns, tolerance_sides
 from asleft.web.words import VERDICT_WORDS
@@ -35,7 +36,7 @@ def quantities(source: Source, valve: str) -> Csv:
 def history(source: Source, valve: str, stretch: Stretch) -> Csv:
     """Every point of every quantity, oldest first: what the small pictures draw, none left out."""
     columns = ("quantity", "unit", "time_utc", "time_plant", "value", "standard_uncertainty", "as_left")
-    judgement = source.records.judgement(valve)
+    judgement, bars = source.records.judgement(valve), units.current()  # rows are made when the visitor is gone
     left = {str(q["id"]): q.get("as_left") for q in (judgement or {}).get("quantities", ())}
 
     def rows() -> Iterator[list[Cell]]:
@@ -43,8 +44,11 @@ def history(source: Source, valve: str, stretch: Stretch) -> Csv:
             for point in source.records.points(valve, quantity, stretch.from_ns, stretch.to_ns):
                 at = both(round(point.at_s * 1e9), source.time)
                 yield [
-                    *(quantity, _unit(quantity), *at, _stated(quantity, point.value)),
-                    *(_stated(quantity, point.standard_uncertainty), _stated(quantity, left.get(quantity))),
+                    *(quantity, _unit(bars, quantity), *at, _stated(bars, quantity, point.value)),
+                    *(
+                        _stated(bars, quantity, point.standard_uncertainty),
+                        _stated(bars, quantity, left.get(quantity)),
+                    ),
                 ]
 
     return Csv(f"{valve}-history", columns, rows())
@@ -52,7 +56,8 @@ def history(source: Source, valve: str, stretch: Stretch) -> Csv:
 
 def curve(source: Source, valve: str) -> Csv:
     """The dots of production and the curve of commissioning, as the page shows them."""
-    view, rows = curve_view(source, valve), []
+    view, bars = curve_view(source, valve), units.current()
+    rows: list[list[Cell]] = []
     if view is not None:
         branches = (
             ("found, rising", view.rising_a, view.rising_bar),
@@ -61,13 +66,13 @@ def curve(source: Source, valve: str) -> Csv:
             ("as left, falling", view.left_a, view.left_falling_bar),
         )
         for name, at_a, at_bar in branches:
-            rows += [[name, a, pressure.value(b)] for a, b in zip(at_a.tolist(), at_bar.tolist(), strict=True)]
-    return Csv(f"{valve}-curve", ("branch", "current_a", pressure.named()), rows)
+            rows += [[name, a, bars.pressure(b)] for a, b in zip(at_a.tolist(), at_bar.tolist(), strict=True)]
+    return Csv(f"{valve}-curve", ("branch", "current_a", f"pressure_{bars.unit.lower()}"), rows)
 
 
 def _judged(source: Source, judgement: Json) -> Iterator[list[Cell]]:
     by_id = {str(q["id"]): q for q in judgement.get("quantities", ())}
-    until = both(judged_until_ns(judgement), source.time)
+    bars, until = units.current(), both(judged_until_ns(judgement), source.time)
     for quantity in QUANTITY_UNITS:
         found = by_id.get(quantity)
         if found is None:
@@ -77,18 +82,22 @@ def _judged(source: Source, judgement: Json) -> Iterator[list[Cell]]:
         seen = verdict != "not-observed"
 
         def number(key: str, *, shown: bool = True, found: Json = found, quantity: str = quantity) -> Cell:
-            return _stated(quantity, cast("float | None", found.get(key))) if shown else None
+            return _stated(bars, quantity, cast("float | None", found.get(key))) if shown else None
 
         label = (
             LABELS[quantity] if quantity != "headroom" else "headroom (tolerance_below: the least that is to be left)"
         )
         yield [
-            *(quantity, label, _unit(quantity), number("as_left"), number("as_left_measured")),
+            *(quantity, label, _unit(bars, quantity), number("as_left"), number("as_left_measured")),
             *(number("as_found", shown=seen), number("uncertainty", shown=seen)),
-            *(number("change_uncertainty", shown=seen), _stated(quantity, below), _stated(quantity, above)),
+            *(
+                number("change_uncertainty", shown=seen),
+                _stated(bars, quantity, below),
+                _stated(bars, quantity, above),
+            ),
             found.get("tolerance_used") if seen else None,
             *(VERDICT_WORDS.get(verdict, verdict), str(found.get("reason") or "")),
-            *(_stated(quantity, bound.get("above")), _stated(quantity, bound.get("below"))),
+            *(_stated(bars, quantity, bound.get("above")), _stated(bars, quantity, bound.get("below"))),
             *(number("trend_per_day"), judgement.get("sheet_revision"), *until),
         ]
 
@@ -96,24 +105,23 @@ def _judged(source: Source, judgement: Json) -> Iterator[list[Cell]]:
 def _entered(sheet: Sheet | None) -> Iterator[list[Cell]]:
     if sheet is None:
         return
+    bars = units.current()
     for quantity in QUANTITY_UNITS:
         if quantity not in sheet.as_left:
             continue
         tolerance = sheet.tolerance.get(quantity)
         sides = (None, None) if tolerance is None else (tolerance.below, tolerance.above)
         yield [
-            *(quantity, LABELS[quantity], _unit(quantity), _stated(quantity, sheet.as_left[quantity])),
-            *(None, None, None, None, *(_stated(quantity, side) for side in sides)),
+            *(quantity, LABELS[quantity], _unit(bars, quantity), _stated(bars, quantity, sheet.as_left[quantity])),
+            *(None, None, None, None, *(_stated(bars, quantity, side) for side in sides)),
             *(None, VERDICT_WORDS["not-observed"], "not judged yet", None, None, None, sheet.revision.number, "", ""),
         ]
 
 
-def _unit(quantity: str) -> str:
+def _unit(bars: Pressures, quantity: str) -> str:
     unit = QUANTITY_UNITS[quantity]
-    return pressure.UNIT if unit == "bar" else unit
+    return bars.unit if unit == "bar" else unit
 
 
-def _stated(quantity: str, value: float | None) -> float | None:
-    if value is None:
-        return None
-    return pressure.value(float(value)) if QUANTITY_UNITS[quantity] == "bar" else float(value)
+def _stated(bars: Pressures, quantity: str, value: float | None) -> float | None:
+    return None if value is None else bars.shown(quantity, float(value))

@@ -10,9 +10,9 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 from asleft.store.protocols import StoredSamples
+from asleft.web import units
 from asleft.web.source import Source
 from asleft.web.stretch import BadStretch, Stretch
-from asleft.web.tables import pressure
 from asleft.web.tables.text import Cell, Csv, both, plant_all, utc_all
 from asleft.web.views.spans import SPANS
 from asleft.web.views.window import SHOWN, StateBand, expected_of, lead_in_ns, state_bands
@@ -50,7 +50,7 @@ def window(source: Source, valve: str, stretch: Stretch, kind: str = "") -> Csv:
 def _readings(source: Source, valve: str, stretch: Stretch) -> Csv:
     sheet = source.sheet(valve, min(stretch.to_ns, source.now_ns()))
     bands = state_bands(source, valve, stretch.from_ns, stretch.to_ns)
-    lead_ns = lead_in_ns(sheet)
+    lead_ns, bars = lead_in_ns(sheet), units.current()  # rows are made when the visitor is gone
 
     def rows() -> Iterator[tuple[Cell, ...]]:
         for from_ns in range(stretch.from_ns, stretch.to_ns, _PIECE_NS):
@@ -63,7 +63,7 @@ def _readings(source: Source, valve: str, stretch: Stretch) -> Csv:
             shown = _placed(expected.time_ns, expected.values, time_ns) if expected else np.full(time_ns.size, np.nan)
             yield from zip(
                 *(utc_all(time_ns), plant_all(time_ns, source.time), columns[0].tolist(), columns[1].tolist()),
-                *(shown.tolist(), pressure.values(columns[2].tolist()), _states(time_ns, bands)),
+                *(shown.tolist(), map(bars.pressure, columns[2].tolist()), _states(time_ns, bands)),
                 strict=True,
             )
 
@@ -74,7 +74,7 @@ def _readings(source: Source, valve: str, stretch: Stretch) -> Csv:
         command,
         "current_a",
         "expected_current_a",
-        pressure.named(),
+        f"pressure_{bars.unit.lower()}",
         "machine_state",
     )
     return Csv(f"{valve}-readings", columns, rows())
@@ -88,10 +88,11 @@ def _overview(source: Source, valve: str, stretch: Stretch) -> Csv:
     for name in SHOWN:
         one = found[name]
         trios.append([_placed(one.time_ns, values, starts) for values in (one.minimum, one.mean, one.maximum)])
-    names = (_command(source, valve, stretch), "current_a", pressure.named())
+    bars = units.current()
+    names = (_command(source, valve, stretch), "current_a", f"pressure_{bars.unit.lower()}")
     columns = ["from_utc", "from_plant", *(f"{name}_{what}" for name in names for what in ("min", "mean", "max"))]
-    trios[2] = [np.asarray(pressure.values(values.tolist())) for values in trios[2]]
-    figures = [values.tolist() for trio in trios for values in trio]
+    figures = [values.tolist() for trio in trios[:2] for values in trio]
+    figures += [list(map(bars.pressure, values.tolist())) for values in trios[2]]
     rows = zip(utc_all(starts), plant_all(starts, source.time), *figures, strict=True)
     return Csv(f"{valve}-overview", tuple(columns), rows)
 
