@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import shutil
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,9 +20,11 @@ from asleft.cli.rejudge_settings import time_of, tolerance_of
 from asleft.recorder import replay
 from asleft.sim.model import default_valve
 from asleft.sim.recording import simulate
+from asleft.store.actor import Actor
 from asleft.store.protocols import SheetRecord
 from asleft.store.records import open_records
 from asleft.store.samples import open_samples
+from asleft.store.work_log import open_work
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "bench"))
 
@@ -98,6 +101,17 @@ def test_a_tighter_tolerance_would_have_alarmed(data, capsys) -> None:
     assert 0 < (raised - START).total_seconds() <= 60.0 * MINUTES
     assert "ramp" in alarm["other"]["evidence"].lower()
     assert files(data) == before
+
+
+def test_declared_work_is_judged_under_neither(data, capsys, tmp_path) -> None:
+    folder = tmp_path / "worked-on"
+    shutil.copytree(data, folder)
+    log = open_work(folder / "records.db")
+    from_ns = round((START_S + 1.0) * 1e9)
+    log.declare(VALVE, from_ns + 3600 * 10**9, "coil changed", 0, from_ns, Actor("kl", ""))
+    log.close()
+    code, out, _ = judged(folder, capsys, "--tolerance", "ramp_up=0.02")
+    assert (code, out) == (0, f"{VALVE}: no alarm, under either setting.\n")
 
 
 def test_another_sheet_file_and_nothing_but_json(data, capsys, tmp_path) -> None:

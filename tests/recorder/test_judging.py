@@ -8,9 +8,11 @@ from asleft.alarms.events import EventKind
 from asleft.judge.types import State
 from asleft.recorder.judge_process import sheet_of
 from asleft.recorder.judging import Judging
+from asleft.store.actor import Actor
 from asleft.store.protocols import Backfill, ClockChange
 from asleft.store.records import open_records
 from asleft.store.samples import open_samples
+from asleft.store.work_log import open_work
 from asleft.wire.block import Gap
 
 V = "press-1.platen"
@@ -23,6 +25,7 @@ def rig(tmp_path, tools):
         def __init__(self):
             self.store = open_samples(tmp_path)
             self.records = open_records(tmp_path / "records.db")
+            self.work = open_work(tmp_path / "records.db")
             self.judge = tools.judge()
             self.now_s, self.wall_ns = 1000.0, tools.t0 + 10**6 * S
             self.version = 1
@@ -36,6 +39,7 @@ def rig(tmp_path, tools):
                 self.judge,
                 self.version,
                 sheet_of,
+                work=self.work,
                 wall_ns=lambda: self.wall_ns,
                 monotonic_s=lambda: self.now_s,
             )
@@ -53,6 +57,7 @@ def rig(tmp_path, tools):
 
     made = Rig()
     yield made
+    made.work.close()
     made.records.close()
     made.store.close()
 
@@ -93,6 +98,41 @@ def test_live_is_judged_in_small_calls_and_a_rest_when_nothing_follows(rig, tool
     assert len(rig.judge.calls) == 1
     rig.rounds(4)
     assert [times.size for times in rig.times_s()] == [30, 10]
+
+
+def test_the_judge_is_told_when_work_was_declared_and_when_it_was_ended(rig, tools):
+    kl = Actor("kl", "")
+    rig.records.put_sheet(tools.sheet_record())
+    rig.store.commit(blocks(tools, 1, 5), [], 1)
+    rig.rounds()
+    at_ns = tools.t0 + 6 * S
+    rig.work.declare(V, at_ns + 3600 * S, "coil changed", 0, at_ns, kl)
+    rig.work.declare("press-9.other", at_ns + 3600 * S, "else", 0, at_ns, kl)
+    rig.store.commit(blocks(tools, 6, 9), [], 1)
+    rig.rounds()
+    rig.work.end(V, rig.work.last(V), at_ns + 4 * S, kl)
+    rig.store.commit(blocks(tools, 10, 14), [], 1)
+    rig.rounds()
+    begins_s = at_ns / 1e9
+    told = [samples.work for name, _, samples in rig.judge.calls if name == V]
+    assert told == [(), ((begins_s, begins_s + 3600.0),), ((begins_s, begins_s + 4.0),)]
+
+
+def test_work_that_ended_long_ago_is_not_told_again_nor_forgotten_by_a_restart(rig, tools):
+    kl = Actor("kl", "")
+    rig.records.put_sheet(tools.sheet_record())
+    rig.work.declare(V, tools.t0 - 86_000 * S, "a day ago", 0, tools.t0 - 90_000 * S, kl)
+    rig.work.declare(V, tools.t0 - 87_000 * S + 60 * S, "earlier", 1, tools.t0 - 89_000 * S, kl)
+    rig.restart()
+    rig.store.commit(blocks(tools, 1, 5), [], 1)
+    rig.rounds()
+    (told,) = [samples.work for _, _, samples in rig.judge.calls]
+    assert told == ()
+    rig.work.declare(V, tools.t0 + 90 * S, "now", rig.work.last(V), tools.t0 + S, kl)
+    rig.restart()
+    rig.store.commit(blocks(tools, 6, 9), [], 1)
+    rig.rounds()
+    assert rig.judge.calls[-1][2].work == (((tools.t0 + S) / 1e9, tools.t0 / 1e9 + 90.0),)
 
 
 def test_results_survive_a_restart_and_nothing_is_judged_twice(rig, tools):

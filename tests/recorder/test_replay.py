@@ -114,6 +114,17 @@ def test_each_sheet_counts_from_its_time_on(recording) -> None:
     assert alarms(Held(recording), setting(wrong, from_s=500.0)) == [[]]
 
 
+def test_what_was_declared_as_work_alarms_under_no_setting(recording) -> None:
+    wrong = setting(replace(SHEET, as_left={**SHEET.as_left, "ramp_up": 1.05}))
+    reader = Held(recording)
+    until_ns = START_NS + 420 * S
+    work = ((START_S + 30.0, START_S + 1000.0),)
+    assert replay(reader, VALVE.valve_id, [wrong], START_NS, until_ns, work=work) == [[]]  # type: ignore[arg-type]
+    ends_early = ((START_S + 30.0, START_S + 120.0),)
+    ((found,),) = replay(reader, VALVE.valve_id, [wrong], START_NS, until_ns, work=ends_early)  # type: ignore[arg-type]
+    assert found.kind == "ramp-up-changed"
+
+
 def test_a_command_of_another_unit_is_refused(recording) -> None:
     with pytest.raises(WrongUnit, match="recorded in 'V', the sheet's signal is in 'mA'"):
         alarms(Held(recording, unit="V"), setting())

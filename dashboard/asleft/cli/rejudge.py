@@ -44,6 +44,9 @@ examples
   asleft rejudge --data asleft-data --valve press-4.platen --tolerance ramp_up=0.08
   asleft rejudge --data asleft-data --budget-years 1 --from 2026-03-01 --json out.json
 
+work in progress
+  What was declared as work in progress is judged under neither.
+
 how long it takes
   About 20 s for a day of one valve at 100 readings a second. Ctrl-C ends it
   at any time; nothing is left behind. Live, a valve is looked at every few
@@ -119,6 +122,7 @@ def _judge_again(task: Task, reader: SampleReader) -> list[Pair]:
                 task.begins_ns,
                 task.to_ns,
                 lambda at_ns: progress.at(at_ns - task.begins_ns),
+                task.work,
             )
     except WrongUnit as error:
         raise UserError(f"{error}; it cannot be judged with this sheet") from error

@@ -17,6 +17,7 @@ from asleft.judge.drift import budget
 from asleft.judge.drift.budget import BUDGET_YEARS
 from asleft.recorder.in_force import in_force
 from asleft.recorder.replay import Setting
+from asleft.recorder.working import Declarations
 from asleft.sheet.faults import SheetError
 from asleft.sheet.model import QUANTITY_UNITS, Sheet, Tolerance
 from asleft.sheet.reader import read_sheet
@@ -35,6 +36,7 @@ class Task:
     now: Setting
     other: Setting
     changed: tuple[str, ...]  # in words
+    work: tuple[tuple[float, float], ...] = ()  # declared work in progress, (from, until) in unix s
 
 
 def tasks_of(args: argparse.Namespace, reader: SampleReader, zone: tzinfo) -> list[Task]:
@@ -55,9 +57,11 @@ def tasks_of(args: argparse.Namespace, reader: SampleReader, zone: tzinfo) -> li
     records = _records(args)
     try:
         names = _valves(args.valve, sheet, stored, records)
-        return [
+        tasks = [
             _task(name, records.sheets(name), reader, asked, sheet, tolerances, args.budget_years) for name in names
         ]
+        declared = _declared(args)
+        return [replace(task, work=declared.of(task.valve)) for task in tasks]
     finally:
         records.close()
 
@@ -144,6 +148,19 @@ def _with(sheet: Sheet, tolerances: Mapping[str, Tolerance], valve: str) -> Shee
     if unknown:
         raise UserError(f"--tolerance: the sheet of {valve} does not give {', '.join(unknown)}")
     return replace(sheet, tolerance={**sheet.tolerance, **tolerances})
+
+
+def _declared(args: argparse.Namespace) -> Declarations:
+    """When work in progress was declared: it is judged under no setting."""
+    from asleft.store.work_log import open_work
+
+    log = opened(records_of(args), open_work)
+    try:
+        declarations = Declarations(log)
+        declarations.read_on()
+        return declarations
+    finally:
+        log.close()
 
 
 def _records(args: argparse.Namespace) -> RecordStore:

@@ -19,9 +19,10 @@ from asleft.judge.driver.expected import expected_current
 from asleft.judge.driver.learner import Learner
 from asleft.judge.horizon import take_bursts, trim
 from asleft.judge.intake.columns import CLOCK, DEMAND, STATE, TIME
+from asleft.judge.intake.declared import bursts_outside, dangers, declared_at, next_edge
 from asleft.judge.intake.failed import count_aside, count_failed
 from asleft.judge.intake.intake import take_in
-from asleft.judge.intake.states import PRODUCING, gaps, hours_of, intervals_of, judge_states, surest
+from asleft.judge.intake.states import PRODUCING, WORK, gaps, hours_of, intervals_of, judge_states, surest
 from asleft.judge.memory import JudgeState, copy_of, dumps, loads
 from asleft.judge.segments.cutting import SCALE_SAMPLES, interval_of, segment, set_scale
 from asleft.judge.summary import summarise
@@ -96,7 +97,7 @@ def advance(sheet: Sheet, state: JudgeState, samples: Samples) -> Advance:
     """Take further samples in without judging them yet; the same conditions as for `step`."""
     before, began_s = state, state.to_s
     state = copy_of(state)
-    take_bursts(sheet, state, samples)
+    take_bursts(sheet, state, replace(samples, bursts=bursts_outside(samples.bursts, samples.work)))
     intervals, points = _take(sheet, state, samples)
     conditions = tuple(s for s in state.stretches if began_s is None or s.to_s > began_s)
     nothing_new = not (points or conditions) and _content(state) == _content(before)
@@ -114,7 +115,7 @@ def _content(state: JudgeState) -> tuple[float, ...]:
 def judge_log(sheet: Sheet, samples: Samples, *, dropped: Mapping[str, int] | None = None) -> Judgement:
     """Judge a whole recording at once; as-found rests on all of it. `dropped`: readings left out, by reason."""
     state = begin(sheet, horizon_s=None)
-    take_bursts(sheet, state, samples)
+    take_bursts(sheet, state, replace(samples, bursts=bursts_outside(samples.bursts, samples.work)))
     _take(sheet, state, samples)
     _advance(sheet, state, _NOTHING, flush=True)
     if state.scale is None:
@@ -134,19 +135,23 @@ def _take(sheet: Sheet, state: JudgeState, samples: Samples) -> tuple[list[State
     """
     intervals: list[StateInterval] = []
     points: list[ChartPoint] = []
+    declared = samples.work
     for part in _parts(samples, state):
         time_s, first = part.time_s, 0
         while first < time_s.size:
             next_s, newest_s = float(time_s[first]), state.intake.newest_s
-            if newest_s is not None and next_s - newest_s > _GAP_S:
-                intervals += _advance(sheet, state, _NOTHING, flush=True)
+            was, working = declared_at(newest_s, declared), declared_at(next_s, declared)
+            if newest_s is not None and (was != working or next_s - newest_s > _GAP_S):
+                intervals += _advance(sheet, state, _NOTHING, flush=True, working=was)
                 points += close_points(sheet, state, at_gap=True)
+                if was != working:
+                    state.rest = state.rest[:, :0]  # readings from before and after are not averaged
             elif newest_s is not None and next_s // _MINUTE_S != newest_s // _MINUTE_S:
                 points += close_points(sheet, state, at_gap=False)
             wait_s = max(state.point_from_s + POINT_S - state.clock_s - _PAUSE_S - 1.0, 0.0)
             mark_s = ((next_s + wait_s) // _MINUTE_S + 1.0) * _MINUTE_S
-            last = int(np.searchsorted(time_s, mark_s))
-            intervals += _advance(sheet, state, _between(part, first, last))
+            last = int(np.searchsorted(time_s, min(mark_s, next_edge(next_s, declared))))
+            intervals += _advance(sheet, state, _between(part, first, last), working=working)
             first = last
     return intervals, points
 
@@ -171,33 +176,45 @@ def _parts(samples: Samples, state: JudgeState) -> list[Samples]:
     return [_between(samples, a, b) for a, b in itertools.pairwise(cuts)]
 
 
-def _advance(sheet: Sheet, state: JudgeState, samples: Samples, *, flush: bool = False) -> list[StateInterval]:
-    """Take one part in: intake, states, watch, segments, bookkeeping. `flush`: a long pause follows it."""
+def _advance(
+    sheet: Sheet, state: JudgeState, samples: Samples, *, flush: bool = False, working: bool = False
+) -> list[StateInterval]:
+    """Take one part in: intake, states, watch, segments, bookkeeping. `flush`: a long pause follows it.
+
+    `working`: all of it lies in a declared stretch; then nothing is learnt from it, and only danger is seen in it.
+    """
     if samples.time_s.size:
-        count_failed(state, samples)
+        if not working:
+            count_failed(state, samples)
         state.samples += samples.time_s.size
         state.from_s = float(samples.time_s[0]) if state.from_s is None else state.from_s
     columns, state.intake = take_in(samples, sheet, state.intake, flush=flush)
-    count_aside(state)
+    if not working:
+        count_aside(state)
     time_s = columns[TIME]
     if time_s.size == 0:
         return []
     interval = state.scale.interval_s if state.scale else interval_of(time_s)
     gap = gaps(time_s, state.to_s)
-    state.states, basis = judge_states(columns, sheet, state.states)
+    state.states, basis = judge_states(columns, sheet, state.states, learn=not working)
     for name, words in basis.items():
         state.basis[name] = surest(state.basis.get(name, words), words)
     step_s = np.diff(time_s, prepend=time_s[0] if state.to_s is None else state.to_s)
     step_s[step_s > max(_PAUSE_S, 5.0 * interval)] = 0.0
-    _run_clock(columns, state, step_s)
+    _run_clock(columns, state, np.zeros_like(step_s) if working else step_s)
     left = (state.learner.left_up_s, state.learner.left_down_s)
-    _merge_stretches(state, stamped(watch(columns, sheet, state.watch, left, _USUAL_LAG_S), columns))
+    seen = watch(columns, sheet, state.watch, left, _USUAL_LAG_S)
+    _merge_stretches(state, stamped(dangers(seen) if working else seen, columns))
+    see_soak(columns, sheet, state.soak)
+    if working:
+        columns[STATE] = WORK
     for name, hours in hours_of(columns, step_s).items():
         state.hours[name] = state.hours.get(name, 0.0) + hours
-    read_vented(sheet, state, columns, gap)
-    see_soak(columns, sheet, state.soak)
     state.to_s = float(time_s[-1])
     state.last_state = int(columns[STATE, -1])
+    if working:
+        return list(intervals_of(columns, state.basis, interval))
+    read_vented(sheet, state, columns, gap)
     if state.scale is None:
         state.waiting = np.concatenate((state.waiting, columns[:, np.isfinite(columns[DEMAND])]), axis=1)
         if state.waiting.shape[1] >= SCALE_SAMPLES:

@@ -74,7 +74,7 @@ def summarise(sheet: Sheet, state: JudgeState) -> Judgement:
     _remember(state, findings)
     now = CODES[state.last_state]
     statuses = [FAULTS[f.kind].status if f.severity > 1 else Status.MAINTENANCE_REQUIRED for f in findings]
-    if now is State.SET_UP:
+    if now in {State.SET_UP, State.WORK_IN_PROGRESS}:
         statuses.append(Status.FUNCTION_CHECK)
     return Judgement(
         valve=sheet.valve,

@@ -79,12 +79,14 @@ class Samples:
 
     `time_s`: unix seconds UTC, shape (n,), strictly increasing. `channels`: name -> shape (n,), NaN where a reading
     failed; names and units as in the wire format, command in the unit of the sheet's signal. A channel that was not
-    recorded is absent.
+    recorded is absent. `work`: when work in progress was declared, (from, until) in unix s, in order, as far
+    as it may touch these readings or those just before them.
     """
 
     time_s: FloatArray
     channels: Mapping[str, FloatArray]
     bursts: tuple[FastBurst, ...] = ()
+    work: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,6 +32,8 @@ from asleft.store.lock import FolderInUse, FolderLock
 from asleft.store.opening import EMBEDDED, open_chosen_reader
 from asleft.store.protocols import RecordStore, SampleReader, SheetRecord
 from asleft.store.records import RECORDS_FILE, open_records
+from asleft.store.work import WorkReader
+from asleft.store.work_log import open_work
 from sqlalchemy.exc import SQLAlchemyError
 
 log = logging.getLogger(__name__)
@@ -67,16 +69,18 @@ def main(argv: list[str] | None = None) -> int:
         return 2
     where = args.data / RECORDS_FILE if args.records is None else args.records
     records = open_records(where)
+    work = open_work(where)
     samples = open_chosen_reader(args.samples, args.data, where)
     leases = None if args.recorder is None else open_leases(where)
     ours = None if leases is None else partial(leases.valves_of, args.recorder)
     source = health_source(JUDGING, args.recorder)
     try:
-        run(samples, records, cast("Judge", importlib.import_module(args.judge)), gone, ours, source)
+        run(samples, records, cast("Judge", importlib.import_module(args.judge)), gone, ours, source, work)
     finally:
         if leases is not None:
             leases.close()
         samples.close()
+        work.close()
         records.close()
         lock.release()
     return 0
@@ -89,9 +93,10 @@ def run(
     gone: threading.Event,
     ours: Callable[[], Mapping[str, Hold]] | None = None,
     source: str = JUDGING,
+    work: WorkReader | None = None,
 ) -> None:
     """Judge and say how it goes, as `source`, until `gone`."""
-    judging = Judging(samples, records, judge, JUDGE_VERSION, sheet_of, ours=ours)
+    judging = Judging(samples, records, judge, JUDGE_VERSION, sheet_of, ours=ours, work=work)
     next_health_s = 0.0
     while not gone.is_set():
         moved = judging.round()

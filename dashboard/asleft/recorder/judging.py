@@ -10,7 +10,7 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from asleft.alarms.raising import alarm_events
@@ -20,6 +20,7 @@ from asleft.recorder.in_force import check_units, in_force
 from asleft.recorder.judge_port import Judge
 from asleft.recorder.progress import Failure, Progress
 from asleft.recorder.stretches import MOST_BLOCKS, moved, next_call, samples_of
+from asleft.recorder.working import Declarations
 from asleft.sheet.model import Sheet
 from asleft.store.holding import Hold, LeaseLost
 from asleft.store.protocols import (
@@ -32,6 +33,7 @@ from asleft.store.protocols import (
     SampleReader,
     SheetRecord,
 )
+from asleft.store.work import NoWork, WorkReader
 from asleft.wire.block import Block
 
 log = logging.getLogger(__name__)
@@ -42,6 +44,7 @@ their past. A box whose clock is minutes wrong, or set to local time, is judged 
 STILL_S = 3.0
 """When nothing has been added for so long, what is there is judged."""
 RETRY_FIRST_S, RETRY_LONGEST_S = 5.0, 300.0
+_BEFORE_S = 86_400.0  # declared work that ended longer ago than this touches no reading that still waits
 SHEETS_FOR_S = 1.0
 """How long sheets and holds, once read, are taken as they are."""
 
@@ -68,15 +71,20 @@ class Judging:
         read_sheet: Callable[[SheetRecord], Sheet],
         *,
         ours: Callable[[], Mapping[str, Hold]] | None = None,
+        work: WorkReader | None = None,
         wall_ns: Callable[[], int] = time.time_ns,
         monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
-        """`ours`: the valves to judge, each under which hold, where several recorders share them; else all."""
+        """`ours`: the valves to judge, each under which hold, where several recorders share them; else all.
+
+        `work`: where people declare work in progress; without it none is.
+        """
         self._ours = ours
         self._samples, self._records = samples, records
         self._judge, self._version, self._read_sheet = judge, judge_version, read_sheet
         self._wall_ns, self._monotonic_s = wall_ns, monotonic_s
         self._setting = _Setting()
+        self._work = Declarations(NoWork() if work is None else work)
         self._sheets: dict[tuple[str, int], Sheet] = {}
         self.valves: dict[str, Progress] = {}
         """What happened to each valve that has samples."""
@@ -114,6 +122,7 @@ class Judging:
         now_s = self._monotonic_s()
         if now_s - self._setting.read_s < SHEETS_FOR_S:
             return
+        self._work.read_on()
         sheets = {name: self._records.sheets(name) for name in self._records.sheet_valves()}
         holds = {one.valve: one.until_ns for one in self._records.backfills() if not one.complete}
         ours = {} if self._ours is None else self._ours()
@@ -229,6 +238,7 @@ class Judging:
         if samples.time_s.size == 0:
             self._commit_skip(name, cursor, [ref for ref, _ in taken])
             return
+        samples = replace(samples, work=self._work.of(name, float(samples.time_s[0]) - _BEFORE_S))
         state = self._state(valve, cursor.state) if goes_on else self._judge.begin(sheet)
         began_s = self._monotonic_s()
         outcome = self._judge.step(sheet, state, samples)

@@ -93,10 +93,12 @@ def replay(
     from_ns: int,
     to_ns: int,
     tell: Callable[[int], None] = lambda _at_ns: None,
+    work: tuple[tuple[float, float], ...] = (),
 ) -> list[list[AlarmView]]:
     """Judge what is stored of a valve in from_ns <= time < to_ns under each setting; the alarms, by time of raising.
 
-    `tell` hears, hour by hour, up to what time it has come. Memory holds an hour of readings. Raises `WrongUnit`
+    `tell` hears, hour by hour, up to what time it has come. `work`: when work in progress was declared, (from, until)
+    in unix s: not judged here either. Memory holds an hour of readings. Raises `WrongUnit`
     where the command was recorded in another unit than a sheet's signal has.
     """
     courses = [Course(setting) for setting in settings]
@@ -108,7 +110,7 @@ def replay(
                 for b in reader.bursts(valve, first_ns, last_ns)
                 if b.channel == "current"
             )
-            samples = Samples(stored.time_ns / 1e9, stored.channels, bursts)
+            samples = Samples(stored.time_ns / 1e9, stored.channels, bursts, work)
             for course in courses:
                 for part, sheet in _under_one_sheet(samples, course.setting):
                     _check_unit(sheet, stored)
@@ -145,6 +147,7 @@ def _part(samples: Samples, a: int, b: int) -> Samples:
         time_s[a:b],
         {name: values[a:b] for name, values in samples.channels.items()},
         tuple(burst for burst in samples.bursts if first_s <= burst.start_s < last_s),
+        samples.work,
     )
 
 

@@ -11,11 +11,12 @@ from asleft.store.migrate import migrated_engine
 from asleft.store.outbox import Outbox
 from asleft.store.sessions import Sessions
 from asleft.store.throttle import Throttle
+from asleft.store.work_log import WorkLog
 from sqlalchemy import Engine
 
 
 class AccessStore:
-    """The six together, over an engine whose tables are in place."""
+    """All of them together, over an engine whose tables are in place."""
 
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
@@ -25,6 +26,7 @@ class AccessStore:
         self.audit = AuditTrail(engine)
         self.desk = Desk(engine)
         self.outbox = Outbox(engine)
+        self.work = WorkLog(engine)
 
     def close(self) -> None:
         """Release connections."""

@@ -221,6 +221,22 @@ notice = Table(
 )
 Index("notice_by_next", notice.c.sent_ns, notice.c.next_ns)
 
+#: Work in progress as people declare it: rows are added, never changed.
+work_event = Table(
+    "work_event",
+    metadata,
+    Column("number", BigInteger().with_variant(Integer(), "sqlite"), nullable=False, autoincrement=True),
+    Column("valve", _ID, nullable=False),
+    Column("event", String(16), nullable=False),
+    Column("at_ns", BigInteger, nullable=False),
+    Column("until_ns", BigInteger, nullable=False),  # expiry of the declaration that is made or ended
+    Column("why", Text, nullable=False),
+    Column("who", Text, nullable=False),
+    PrimaryKeyConstraint("number", name="pk_work_event"),
+)
+Index("work_event_by_valve", work_event.c.valve, work_event.c.until_ns)
+Index("work_event_by_expiry", work_event.c.until_ns)
+
 # Recorders side by side. Times are unix ns by this database's clock, whatever the recorders' clocks say.
 
 recorder_member = Table(

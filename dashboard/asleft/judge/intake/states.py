@@ -19,6 +19,7 @@ from typing import Any
 
 import numpy as np
 from asleft.judge.intake.columns import DEMAND, ENABLE, ENABLED, MODE, PUMP, STATE, TIME
+from asleft.judge.intake.declared import BASIS
 from asleft.judge.intake.enabling import EnableCarry, judge_enabled
 from asleft.judge.intake.holding import GAP_S, BoolArray, gaps, held, kept
 from asleft.judge.intake.levels import LevelsCarry, levels
@@ -29,7 +30,7 @@ from asleft.judge.watching.currents_asked import risen_twice
 from asleft.sheet.model import MadeBy, Sheet
 
 __all__ = [
-    "CODES", "NOT_ENABLED", "PRODUCING", "SET_UP", "STOPPED", "UNKNOWN", "StateCarry",
+    "CODES", "NOT_ENABLED", "PRODUCING", "SET_UP", "STOPPED", "UNKNOWN", "WORK", "StateCarry",
     "gaps", "held", "hours_of", "intervals_of", "judge_states", "surest",
 ]  # fmt: skip
 
@@ -39,8 +40,9 @@ CODES: tuple[State, ...] = (
     State.NOT_ENABLED,
     State.SET_UP,
     State.UNKNOWN,
+    State.WORK_IN_PROGRESS,  # never inferred: a person declares it
 )
-PRODUCING, STOPPED, NOT_ENABLED, SET_UP, UNKNOWN = (float(code) for code in range(5))
+PRODUCING, STOPPED, NOT_ENABLED, SET_UP, UNKNOWN, WORK = (float(code) for code in range(6))
 
 #: A failed reading of the mode is bridged by the last good one for this long.
 _BRIDGE_S = 2.0
@@ -70,14 +72,19 @@ class StateCarry:
                 object.__setattr__(self, part.name, kind.get(part.name, RhythmCarry)(**value))
 
 
-def judge_states(columns: FloatArray, sheet: Sheet, carry: StateCarry) -> tuple[StateCarry, Mapping[str, str]]:
-    """Fill rows STATE, ENABLED and PUMP of new samples in place; the next call's carry and the basis in words."""
+def judge_states(
+    columns: FloatArray, sheet: Sheet, carry: StateCarry, *, learn: bool = True
+) -> tuple[StateCarry, Mapping[str, str]]:
+    """Fill rows STATE, ENABLED and PUMP of new samples in place; the next call's carry and the basis in words.
+
+    `learn`: whether what the command does here is production's or a hand's habit, to be learnt.
+    """
     time_s = columns[TIME]
     if time_s.size == 0:
         return carry, {}
     basis: dict[str, str] = {}
     gap = gaps(time_s, carry.last_s)
-    set_up, rest_hold_s, carry = _by_hand(columns, sheet, carry)
+    set_up, rest_hold_s, carry = _by_hand(columns, sheet, carry, learn=learn)
     enabled, enabling, basis["enabled"] = judge_enabled(time_s, columns, sheet, carry.enabling, gap)
     asked, carry = _asked_in_vain(columns, enabled, carry)
     still, standstill, basis["stopped"] = judge_standstill(
@@ -92,11 +99,13 @@ def judge_states(columns: FloatArray, sheet: Sheet, carry: StateCarry) -> tuple[
 
 
 def _by_hand(
-    columns: FloatArray, sheet: Sheet, carry: StateCarry
+    columns: FloatArray, sheet: Sheet, carry: StateCarry, *, learn: bool
 ) -> tuple[BoolArray | bool, FloatArray | float, StateCarry]:
     """Whether a hand commands, and how long a rest must be to be a stop (s), each (n,) or one for all."""
     if sheet.signal.made_by is MadeBy.CLOSED_LOOP:
         return False, carry.rhythm.rest_hold_s, carry
+    if not learn:
+        return carry.rhythm.set_up, carry.rhythm.rest_hold_s, carry
     found, new_levels = levels(columns[TIME], columns[DEMAND], carry.levels)
     carry = replace(carry, levels=new_levels)
     set_up, hold_s = carry.rhythm.set_up, carry.rhythm.rest_hold_s
@@ -186,7 +195,8 @@ def intervals_of(columns: FloatArray, basis: Mapping[str, str], interval_s: floa
         known = {State.STOPPED: "stopped", State.NOT_ENABLED: "enabled"}.get(name, "set-up")
         end = float(time_s[b]) if b < time_s.size and time_s[b] - time_s[b - 1] <= GAP_S else None
         until = end if end is not None else float(time_s[b - 1]) + interval_s
-        out.append(StateInterval(name, float(time_s[a]), until, basis.get(known, "")))
+        words = BASIS if name is State.WORK_IN_PROGRESS else basis.get(known, "")
+        out.append(StateInterval(name, float(time_s[a]), until, words))
     return tuple(out)
 
 
