@@ -37,6 +37,7 @@ PATHS = {
     "/sheets/<valve>/file/<int:number>": "/sheets/press-2.clamp/file/3",
     "/sheets/<valve>/revise": "/sheets/press-2.clamp/revise",
     "/alarms/<path:alarm>": "/alarms/press-2.clamp/ramp-up-changed/1",
+    "/work/<valve>": "/work/press-2.clamp",
 }
 #: What the pages send with their callbacks.
 VALUES = {

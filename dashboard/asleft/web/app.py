@@ -17,6 +17,7 @@ from asleft.web.actions import reports as report_pages
 from asleft.web.actions import sheets as sheet_pages
 from asleft.web.actions import tables as table_files
 from asleft.web.actions import units as unit_choice
+from asleft.web.actions import work as work_pages
 from asleft.web.pages import audit, health, presses, shell, valve
 from asleft.web.source import Source
 from asleft.web.when import PlantTime
@@ -54,7 +55,7 @@ def create_app(
 
     Raises `UnknownZoneError` for a zone that does not exist, `UnguardedError` if a route or a callback has no role.
     """
-    source = Source(samples, records, PlantTime.named(zone), clock_ns)
+    source = Source(samples, records, PlantTime.named(zone), clock_ns, access.store.work)
     app = Dash(
         __name__,
         assets_folder=str(ASSETS),
@@ -81,6 +82,7 @@ def create_app(
     routes.register(app.server, access, source.time)
     alarm_pages.register(app.server, source, access.store.desk)
     sheet_pages.register(app.server, source)
+    work_pages.register(app.server, source, access.store.work)
     report_pages.register(app.server, source, own_version)
     unit_choice.register(app.server, tls=rules.proxied)
     table_files.register(app.server, source, own_version)

@@ -49,14 +49,15 @@ ROUTES: Mapping[str, Role] = {
     "/sheets/<valve>/file/<int:number>": _V,
     "/sheets/<valve>/revise": _T,
     "/units": _V,
+    "/work/<valve>": _V,
 }
 
 #: Those of them that people open, from a letter's link for one: whoever is not signed in is led to the door and back.
-_PLAIN = ("/alarms", "/sheets", "/report", "/csv")
+_PLAIN = ("/alarms", "/sheets", "/report", "/csv", "/work")
 PLAIN_PAGES: frozenset[str] = frozenset(rule for rule in ROUTES if rule.startswith(_PLAIN))
 
 #: Routes whose posted forms change something, by their rule: they ask for more than looking does.
-CHANGES: Mapping[str, Role] = {"/alarms/<path:alarm>": _T}
+CHANGES: Mapping[str, Role] = {"/alarms/<path:alarm>": _T, "/work/<valve>": _T}
 
 #: Routes of the framework that nobody needs here.
 NEVER: frozenset[str] = frozenset({"/_reload-hash", "/_favicon.ico", "/static/<path:filename>"})

@@ -8,6 +8,7 @@ from asleft.alarms.classes import DELAYS, AlarmClass
 from asleft.alarms.found import FOUND_WORDS
 from asleft.alarms.states import AlarmState, Aside
 from asleft.store.desk import Contact
+from asleft.web.fragments.work import lines as work_lines
 from asleft.web.frame import Frame, choice, field
 from asleft.web.markup import Child, Markup, details, el, join, table
 from asleft.web.svg import status_mark
@@ -26,7 +27,11 @@ SHELVE_HOURS = (("2", "2 hours"), ("8", "8 hours, a shift"), ("24", "1 day"), ("
 
 def opening(view: AlarmsView) -> Markup:
     """The sentence, and how much there is."""
-    return join(el("h1", view.headline), el("p", view.subline, class_="sub") if view.subline else None)
+    return join(
+        el("h1", view.headline),
+        el("p", view.subline, class_="sub") if view.subline else None,
+        work_lines(view.work),
+    )
 
 
 def lists(view: AlarmsView) -> Markup:

@@ -13,6 +13,7 @@ from asleft.web.views.sheet_lines import SheetLine
 from asleft.web.views.sheets import sheet_href
 from asleft.web.views.valve import FindingView, ValveView
 from asleft.web.views.valves import strip_words
+from asleft.web.views.working import work_href
 from asleft.web.words import CAUTIONS
 
 
@@ -28,6 +29,8 @@ def opening(view: ValveView) -> Markup:
         el("a", view.sheet_words, href=sheet_href(view.name.id), data_load=True) if view.lines else view.sheet_words,
         " · ",
         el("a", "report", href=f"/report/{quote(view.name.id)}.html", data_load=True),
+        " · ",
+        el("a", "work in progress", href=work_href(view.name.id), data_load=True),
         class_="crumbs",
     )
     state = " · ".join(p for p in (view.state and f"Machine: {view.state}", view.judged_until) if p)

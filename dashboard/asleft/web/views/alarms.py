@@ -13,6 +13,7 @@ from asleft.alarms.found import FOUND_WORDS, HitRate, hit_rate
 from asleft.alarms.states import WAITS, AlarmState, AlarmView, fold_all
 from asleft.web.source import Source
 from asleft.web.views.valves import Json, ValveName, findings_of, valve_name
+from asleft.web.views.work import WorkLine, work_lines
 from asleft.web.when import age, parse_iso_ns
 from asleft.web.words import kind_words, number, part_words, plural, sentence_case
 
@@ -64,6 +65,7 @@ class AlarmsView:
     load_words: str
     hits: HitRate
     hits_words: str
+    work: list[WorkLine]
 
 
 def alarm_href(alarm: str) -> str:
@@ -98,6 +100,7 @@ def alarms_view(source: Source) -> AlarmsView:
         load_words=_load_words(source, figures, now),
         hits=hits,
         hits_words=_hits_words(hits),
+        work=work_lines(source),
     )
 
 

@@ -24,6 +24,7 @@ from asleft.web.views.valves import (
     strip_marks,
     valve_name,
 )
+from asleft.web.views.working import during_work
 from asleft.web.words import STATUS_ORDER, STATUS_WORDS, kind_words, number, plural, sentence_case
 
 DAY_NS = 86_400 * 10**9
@@ -89,21 +90,23 @@ def presses_view(source: Source) -> PressesView:
     waiting = {valve for valve, b in backfills.items() if not b.complete}
     rows: list[Row] = []
     changes: list[Change] = []
+    working = source.work.work_standing(now)
     for valve in source.valves():
         sheet = source.sheet(valve, now)
         judgement = source.records.judgement(valve)
+        shown = during_work(source, judgement, valve, working.get(valve))
         name, span = valve_name(valve, sheet), source.samples.span(valve)
         rows.append(
             Row(
                 name=name,
                 href=valve_href(valve),
-                status=status_of(judgement),
-                status_words=_since_words(source, judgement, span, now),
-                sentence=sentence_of(judgement, sheet, waiting=valve in waiting),
+                status=status_of(shown),
+                status_words=_since_words(source, shown, span, now),
+                sentence=sentence_of(shown, sheet, waiting=valve in waiting),
                 strip=strip_marks(judgement, all_columns=True),
                 liveness=liveness(source, valve, now),
-                state=state_words(judgement, span),
-                weight=_weight(judgement, name),
+                state=state_words(shown, span),
+                weight=_weight(shown, name),
             )
         )
         if valve not in waiting:

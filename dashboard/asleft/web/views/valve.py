@@ -26,6 +26,7 @@ from asleft.web.views.valves import (
     strip_marks,
     valve_name,
 )
+from asleft.web.views.working import during_work
 from asleft.web.when import age, parse_iso_ns
 from asleft.web.words import (
     SEVERITY_WORDS,
@@ -84,15 +85,16 @@ def valve_view(source: Source, valve: str) -> ValveView | None:
         return None
     judgement = source.records.judgement(valve)
     pending = [(b.done, b.total) for b in source.records.backfills() if b.valve == valve and not b.complete]
-    onset = onset_ns(judgement)
-    status = status_of(judgement)
+    working = source.work.work_standing(now).get(valve)
+    shown = during_work(source, judgement, valve, working)
+    onset, status = onset_ns(shown), status_of(shown)
     return ValveView(
         name=valve_name(valve, sheet),
         status=status,
         status_words=STATUS_WORDS.get(status, status),
-        sentence=sentence_of(judgement, sheet, waiting=bool(pending)),
+        sentence=sentence_of(shown, sheet, waiting=bool(pending)),
         since=f"since {source.time.moment(onset, now)}" if onset is not None else "",
-        state=state_words(judgement, source.samples.span(valve)),
+        state=state_words(shown, source.samples.span(valve)),
         basis=_basis_words(judgement),
         hours=_hours_words(judgement),
         sheet_words=_sheet_words(source, sheet, now),
