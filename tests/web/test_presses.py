@@ -93,8 +93,8 @@ def test_an_empty_plant_says_what_to_do(plants):
     assert view.empty
     text = opening(view)
     assert "No valve yet." in text
-    assert "asleft sheet put" in text
-    assert "asleft-agent" in text
+    assert 'href="/start"' in text
+    assert "asleft judge LOG.csv" in text
     assert fleet(view) == ""
     assert headline([]) == "No valve yet."
 

@@ -13,8 +13,10 @@ from asleft.web.access import routes
 from asleft.web.access.guard import guard
 from asleft.web.access.visitor import Access, present
 from asleft.web.actions import alarms as alarm_pages
+from asleft.web.actions import new_sheet
 from asleft.web.actions import reports as report_pages
 from asleft.web.actions import sheets as sheet_pages
+from asleft.web.actions import start as start_page
 from asleft.web.actions import tables as table_files
 from asleft.web.actions import units as unit_choice
 from asleft.web.actions import work as work_pages
@@ -81,7 +83,9 @@ def create_app(
     secure.protect(app.server, app.csp_hashes(), names=rules.names, any_name=rules.any_name, tls=rules.proxied)
     routes.register(app.server, access, source.time)
     alarm_pages.register(app.server, source, access.store.desk)
+    new_sheet.register(app.server, source)
     sheet_pages.register(app.server, source)
+    start_page.register(app.server, source, access)
     work_pages.register(app.server, source, access.store.work)
     report_pages.register(app.server, source, own_version)
     unit_choice.register(app.server, tls=rules.proxied)

@@ -21,6 +21,7 @@ _HEAD = (
     '<link rel="icon" type="image/svg+xml" href="/assets/mark.svg"><link rel="stylesheet" href="/assets/style.css">'
     '<link rel="stylesheet" href="/assets/desk.css">'
     '<link rel="stylesheet" href="/assets/units.css"><link rel="stylesheet" href="/assets/tables.css">'
+    '<link rel="stylesheet" href="/assets/guide.css">'
     '<script src="/assets/desk.js" defer></script>'
 )
 SIGN_IN_FIRST = (

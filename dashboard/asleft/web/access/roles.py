@@ -45,15 +45,17 @@ ROUTES: Mapping[str, Role] = {
     "/report/<valve>.html": _V,
     "/report/<valve>.pdf": _V,
     "/sheets": _V,
+    "/sheets/new": _T,
     "/sheets/<valve>": _V,
     "/sheets/<valve>/file/<int:number>": _V,
     "/sheets/<valve>/revise": _T,
+    "/start": _V,
     "/units": _V,
     "/work/<valve>": _V,
 }
 
 #: Those of them that people open, from a letter's link for one: whoever is not signed in is led to the door and back.
-_PLAIN = ("/alarms", "/sheets", "/report", "/csv", "/work")
+_PLAIN = ("/alarms", "/sheets", "/report", "/csv", "/work", "/start")
 PLAIN_PAGES: frozenset[str] = frozenset(rule for rule in ROUTES if rule.startswith(_PLAIN))
 
 #: Routes whose posted forms change something, by their rule: they ask for more than looking does.

@@ -46,6 +46,7 @@ class SheetPages:
             "Sheets",
             el("div", el("h1", views.headline(rows)), el("p", frame.why_not, class_="sub"), class_="opening"),
             fragments.listing(rows, may_enter=frame.may_enter),
+            el("p", el("a", "The first sheet of another valve", href="/sheets/new")) if frame.may_enter else None,
         )
 
     def one(self, valve: str) -> Response:

@@ -92,29 +92,11 @@ def _row(row: Row) -> Markup:
 def _empty() -> Markup:
     return el(
         "div",
-        el("p", "A valve appears here as soon as its first data or its sheet arrives. Two steps:"),
-        el(
-            "ol",
-            el(
-                "li",
-                "Write and enter its settings sheet: ",
-                el("code", "asleft sheet new --valve-id press-1.platen --out valve.toml"),
-                ", then ",
-                el("code", "asleft sheet put valve.toml --data DIR"),
-                ".",
-            ),
-            el(
-                "li",
-                "Start the agent beside the instrument and the recorder here: ",
-                el("code", "asleft-agent agent.toml"),
-                " and ",
-                el("code", "asleft record --data DIR"),
-                ".",
-            ),
-        ),
+        el("p", "A valve appears here as soon as its first data or its sheet arrives."),
+        el("p", el("a", "From nothing to the first sheet, step by step", href="/start", data_load=True)),
         el(
             "p",
-            "A logger's file can be judged without either: ",
+            "A logger's file can be judged without any of it: ",
             el("code", "asleft judge LOG.csv --sheet valve.toml"),
             ".",
         ),
