@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from itertools import pairwise
 from typing import TypeGuard
 
+from asleft.sheet.limits import Limits
 from asleft.sheet.model import QUANTITY_UNITS, Characteristic, Tolerance
 from asleft.sheet.names import EXPLANATIONS
 from asleft.sheet.section import Section
@@ -37,16 +38,20 @@ _MORE_THAN_ZERO = frozenset({"current_at_full", "dither_amplitude", "pressure_at
 _DIP_ALLOWED = 0.02
 
 
+def limits_of(quantity: str) -> Limits:
+    """Between which ends a setting is taken. Raises `KeyError` for what is no setting."""
+    low, high = LIMITS[quantity]
+    return Limits(low, high, QUANTITY_UNITS[quantity], above_low=quantity in _MORE_THAN_ZERO)
+
+
 def read_as_left(top: Section, units: Mapping[str, str]) -> tuple[dict[str, float], dict[str, float]]:
     """`[as_left]` in stored units, and the same numbers as they were typed."""
     top.require("as_left", "an [as_left] table with at least one setting")
     section = top.section("as_left")
     as_left: dict[str, float] = {}
     entered: dict[str, float] = {}
-    for quantity, (low, high) in LIMITS.items():
-        above_low = quantity in _MORE_THAN_ZERO
-        unit = unit_of_quantity(quantity, units)
-        value = section.number(quantity, low, high, unit, above_low=above_low)
+    for quantity in LIMITS:
+        value = section.within(quantity, limits_of(quantity), units)
         if value is not None:
             as_left[quantity] = value
             typed = section.raw(quantity)

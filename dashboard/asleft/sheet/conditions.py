@@ -4,27 +4,33 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from asleft.sheet.limits import Limits
 from asleft.sheet.model import Conditions
 from asleft.sheet.section import Section
-from asleft.sheet.units import UNITS, stored_unit
 
-_MODE_LIMIT = 32767
+MODE_LIMIT = 32767
+#: Keys of `[conditions]`, each a pair, and what its ends may be.
+CONDITION_LIMITS: Mapping[str, Limits] = {
+    "oil_temperature": Limits(-40.0, 150.0, "degC"),
+    "ambient_temperature": Limits(-40.0, 85.0, "degC"),
+    "in_control_command": Limits(0.0, 110.0, "%"),
+}
 _DEFAULT = Conditions()
 
 
 def read_conditions(top: Section, units: Mapping[str, str]) -> Conditions:
     """`[conditions]` and `[mode]`. A mode in which the valve is in control counts as producing."""
     section = top.section("conditions")
-    degree = UNITS["temperature"][units.get("temperature", stored_unit("temperature").symbol)]
-    oil = section.ascending_pair("oil_temperature", -40.0, 150.0, degree)
-    air = section.ascending_pair("ambient_temperature", -40.0, 85.0, degree)
-    command = section.ascending_pair("in_control_command", 0.0, 110.0)
+    oil, air, command = (
+        section.ascending_pair(key, limits.low, limits.high, limits.entered(units))
+        for key, limits in CONDITION_LIMITS.items()
+    )
     section.close()
 
     modes = top.section("mode")
-    producing = modes.integers("producing", 0, _MODE_LIMIT)
-    set_up = modes.integers("set_up", 0, _MODE_LIMIT)
-    in_control = modes.integers("in_control", 0, _MODE_LIMIT) or ()
+    producing = modes.integers("producing", 0, MODE_LIMIT)
+    set_up = modes.integers("set_up", 0, MODE_LIMIT)
+    in_control = modes.integers("in_control", 0, MODE_LIMIT) or ()
     modes.close()
     if set_up is None:
         set_up = tuple(mode for mode in _DEFAULT.set_up_modes if mode not in (*(producing or ()), *in_control))

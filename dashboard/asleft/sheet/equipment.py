@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from asleft.sheet.limits import Limits
 from asleft.sheet.model import Coil, Instrument, Where
 from asleft.sheet.section import PLAIN, Section
 from asleft.sheet.units import UNITS, Unit, stored_unit
@@ -19,19 +20,36 @@ INSTRUMENT_CHANNELS: Mapping[str, str | None] = {
 }
 
 
+#: Keys of `[coil]` and what is taken.
+COIL_LIMITS: Mapping[str, Limits] = {
+    "hot_temperature": Limits(20.0, 250.0, "degC"),
+    "supply_minimum": Limits(9.0, 36.0, "V"),
+    "cable_resistance": Limits(0.0, 20.0, "ohm"),
+    "driver_drop": Limits(0.0, 10.0, "V"),
+    "duty_max": Limits(0.0, 1.0, above_low=True),
+    "driver_limit": Limits(0.0, 20.0, "A", above_low=True),
+}
+LOW_PASS = Limits(0.0, 1e6, "Hz", above_low=True)
+
+
+def uncertainty_limits(unit: str) -> Limits:
+    """Of the expanded uncertainty of a channel whose readings are stored in `unit`."""
+    return Limits(0.0, 1e4, unit, above_low=True, difference=True)
+
+
 def read_coil(top: Section, units: Mapping[str, str]) -> Coil:
     """`[coil]`: what headroom at the hot-coil, low-supply corner needs."""
     section = top.section("coil")
-    coil = Coil(
-        hot_temperature_degc=section.number("hot_temperature", 20.0, 250.0, _unit("temperature", units)),
-        supply_minimum_v=section.number("supply_minimum", 9.0, 36.0),
-        cable_resistance_ohm=section.number("cable_resistance", 0.0, 20.0),
-        driver_drop_v=section.number("driver_drop", 0.0, 10.0),
-        duty_max=section.number("duty_max", 0.0, 1.0, above_low=True),
-        driver_limit_a=section.number("driver_limit", 0.0, 20.0, _unit("current", units), above_low=True),
-    )
+    taken = {key: section.within(key, limits, units) for key, limits in COIL_LIMITS.items()}
     section.close()
-    return coil
+    return Coil(
+        hot_temperature_degc=taken["hot_temperature"],
+        supply_minimum_v=taken["supply_minimum"],
+        cable_resistance_ohm=taken["cable_resistance"],
+        driver_drop_v=taken["driver_drop"],
+        duty_max=taken["duty_max"],
+        driver_limit_a=taken["driver_limit"],
+    )
 
 
 def check_supply(top: Section, coil: Coil, as_left: Mapping[str, float]) -> None:
@@ -50,13 +68,12 @@ def read_instruments(top: Section, units: Mapping[str, str]) -> dict[str, Instru
         if channel not in table:
             continue
         unit = _unit(dimension, units) if dimension else PLAIN
+        stored = stored_unit(dimension).symbol if dimension else ""
         ends = section.ascending_pair("range", -1e5, 1e5, unit)
         found[channel] = Instrument(
             where=section.choice("where", {where.value: where for where in Where}),
-            expanded_uncertainty=section.number(
-                "expanded_uncertainty", 0.0, 1e4, unit, above_low=True, difference=True
-            ),
-            low_pass_hz=section.number("low_pass_hz", 0.0, 1e6, above_low=True),
+            expanded_uncertainty=section.within("expanded_uncertainty", uncertainty_limits(stored), units),
+            low_pass_hz=section.within("low_pass_hz", LOW_PASS, units),
             range_low=ends[0] if ends else None,
             range_high=ends[1] if ends else None,
         )

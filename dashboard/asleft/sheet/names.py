@@ -59,7 +59,7 @@ EXPLANATIONS: Mapping[str, str] = {
 }
 
 #: How units are printed.
-UNIT_SYMBOLS: Mapping[str, str] = {"ohm": "Ω", "degC": "°C"}
+UNIT_SYMBOLS: Mapping[str, str] = {"ohm": "Ω", "degC": "°C", "degF": "°F"}
 
 _DECIMALS: Mapping[str, int] = {"A": 3, "s": 2, "Hz": 1, "bar": 1, "%": 1, "ohm": 2, "V": 1}
 

@@ -14,6 +14,7 @@ from difflib import get_close_matches
 from typing import TypeVar
 
 from asleft.sheet.faults import Fault, SheetError
+from asleft.sheet.limits import Limits
 from asleft.sheet.units import Unit
 
 T = TypeVar("T")
@@ -150,6 +151,17 @@ class Section:
         if value is None:
             return None
         return self._checked(key, value, low, high, unit, above_low=above_low, difference=difference)
+
+    def within(self, key: str, limits: Limits, units: Mapping[str, str]) -> float | None:
+        """A finite number in stored units, within limits; `units` are the file's."""
+        return self.number(
+            key,
+            limits.low,
+            limits.high,
+            limits.entered(units),
+            above_low=limits.above_low,
+            difference=limits.difference,
+        )
 
     def numbers(self, key: str, low: float, high: float, unit: Unit = PLAIN) -> tuple[float, ...] | None:
         """A list of finite numbers in stored units; a fault names the entry that will not do."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from asleft.sheet.limits import Limits
 from asleft.sheet.model import MadeBy, Signal, SignalKind
 from asleft.sheet.section import Section
 
@@ -15,7 +16,8 @@ ENDS: Mapping[SignalKind, tuple[str, float, float]] = {
 }
 
 #: Largest reading, either sign, and least distance between the ends, per unit.
-_LIMIT: Mapping[str, float] = {"mA": 24.0, "V": 12.0}
+SIGNAL_LIMITS: Mapping[str, float] = {"mA": 24.0, "V": 12.0}
+OFF_BELOW = Limits(0.0, 50.0, "%")
 _LEAST_SPAN: Mapping[str, float] = {"mA": 1.0, "V": 0.5}
 
 _TWO_COILS = (
@@ -37,7 +39,7 @@ def read_signal(top: Section) -> Signal | None:
     section = top.section("signal")
     kind = _kind(section)
     unit = section.choice("unit", {"mA": "mA", "V": "V"})
-    off_below = section.number("off_below", 0.0, 50.0)
+    off_below = section.within("off_below", OFF_BELOW, {})
     made_by = section.choice("made_by", {made.value: made for made in MadeBy})
     ends = _ends(section, kind, unit) if "signal" in top else None
     section.close()
@@ -73,7 +75,7 @@ def _ends(section: Section, kind: SignalKind | None, unit: str | None) -> tuple[
             section.fault("kind", f"missing: {_WANTED}")
         elif "unit" not in section:
             section.fault("unit", 'missing: "mA" or "V", of at_zero and at_full')
-    limit = _LIMIT.get(unit or "", max(_LIMIT.values()))
+    limit = SIGNAL_LIMITS.get(unit or "", max(SIGNAL_LIMITS.values()))
     zero = section.number("at_zero", -limit, limit)
     full = section.number("at_full", -limit, limit)
     if explicit:

@@ -42,6 +42,23 @@ _SHARE: Mapping[str, float] = {
 }
 
 
+#: The table above in words, for pages.
+DEFAULT_WORDS: Mapping[str, str] = {
+    "current_at_zero": "2 % of the span, at least 0.01 A",
+    "current_at_full": "2 % of the span, at least 0.01 A",
+    "ramp_up": "10 %, at least 0.05 s",
+    "ramp_down": "10 %, at least 0.05 s",
+    "dither_frequency": "10 %",
+    "dither_amplitude": "25 %",
+    "pressure_at_zero": "2 % of pressure at full",
+    "pressure_at_full": "2 % of pressure at full",
+    "hysteresis": "2 points more",
+    "coil_resistance": "10 %",
+    "supply_voltage": "10 % less",
+    "headroom": "at least 10 %",
+}
+
+
 def one_number(quantity: str, size: float) -> Tolerance:
     """The tolerance a single number stands for: both sides, or the one side that matters for this quantity."""
     if quantity in RISE_ONLY:

@@ -69,7 +69,15 @@ def unit_of_quantity(quantity: str, entered_units: Mapping[str, str]) -> Unit:
     Raises:
         KeyError: unknown quantity or unit.
     """
-    stored = QUANTITY_UNITS[quantity]
+    return unit_named(QUANTITY_UNITS[quantity], entered_units)
+
+
+def unit_named(stored: str, entered_units: Mapping[str, str]) -> Unit:
+    """The unit that numbers stored in `stored` ("degC") are entered in, given the file's `[units]`.
+
+    Raises:
+        KeyError: unknown unit.
+    """
     dimension = _DIMENSION_OF_UNIT.get(stored)
     if dimension is None:
         return Unit(stored)

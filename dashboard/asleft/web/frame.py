@@ -151,8 +151,11 @@ def field(
     )
 
 
-def choice(name: str, label: str, options: list[tuple[str, str]], chosen: str = "", *, hint: str = "") -> Markup:
-    """A labelled list to choose from: (value, words)."""
+def choice(
+    name: str, label: str, options: list[tuple[str, str]], chosen: str = "", *, hint: str = "", fault: str = ""
+) -> Markup:
+    """A labelled list to choose from: (value, words), with its hint and what is wrong with it."""
+    spoken = " ".join(f"{name}-{part}" for part, words in (("hint", hint), ("fault", fault)) if words) or None
     return el(
         "div",
         el("label", label, for_=name),
@@ -161,8 +164,10 @@ def choice(name: str, label: str, options: list[tuple[str, str]], chosen: str = 
             *(el("option", words, value=value, selected=value == chosen) for value, words in options),
             id=name,
             name=name,
-            aria_describedby=f"{name}-hint" if hint else None,
+            aria_describedby=spoken,
+            aria_invalid="true" if fault else None,
         ),
         el("small", hint, id=f"{name}-hint") if hint else None,
+        el("small", fault, id=f"{name}-fault", class_="wrong") if fault else None,
         class_="field",
     )

@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
-import math
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
+from asleft.sheet.compose import composed, field_of, with_revision
 from asleft.sheet.faults import SheetError
 from asleft.sheet.identity import is_valve_id
-from asleft.sheet.model import QUANTITY_UNITS, Sheet
+from asleft.sheet.model import Sheet
 from asleft.sheet.reader import read_sheet
 from asleft.sheet.revisions import faults_of_first, faults_of_next
 from asleft.store.protocols import SheetExists, SheetRecord
 from asleft.web.access.visitor import current
 from asleft.web.fragments import sheets as fragments
+from asleft.web.fragments.sheet_form import values_form
+from asleft.web.fragments.sheet_table import sheet_table as read_as_table
 from asleft.web.frame import Frame, said
 from asleft.web.markup import Child, details, el
 from asleft.web.source import Source
 from asleft.web.views import sheets as views
+from asleft.web.views.sheet_form import FIELDS, first_toml, form_of
+from asleft.web.views.sheet_table import sheet_table
 from asleft.web.views.valves import valve_name
 from flask import Flask, redirect, request
 from flask import Response as Answer
@@ -30,6 +33,7 @@ OVERTAKEN = (
     "{} has filed revision {} since this form was filled from revision {}: {}. What you entered is still here. Look "
     "at what that revision changed, then enter it again over it if it still holds."
 )
+NOT_FILLED = "This form was filled from a sheet that is not on record here. Look again before you enter it."
 TAKEN = "Somebody has filed revision {} meanwhile. What you entered is still here: give it the next number."
 
 
@@ -64,6 +68,8 @@ class SheetPages:
         if len(records) > 1:
             changes = views.differences(old, new)
             compared = fragments.comparison(records, old.number, new.number, changes, href)
+        shown = self.source.records.sheet_in_force(valve, now) or records[-1]
+        table = sheet_table(self.source, records, shown)
         return frame.page(
             f"Sheet of {name.spoken}",
             _crumbs(name.press, name.name, valve),
@@ -72,6 +78,7 @@ class SheetPages:
             el("p", el("a", "Make the next revision", href=f"{href}/revise"), class_="sub")
             if frame.may_enter
             else el("p", frame.why_not, class_="sub"),
+            read_as_table(table, views.revision_words(self.source, shown, now)) if table is not None else None,
             compared,
             fragments.revisions(records, words, href),
         )
@@ -105,23 +112,21 @@ class SheetPages:
         about = {
             "by": frame.visitor.name,
             "at": at.isoformat().replace("+00:00", "Z"),
-            "why": request.args.get("why", ""),
+            "why": request.args.get("why", "" if records else "first commissioning"),
             **(typed or {}),
         }
         text = toml if toml is not None else (records[-1].toml if records else None)
         text = text if text is not None else views.first_text(valve, at, frame.visitor.name)
         whole: list[Child] = [fragments.file_form(frame, f"{href}/revise", text), el("h2", "Or a file"),
                               fragments.upload_form(frame, f"{href}/revise")]  # fmt: skip
-        body: list[Child] = (
-            [
-                fragments.values_form(
-                    frame, f"{href}/revise", views.values_of(latest, given), about, faults or {}, after
-                ),
-                details("Everything else: the sheet as a file", *(one for one in whole), key="whole"),
+        body: list[Child] = whole
+        base = self._base(valve, records)
+        if base is not None and toml is None:
+            sections = form_of(base, latest, given, faults or {})
+            body = [
+                values_form(frame, f"{href}/revise", sections, about, faults or {}, after),
+                details("The sheet as a file", *whole, key="whole"),
             ]
-            if latest is not None and toml is None
-            else whole
-        )
         number = records[-1].number + 1 if records else 1
         return frame.page(
             f"Revise the sheet of {name.spoken}",
@@ -158,15 +163,19 @@ class SheetPages:
 
     def _from_values(self, valve: str) -> Response:
         records = self.source.records.sheets(valve)
-        latest = self._readable(records)
-        if latest is None:
+        base = self._base(valve, records)
+        if base is None:
             return self.form(valve)
-        typed = {name: request.form.get(name, "").strip() for name in (*QUANTITY_UNITS, "by", "at", "why")}
-        newest, after = records[-1], request.form.get("after", "")
-        if after != str(newest.number):
-            words = OVERTAKEN.format(newest.by, newest.number, after[:6] or "an older one", newest.why)
+        names = [name for name in FIELDS if name in request.form]
+        typed = {name: request.form.get(name, "").strip() for name in (*names, "by", "at", "why")}
+        number, after = (records[-1].number if records else 0), request.form.get("after", "")
+        if after != str(number):
+            words = NOT_FILLED
+            if records:
+                newest, seen = records[-1], after[:6] or "an older one"
+                words = OVERTAKEN.format(newest.by, newest.number, seen, newest.why)
             return self.form(valve, typed=typed, wrong=[words], status=409)
-        values, faults = _numbers(typed)
+        tables, faults = composed(base, typed)
         for name, label in (("by", "say who set it"), ("why", "say why")):
             if not typed[name]:
                 faults[name] = label
@@ -175,12 +184,12 @@ class SheetPages:
             faults["at"] = "not a time with its zone, as 2026-11-26T10:05:00Z"
         if faults or at is None:
             return self.form(valve, faults=faults, typed=typed, status=400)
-        toml = views.with_values(latest, values, records[-1].number + 1, at, typed["by"], typed["why"])
+        toml = with_revision(tables, number + 1, at, typed["by"], typed["why"])
         try:
             read_sheet(toml, source="")
         except SheetError as error:
-            at_fields = {f.key.rpartition(".")[2]: str(f.limit) for f in error.faults if "as_left." in f.key}
-            others = [str(f) for f in error.faults if "as_left." not in f.key]
+            at_fields = {field_of(fault): str(fault.limit) for fault in error.faults if field_of(fault)}
+            others = [str(fault) for fault in error.faults if not field_of(fault)]
             return self.form(valve, faults=at_fields, typed=typed, wrong=others, status=400)
         return self._from_text(valve, toml, file=False)
 
@@ -243,6 +252,12 @@ class SheetPages:
         except SheetError:
             return None
 
+    def _base(self, valve: str, records: list[SheetRecord]) -> str | None:
+        """The text that fields lie over; None where the newest revision cannot be read, and only a file will do."""
+        if not records:
+            return first_toml(valve)
+        return records[-1].toml if self._readable(records) is not None else None
+
     def _missing(self, frame: Frame, valve: str) -> Response:
         return frame.page(
             "No sheet",
@@ -275,28 +290,6 @@ def register(server: Flask, source: Source) -> None:
     @server.post("/sheets/<valve>/revise")
     def _post(valve: str) -> Response:
         return pages.post(valve)
-
-
-def _numbers(typed: Mapping[str, str]) -> tuple[dict[str, float], dict[str, str]]:
-    """The settings as numbers, and what is wrong with those that are none. A decimal comma is understood."""
-    values: dict[str, float] = {}
-    faults: dict[str, str] = {}
-    for name in QUANTITY_UNITS:
-        text = typed[name]
-        if not text or name == "headroom":
-            continue
-        if re.fullmatch(r"[+-]?\d{1,3},\d{3}", text):
-            faults[name] = f"{text!r} may be read in two ways: write a point for the decimals, or no comma"
-            continue
-        try:
-            value = float(text.replace(",", ".") if text.count(",") == 1 and "." not in text else text)
-        except ValueError:
-            value = math.nan
-        if math.isfinite(value):
-            values[name] = value
-        else:
-            faults[name] = f"{text[:24]!r} is not a number"
-    return values, faults
 
 
 def _is_number(text: str | None) -> bool:

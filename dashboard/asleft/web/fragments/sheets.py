@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 from asleft.store.protocols import SheetRecord
-from asleft.web.frame import Frame, field
+from asleft.web.frame import Frame
 from asleft.web.markup import Child, Markup, details, el, join, table
-from asleft.web.views.sheets import SheetRow, Value
+from asleft.web.views.sheets import SheetRow
 from asleft.web.words import CAUTIONS
 
 
@@ -69,57 +69,6 @@ def comparison(records: Sequence[SheetRecord], old: int, new: int, changes: Sequ
             class_="row-of",
         ),
     )
-
-
-def values_form(
-    frame: Frame, href: str, values: Sequence[Value], about: Mapping[str, str], faults: Mapping[str, str], after: int
-) -> Markup:
-    """The settings as fields, and who, when and why. `after`: the revision that the fields were filled from."""
-    return el(
-        "form",
-        frame.word(),
-        el("input", type="hidden", name="act", value="values"),
-        el("input", type="hidden", name="after", value=str(after)),
-        el(
-            "fieldset",
-            el("legend", "As left"),
-            el("p", "What the driver is set to and the valve gives. An empty field: not judged.", class_="sub"),
-            el(
-                "div",
-                *(
-                    field(v.quantity, f"{v.label[:1].upper()}{v.label[1:]} ({v.unit})", value=v.value,
-                          fault=faults.get(v.quantity, ""), limit=24)
-                    for v in values
-                ),
-                class_="fields",
-            ),
-        ),
-        el(
-            "fieldset",
-            el("legend", "Who, when, why"),
-            el(
-                "div",
-                field("by", "Set by", value=about.get("by", ""), fault=faults.get("by", ""), required=True, limit=60),
-                field(
-                    "at",
-                    "In force from",
-                    value=about.get("at", ""),
-                    fault=faults.get("at", ""),
-                    required=True,
-                    limit=40,
-                    hint="With its zone, as 2026-11-26T10:05:00Z. In the past: what came since is judged again.",
-                ),
-                field(
-                    "why", "Why", value=about.get("why", ""), fault=faults.get("why", ""), required=True, limit=300
-                ),
-                class_="fields",
-            ),
-        ),
-        el("button", "See what would change", type="submit"),
-        method="post",
-        action=href,
-        novalidate=True,
-    )  # fmt: skip
 
 
 def file_form(frame: Frame, href: str, toml: str) -> Markup:

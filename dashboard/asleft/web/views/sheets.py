@@ -4,18 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from urllib.parse import quote
 
 from asleft.sheet.diff import compare, lines
 from asleft.sheet.faults import SheetError
 from asleft.sheet.model import QUANTITY_UNITS, Revision, Sheet
-from asleft.sheet.names import LABELS, unit_symbol
 from asleft.sheet.reader import read_sheet
 from asleft.sheet.template import new_sheet_text
 from asleft.sheet.units import unit_of_quantity
-from asleft.sheet.write import sheet_text
 from asleft.store.protocols import SheetRecord
 from asleft.web.source import Source
 from asleft.web.views.valves import ValveName, valve_name
@@ -32,16 +30,6 @@ class SheetRow:
     revise_href: str
     words: str  # revision, since when, who, why
     record: SheetRecord | None
-
-
-@dataclass(frozen=True, slots=True)
-class Value:
-    """One setting as it is entered."""
-
-    quantity: str
-    label: str
-    unit: str
-    value: str
 
 
 def sheet_href(valve: str) -> str:
@@ -98,21 +86,6 @@ def differences(old: SheetRecord, new: SheetRecord) -> list[str]:
     return lines(change for change in compare(before, after) if not change.key.startswith("revision."))
 
 
-def values_of(sheet: Sheet, given: Mapping[str, str]) -> list[Value]:
-    """Every setting a sheet may carry, as entered in its own units; `given` (stored units, or as typed) lies over."""
-    out = []
-    for quantity in QUANTITY_UNITS:
-        if quantity == "headroom":
-            continue
-        unit = unit_of_quantity(quantity, sheet.entered_units)
-        value = ""
-        if quantity in sheet.as_left:
-            entered = sheet.entered_as_left.get(quantity, unit.from_stored(sheet.as_left[quantity]))
-            value = f"{entered:.10g}"
-        out.append(Value(quantity, LABELS[quantity], unit_symbol(unit.symbol), given.get(quantity, value)))
-    return out
-
-
 def found_values(sheet: Sheet | None, given: Mapping[str, str]) -> dict[str, str]:
     """Values named in an address (stored units), in the units of the sheet; what is no number is left out."""
     out = {}
@@ -126,22 +99,6 @@ def found_values(sheet: Sheet | None, given: Mapping[str, str]) -> dict[str, str
         if math.isfinite(value):
             out[quantity] = f"{value:.6g}"
     return out
-
-
-def with_values(sheet: Sheet, typed: Mapping[str, float], number: int, at: datetime, by: str, why: str) -> str:
-    """The text of the next revision: these settings (in the sheet's own units, absent: not judged), all else kept.
-
-    Tolerances that were given for a setting stay as long as it is there.
-    """
-    units = {quantity: unit_of_quantity(quantity, sheet.entered_units) for quantity in typed}
-    following = replace(
-        sheet,
-        as_left={quantity: units[quantity].to_stored(value) for quantity, value in typed.items()},
-        entered_as_left=dict(typed),
-        tolerance={name: one for name, one in sheet.tolerance.items() if name in typed or name == "headroom"},
-        revision=Revision(number, at, by, why),
-    )
-    return sheet_text(following)
 
 
 def first_text(valve: str, at: datetime, by: str) -> str:
