@@ -5,7 +5,7 @@ import pytest
 pytestmark = pytest.mark.browser
 
 PAGES = {
-    "presses": ("/", "Four of eight valves are as they were left."),
+    "presses": ("/", "Three of eight valves are as they were left."),
     "valve": ("/valve/press-2.clamp", "Ramp up takes 2.10 s; it was left at 1.60 s."),
     "valve-without-current": ("/valve/press-4.cushion?span=1h", "No current reading on this valve"),
     "valve-in-work": ("/valve/press-4.platen?span=1d", "Work in progress until 18:00"),

@@ -249,6 +249,7 @@ def test_limits_are_told_in_the_sheets_own_units() -> None:
     assert by_name["coil__hot_temperature"].limits.words(units) == "68 to 482 °F"
     oil = next(group for group in INSTRUMENTS if group.key == "instrument__oil_temperature").entries[1]
     assert oil.limits.words(units) == "above 0, to 18000 °F"
+    assert by_name["instrument__current__low_pass_hz"].limits.words({}) == "above 0, to 1000000 Hz"
 
 
 def test_numbers_and_lists_as_people_write_them() -> None:

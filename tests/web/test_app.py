@@ -123,7 +123,7 @@ def test_the_framework_answers_for_every_page(client):
         return client.post("/_dash-update-component", json=body)
 
     for path, words in (
-        ("/", "Four of eight valves"),
+        ("/", "Three of eight valves"),
         ("/valve/press-2.clamp", "Ramp up takes 2.10 s"),
         ("/health", "48,231"),
     ):

@@ -27,7 +27,7 @@ def test_worst_comes_first_and_every_status_is_in_words(source):
 def test_the_page_opens_with_what_a_colleague_would_say(source):
     view = presses_view(source)
     assert view.headline == (
-        "Four of eight valves are as they were left. "  # the one in set-up among them
+        "Three of eight valves are as they were left. "  # the one that is worked on is not judged
         "Press 3, knock-out: commanded and enabled, but no current flows."
     )
     assert "One valve is in set-up or being worked on." in view.subline

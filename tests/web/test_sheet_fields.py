@@ -75,7 +75,7 @@ def test_every_field_has_its_limits_beside_it(client):
         ("supply_voltage", "9 to 36 V"),
         ("coil__hot_temperature", "20 to 250 °C"),
         ("tolerance__ramp_up", "empty: ±0.16 s"),
-        ("tolerance__supply_voltage", "empty: −2.4 only V"),
+        ("tolerance__supply_voltage", "empty: −2.4 V only"),
         ("tolerance__dither_frequency", "only with its setting"),
         ("conditions__oil_temperature__low", "-40 to 150 °C"),
         ("instrument__current__expanded_uncertainty", "above 0, to 10000 A"),

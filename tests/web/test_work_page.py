@@ -58,19 +58,19 @@ def text_of(answer) -> str:
 def declare(client, doors, **changes):
     page = text_of(client.get(HREF))
     seen = re.search(r'name="seen" value="(\d+)"', page).group(1)
-    form = {doors.CSRF: doors.word_in(page), "act": "declare", "seen": seen, "until": "2026-11-24T18:00"}
+    form = {doors.CSRF: doors.word_in(page), "act": "declare", "seen": seen, "until": "2026-11-24 18:00"}
     return client.post(HREF, data={**form, "why": "coil changed", **changes})
 
 
 def test_it_is_declared_told_everywhere_and_ends_by_itself(client, doors, plant, door):
     assert "<h1>No work is declared on the clamp pressure of Press 2.</h1>" in text_of(client.get(HREF))
-    answer = declare(client, doors, until="2026-11-24T16:20")
+    answer = declare(client, doors, until="2026-11-24 16:20")
     assert (answer.status_code, answer.location) == (303, f"{HREF}?said=declared")
     sentence = "Work in progress until 16:20: coil changed, by technician. Not judged."
     page = text_of(client.get(answer.location))
     assert f"<h1>{sentence}</h1>" in page
     assert "Declared. Nothing is judged from now on, until it ends." in page
-    assert 'value="2026-11-24T16:20"' in page
+    assert 'value="2026-11-24 16:20"' in page
     assert ">End it now: judge again</button>" in page
     alarms = text_of(client.get("/alarms"))
     assert f'<a href="{HREF}">clamp pressure of Press 2</a>: {sentence}' in alarms
@@ -100,6 +100,15 @@ def test_what_is_said_of_the_valve_while_it_is_worked_on(working, plant, door):
     assert [f.title for f in view.findings] == [f.title for f in before.findings]
     plant.now += HOUR
     assert valve_view(working, V).sentence == before.sentence
+
+
+def test_a_valve_that_is_worked_on_does_not_count_as_left(working, plant, door):
+    before = presses_view(working).headline
+    good = next(row.name.id for row in presses_view(working).rows if row.status == "good")
+    door.store.work.declare(good, plant.now + HOUR, "filter", 0, plant.now, KL)
+    view = presses_view(working)
+    assert (before[:4], view.headline[:5]) == ("Thre", "Two o")
+    assert view.subline.startswith("Two valves are in set-up or being worked on.")
 
 
 def test_a_valve_without_a_judgement_says_it_too(working, plant, door):
@@ -151,7 +160,7 @@ def test_it_is_changed_by_declaring_anew(client, doors, plant, door):
 def test_two_people_do_not_overwrite_each_other(client, doors, plant, door):
     page = text_of(client.get(HREF))
     door.store.work.declare(V, plant.now + HOUR, "of somebody else", 0, plant.now, KL)
-    form = {doors.CSRF: doors.word_in(page), "act": "declare", "seen": "0", "until": "2026-11-24T18:00"}
+    form = {doors.CSRF: doors.word_in(page), "act": "declare", "seen": "0", "until": "2026-11-24 18:00"}
     answer = client.post(HREF, data={**form, "why": "mine"})
     assert answer.status_code == 409
     page = text_of(answer)
@@ -165,7 +174,7 @@ def test_two_people_do_not_overwrite_each_other(client, doors, plant, door):
     [
         ({"until": "2026-12-01T16:03"}, "lies more than 7 days ahead"),
         ({"until": "2026-11-24T16:02"}, "must lie ahead"),
-        ({"until": "this evening"}, "'this evening' is no date and time, as 2026-11-26T18:00"),
+        ({"until": "this evening"}, "'this evening' is no date and time, as 2026-11-26 18:00"),
         ({"until": "9999-12-31T23:59"}, "7 days"),
         ({"until": "0001-01-01T00:00"}, "ahead"),
         ({"why": "  "}, "missing; whoever looks at the valve meanwhile must know"),
@@ -178,7 +187,7 @@ def test_what_is_refused_says_why_at_its_field_and_keeps_what_was_typed(client, 
     assert answer.status_code == 400
     page = text_of(answer)
     assert words in page
-    assert f'value="{changes.get("until", "2026-11-24T18:00")}"' in page
+    assert f'value="{changes.get("until", "2026-11-24 18:00")}"' in page
     if "act" not in changes:
         assert 'aria-invalid="true"' in page
     assert door.store.work.work_events() == []

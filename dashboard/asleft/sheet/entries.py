@@ -125,7 +125,9 @@ TOLERANCE = Group(
     "Tolerances",
     "How far a value may be from as left: one number, or two as -0.1 / 0.2. An empty field: the default.",
     tuple(
-        Entry("tolerance", quantity, _capital(LABELS[quantity]), Form.TOLERANCE, Limits(0.0, 0.0, unit))
+        Entry(
+            "tolerance", quantity, f"{_capital(LABELS[quantity])}, tolerance", Form.TOLERANCE, Limits(0.0, 0.0, unit)
+        )
         for quantity, unit in QUANTITY_UNITS.items()
     ),
     fold=True,

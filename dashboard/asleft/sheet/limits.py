@@ -30,6 +30,11 @@ class Limits:
         """As a field shows them, in the sheet's own unit: "0 to 5 A", "above 0, to 500 Hz"."""
         unit = self.entered(units)
         back = unit.difference_from_stored if self.difference else unit.from_stored
-        low, high = f"{back(self.low):.6g}", f"{back(self.high):.6g}"
+        low, high = _figure(back(self.low)), _figure(back(self.high))
         symbol = f" {unit_symbol(unit.symbol)}" if unit.symbol else ""
         return f"above {low}, to {high}{symbol}" if self.above_low else f"{low} to {high}{symbol}"
+
+
+def _figure(value: float) -> str:
+    """Six digits, without powers of ten."""
+    return f"{value:.0f}" if abs(value) >= 1e5 else f"{value:.6g}"

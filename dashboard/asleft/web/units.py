@@ -90,6 +90,11 @@ class Pressures:
         below, above = self.shown(quantity, tolerance.below), self.shown(quantity, tolerance.above)
         return format_tolerance(Tolerance(below, above))
 
+    def tolerance_text(self, quantity: str, tolerance: Tolerance) -> str:
+        """Both sides of a stored tolerance with their unit, "±4.2 bar", "−2.4 V only"."""
+        figures, only, _ = self.tolerance(quantity, tolerance).partition(" only")
+        return f"{figures} {self.unit_of(quantity)}{only}"
+
     def decimals(self, quantity: str, value: float) -> int:
         """Digits after the point that a stored value of a quantity is shown with."""
         return _DECIMALS[self.unit] if _is_pressure(quantity) else decimals_for(quantity, value)

@@ -78,7 +78,7 @@ class SheetPages:
             el("p", el("a", "Make the next revision", href=f"{href}/revise"), class_="sub")
             if frame.may_enter
             else el("p", frame.why_not, class_="sub"),
-            read_as_table(table, views.revision_words(self.source, shown, now)) if table is not None else None,
+            read_as_table(table, f"sheet {shown.number}, in force") if table is not None else None,
             compared,
             fragments.revisions(records, words, href),
         )

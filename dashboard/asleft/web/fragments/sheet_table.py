@@ -22,6 +22,7 @@ def sheet_table(view: SheetTable, words: str) -> Markup:
                 numeric=frozenset({1, 2}),
             ),
             el("p", view.not_given, class_="sub") if view.not_given else None,
+            class_="sheet-read",
         ),
         el(
             "section",

@@ -17,7 +17,7 @@ def steps(view: StartView) -> Markup:
                 "Whoever runs the machine makes them, DIR being the recorder's data folder. From the first one on "
                 "everybody signs in; a technician may enter things, a viewer looks.",
             ),
-            _code(examples.ACCOUNT),
+            _code(examples.ACCOUNT, "accounts"),
         ],
         "recorder": [
             el(
@@ -26,7 +26,7 @@ def steps(view: StartView) -> Markup:
                 "machine, each in a terminal of its own; with other machines on the network the broker needs TLS "
                 "and an access list (folder compose).",
             ),
-            _code(examples.RECORDER),
+            _code(examples.RECORDER, "broker and recorder"),
         ],
         "agent": [
             el(
@@ -36,11 +36,11 @@ def steps(view: StartView) -> Markup:
                 "stored. It only reads: no function that writes can be sent.",
             ),
             el("p", "Over Modbus TCP, as agent.toml:"),
-            _code(examples.MODBUS_TOML),
+            _code(examples.MODBUS_TOML, "settings of an agent over Modbus TCP"),
             el("p", "Or a logger's file, played back, to see how all this looks:"),
-            _code(examples.CSV_TOML),
+            _code(examples.CSV_TOML, "settings of an agent that plays back a file"),
             el("p", "Then:"),
-            _code(examples.TRY_AGENT),
+            _code(examples.TRY_AGENT, "starting the agent"),
             el("p", f"{CAUTIONS[2]} {CAUTIONS[0]}", class_="form-caution"),
         ],
         "sheet": [
@@ -100,5 +100,5 @@ def _links() -> Markup:
     )
 
 
-def _code(text: str) -> Markup:
-    return el("pre", el("code", text), tabindex="0", role="region", aria_label="example to copy")
+def _code(text: str, what: str) -> Markup:
+    return el("pre", el("code", text), tabindex="0", role="region", aria_label=f"Example: {what}")

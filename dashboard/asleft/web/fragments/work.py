@@ -54,37 +54,40 @@ def page(frame: Frame, view: WorkView, seen: int, typed: Mapping[str, str], faul
 def _declare(frame: Frame, view: WorkView, seen: int, typed: Mapping[str, str], faults: Mapping[str, str]) -> Markup:
     title = "Change until when, or why" if view.standing else "Declare work in progress"
     return el(
-        "section",
-        _end(frame, view, seen) if view.standing else None,
-        el("h2", title),
-        el(
-            "form",
-            frame.word(),
-            el("input", type="hidden", name="act", value="declare"),
-            el("input", type="hidden", name="seen", value=str(seen)),
-            field(
-                "until",
-                f"Until (plant time, {frame.source.time.name})",
-                kind="datetime-local",
-                value=typed.get("until", view.until),
-                hint="At most 7 days ahead. When you are done sooner, end it here.",
-                fault=faults.get("until", ""),
-                required=True,
-            ),
-            field(
-                "why",
-                "Why",
-                value=typed.get("why", view.why),
-                hint="What is being done: everybody who looks at the valve reads it.",
-                fault=faults.get("why", ""),
-                required=True,
-                limit=WHY_LONGEST,
-            ),
-            el("button", "Change" if view.standing else "Declare from now on", type="submit"),
-            method="post",
-            action=view.href,
-            novalidate=True,
+        "div",
+        el("section", el("h2", "Done?"), _end(frame, view, seen)) if view.standing else None,
+        el("section", el("h2", title), _form(frame, view, seen, typed, faults)),
+    )
+
+
+def _form(frame: Frame, view: WorkView, seen: int, typed: Mapping[str, str], faults: Mapping[str, str]) -> Markup:
+    return el(
+        "form",
+        frame.word(),
+        el("input", type="hidden", name="act", value="declare"),
+        el("input", type="hidden", name="seen", value=str(seen)),
+        field(
+            "until",
+            f"Until (plant time, {frame.source.time.name})",
+            value=typed.get("until", view.until),
+            hint="As 2026-11-26 18:00, at most 7 days ahead. When you are done sooner, end it here.",
+            limit=40,
+            fault=faults.get("until", ""),
+            required=True,
         ),
+        field(
+            "why",
+            "Why",
+            value=typed.get("why", view.why),
+            hint="What is being done: everybody who looks at the valve reads it.",
+            fault=faults.get("why", ""),
+            required=True,
+            limit=WHY_LONGEST,
+        ),
+        el("button", "Change" if view.standing else "Declare from now on", type="submit"),
+        method="post",
+        action=view.href,
+        novalidate=True,
     )
 
 
@@ -96,9 +99,10 @@ def _end(frame: Frame, view: WorkView, seen: int) -> Markup:
         el("input", type="hidden", name="seen", value=str(seen)),
         el(
             "p",
-            "Done? If a setting was changed on purpose, revise the sheet first: it is judged by it at once.",
+            "If a setting was changed on purpose, revise the sheet first: it is judged by it at once.",
+            class_="sub",
         ),
-        el("p", el("button", "End it now: judge again", type="submit")),
+        el("button", "End it now: judge again", type="submit"),
         method="post",
         action=view.href,
     )

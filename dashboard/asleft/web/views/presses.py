@@ -25,8 +25,9 @@ from asleft.web.views.valves import (
     valve_name,
 )
 from asleft.web.views.working import during_work
-from asleft.web.words import STATUS_ORDER, STATUS_WORDS, kind_words, number, plural, sentence_case
+from asleft.web.words import STATE_WORDS, STATUS_ORDER, STATUS_WORDS, kind_words, number, plural, sentence_case
 
+WORK_WORDS = STATE_WORDS["work-in-progress"]
 DAY_NS = 86_400 * 10**9
 
 
@@ -142,8 +143,8 @@ def headline(rows: Sequence[Row], *, waiting: bool = False) -> str:
     judged = [row for row in rows if row.status != "not-judged"]
     if not judged:
         return f"{number(len(rows), first=True)} {plural(len(rows), 'valve')}, none judged yet."
-    # A set-up without a finding is as left as ever.
-    good = sum(row.status in ("good", "function-check") for row in judged)
+    # A set-up without a finding is as left as ever; of what is worked on nobody knows.
+    good = sum(row.status == "good" or (row.status == "function-check" and row.state != WORK_WORDS) for row in judged)
     if good == len(judged):
         so_far = "So far, " if waiting else ""
         words = "the valve is as it was left." if good == 1 else f"all {number(good)} valves are as they were left."

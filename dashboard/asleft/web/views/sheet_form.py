@@ -131,8 +131,7 @@ def _default_words(quantity: str, units: Mapping[str, str], sheet: Sheet | None)
     if sheet is None or quantity not in sheet.as_left:
         return "only with its setting"
     tolerance = default_tolerances(sheet.as_left, sheet.characteristic)[quantity]
-    shown = pressure_units.chosen(units.get("pressure"))
-    return f"empty: {shown.tolerance(quantity, tolerance)} {shown.unit_of(quantity)}"
+    return f"empty: {pressure_units.chosen(units.get('pressure')).tolerance_text(quantity, tolerance)}"
 
 
 __all__ = ["FIELDS", "Group", "Input", "Inputs", "first_toml", "form_of", "label_of"]

@@ -97,9 +97,7 @@ def _setting(
     return SettingRow(
         label=sentence_case(LABELS[name]),
         value="computed" if name == "headroom" else shown.quantity(name, sheet.as_left[name]),
-        tolerance=f"at least {tolerance.below:g} %"
-        if name == "headroom"
-        else f"{shown.tolerance(name, tolerance)} {shown.unit_of(name)}",
+        tolerance=f"at least {tolerance.below:g} %" if name == "headroom" else shown.tolerance_text(name, tolerance),
         tolerance_from=f"default: {DEFAULT_WORDS[name]}" if is_usual else "given in the sheet",
         origin="from coil, supply and current at full"
         if name == "headroom"

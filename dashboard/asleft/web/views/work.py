@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import cast
 
-from asleft.store.work import LONGEST_NS, WorkRefused
+from asleft.store.work import WorkRefused
 from asleft.web.source import Source
 from asleft.web.views.presses import valve_href
 from asleft.web.views.valves import Json, ValveName, valve_name
@@ -15,7 +15,7 @@ from asleft.web.when import PlantTime, age
 
 LATELY_NS = 90 * 86_400 * 10**9
 _USUAL_NS = 2 * 3600 * 10**9
-MINUTE = "%Y-%m-%dT%H:%M"
+MINUTE = "%Y-%m-%d %H:%M"
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +38,6 @@ class WorkView:
     counted: str
     standing: bool
     until: str  # plant time, as a field of a form holds it
-    latest: str
     why: str
     past: list[tuple[str, str, str, str]]  # from, until, why, who
 
@@ -77,7 +76,6 @@ def work_view(source: Source, valve: str) -> WorkView | None:
         counted=_counted(source.records.judgement(valve)),
         standing=standing is not None,
         until=f"{source.time.local(until_ns):{MINUTE}}",
-        latest=f"{source.time.local(now + LONGEST_NS):{MINUTE}}",
         why="" if standing is None else standing.why,
         past=[
             (
@@ -97,7 +95,7 @@ def until_of(time: PlantTime, text: str) -> int:
     try:
         wanted = datetime.fromisoformat(text.strip())
     except ValueError:
-        raise WorkRefused(f"until: {text[:24]!r} is no date and time, as 2026-11-26T18:00") from None
+        raise WorkRefused(f"until: {text[:24]!r} is no date and time, as 2026-11-26 18:00") from None
     if wanted.tzinfo is None:
         local = wanted.replace(tzinfo=time.zone)
         if time.local(round(local.timestamp()) * 10**9).replace(tzinfo=None) != wanted.replace(microsecond=0):
