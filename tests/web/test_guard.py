@@ -142,6 +142,8 @@ def test_what_is_open_to_everybody_is_this_and_no_more():
         "/login": ["GET", "HEAD", "POST"],
         "/assets/style.css": ["GET", "HEAD"],
         "/assets/mark.svg": ["GET", "HEAD"],
+        "/assets/away.css": ["GET", "HEAD"],
+        "/assets/away.js": ["GET", "HEAD"],
     }
     assert all(role in Role for role in (*roles.ROUTES.values(), *roles.CALLBACKS.values(), *roles.PAGES.values()))
     administrators = {key for key, role in roles.CALLBACKS.items() if role is Role.ADMINISTRATOR}

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from asleft.store.joining import Piece, RunRow, StoredRow, channels_of, joined, pieces, run_piece
 from asleft.store.overview import read_overview
-from asleft.store.protocols import BlockRef, Overview, StoredSamples, StreamMark
+from asleft.store.protocols import BlockRef, Overview, StoredSamples, StoreUnavailable, StreamMark
 from asleft.store.rows import Opened, burst_of, read_blocks
 from asleft.store.runs import RUN_NS, unpack_heads
 from asleft.store.schema import SAMPLES_FILE, SCHEMA_VERSION, open_for_reading
@@ -20,11 +20,13 @@ from asleft.wire.block import Block, Burst
 class EmbeddedReader:
     """`SampleReader` over `samples.db` in a data folder.
 
-    A file that is not there yet reads as empty and is picked up when it appears; so is one that took its place.
+    A file that is not there yet reads as empty and is picked up when it appears; so is one that took its place. Reads
+    raise `StoreUnavailable` once the folder that was there has gone.
     """
 
     def __init__(self, data_dir: Path) -> None:
         self._path = data_dir / SAMPLES_FILE
+        self._folder_seen = False
         self._local = threading.local()
         self._all: list[Opened] = []
         self._all_lock = threading.Lock()
@@ -174,7 +176,9 @@ class EmbeddedReader:
         try:
             stat = self._path.stat()
             identity = (stat.st_dev, stat.st_ino)
+            self._folder_seen = True
         except FileNotFoundError:
+            self._check_folder()
             identity = None
         if opened is not None:
             if opened.identity == identity:
@@ -190,6 +194,13 @@ class EmbeddedReader:
         with self._all_lock:
             self._all.append(opened)
         return opened
+
+    def _check_folder(self) -> None:
+        """A folder that has gone is no empty store: its disk is away."""
+        there = self._path.parent.is_dir()
+        if self._folder_seen and not there:
+            raise StoreUnavailable(f"{self._path.parent}: the data folder is not there any more")
+        self._folder_seen = there
 
     def _forget(self, opened: Opened) -> None:
         self._local.opened = None

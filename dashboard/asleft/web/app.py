@@ -6,14 +6,16 @@ import time
 from collections.abc import Callable
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
+from typing import cast
 
 from asleft.store.protocols import RecordStore, SampleReader
+from asleft.store.work import WorkReader
 from asleft.web import secure
 from asleft.web.access import routes
 from asleft.web.access.guard import guard
 from asleft.web.access.visitor import Access, present
 from asleft.web.actions import alarms as alarm_pages
-from asleft.web.actions import new_sheet
+from asleft.web.actions import away, new_sheet
 from asleft.web.actions import reports as report_pages
 from asleft.web.actions import sheets as sheet_pages
 from asleft.web.actions import start as start_page
@@ -21,6 +23,7 @@ from asleft.web.actions import tables as table_files
 from asleft.web.actions import units as unit_choice
 from asleft.web.actions import work as work_pages
 from asleft.web.pages import audit, health, presses, shell, valve
+from asleft.web.reach import Place, Reach, Watched
 from asleft.web.source import Source
 from asleft.web.when import PlantTime
 from dash import Dash
@@ -57,7 +60,14 @@ def create_app(
 
     Raises `UnknownZoneError` for a zone that does not exist, `UnguardedError` if a route or a callback has no role.
     """
-    source = Source(samples, records, PlantTime.named(zone), clock_ns, access.store.work)
+    reach = Reach(clock_ns)
+    source = Source(
+        cast("SampleReader", Watched(samples, Place.SAMPLES, reach)),
+        cast("RecordStore", Watched(records, Place.RECORDS, reach)),
+        PlantTime.named(zone),
+        clock_ns,
+        cast("WorkReader", Watched(access.store.work, Place.RECORDS, reach)),
+    )
     app = Dash(
         __name__,
         assets_folder=str(ASSETS),
@@ -90,7 +100,9 @@ def create_app(
     report_pages.register(app.server, source, own_version)
     unit_choice.register(app.server, tls=rules.proxied)
     table_files.register(app.server, source, own_version)
-    guard(app, access)
+    guard(app, access, reach)
+    away.register(app.server, source, reach)
+    app.server.extensions["asleft.reach"] = reach
     secure.compress(app.server)
     return app
 

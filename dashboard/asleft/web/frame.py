@@ -12,6 +12,7 @@ from asleft.web import nav, units
 from asleft.web.access.visitor import Visitor
 from asleft.web.fragments.units import unit_switch
 from asleft.web.markup import Child, Markup, el, join
+from asleft.web.reach import Unreachable
 from asleft.web.source import Source
 from flask import Response, request
 
@@ -77,7 +78,11 @@ class Frame:
         return Response(text, status, mimetype="text/html")
 
     def _links(self) -> list[Markup]:
-        links = nav.entries(request.path, self.visitor.role, self.source.waiting_alarms())
+        try:
+            waiting = self.source.waiting_alarms()
+        except Unreachable:  # the page says so
+            waiting = 0
+        links = nav.entries(request.path, self.visitor.role, waiting)
         return [el("a", e.words, href=e.href, aria_current=e.here or None) for e in links]
 
     def _account(self) -> Markup | None:

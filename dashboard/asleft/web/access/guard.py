@@ -10,6 +10,7 @@ from urllib.parse import quote, urlsplit
 from asleft.store.accounts import Role
 from asleft.web.access import roles
 from asleft.web.access.visitor import Access, Visitor
+from asleft.web.reach import Place, Reach
 from dash import Dash
 from dash._callback import GLOBAL_CALLBACK_MAP  # the only place where callbacks without an app are found
 from flask import Flask, Request, Response, g, redirect, request
@@ -26,13 +27,13 @@ class UnguardedError(RuntimeError):
     """A route or a callback has no role, so nobody knows who may use it."""
 
 
-def guard(app: Dash, access: Access) -> None:
+def guard(app: Dash, access: Access, reach: Reach) -> None:
     """Put the door in place. Raises `UnguardedError` if a route or a callback has no role."""
     server: Flask = app.server
 
     @server.before_request
     def _door() -> AnyResponse | None:
-        return decide(app, access, request)
+        return decide(app, access, reach, request)
 
     @server.after_request
     def _private(response: Response) -> Response:
@@ -44,12 +45,18 @@ def guard(app: Dash, access: Access) -> None:
     check(app)
 
 
-def decide(app: Dash, access: Access, asked: Request) -> AnyResponse | None:
-    """None lets the request in; else this is the answer."""
+def decide(app: Dash, access: Access, reach: Reach, asked: Request) -> AnyResponse | None:
+    """None lets the request in; else this is the answer.
+
+    Raises `Unreachable` while it cannot be known who asks.
+    """
     g.pop("visitor", None)
+    if asked.path.startswith("/assets/") and asked.method in roles.OPEN.get(asked.path, ()):
+        return None  # the look of a page that says that nobody can be known
     if asked.method not in _SAFE and _from_elsewhere(asked):
         return _refuse(403, "This request was sent by a page that is not of this dashboard.")
-    visitor = access.visitor(asked)
+    with reach.asking(Place.RECORDS, access.store.accounts.any):
+        visitor = access.visitor(asked)
     if visitor is not None:
         g.visitor = visitor
         if visitor.session is not None and asked.url_rule is not None and asked.url_rule.rule in _PAGE_RULES:

@@ -17,6 +17,8 @@ OPEN: Mapping[str, frozenset[str]] = {
     "/login": frozenset({"GET", "HEAD", "POST"}),
     "/assets/style.css": frozenset({"GET", "HEAD"}),
     "/assets/mark.svg": frozenset({"GET", "HEAD"}),
+    "/assets/away.css": frozenset({"GET", "HEAD"}),
+    "/assets/away.js": frozenset({"GET", "HEAD"}),  # of a page that says that nobody can be known
 }
 
 #: Routes by their rule. The callbacks' common route asks for what the callback needs, and for this at least.

@@ -4,7 +4,7 @@
   "use strict";
 
   const SILENT_MS = 9000;
-  const state = { heard: Date.now(), offset: 0, zone: "UTC", format: null, moved: false };
+  const state = { heard: Date.now(), offset: 0, zone: "UTC", format: null, moved: false, away: "" };
 
   function openFolds(element) {
     return Array.from(element.querySelectorAll("details[open][data-key]"), (fold) => fold.dataset.key);
@@ -76,8 +76,8 @@
     const note = document.getElementById("stale");
     if (!note || !state.format) return;
     const silent = Date.now() - state.heard > SILENT_MS && document.visibilityState === "visible";
-    const words = silent
-      ? "No answer from the dashboard's server since " +
+    const words = state.away || silent
+      ? state.away || "No answer from the dashboard's server since " +
         new Intl.DateTimeFormat("en-GB", { timeZone: state.zone, hour: "2-digit", minute: "2-digit",
           second: "2-digit", hourCycle: "h23" }).format(new Date(state.heard + state.offset)) +
         ". What you see is that old; it goes on by itself."
@@ -117,10 +117,23 @@
     window.location.assign("/login" + (going.out || here === "/" ? "" : "?next=" + encodeURIComponent(here)));
   }
 
+  /* A store that cannot be reached: the server says which with every answer. A page that missed an answer by it is
+     loaded anew when the store is back, by the script for such pages. */
+  function heed(answer) {
+    if (!answer.url.includes("/_dash-update-component")) return;
+    state.away = decodeURIComponent(answer.headers.get("X-Asleft-Away") || "");
+    if (answer.status === 503) {
+      state.heard = Date.now();
+      state.away = state.away || "The records cannot be reached. What you see may be old; it goes on by itself.";
+      document.documentElement.dataset.away = "";
+    }
+  }
+
   /* When the session has ended the pages must not stand there as if they were live. Whoever asked gets no answer any
      more: the page is being left. */
   const plainFetch = window.fetch;
   window.fetch = (...given) => plainFetch(...given).then((answer) => {
+    heed(answer);
     if (answer.status !== 401) return answer;
     toSignIn();
     return new Promise(() => {});

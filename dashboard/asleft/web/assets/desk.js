@@ -35,12 +35,16 @@
         window.location.assign(answer.url);
         return null;
       }
+      const away = decodeURIComponent(answer.headers.get("X-Asleft-Away") || "");
+      if (answer.status === 503) {
+        stale(away || "The records cannot be reached. What you see may be old; it goes on by itself.");
+        return null;
+      }
       if (!answer.ok) throw new Error(String(answer.status));
-      return answer.text();
-    }).then((text) => {
-      if (text === null) return;
-      put(new DOMParser().parseFromString(text, "text/html"));
-      stale("");
+      return answer.text().then((text) => {
+        put(new DOMParser().parseFromString(text, "text/html"));
+        stale(away);
+      });
     }).catch(() => stale("The dashboard's server does not answer: what you see may be old. It goes on by itself."));
   }
   window.setInterval(renew, EVERY_MS);

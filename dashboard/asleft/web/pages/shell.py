@@ -9,8 +9,9 @@ from asleft.web import ids, nav, units
 from asleft.web.access.roles import page_role
 from asleft.web.access.visitor import Visitor, current
 from asleft.web.fragments.units import unit_switch
-from asleft.web.pages import audit, health, missing, parts, presses, valve
+from asleft.web.pages import audit, away, health, missing, parts, presses, valve
 from asleft.web.pages.components import in_browser, mailbox, node
+from asleft.web.reach import Unreachable
 from asleft.web.source import Source
 from dash import Input, Output, dcc, html
 from dash.development.base_component import Component
@@ -76,8 +77,12 @@ def register(app: dash.Dash, source: Source, trail: AuditTrail, version: str) ->
     )
     def _route(path: str | None) -> tuple[Component, list[Component], str]:
         role = current().role
-        contents, title = page(source, trail, version, path, role)
-        return contents, _links(path or "/", role, source.waiting_alarms()), f"{title} – Asleft"
+        try:
+            contents, title = page(source, trail, version, path, role)
+            waiting = source.waiting_alarms()
+        except Unreachable as lost:
+            contents, title, waiting = away.layout(source, lost), "Cannot be reached", 0
+        return contents, _links(path or "/", role, waiting), f"{title} – Asleft"
 
     in_browser(app, "title", ids.TITLE)
     parts.register(app, ids.FRAME_PARTS)
