@@ -31,6 +31,7 @@ PATHS = {
     "/csv/<valve>/states": "/csv/press-2.clamp/states",
     "/csv/<valve>/history": "/csv/press-2.clamp/history",
     "/csv/<valve>/curve": "/csv/press-2.clamp/curve",
+    "/report/<valve>": "/report/press-2.clamp",
     "/report/<valve>.html": "/report/press-2.clamp.html",
     "/report/<valve>.pdf": "/report/press-2.clamp.pdf",
     "/sheets/<valve>": "/sheets/press-2.clamp",

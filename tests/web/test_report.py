@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import html
 import re
 from html.parser import HTMLParser
 from io import BytesIO
@@ -127,7 +128,7 @@ def test_the_routes(plant, door):
     for query, words in (
         ("from=2026-11-02&to=2026-11-01", "from must lie before to"),
         ("from=last-monday", "from = 'last-monday': wanted is a time"),
-        ("kind=verification", "kind: no such choice here; it takes from, to."),
+        ("kind=verification", "kind: no such choice here; it takes from, to, paper."),
     ):
         answer = client.get(f"/report/{V}.html?{query}")
         assert answer.status_code == 400
@@ -151,3 +152,54 @@ def test_the_command(tmp_path, capsys, plant):
         capsys.readouterr()
         assert main(["report", *more, "--data", str(tmp_path)]) == 2
         assert words in capsys.readouterr().err
+
+
+def test_paper_may_be_letter(plant, door):
+    client = create_app(plant, plant, door.access, clock_ns=lambda: plant.now).server.test_client()
+    sizes = {}
+    for paper_size in ("a4", "letter"):
+        page = PdfReader(BytesIO(client.get(f"/report/{V}.pdf?paper={paper_size}").get_data())).pages[0]
+        sizes[paper_size] = [round(float(end) / 72, 2) for end in page.mediabox[2:]]
+    assert sizes == {"a4": [8.27, 11.69], "letter": [8.5, 11.0]}
+    answer = client.get(f"/report/{V}.html?paper=foolscap")
+    assert answer.status_code == 400
+    assert "wanted is a4 or letter" in answer.get_data(as_text=True)
+
+
+def test_the_stretch_is_chosen_by_link_or_by_days_of_the_plant(plant, door):
+    client = create_app(plant, plant, door.access, clock_ns=lambda: plant.now).server.test_client()
+    text = html.unescape(client.get(f"/report/{V}").get_data(as_text=True))
+    assert "A report of the clamp pressure of Press 2: over what time?" in text
+    links = re.findall(r'href="(/report/[^"]+)"', text)
+    assert len(links) == 6
+    assert links[0] == f"/report/{V}.html?from=2026-11-23T15:02:07.000Z&to=2026-11-24T15:02:07.000Z"
+    assert {client.get(link).status_code for link in links} == {200}
+    chosen = client.get(f"/report/{V}?from=2026-10-20&to=2026-10-31&paper=letter&as=pdf")
+    assert chosen.status_code == 303  # summer time ends within: midnight is 22:00 UTC before and 23:00 after
+    assert chosen.location == (
+        f"/report/{V}.pdf?from=2026-10-19T22:00:00.000Z&to=2026-10-31T23:00:00.000Z&paper=letter"
+    )
+    today = client.get(f"/report/{V}?from=2026-11-24&to=2026-11-24&paper=a4&as=html").location
+    assert today.endswith("to=2026-11-24T15:02:07.000Z")
+
+
+@pytest.mark.parametrize(
+    ("query", "words"),
+    [
+        ("from=monday&to=2026-11-20&paper=a4&as=html", "'monday' is no day"),
+        ("from=2026-11-20&to=2026-11-19&paper=a4&as=html", "The last day lies before the first."),
+        ("from=2026-12-20&to=2026-12-21&paper=a4&as=html", "not among those from 1970 to today"),
+        ("from=1960-12-20&to=1960-12-21&paper=a4&as=html", "not among those from 1970 to today"),
+        ("from=2000-01-01&to=2026-11-01&paper=a4&as=html", "At most 3660 days"),
+        ("from=2026-11-20&to=2026-11-21&paper=a3&as=html", "'a3': wanted is A4 or Letter."),
+        ("from=2026-11-20&to=2026-11-21&paper=a4&as=odt", "'odt': a report is HTML or PDF."),
+    ],
+)
+def test_what_is_wrong_with_a_stretch_stands_at_the_form_with_what_was_typed(plant, door, query, words):
+    client = create_app(plant, plant, door.access, clock_ns=lambda: plant.now).server.test_client()
+    answer = client.get(f"/report/{V}?{query}")
+    text = html.unescape(answer.get_data(as_text=True))
+    assert answer.status_code == 400
+    assert words in text
+    assert f'value="{query.split("&")[1].removeprefix("to=")}"' in text
+    assert client.get("/report/no-such?" + query).status_code == 404

@@ -40,6 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_records_argument(parser)
     parser.add_argument("--out", type=Path, required=True, metavar="FILE", help="to write, .html or .pdf")
     parser.add_argument("--days", type=float, default=7.0, metavar="N", help="that the coverage is of (default 7)")
+    parser.add_argument("--paper", choices=("a4", "letter"), default="a4", help="size of the pages (default a4)")
     parser.add_argument("--zone", default="Europe/Madrid", metavar="ZONE", help="the plant's (default Europe/Madrid)")
 
 
@@ -64,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
         source = Source(reader_of(args, args.data), records, PlantTime.named(args.zone), time.time_ns)
         now = source.now_ns()
         stretch = Stretch(now - round(args.days * 86_400e9), now)
-        text = state_report(source, args.valve, stretch, installed_version())
+        text = state_report(source, args.valve, stretch, installed_version(), size=args.paper)
         if text is None:
             known = ", ".join(source.valves()) or "none yet"
             raise UserError(f"{args.valve}: there is no such valve here; known are: {known}")

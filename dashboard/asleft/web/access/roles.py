@@ -44,6 +44,7 @@ ROUTES: Mapping[str, Role] = {
     "/csv/<valve>/states": _V,
     "/csv/<valve>/history": _V,
     "/csv/<valve>/curve": _V,
+    "/report/<valve>": _V,
     "/report/<valve>.html": _V,
     "/report/<valve>.pdf": _V,
     "/sheets": _V,

@@ -1,19 +1,25 @@
-"""The routes of reports: the state of a valve as HTML to read, print or keep, and as PDF."""
+"""The routes of reports: choosing the stretch, the state of a valve as HTML to read, print or keep, and as PDF."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 from asleft.web.access.visitor import current
+from asleft.web.fragments.reports import chooser, days_in, report_href, size_in
 from asleft.web.frame import Frame
 from asleft.web.markup import el
 from asleft.web.report.paper import PdfUnavailableError, pdf
 from asleft.web.report.state import WEEK_NS, state_report
 from asleft.web.source import Source
 from asleft.web.stretch import BadStretch, stretch_in
-from flask import Flask, Response, request
+from asleft.web.views.valve import valve_view
+from flask import Flask, Response, redirect, request
+from werkzeug.wrappers import Response as AnyResponse
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; frame-ancestors 'none'"
+
+LONGEST_S = 3660 * 86_400.0
+_KNOWN = ("from", "to", "paper")
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,10 +32,11 @@ class ReportPages:
     def one(self, valve: str, kind: str) -> Response:
         """The report as `kind`, "html" or "pdf"; the stretch is the last seven days unless the address says other."""
         try:
-            stretch = stretch_in(request.args, self.source.now_ns(), WEEK_NS)
+            stretch = stretch_in(request.args, self.source.now_ns(), WEEK_NS, known=_KNOWN, most_s=LONGEST_S)
+            size = size_in(request.args.get("paper", "a4"))
         except BadStretch as fault:
             return self._said(str(fault), 400)
-        text = state_report(self.source, valve, stretch, self.version)
+        text = state_report(self.source, valve, stretch, self.version, size=size)
         if text is None:
             return self._said(f"There is no valve “{valve[:64]}” here.", 404)
         if kind == "html":
@@ -44,6 +51,20 @@ class ReportPages:
         answer.headers["Content-Disposition"] = f'inline; filename="asleft-{valve}.pdf"'
         return answer
 
+    def choose(self, valve: str) -> AnyResponse:
+        """The form; filled in, it leads to the report of that stretch."""
+        view, now = valve_view(self.source, valve), self.source.now_ns()
+        if view is None:
+            return self._said(f"There is no valve “{valve[:64]}” here.", 404)
+        typed, faults = request.args.to_dict(), dict[str, str]()
+        if "as" in typed:
+            stretch, faults = days_in(typed, self.source.time, now)
+            if stretch is not None:
+                return redirect(report_href(valve, typed["as"], stretch, typed["paper"]), 303)
+        frame = Frame(self.source, current())
+        contents = chooser(view, self.source.time, now, typed, faults)
+        return frame.page(f"Report of the {view.name.spoken}", *contents, status=400 if faults else 200)
+
     def _said(self, words: str, status: int) -> Response:
         frame = Frame(self.source, current())
         return frame.page("No report", el("h1", words), el("p", el("a", "All presses", href="/")), status=status)
@@ -52,6 +73,10 @@ class ReportPages:
 def register(server: Flask, source: Source, version: str) -> None:
     """Add the routes."""
     pages = ReportPages(source, version)
+
+    @server.get("/report/<valve>")
+    def _report(valve: str) -> AnyResponse:
+        return pages.choose(valve)
 
     @server.get("/report/<valve>.html")
     def _html(valve: str) -> Response:

@@ -28,7 +28,7 @@ def opening(view: ValveView) -> Markup:
         " · ",
         el("a", view.sheet_words, href=sheet_href(view.name.id), data_load=True) if view.lines else view.sheet_words,
         " · ",
-        el("a", "report", href=f"/report/{quote(view.name.id)}.html", data_load=True),
+        el("a", "report", href=f"/report/{quote(view.name.id)}", data_load=True),
         " · ",
         el("a", "work in progress", href=work_href(view.name.id), data_load=True),
         class_="crumbs",

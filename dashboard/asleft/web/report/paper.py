@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 
 from asleft.web import palette
 from asleft.web.markup import Child, Markup, el, join
@@ -20,7 +21,7 @@ _PICTURES = f"""
 text {{ font-family: sans-serif; font-size: 11px; fill: {palette.MUTED}; }} .strong {{ fill: {palette.TEXT}; }}
 """
 _STYLE = f"""
-@page {{ size: A4; margin: 18mm 16mm 20mm; @bottom-right {{ content: counter(page) " of " counter(pages); width: 14%;
+@page {{ margin: 18mm 16mm 20mm; @bottom-right {{ content: counter(page) " of " counter(pages); width: 14%;
   font: 7.5pt sans-serif; color: {palette.MUTED}; }} @bottom-left {{ content: string(foot); width: 86%;
   font: 7.5pt sans-serif; color: {palette.MUTED}; text-align: left; }} }}
 html {{ font: 10.5pt/1.42 sans-serif; color: {palette.TEXT}; }}
@@ -46,17 +47,21 @@ figcaption {{ font-size: 9pt; font-weight: 600; }} .history {{ width: 100%; heig
 """
 
 
+#: Sizes of paper by the word of an address or an option, as CSS names them.
+SIZES: Mapping[str, str] = {"a4": "A4", "letter": "letter"}
+
+
 class PdfUnavailableError(RuntimeError):
     """This machine lacks what makes PDFs; the message says what to do."""
 
 
-def paper(title: str, foot: str, *contents: Child) -> str:
-    """A whole document. `foot` stands at the foot of every printed page."""
+def paper(title: str, foot: str, *contents: Child, size: str = "a4") -> str:
+    """A whole document. `foot` stands at the foot of every printed page; `size` is one of `SIZES`."""
     return join(
         Markup('<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'),
         Markup('<meta name="viewport" content="width=device-width, initial-scale=1">'),
         el("title", title),
-        el("style", Markup(_STYLE)),
+        el("style", Markup(f"{_STYLE}@page {{ size: {SIZES[size]}; }}\n")),
         Markup("</head><body><main>"),
         el("p", foot, class_="foot"),
         *contents,

@@ -26,8 +26,8 @@ DECISION = (
 NO_VALIDATION = "This report says what was measured. It is no safety validation and releases no machine."
 
 
-def state_report(source: Source, valve: str, stretch: Stretch, version: str) -> str | None:
-    """The document; None if no store has ever heard of the valve."""
+def state_report(source: Source, valve: str, stretch: Stretch, version: str, *, size: str = "a4") -> str | None:
+    """The document on paper of a `size`; None if no store has ever heard of the valve."""
     view = valve_view(source, valve)
     if view is None:
         return None
@@ -57,6 +57,7 @@ def state_report(source: Source, valve: str, stretch: Stretch, version: str) -> 
         el("p", f"Software: asleft {version}. All times in {source.time.name}, 24 h."),
         el("div", el("h2", "Before anyone goes to the press"), el("ul", *(el("li", text) for text in CAUTIONS)),
            el("p", NO_VALIDATION), class_="cautions"),
+        size=size,
     )  # fmt: skip
 
 
