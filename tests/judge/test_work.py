@@ -153,6 +153,29 @@ def test_a_hands_habits_during_work_do_not_become_productions() -> None:
     assert live(swept, 6400)[-1].state.states.rhythm.cycle_pct() == learnt.cycle_pct()
 
 
+def test_a_point_of_history_closes_as_work_begins_and_mixes_nothing() -> None:
+    begins_s = 1000.0 + 38 * 8.0
+    before = recording(LEVELS * 38, jitter_s=0.0, start_s=1000.0, seed=1)
+    after = recording(LEVELS * 40, jitter_s=0.0, start_s=begins_s, seed=2, up_s=1.05)
+    joined = Samples(
+        np.concatenate((before.time_s, after.time_s)),
+        {n: np.concatenate((before.channels[n], after.channels[n])) for n in ("command", "current")},
+        work=((begins_s, begins_s + 5.0),),
+    )
+    points = [p for p in step(SHEET, begin(SHEET), joined).points if p.quantity == "ramp_up"]
+    assert points[0].at_s <= begins_s
+    assert points[0].value == pytest.approx(1.0, abs=0.005)
+
+
+def test_readings_of_before_and_after_are_not_averaged_with_each_other() -> None:
+    slow = replace(SHEET, as_left={**SHEET.as_left, "ramp_up": 60.0, "ramp_down": 60.0})
+    samples = plant(work=((1063.985, 1200.0),))
+    before, _ = cut(samples, 6399)
+    assert step(slow, begin(slow), before).state.rest.shape[1] == 1  # an odd number is ready, thinned by two
+    entering, _ = cut(samples, 6500)
+    assert step(slow, begin(slow), entering).state.rest.shape[1] == 0
+
+
 def test_bursts_during_work_are_not_measured() -> None:
     rate = 2000.0
     t = np.arange(1200) / rate

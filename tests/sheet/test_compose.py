@@ -183,6 +183,12 @@ def test_each_section_is_changed_by_its_fields() -> None:
     assert (sheet.press, sheet.signal.off_below_pct) == ("Press 5", 0.0)
 
 
+def test_what_nobody_touched_keeps_every_digit_it_was_filed_with() -> None:
+    exact = PLAIN.replace("ramp_up = 1.2", "ramp_up = 1.234567890123")
+    assert read_sheet(revised(fields_of(exact), exact)).as_left["ramp_up"] == 1.234567890123
+    assert "pressure_at_zero = 174\n" in revised(fields_of(PLAIN), PLAIN)  # as typed: no point
+
+
 def test_a_setting_takes_its_tolerance_with_it() -> None:
     sheet = read_sheet(revised({"ramp_up": "", "tolerance__ramp_up": "0.12"}, PLAIN))
     assert "ramp_up" not in sheet.as_left

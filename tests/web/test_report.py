@@ -5,12 +5,15 @@ from __future__ import annotations
 import hashlib
 import html
 import re
+import time
 from html.parser import HTMLParser
 from io import BytesIO
 
 import pytest
 from asleft.cli.main import main
+from asleft.store.actor import Actor
 from asleft.store.records import open_records
+from asleft.store.work_log import open_work
 from asleft.web.app import create_app
 from asleft.web.markup import Markup
 from asleft.web.report.paper import paper, pdf, picture
@@ -142,6 +145,11 @@ def test_the_command(tmp_path, capsys, plant):
     for name, start in (("r.html", b"<!DOC"), ("r.pdf", b"%PDF-")):
         assert main(["report", V, "--data", str(tmp_path), "--out", str(tmp_path / name)]) == 0
         assert (tmp_path / name).read_bytes()[:5] == start
+    log, now = open_work(tmp_path / "records.db"), time.time_ns()
+    log.declare(V, now + 3600 * 10**9, "coil changed", 0, now, Actor("kl", ""))
+    log.close()
+    assert main(["report", V, "--data", str(tmp_path), "--out", str(tmp_path / "r.html")]) == 0
+    assert "coil changed, by kl. Not judged." in (tmp_path / "r.html").read_text()
     for more, words in (
         (["x.y", "--out", str(tmp_path / "a.html")], "known are: press-2.clamp"),
         ([V, "--out", str(tmp_path / "a.txt")], "must end in .html or .pdf"),

@@ -47,6 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Writes the file. Raises `UserError` for wrong input."""
     from asleft.store.records import open_records
+    from asleft.store.work_log import open_work
     from asleft.web.app import installed_version
     from asleft.web.report.paper import PdfUnavailableError, pdf
     from asleft.web.report.state import state_report
@@ -60,9 +61,9 @@ def run(args: argparse.Namespace) -> int:
         raise UserError(f"--days {args.days:g}: must lie between 0.01 and 3660")
     if not args.data.is_dir():
         raise UserError(f"--data {args.data}: no such folder")
-    records = opened(records_of(args), open_records)
+    records, work = opened(records_of(args), open_records), opened(records_of(args), open_work)
     try:
-        source = Source(reader_of(args, args.data), records, PlantTime.named(args.zone), time.time_ns)
+        source = Source(reader_of(args, args.data), records, PlantTime.named(args.zone), time.time_ns, work)
         now = source.now_ns()
         stretch = Stretch(now - round(args.days * 86_400e9), now)
         text = state_report(source, args.valve, stretch, installed_version(), size=args.paper)
@@ -76,6 +77,7 @@ def run(args: argparse.Namespace) -> int:
     except OSError as error:
         raise UserError(f"--out {args.out}: cannot be written: {error.strerror or error}") from error
     finally:
+        work.close()
         records.close()
     print(f"{args.out}: written.")
     return 0

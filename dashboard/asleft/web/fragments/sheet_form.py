@@ -51,7 +51,7 @@ def _field(one: Input) -> Markup:
     if one.choices:
         options = [(value, value or "not given") for value in one.choices]
         if one.value not in one.choices:
-            options.append((one.value, one.value[:40]))
+            options.append((one.value, one.value[:40] or "not given"))
         return choice(one.name, one.label, options, one.value, hint=one.hint, fault=one.fault)
     return field(one.name, one.label, value=one.value, hint=one.hint, fault=one.fault, limit=one.longest)
 

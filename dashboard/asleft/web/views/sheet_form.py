@@ -60,7 +60,8 @@ class Inputs:
 
 def first_toml(valve: str) -> str:
     """What the form of a first sheet lies over: the id, and the commonest signal."""
-    return f'[valve]\nid = {toml_value(valve)}\n[signal]\nkind = "4-20mA"\nmade_by = "fixed steps"\n'
+    about = f'[valve]\nid = {toml_value(valve)}\ncontrols = "pressure"\n'
+    return about + '[signal]\nkind = "4-20mA"\nmade_by = "fixed steps"\n'
 
 
 def form_of(toml: str, sheet: Sheet | None, typed: Mapping[str, str], faults: Mapping[str, str]) -> list[Inputs]:
