@@ -67,6 +67,8 @@ def test_the_list_says_who_when_and_why(client):
     assert "<h1>Every valve has a sheet.</h1>" in page
     assert "sheet 3, in force since 8 May 17:02, by rk: pump replaced" in page
     assert page.count(">revise</a>") == 8
+    assert 'href="/sheets/new"' in page
+    assert 'href="/start"' in page
 
 
 def test_a_valve_that_sends_and_has_no_sheet_comes_first(client, plant):

@@ -132,6 +132,15 @@ def test_evidence_of_danger_is_told_during_work(working, plant, door):
     assert [f["kind"] for f in shown["findings"]] == ["pressure-unwanted"]
 
 
+def test_an_alarm_of_a_valve_that_is_worked_on_says_so(client, desked, plant, door):
+    alarm = desked.raise_usual(plant.now)["shift"]
+    assert "Work in progress" not in text_of(client.get(f"/alarms/{alarm}"))
+    door.store.work.declare(V, plant.now + HOUR, "coil changed", 0, plant.now, KL)
+    assert f'<a href="{HREF}">Work in progress until 17:02: coil changed, by kl. Not judged.</a>' in text_of(
+        client.get(f"/alarms/{alarm}")
+    )
+
+
 def test_ended_early_it_is_judged_again_and_stays_on_record(client, doors, plant, door):
     declare(client, doors)
     plant.now += 600 * S

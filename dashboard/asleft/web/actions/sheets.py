@@ -18,7 +18,7 @@ from asleft.web.fragments import sheets as fragments
 from asleft.web.fragments.sheet_form import values_form
 from asleft.web.fragments.sheet_table import sheet_table as read_as_table
 from asleft.web.frame import Frame, said
-from asleft.web.markup import Child, details, el
+from asleft.web.markup import Child, details, el, join
 from asleft.web.source import Source
 from asleft.web.views import sheets as views
 from asleft.web.views.sheet_form import FIELDS, first_toml, form_of
@@ -50,7 +50,13 @@ class SheetPages:
             "Sheets",
             el("div", el("h1", views.headline(rows)), el("p", frame.why_not, class_="sub"), class_="opening"),
             fragments.listing(rows, may_enter=frame.may_enter),
-            el("p", el("a", "The first sheet of another valve", href="/sheets/new")) if frame.may_enter else None,
+            el(
+                "p",
+                join(el("a", "The first sheet of another valve", href="/sheets/new"), " · ")
+                if frame.may_enter
+                else None,
+                el("a", "From nothing to the first sheet, step by step", href="/start"),
+            ),
         )
 
     def one(self, valve: str) -> Response:

@@ -14,6 +14,7 @@ from asleft.web.markup import Child, Markup, details, el, join, table
 from asleft.web.svg import status_mark
 from asleft.web.views.alarms import AlarmsView, Call
 from asleft.web.views.one_alarm import OneAlarm
+from asleft.web.views.working import work_href
 from asleft.web.words import CAUTIONS, PART_WORDS, number, plural
 
 CLASS_WORDS: Mapping[AlarmClass, str] = {
@@ -148,6 +149,7 @@ def one(frame: Frame, view: OneAlarm, said: Child, fault: str) -> Markup:
             class_="lead",
         ),
         el("p", el("b", f"{view.there} {call.since}"), f" · {CLASS_WORDS[call.klass]} · {call.state}", class_="sub"),
+        el("p", el("a", view.work, href=work_href(call.name.id)), class_="notice") if view.work else None,
         el("div", _left(view), _right(frame, view), class_="columns"),
         _log(view),
     )

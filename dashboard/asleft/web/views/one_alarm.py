@@ -15,6 +15,7 @@ from asleft.web.source import Source
 from asleft.web.views.alarms import Call, call_of, findings_under, found_words, lasted
 from asleft.web.views.presses import valve_href
 from asleft.web.views.valves import Json, findings_of
+from asleft.web.views.working import work_words
 from asleft.web.words import kind_words, look_first, part_words, sentence_case
 
 _WAIT = {
@@ -47,6 +48,7 @@ class OneAlarm:
     intended_words: str
     intended_href: str
     log: list[tuple[str, str, str, str]]
+    work: str  # work in progress on its valve, in a sentence; empty where none is declared
 
 
 def one_alarm(source: Source, desk: Desk, alarm: str) -> OneAlarm | None:
@@ -61,6 +63,7 @@ def one_alarm(source: Source, desk: Desk, alarm: str) -> OneAlarm | None:
     judgement = source.records.judgement(valve)
     finding = next((f for f in findings_of(judgement) if f["kind"] == view.kind), None) if view.active else None
     part = str(finding["part"]) if finding is not None else view.part
+    working = source.work.work_standing(now).get(valve)
     settled = _settled_values(judgement, view.kind) if view.active else {}
     return OneAlarm(
         call=call,
@@ -75,6 +78,7 @@ def one_alarm(source: Source, desk: Desk, alarm: str) -> OneAlarm | None:
         intended_words="Was it changed on purpose? Then the sheet must say so:" if settled else "",
         intended_href=_revise_href(valve, settled, view.kind) if settled else "",
         log=[_line(source, event, now) for event in events],
+        work="" if working is None else work_words(source.time, working, now),
     )
 
 
