@@ -17,7 +17,7 @@ def test_choosing_a_stretch(site, visit, size):
     visitor.photograph(f"report-choice-{size}")
     assert visitor.axe() == []
     assert page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
-    page.get_by_label("Last day").fill("2001-01-01")
+    page.get_by_label("Last day, whole").fill("2001-01-01")
     page.get_by_role("button", name="Open as HTML").click()
     assert page.locator("#to-fault").inner_text() == "The last day lies before the first."
     visitor.forgive("400")

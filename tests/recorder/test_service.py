@@ -95,6 +95,14 @@ def judging_pid(data):
     return rows["judging"].details["pid"] if "judging" in rows else None
 
 
+def sizes(data):
+    (row,) = (row for row in read(data) if row.source == "recorder")
+    store = row.details["store"]
+    assert store["free_bytes"] > 0
+    assert store["sizes"][0][1] <= store["folder_bytes"]
+    return store["sizes"]
+
+
 def read(data):
     records = open_records(data / "records.db")
     try:
@@ -147,7 +155,9 @@ def test_a_second_recorder_is_refused_and_a_stop_is_clean(tmp_path, recording, t
     pid = tools.until(lambda: judging_pid(data))
     assert recording.stop(signal.SIGINT) == 0
     assert gone(pid)
+    before = sizes(data)
     recording.start()
+    assert tools.until(lambda: sizes(data)) == before  # the day goes on over a restart
     assert recording.stop() == 0
 
 

@@ -9,7 +9,7 @@ from asleft.store.actor import Actor
 from asleft.store.desk import Contact
 from asleft.store.engine import make_engine
 from asleft.store.migrate import migrate
-from asleft.store.outbox import FIRST_RETRY_S, Notice
+from asleft.store.outbox import FIRST_RETRY_S, Notice, Standing
 from asleft.store.protocols import AlarmEventConflict
 from asleft.store.records import SqlRecords
 
@@ -81,3 +81,24 @@ def test_a_message_is_made_once_kept_until_sent_and_tried_again_later(engine):
     outbox.sent(first.key, later_ns)
     assert outbox.waiting(10**18) == []
     assert first.key in outbox.told(0)
+
+
+T0, S = 1_795_532_527 * 10**9, 10**9
+
+
+def message(key: str, made_ns: int) -> Notice:
+    return Notice(key, made_ns, "anna", f"about {key}", "text", next_ns=made_ns)
+
+
+def test_it_is_told_what_waits_and_what_was_tried_in_vain(engine):
+    box = AccessStore(engine).outbox
+    assert box.standing() == Standing(0, 0, None, None, None, "")
+    for number, key in enumerate("abc"):
+        box.make(message(key, T0 + number * S), also=[f"also {key}"])
+    assert box.standing() == Standing(3, 0, T0, None, None, "")  # what only notes another is no message
+    box.sent("a", T0 + 10 * S)
+    assert box.standing() == Standing(2, 0, T0 + S, None, T0 + 10 * S, "")
+    box.failed(message("b", T0 + S), T0 + 20 * S, "refused")
+    assert box.standing() == Standing(2, 1, T0 + S, T0 + 35 * S, T0 + 10 * S, "refused")
+    box.failed(message("c", T0 + 2 * S), T0 + 25 * S, "no answer")
+    assert box.standing() == Standing(2, 2, T0 + S, T0 + 35 * S, T0 + 10 * S, "no answer")

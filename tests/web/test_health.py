@@ -1,9 +1,10 @@
 from __future__ import annotations
 
+from asleft.store.outbox import NoOutbox, Standing
 from asleft.store.protocols import Backfill, Health, StreamMark
 from asleft.web.fragments.health import health_body
-from asleft.web.views.facts import size_words
 from asleft.web.views.health import health_view
+from asleft.web.views.room import size_words
 
 
 def words(source) -> str:
@@ -155,3 +156,99 @@ def test_facts_name_versions_store_and_zone(source):
     text = health_body(health_view(source, "0.1.0"))
     for piece in ("212.4 MB", "Europe/Madrid", "127.0.0.1:1883 connected", "version of the recorder"):
         assert piece in text
+
+
+GB, HOUR = 10**9, 3600 * 10**9
+
+
+def stored(plant, **said):
+    store = {"where": "/data/samples.db", "keeps_raw": "for ever", **said}
+    plant.healths[0] = Health("recorder", plant.now, {**plant.healths[0].details, "store": store})
+
+
+def told(source) -> dict[str, str]:
+    return {fact.what: fact.value for fact in health_view(source, "0.1.0").facts}
+
+
+def test_the_day_on_which_the_disk_is_full_is_told_at_the_rate_of_the_last_day(plant, source):
+    stored(plant, folder_bytes=12 * GB, free_bytes=100 * GB, sizes=[[plant.now - 24 * HOUR, 10 * GB]])
+    assert told(source)["data folder"] == "12.0 GB, 100.0 GB free on its disk"
+    assert told(source)["disk full"] == "in about 50 days, at 2.0 GB a day as in the last 24 h"
+    assert "disk is full" not in health_view(source, "0.1.0").headline
+    sizes = [[plant.now - 12 * HOUR, 8 * GB], [plant.now - HOUR, 11 * GB]]
+    stored(plant, folder_bytes=12 * GB, free_bytes=24 * GB, sizes=sizes, keeps_raw="90 days")
+    words = "in about 3 days, at 8.0 GB a day as in the last 12 h; readings are kept 90 days, so it may stop"
+    words += " growing before"
+    assert told(source)["disk full"] == words
+    assert health_view(source, "0.1.0").headline.endswith(f"But the disk is full {words}.")
+
+
+def test_where_the_day_is_not_known_it_is_said_why(plant, source):
+    stored(plant)
+    assert told(source)["disk full"].startswith("not known: how full that server's disk is")
+    stored(plant, folder_bytes=1, free_bytes=100, sizes=[[plant.now - HOUR // 4, 1]])
+    assert told(source)["disk full"] == "not known yet: watched for 15 min, and a rate needs an hour"
+    stored(plant, folder_bytes=1, free_bytes=100, sizes="broken")
+    assert told(source)["disk full"].startswith("not known yet: watched for 0.0 s")
+    stored(plant, folder_bytes=5 * GB, free_bytes=100, sizes=[[plant.now - 2 * HOUR, 6 * GB]])
+    assert told(source)["disk full"] == "not in sight: it did not grow in the last 2 h"
+    stored(plant, folder_bytes=6 * GB, free_bytes=10**16, sizes=[[plant.now - 2 * HOUR, 5 * GB]])
+    assert told(source)["disk full"] == "not within ten years, at 12.0 GB a day as in the last 2 h"
+    plant.healths[0] = Health("recorder", plant.now, {})
+    assert "disk full" not in told(source)
+
+
+def test_messages_that_wait_or_failed_are_told(plant, source):
+    class Box:
+        def __init__(self, *given) -> None:
+            self.given = given
+
+        def standing(self):
+            return Standing(*self.given)
+
+    s = 10**9
+    for given, words in (
+        ((0, 0, None, None, None, ""), "none has been made so far; “asleft notify” makes and sends them"),
+        ((0, 0, None, None, plant.now - HOUR, ""), "none waits, the last was sent 15:02"),
+        ((2, 0, plant.now - 60 * s, None, None, ""), "two wait, the oldest made 16:01"),
+        (
+            (1, 0, plant.now - 600 * s, None, None, ""),
+            "one waits, the oldest made 15:52; not tried yet: is “asleft notify” running?",
+        ),
+        (
+            (3, 2, plant.now - 600 * s, plant.now + 60 * s, None, "refused"),
+            "three wait, the oldest made 15:52; two tried in vain and tried again from 16:03, last answer: refused",
+        ),
+    ):
+        source.outbox = Box(*given)
+        assert told(source)["messages to people"] == words
+    source.outbox = NoOutbox()
+    assert "messages to people" not in told(source)
+
+
+def test_each_agents_clock_is_told(plant, source):
+    details = plant.healths[1].details
+    for clock, words in (
+        (None, "not compared yet"),
+        ({"offset_s": 0.0, "drift_ppm": None, "trouble": ""}, "right"),
+        ({"offset_s": 0.012, "drift_ppm": 0.2, "trouble": ""}, "right, 12 ms late, runs true"),
+        (
+            {"offset_s": -95.0, "drift_ppm": 140.0, "trouble": "its clock was put 95 s on"},
+            "its clock was put 95 s on; corrected, 95 s early, 140 ppm fast",
+        ),
+    ):
+        plant.healths[1] = Health("agent/hall-1", plant.now, {**details, "clock": clock})
+        view = health_view(source, "0.1.0")
+        assert view.agents[0].clock == words
+        assert words in health_body(view)
+
+
+def test_versions_are_compared(plant, source):
+    plant.healths.append(Health("judging", plant.now, {"version": "0.1.0", "judge_version": 4}))
+    assert told(source)["versions"] == (
+        "all processes that say so are 0.1.0; results are by version 4 of the judge's rules"
+    )
+    plant.healths[1] = Health("agent/hall-1", plant.now, {**plant.healths[1].details, "version": "0.0.9"})
+    assert told(source)["versions"].startswith(
+        "agent hall-1 0.0.9; agent hall-2 0.1.0; judging 0.1.0; recorder 0.1.0"
+    )

@@ -3,9 +3,9 @@
 `recorder` (every 2 s): version, pid, started_at_ns, broker, broker_connected, broker_error, protocol, connections,
 queue_depth, queue_limit, messages, blocks, blocks_per_s, gaps, duplicates, quarantined, let_go, commit_failures,
 writer_failures, callback_failures, network_restarts, writer_busy_s, commit_ms, slowest_commit_ms, last_error, alarms,
-store_bytes, store (what it says of itself: where, keeps_raw, keeps_overview, ...), storing_fails, streams (list of
-agent, stream, mark, stored, declared_gap, duplicates, last_at_ns), judging_alive, and of the judging process:
-judged_lag_s (valve -> s), judge_failures (valve -> count, message, at_ns).
+store_bytes, store (what it says of itself: where, keeps_raw, keeps_overview, ..., and sizes, those of the last day as
+[unix ns, bytes]), storing_fails, streams (list of agent, stream, mark, stored, declared_gap, duplicates, last_at_ns),
+judging_alive, and of the judging process: judged_lag_s (valve -> s), judge_failures (valve -> count, message, at_ns).
 
 Where several recorders share the agents the rows are `recorder/<name>`, with owns (list of agents) and not_ours, and
 `judging/<name>`.

@@ -13,7 +13,8 @@ from typing import Any
 from asleft.recorder.beside import Beside
 from asleft.recorder.broker_link import BrokerAccess, BrokerLink
 from asleft.recorder.clocks import Clocks
-from asleft.recorder.health import EVERY_S, JUDGING, agent_health, health_source, recorder_health
+from asleft.recorder.growth import Growth
+from asleft.recorder.health import EVERY_S, JUDGING, RECORDER, agent_health, health_source, recorder_health
 from asleft.recorder.ingest import Ingest
 from asleft.recorder.judge_child import JudgeChild
 from asleft.recorder.lease_core import LEASE_S
@@ -95,6 +96,7 @@ class Recorder:
         self._writer = threading.Thread(target=self.ingest.run, name="writer")
         self._teller = threading.Thread(target=self._tell, name="health", daemon=True)
         self._started_at_ns = time.time_ns()
+        self._growth: Growth | None = None
         self._watchdog = Watchdog(time.monotonic())
 
     def _keep_clock_changes(self, changes: Sequence[ClockChange]) -> None:
@@ -159,6 +161,16 @@ class Recorder:
             if last:
                 return
 
+    def _about_store(self, before: Mapping[str, Any]) -> dict[str, Any]:
+        """What the store says of itself, with its sizes of the last day; `before`: our row as it was."""
+        said = dict(self._samples.about())
+        if self._growth is None:
+            store = before.get("store")
+            self._growth = Growth(store.get("sizes") if isinstance(store, Mapping) else None)
+        if isinstance(size := said.get("folder_bytes"), int):
+            said["sizes"] = self._growth.seen(time.time_ns(), size)
+        return said
+
     def _write_health(self, blocks_per_s: float, told: dict[str, int]) -> None:
         marks = self.ingest.marks()
         owns = list(self.ingest.agents) if self.beside is None else self.beside.leasing.owned()
@@ -185,7 +197,7 @@ class Recorder:
                 self.ingest,
                 self.link,
                 store_bytes=self._samples.size_bytes(),
-                store=self._samples.about(),
+                store=self._about_store(rows.get(health_source(RECORDER, self._name), {})),
                 judging=judging,
                 judging_alive=self.child.alive(),
                 blocks_per_s=blocks_per_s,

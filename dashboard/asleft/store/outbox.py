@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 from asleft.store.engine import insert_ignoring, reading, writing
 from asleft.store.tables import notice
-from sqlalchemy import Engine, select, update
+from sqlalchemy import Engine, and_, func, select, update
 
 FIRST_RETRY_S, LONGEST_RETRY_S = 15.0, 900.0
 
@@ -25,6 +26,34 @@ class Notice:
     next_ns: int = 0
     sent_ns: int | None = None
     error: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """How the outbox stands: what waits, of that what was tried in vain, and since when."""
+
+    waiting: int
+    failed: int
+    oldest_ns: int | None
+    next_ns: int | None  # when the next of those that failed is tried again
+    last_sent_ns: int | None
+    error: str  # what the last try in vain came back with
+
+
+class OutboxReader(Protocol):
+    """What the pages read of it."""
+
+    def standing(self) -> Standing | None:
+        """How it stands; None where there is none to look into."""
+        ...
+
+
+class NoOutbox:
+    """Where nothing is sent from."""
+
+    def standing(self) -> Standing | None:
+        """There is none."""
+        return None
 
 
 class Outbox:
@@ -54,6 +83,22 @@ class Outbox:
         )
         with reading(self._engine) as connection:
             return [Notice(*row) for row in connection.execute(query)]
+
+    def standing(self) -> Standing:
+        """How it stands."""
+        unsent, failed = notice.c.sent_ns.is_(None), and_(notice.c.sent_ns.is_(None), notice.c.tries > 0)
+        with reading(self._engine) as connection:
+            counted = select(func.count(), func.min(notice.c.made_ns)).where(unsent)
+            waiting, oldest = connection.execute(counted).one()
+            tried, following = connection.execute(
+                select(func.count(), func.min(notice.c.next_ns)).where(failed)
+            ).one()
+            last = connection.execute(
+                select(notice.c.error).where(failed).order_by(notice.c.next_ns.desc(), notice.c.key).limit(1)
+            ).scalar()
+            # A row without a subject only notes what another message speaks of.
+            sent = connection.execute(select(func.max(notice.c.sent_ns)).where(notice.c.subject != "")).scalar()
+        return Standing(waiting, tried, oldest, following, sent, last or "")
 
     def sent(self, key: str, now_ns: int) -> None:
         """It is on its way."""

@@ -18,6 +18,7 @@ from asleft.store.packing import Figures, Packed, figures, pack, pack_burst
 from asleft.store.protocols import SampleReader, SampleStore, StreamMark
 from asleft.store.reader import EmbeddedReader
 from asleft.store.retention import Retention, days_words
+from asleft.store.room import folder_bytes, free_bytes
 from asleft.store.runs import RUN_BLOCKS
 from asleft.store.schema import MINUTE_NS, SAMPLES_FILE, open_for_writing
 from asleft.store.stream_table import EmbeddedStream, load_stream
@@ -96,6 +97,8 @@ class EmbeddedSamples(EmbeddedReader):
             "keeps_raw": days_words(self._retention.raw_days),
             "keeps_overview": days_words(self._retention.overview_days),
             "unmerged_blocks": self._merging.unmerged,
+            "folder_bytes": folder_bytes(self._path.parent),
+            "free_bytes": free_bytes(self._path.parent),
         }
 
     def close(self) -> None:

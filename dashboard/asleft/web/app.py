@@ -8,6 +8,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import cast
 
+from asleft.store.outbox import OutboxReader
 from asleft.store.protocols import RecordStore, SampleReader
 from asleft.store.work import WorkReader
 from asleft.web import secure
@@ -67,6 +68,7 @@ def create_app(
         PlantTime.named(zone),
         clock_ns,
         cast("WorkReader", Watched(access.store.work, Place.RECORDS, reach)),
+        cast("OutboxReader", Watched(access.store.outbox, Place.RECORDS, reach)),
     )
     app = Dash(
         __name__,

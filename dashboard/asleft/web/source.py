@@ -10,6 +10,7 @@ from asleft.alarms.figures import called
 from asleft.alarms.states import WAITS, fold_all
 from asleft.sheet.model import Sheet
 from asleft.sheet.reader import read_sheet
+from asleft.store.outbox import NoOutbox, OutboxReader
 from asleft.store.protocols import RecordStore, SampleReader, SheetRecord
 from asleft.store.work import NoWork, WorkReader
 from asleft.web.when import PlantTime
@@ -27,6 +28,7 @@ class Source:
     time: PlantTime
     clock_ns: Callable[[], int]
     work: WorkReader = field(default_factory=NoWork)
+    outbox: OutboxReader = field(default_factory=NoOutbox)
     _sheets: dict[tuple[str, int, str], Sheet] = field(default_factory=dict, repr=False)
     _lock: Lock = field(default_factory=Lock, repr=False)
     _waiting: tuple[int, int] = (0, 0)  # alarms that wait for somebody, as of (unix ns)

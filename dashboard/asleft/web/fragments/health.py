@@ -49,6 +49,7 @@ def _agents(agents: list[AgentView]) -> list[Markup]:
                 _count(b.unacknowledged if b else None),
                 _count(d.duplicates),
                 {True: "balanced", False: "does not balance", None: "unknown"}[d.balanced],
+                agent.clock,
                 agent.version,
             ]
         )
@@ -73,6 +74,7 @@ def _agents(agents: list[AgentView]) -> list[Markup]:
         "on their way",
         "sent twice",
         "count",
+        "clock",
         "version",
     ]
     return [*words, table("Blocks by agent", head, rows, numeric=frozenset(range(2, 8)))]

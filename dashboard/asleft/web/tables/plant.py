@@ -67,6 +67,7 @@ def health(source: Source, version: str) -> Csv:
             ("blocks sent twice", d.duplicates),
             ("count", _COUNT[d.balanced]),
             ("remark", agent.remark),
+            ("clock", agent.clock),
             ("version", agent.version),
         )
         rows += [["delivery", agent.name, what, value] for what, value in figures]

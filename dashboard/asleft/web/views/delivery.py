@@ -58,6 +58,7 @@ class AgentView:
     finished: bool  # it has said that nothing more will come
     delivery: Delivery
     recorder: str = ""  # the one that has it, where there are several
+    clock: str = ""  # how its clock stands to the recorder's
 
 
 def agent_view(mark: StreamMark, row: Health | None, now_ns: int) -> AgentView:
@@ -82,7 +83,22 @@ def agent_view(mark: StreamMark, row: Health | None, now_ns: int) -> AgentView:
             balance=invariant(highest, acknowledged or 0, mark) if told and highest is not None else None,
         ),
         recorder=str(details.get("recorder") or ""),
+        clock=clock_words(details.get("clock")),
     )
+
+
+def clock_words(clock: object) -> str:
+    """How an agent's clock stands: right, or what is wrong with it; how far off, and how it runs."""
+    if not isinstance(clock, Mapping):
+        return "not compared yet"
+    offset, drift = clock.get("offset_s"), clock.get("drift_ppm")
+    parts = [f"{clock['trouble']}; corrected" if clock.get("trouble") else "right"]
+    if isinstance(offset, (int, float)) and abs(offset) >= 0.001:
+        parts.append(f"{age(abs(offset)) if abs(offset) >= 1 else f'{abs(offset) * 1e3:.0f} ms'} "
+                     f"{'late' if offset > 0 else 'early'}")  # fmt: skip
+    if isinstance(drift, (int, float)):
+        parts.append(f"{abs(drift):.0f} ppm {'fast' if drift > 0 else 'slow'}" if round(drift) else "runs true")
+    return ", ".join(parts)
 
 
 def _remark(said: object, clock: object) -> str:

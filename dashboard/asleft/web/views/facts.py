@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from asleft.store.protocols import Health
 from asleft.web.source import Source
 from asleft.web.views.delivery import integer
+from asleft.web.views.messages import messages_words
+from asleft.web.views.room import room_of, size_words
 from asleft.web.when import age
 
 
@@ -23,7 +25,10 @@ def facts_of(source: Source, recorder: Health | None, now_ns: int, version: str)
     """Store and pages always, the recorder once it has reported."""
     facts = [Fact("samples on disk", size_words(source.samples.size_bytes()))]
     if recorder is not None:
-        facts += _store_facts(recorder) + _recorder_facts(recorder, now_ns)
+        facts += _store_facts(recorder, now_ns) + _recorder_facts(recorder, now_ns)
+    messages = messages_words(source.outbox.standing(), source.time, now_ns)
+    if messages:
+        facts.append(Fact("messages to people", messages))
     facts.append(Fact("version of these pages", version))
     facts.append(Fact("plant time", source.time.name))
     return facts
@@ -38,11 +43,13 @@ STORE_WORDS = (
 )
 
 
-def _store_facts(recorder: Health) -> list[Fact]:
+def _store_facts(recorder: Health, now_ns: int) -> list[Fact]:
     said = recorder.details.get("store")
     if not isinstance(said, Mapping):
         return []
-    return [
+    room = room_of(recorder, now_ns)
+    about_room = [Fact("data folder", room.folder), Fact("disk full", room.forecast)] if room is not None else []
+    return about_room + [
         Fact(what, f"{value:,}" if isinstance(value, int) else str(value))
         for key, what in STORE_WORDS
         if (value := said.get(key)) is not None
@@ -73,13 +80,3 @@ def _recorder_facts(recorder: Health, now_ns: int) -> list[Fact]:
     if details.get("version"):
         facts.append(Fact("version of the recorder", str(details["version"])))
     return facts
-
-
-def size_words(size: int) -> str:
-    """Bytes as people read them."""
-    value = float(size)
-    for unit in ("bytes", "kB", "MB", "GB"):
-        if value < 1000 or unit == "GB":
-            return f"{value:.0f} {unit}" if unit in ("bytes", "kB") else f"{value:.1f} {unit}"
-        value /= 1000
-    return f"{size} bytes"

@@ -11,6 +11,7 @@ from asleft.web.views.delivery import AgentView, agent_view
 from asleft.web.views.facts import Fact, facts_of
 from asleft.web.views.presses import Progress, progress_of
 from asleft.web.views.recorders import REPORT_WITHIN_S, recorder_lines, recorder_of
+from asleft.web.views.room import SOON_DAYS, room_of
 from asleft.web.views.valves import valve_name
 from asleft.web.when import age
 from asleft.web.words import number, plural
@@ -60,6 +61,7 @@ def health_view(source: Source, version: str) -> HealthView:
         facts=[
             *(Fact(name, words) for name, words in recorder_lines(rows, now)),
             *facts_of(source, recorder, now, version),
+            Fact("versions", versions_words(rows, agents, version)),
         ],
         progress=progress_of([(b.done, b.total) for b in backfills.values() if not b.complete]),
     )
@@ -94,6 +96,20 @@ def _judged(
         history=history,
         trouble=troubles.get(valve, ""),
     )
+
+
+def versions_words(rows: Mapping[str, Health], agents: list[AgentView], own: str) -> str:
+    """Whether all processes are of one version, and which are not."""
+    told = {"these pages": own, **{f"agent {agent.name}": agent.version for agent in agents if agent.version != "–"}}
+    for source, row in rows.items():
+        if source.split("/")[0] in ("recorder", "judging") and row.details.get("version"):
+            told[source.replace("/", " ")] = str(row.details["version"])
+    judge = next((row.details["judge_version"] for n, row in rows.items()
+                  if n.split("/")[0] == "judging" and "judge_version" in row.details), None)  # fmt: skip
+    rules = f"; results are by version {judge} of the judge's rules" if judge is not None else ""
+    if len(set(told.values())) == 1:
+        return f"all processes that say so are {own}{rules}"
+    return "; ".join(f"{who} {version}" for who, version in sorted(told.items())) + rules
 
 
 def _troubles(recorder: Health | None) -> dict[str, str]:
@@ -139,6 +155,9 @@ def _headline(
     opening = (
         "Every block is accounted for." if not lost else f"{lost:,} blocks were declared lost, all others stored."
     )
+    room = room_of(recorder, now_ns)
+    if room is not None and room.full_in_days is not None and room.full_in_days < SOON_DAYS:
+        return f"{opening} But the disk is full {room.forecast}."
     if waiting:
         return f"{opening} History is being judged."
     if behind:
