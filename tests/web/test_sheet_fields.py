@@ -192,6 +192,22 @@ def test_the_first_sheet_by_fields(client, doors, desked, plant):
     assert "has filed revision 1 since this form was filled from revision 0" in text_of(again)
 
 
+def test_a_first_sheet_is_entered_in_the_unit_its_reader_thinks_in(client, doors, desked, plant):
+    plant._valves["press-9.new"] = ("Press 9", "new one")
+    href = "/sheets/press-9.new/revise"
+    client.set_cookie("asleft_pressure", "psi")
+    page = text_of(client.get(href))
+    assert "Pressure at full (psi)" in page
+    assert "above 0, to 14503.8 psi" in page
+    form = {doors.CSRF: doors.word_in(page), "act": "values", "after": "0", "unit": "psi", **typed_in(page)}
+    client.set_cookie("asleft_pressure", "MPa")  # chosen in another window meanwhile
+    preview = client.post(href, data={**form, "pressure_at_full": "3000"})
+    assert file_it(client, doors, href, preview).status_code == 303
+    sheet = read_sheet(desked.sheets("press-9.new")[0].toml)
+    assert sheet.as_left["pressure_at_full"] == pytest.approx(206.843, abs=1e-3)
+    assert (sheet.entered_units, sheet.entered_as_left["pressure_at_full"]) == ({"pressure": "psi"}, 3000.0)
+
+
 def test_the_sheet_in_force_is_a_table(client):
     page = text_of(client.get(f"/sheets/{V}"))
     for words in (

@@ -12,7 +12,9 @@ from asleft.sheet.identity import is_valve_id
 from asleft.sheet.model import Sheet
 from asleft.sheet.reader import read_sheet
 from asleft.sheet.revisions import faults_of_first, faults_of_next
+from asleft.sheet.units import UNITS
 from asleft.store.protocols import SheetExists, SheetRecord
+from asleft.web import units
 from asleft.web.access.visitor import current
 from asleft.web.fragments import sheets as fragments
 from asleft.web.fragments.sheet_form import values_form
@@ -21,7 +23,7 @@ from asleft.web.frame import Frame, said
 from asleft.web.markup import Child, details, el, join
 from asleft.web.source import Source
 from asleft.web.views import sheets as views
-from asleft.web.views.sheet_form import FIELDS, first_toml, form_of
+from asleft.web.views.sheet_form import FIELDS, first_toml, form_of, units_of
 from asleft.web.views.sheet_table import sheet_table
 from asleft.web.views.valves import valve_name
 from flask import Flask, redirect, request
@@ -128,9 +130,10 @@ class SheetPages:
         body: list[Child] = whole
         base = self._base(valve, records)
         if base is not None and toml is None:
+            unit = units_of(base).get("pressure", units.BAR.unit)
             sections = form_of(base, latest, given, faults or {})
             body = [
-                values_form(frame, f"{href}/revise", sections, about, faults or {}, after),
+                values_form(frame, f"{href}/revise", sections, about, faults or {}, after, unit),
                 details("The sheet as a file", *whole, key="whole"),
             ]
         number = records[-1].number + 1 if records else 1
@@ -261,7 +264,8 @@ class SheetPages:
     def _base(self, valve: str, records: list[SheetRecord]) -> str | None:
         """The text that fields lie over; None where the newest revision cannot be read, and only a file will do."""
         if not records:
-            return first_toml(valve)
+            unit = request.form.get("unit", units.current().unit)  # of the form, whatever is chosen meanwhile
+            return first_toml(valve, unit if unit in UNITS["pressure"] else units.current().unit)
         return records[-1].toml if self._readable(records) is not None else None
 
     def _missing(self, frame: Frame, valve: str) -> Response:

@@ -16,13 +16,18 @@ def values_form(
     about: Mapping[str, str],
     faults: Mapping[str, str],
     after: int,
+    unit: str,
 ) -> Markup:
-    """All sections, and who, when and why. `after`: the revision that the fields were filled from, 0 for none."""
+    """All sections, and who, when and why.
+
+    `after`: the revision that the fields were filled from, 0 for none; `unit`: in which pressures are entered.
+    """
     return el(
         "form",
         frame.word(),
         el("input", type="hidden", name="act", value="values"),
         el("input", type="hidden", name="after", value=str(after)),
+        el("input", type="hidden", name="unit", value=unit),
         *(_section(section) for section in sections),
         _about(about, faults),
         el("button", "See what would change", type="submit"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -23,6 +24,7 @@ from asleft.sheet.entries import (
 from asleft.sheet.model import Sheet
 from asleft.sheet.names import unit_symbol
 from asleft.sheet.tolerances import default_tolerances
+from asleft.sheet.units import stored_unit
 from asleft.sheet.write import toml_value
 from asleft.web import units as pressure_units
 from asleft.web.words import plural
@@ -58,10 +60,15 @@ class Inputs:
     count: str
 
 
-def first_toml(valve: str) -> str:
-    """What the form of a first sheet lies over: the id, and the commonest signal."""
+def first_toml(valve: str, pressure_unit: str) -> str:
+    """What the form of a first sheet lies over: the id, the commonest signal, and the unit its reader thinks in."""
     about = f'[valve]\nid = {toml_value(valve)}\ncontrols = "pressure"\n'
-    return about + '[signal]\nkind = "4-20mA"\nmade_by = "fixed steps"\n'
+    units = (
+        ""
+        if pressure_unit == stored_unit("pressure").symbol
+        else f"[units]\npressure = {toml_value(pressure_unit)}\n"
+    )
+    return f'{about}[signal]\nkind = "4-20mA"\nmade_by = "fixed steps"\n{units}'
 
 
 def form_of(toml: str, sheet: Sheet | None, typed: Mapping[str, str], faults: Mapping[str, str]) -> list[Inputs]:
@@ -70,7 +77,7 @@ def form_of(toml: str, sheet: Sheet | None, typed: Mapping[str, str], faults: Ma
     `typed` lies over what the text says, `faults` stand at their fields and open their section.
     """
     held = {**fields_of(toml), **typed}
-    units = {} if sheet is None else dict(sheet.entered_units)
+    units = units_of(toml)
     groups = (VALVE, SIGNAL, AS_LEFT, *_REST) if sheet is None else (AS_LEFT, *_REST, VALVE, SIGNAL)
     out = []
     for group in groups:
@@ -91,6 +98,11 @@ def form_of(toml: str, sheet: Sheet | None, typed: Mapping[str, str], faults: Ma
             )
         )
     return out
+
+
+def units_of(toml: str) -> dict[str, str]:
+    """The `[units]` of a text that is readable."""
+    return {name: str(symbol) for name, symbol in tomllib.loads(toml).get("units", {}).items()}
 
 
 def label_of(entry: Entry, units: Mapping[str, str]) -> str:
