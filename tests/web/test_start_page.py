@@ -121,6 +121,15 @@ def test_the_page_knows_of_accounts(plant, door, doors):
     page = text_of(client.get("/start"))
     assert "<h1>Everything is set up" in page
     assert "There are accounts" in page
+    assert "Your account may look, and change nothing." in page
+    assert "/sheets/new" not in page
+
+
+def test_who_may_enter_is_led_to_each_valve_that_waits(client, plant):
+    plant._valves["press-9.new"] = ("Press 9", "new one")
+    page = text_of(client.get("/start"))
+    assert '<a href="/sheets/press-9.new/revise">File the first sheet of press-9.new</a> – sends data since' in page
+    assert 'href="/sheets/new"' in page
 
 
 def test_an_empty_list_of_presses_leads_there(bare):

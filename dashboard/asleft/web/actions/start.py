@@ -18,7 +18,8 @@ def register(server: Flask, source: Source, access: Access) -> None:
     @server.get("/start")
     def _start() -> Response:
         view = start_view(source, accounts=access.closed)
-        return Frame(source, current()).page(
+        frame = Frame(source, current())
+        return frame.page(
             "From nothing to the first sheet",
             el(
                 "div",
@@ -28,5 +29,5 @@ def register(server: Flask, source: Source, access: Access) -> None:
                 class_="opening",
                 data_renew=True,
             ),
-            el("div", steps(view), id="steps", data_renew=True),
+            el("div", steps(view, frame.why_not), id="steps", data_renew=True),
         )

@@ -8,8 +8,8 @@ from asleft.web.views.start import StartView
 from asleft.web.words import CAUTIONS
 
 
-def steps(view: StartView) -> Markup:
-    """All steps. Where one is done, what to write is folded away."""
+def steps(view: StartView, why_not: str) -> Markup:
+    """All steps. Where one is done, what to write is folded away. `why_not`: why its reader may enter nothing."""
     bodies: dict[str, list[Child]] = {
         "accounts": [
             el(
@@ -49,7 +49,7 @@ def steps(view: StartView) -> Markup:
                 "The sheet says how the valve was left: signal, currents at 0 and 100 %, ramps, pressures. Valve id, "
                 "signal and one setting are enough to start; it is refined in revisions.",
             ),
-            el("p", el("a", "Begin the first sheet of a valve", href="/sheets/new")),
+            el("p", why_not or el("a", "Begin the first sheet of a valve", href="/sheets/new")),
         ],
         "judged": [
             el(
@@ -69,7 +69,7 @@ def steps(view: StartView) -> Markup:
                 "li",
                 el("h2", step.title, " ", el("small", "done" if step.done else "not yet")),
                 el("p", step.seen, class_="seen"),
-                _waiting(view) if step.key == "sheet" else None,
+                _waiting(view, may_enter=not why_not) if step.key == "sheet" else None,
                 _links() if step.key == "judged" and step.done else None,
                 folded,
                 class_="done" if step.done else "open",
@@ -79,11 +79,15 @@ def steps(view: StartView) -> Markup:
     return el("ol", *items, class_="guide")
 
 
-def _waiting(view: StartView) -> Markup | None:
+def _waiting(view: StartView, *, may_enter: bool) -> Markup | None:
     if not view.waiting:
         return None
     rows = [
-        el("li", el("a", f"File the first sheet of {one.valve}", href=one.href), f" – {one.words}")
+        el(
+            "li",
+            el("a", f"File the first sheet of {one.valve}", href=one.href) if may_enter else one.valve,
+            f" – {one.words}",
+        )
         for one in view.waiting
     ]
     return el("ul", *rows)
