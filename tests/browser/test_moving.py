@@ -48,15 +48,63 @@ def test_the_live_plot_advances_by_small_pieces(site, visit, until):
     visitor.photograph("valve-live")
 
 
-def test_a_zoomed_live_plot_is_not_pulled_away(site, visit, until):
+def zoom_to(page, first, last):
+    plot = "document.querySelector('#window-graph .js-plotly-plot')"
+    page.evaluate(f"Plotly.relayout({plot}, {{'xaxis.range': [{first}, {last}]}})")
+
+
+META = "(document.querySelector('#window-graph .js-plotly-plot')?.layout?.meta ?? {ends: []})"
+
+
+def test_zooming_asks_for_what_is_in_sight_and_the_address_leads_back_to_it(site, visit, until):
+    page = visit().open(site + "/valve/press-2.clamp?span=1h")
+    page.wait_for_selector("#window-spans a[aria-current]")
+    until(page, f"{META}.span === '1h'")
+    ends = page.evaluate(f"{META}.ends")
+    ahead = page.evaluate(f"{META}.ahead")[0][1]
+    middle = (ends[0] + ends[1]) / 2
+    zoom_to(page, middle + ahead, middle + ahead + 20_000)
+    until(page, f"Math.abs({META}.ends[1] - {META}.ends[0] - 20000) < 5")
+    assert page.evaluate(f"{META}.ends")[0] == pytest.approx(middle, abs=2)
+    assert re.search(r"\?from=\S+Z&to=\S+Z$", page.url)
+    # an envelope has become readings, with what is expected of them
+    assert page.evaluate("document.querySelector('#window-graph .js-plotly-plot').data.length") == 7
+    assert "20 s, until" in page.locator("#window-spans .until").inner_text()
+    there = page.url
+    page.goto(there)
+    until(page, f"Math.abs({META}.ends[0] - {middle}) < 2")
+    zoom_to(page, middle + ahead, middle + ahead + 40)  # no closer than a second
+    until(page, f"Math.abs({META}.ends[1] - {META}.ends[0] - 1000) < 2")
+    page.get_by_role("link", name="wider", exact=True).click()
+    until(page, "document.querySelector('#span-10s').getAttribute('aria-current') === 'true'")
+    page.go_back()
+    page.go_back()
+    until(page, f"Math.abs({META}.ends[1] - {META}.ends[0] - 20000) < 5")
+
+
+def test_a_drag_with_the_mouse_looks_closer_and_a_double_click_wider(site, visit, until):
+    page = visit().open(site + "/valve/press-2.clamp?span=10min&until=2026-11-20T14:00:00")
+    until(page, f"{META}.span === '10min'")
+    box = page.locator("#window-graph .nsewdrag").first.bounding_box()
+    y = box["y"] + box["height"] / 2
+    page.mouse.move(box["x"] + box["width"] * 0.25, y)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] * 0.5, y, steps=5)
+    page.mouse.up()
+    until(page, f"Math.abs({META}.ends[1] - {META}.ends[0] - 150000) < 2000")
+    page.mouse.dblclick(box["x"] + box["width"] * 0.5, y)
+    until(page, f"{META}.span === '10min'")
+
+
+def test_a_zoomed_live_plot_rests_where_it_was_zoomed_to(site, visit, until):
     page = visit().open(site + "/valve/press-2.clamp")
     first = wait_for_plot(page, until)
-    page.evaluate(
-        f"Plotly.relayout(document.querySelector('#window-graph .js-plotly-plot'),"
-        f" {{'xaxis.range': [{first[0] - 20_000}, {first[0] - 10_000}]}})"
-    )
-    until(page, f"({LAST_X})()[0] > {first[0] + 2000}", 20)
-    assert page.evaluate(LAST_X)[3] == pytest.approx(10_000, abs=50)
+    zoom_to(page, first[0] - 20_000, first[0] - 10_000)
+    until(page, f"{META}.live === false")
+    assert page.evaluate(f"{META}.ends[1] - {META}.ends[0]") == pytest.approx(10_000, abs=5)
+    ends = page.evaluate(f"{META}.ends")
+    page.wait_for_timeout(2500)
+    assert page.evaluate(f"{META}.ends") == ends
 
 
 def test_the_span_selector_changes_plot_and_address_and_back_restores_both(site, visit, until):
@@ -80,7 +128,7 @@ def test_a_deep_link_restores_span_and_moment(site, visit, until):
     assert page.locator("#window-spans .until").inner_text() == "until Fri 20 Nov 2026 14:00:00"
     page.get_by_role("link", name="← earlier").click()
     until(page, "document.querySelector('#window-spans .until').textContent.includes('10:00:00')")
-    assert "until=2026-11-20T10:00:00" in page.url
+    assert page.url.endswith("?from=2026-11-20T01:00:00.000Z&to=2026-11-20T09:00:00.000Z")
     page.get_by_role("link", name="now", exact=True).click()
     until(page, "!document.querySelector('#window-spans .until')")
     assert page.url.endswith("?span=8h")
@@ -105,7 +153,7 @@ def test_the_keyboard_alone_reaches_a_valve_and_its_span(site, visit, until):
     assert page.url.endswith("/valve/press-2.clamp")
     assert page.evaluate("document.activeElement.id") == "main"
     page.wait_for_selector("#span-1h")
-    for _ in range(12):
+    for _ in range(16):
         page.keyboard.press("Tab")
         if page.evaluate("document.activeElement.id") == "span-1h":
             break

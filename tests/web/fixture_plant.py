@@ -5,6 +5,7 @@ Samples are a function of time, so that the plant can be looked at live, wheneve
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from typing import Any
@@ -163,6 +164,7 @@ class Plant:
         self.reading_lag_ns = 800_000_000
         self.silent = False
         self._events: list[AlarmEvent] = []
+        self._revisions: dict[str, list[SheetRecord]] = {}
         self._valves: dict[str, tuple[str, str]] = (
             {}
             if empty
@@ -417,12 +419,23 @@ class Plant:
         raise AssertionError("the pages must not write")
 
     def sheets(self, valve: str) -> list[SheetRecord]:
-        record = self.sheet_in_force(valve, self.now)
-        return [] if record is None else [record]
+        first = self.sheet_in_force(valve, self.start_ns - 100 * DAY)
+        return [] if first is None else [first, *self._revisions.get(valve, ())]
+
+    def revise(self, valve: str, at_ns: int, **settings: object) -> None:
+        """Another revision from then on, with those lines of the sheet changed."""
+        text = self.sheets(valve)[-1].toml
+        number = self.sheets(valve)[-1].number + 1
+        for name, value in {**settings, "number": number, "at": iso(at_ns)}.items():
+            text = re.sub(rf"(?m)^{name} = .*$", f"{name} = {value}", text)
+        self._revisions.setdefault(valve, []).append(SheetRecord(valve, number, at_ns, "rk", "", text, at_ns))
 
     def sheet_in_force(self, valve: str, at_ns: int) -> SheetRecord | None:
         if valve not in self._valves:
             return None
+        later = [record for record in self._revisions.get(valve, ()) if record.at_ns <= at_ns]
+        if later:
+            return later[-1]
         press, name = self._valves[valve]
         text = SHEET.format(id=valve, press=press, name=name)
         return SheetRecord(
@@ -482,7 +495,7 @@ class Plant:
         raise AssertionError("the pages must not write")
 
     def alarm_events(self, valve: str | None = None, since_ns: int = 0) -> list[AlarmEvent]:
-        return list(self._events)
+        return [event for event in self._events if valve is None or event.valve == valve]
 
     def alarm_events_lately(self, since_ns: int) -> list[AlarmEvent]:
         return list(self._events)

@@ -134,7 +134,10 @@ def test_the_framework_answers_for_every_page(client):
 
 def test_a_live_plot_is_extended_and_no_other(plant, source):
     figure, words, cursor, resting = draw_window(source, "press-2.clamp", "", by_clock=False)
-    assert figure["layout"]["meta"] == {"span": "1min", "live": True}
+    meta = figure["layout"]["meta"]
+    assert (meta["span"], meta["live"]) == ("1min", True)
+    assert meta["ends"] == [plant.now / 1e6 - 60_000, plant.now / 1e6]
+    assert [ahead for _, ahead in meta["ahead"]] == [3_600_000.0]
     assert resting is False
     assert ids.WINDOW_SPANS in words
     plant.now += 10**9

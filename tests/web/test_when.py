@@ -70,3 +70,13 @@ def test_iso_times_are_utc_and_nonsense_is_nothing():
     assert parse_iso_ns("2026-11-14T02:10:00") == ns(2026, 11, 14, 2, 10)
     assert parse_iso_ns(None) is None
     assert parse_iso_ns("yesterday") is None
+
+
+def test_places_of_a_plot_lead_back_to_moments_across_a_change_of_the_clock():
+    time = PlantTime.named("Europe/Madrid")
+    change = 1_792_890_000 * 10**9  # Sun 25 Oct 2026, 01:00 UTC
+    pairs = time.offsets(change - 40 * 86_400 * 10**9, change + 40 * 86_400 * 10**9)
+    assert [ahead for _, ahead in pairs] == [7_200_000.0, 3_600_000.0]
+    assert pairs[1][0] == change / 1e6 + 3_600_000
+    assert len(time.offsets(change - 300 * 86_400 * 10**9, change - 1)) == 3
+    assert time.offsets(change, change + 10**9)[-1] == pairs[1]

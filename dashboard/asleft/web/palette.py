@@ -9,6 +9,7 @@ MEASURED = "#3D4F5C"
 EXPECTED = "#6A7278"
 BAND = "#DCE1E4"
 PLOT_BAND = "#C6D0D8"  # on white, where the paler one would vanish
+PLOT_PALE = "#E9EEF1"  # behind points that matter more
 RULE = "#D5DADD"
 NOW = "#A80F1E"  # severity 3
 SHIFT = "#8A4B00"  # severity 2, and out of tolerance

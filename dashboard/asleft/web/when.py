@@ -12,6 +12,7 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.float64]
 Int64Array = npt.NDArray[np.int64]
 
+_DAY_NS = 86_400 * 10**9
 _SLOT_NS = 900 * 10**9  # zones change their offset on quarter hours
 
 
@@ -73,6 +74,17 @@ class PlantTime:
     def plot_ms_one(self, at_ns: int) -> float:
         """`plot_ms` of one instant."""
         return at_ns / 1e6 + self._offset_ms(at_ns)
+
+    def offsets(self, from_ns: int, to_ns: int) -> list[list[float]]:
+        """Pairs of a place (`plot_ms`) and how many ms the wall clock is ahead of UTC from there on, oldest first."""
+        pairs: list[list[float]] = []
+        for day in range(from_ns // _DAY_NS * _DAY_NS, to_ns + 1, _DAY_NS):
+            changes = self._offset_ms(day) != self._offset_ms(day + _DAY_NS)
+            for slot in range(day, day + _DAY_NS, _SLOT_NS if changes else _DAY_NS):
+                ahead = self._offset_ms(slot)
+                if not pairs or pairs[-1][1] != ahead:
+                    pairs.append([slot / 1e6 + ahead, ahead])
+        return pairs
 
     def _offset_ms(self, at_ns: int) -> float:
         offset = self.local(at_ns).utcoffset()

@@ -4,7 +4,7 @@
   "use strict";
 
   const SILENT_MS = 9000;
-  const state = { heard: Date.now(), offset: 0, zone: "UTC", format: null, moved: false, away: "" };
+  const state = { heard: Date.now(), offset: 0, zone: "UTC", format: null, moved: false, away: "", own: null };
 
   function openFolds(element) {
     return Array.from(element.querySelectorAll("details[open][data-key]"), (fold) => fold.dataset.key);
@@ -53,11 +53,63 @@
     if (!plot.layout.meta.live || plot.layout.meta.span !== batch.span) return;
     if (plot.data.length !== batch.traces.length) return;
     window.Plotly.extendTraces(plot, batch.points, batch.traces, batch.keep);
-    const shown = plot.layout.xaxis.range.map((end) => (typeof end === "number" ? end : Date.parse(end + "Z")));
+    const shown = plot.layout.xaxis.range.map(place);
     const width = batch.range[1] - batch.range[0];
     if (Math.abs(shown[1] - shown[0] - width) < 0.1 * width) {
+      state.own = batch.range;
       window.Plotly.relayout(plot, { "xaxis.range": batch.range });
     }
+  }
+
+  /* ---- zooming and moving in the plot over time: what is then in sight is asked for, as fine as it can be seen ---- */
+
+  /* Where on the time axis, in ms of the plant's wall clock, of a number or of a date in words. */
+  function place(end) {
+    return typeof end === "number" ? end : Date.parse(String(end).replace(" ", "T") + "Z");
+  }
+
+  function moment(at, ahead) {
+    const pair = ahead.filter((one) => one[0] <= at).pop() || ahead[0];
+    return at - (pair ? pair[1] : 0);
+  }
+
+  function follow(path) {
+    window.history.pushState({}, "", path);
+    window.dispatchEvent(new PopStateEvent("popstate"));
+  }
+
+  let settling = null;
+  function zoomed(id) {
+    whenThere(id, (holder) => {
+      const plot = holder.querySelector(".js-plotly-plot");
+      if (!plot || !plot.on || plot.asleftBound) return;
+      plot.asleftBound = true;
+      plot.on("plotly_relayout", () => {
+        clearTimeout(settling);
+        settling = setTimeout(() => settled(plot), 350);
+      });
+      plot.on("plotly_doubleclick", () => {
+        clearTimeout(settling);
+        const wider = document.getElementById("span-wider");
+        if (wider) wider.click();
+      });
+    }, 120);
+  }
+
+  /* The address says what is in sight, and the page draws what the address says. */
+  function settled(plot) {
+    const meta = plot.layout && plot.layout.meta;
+    if (!meta || !meta.ends || !document.body.contains(plot)) return;
+    const shown = plot.layout.xaxis.range.map(place);
+    if (meta.live && state.own && Math.abs(shown[0] - state.own[0]) < 2 && Math.abs(shown[1] - state.own[1]) < 2) return;
+    let ends = shown.map((at) => moment(at, meta.ahead));
+    const width = ends[1] - ends[0];
+    const was = meta.ends[1] - meta.ends[0];
+    if (Math.abs(ends[0] - meta.ends[0]) < was / 500 && Math.abs(ends[1] - meta.ends[1]) < was / 500) return;
+    if (!(width > 0)) return;
+    if (width < 1000) ends = [(ends[0] + ends[1]) / 2 - 500, (ends[0] + ends[1]) / 2 + 500];
+    const [from, to] = ends.map((at) => new Date(Math.round(at)).toISOString());
+    follow(window.location.pathname + "?from=" + from + "&to=" + to);
   }
 
   function tick(data) {
@@ -168,8 +220,7 @@
     if (to.pathname === here.pathname && to.search === here.search && to.hash) return;
     event.preventDefault();
     const elsewhere = to.pathname !== here.pathname;
-    window.history.pushState({}, "", to.pathname + to.search + to.hash);
-    window.dispatchEvent(new PopStateEvent("popstate"));
+    follow(to.pathname + to.search + to.hash);
     if (elsewhere) {
       state.moved = true;
       window.scrollTo(0, 0);
@@ -182,6 +233,6 @@
   }
 
   window.dash_clientside = Object.assign({}, window.dash_clientside, {
-    asleft: { paint: noted(paint), extend: noted(extend), tick: noted(tick), title: noted(title) },
+    asleft: { paint: noted(paint), extend: noted(extend), zoomed: noted(zoomed), tick: noted(tick), title: noted(title) },
   });
 })();

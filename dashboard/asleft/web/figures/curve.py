@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from asleft.web import palette
+from asleft.web import palette, units
 from asleft.web.figures.base import Figure, axis, layout, numbers
 from asleft.web.views.curve import CurveView
 
@@ -56,7 +56,11 @@ def curve_figure(view: CurveView) -> Figure:
             margin={"l": 54, "r": 14, "t": 56, "b": 44},
             uirevision="curve",
             xaxis=axis(title={"text": "coil current, A", "font": {"size": 12}}, fixedrange=False, nticks=7),
-            yaxis=axis(title={"text": "pressure, bar", "font": {"size": 12}}, rangemode="tozero", nticks=6),
+            yaxis=axis(
+                title={"text": f"pressure, {units.current().unit}", "font": {"size": 12}},
+                rangemode="tozero",
+                nticks=6,
+            ),
         ),
     }
 
@@ -67,6 +71,6 @@ def _trace(x: FloatArray, y: FloatArray, mode: str, name: str, **more: object) -
         "mode": mode,
         "name": name,
         "x": numbers(x, 4),
-        "y": numbers(y, 2),
+        "y": numbers(y * units.current().pressure(1.0), 3),
         **more,
     }

@@ -6,8 +6,10 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from asleft.web import palette
+from asleft.sheet.names import LABELS
+from asleft.web import palette, units
 from asleft.web.figures.base import numbers
+from asleft.web.views.features import ROW_OF, Feature
 from asleft.web.views.window import Envelope, Line, WindowView
 from asleft.web.when import PlantTime
 
@@ -35,13 +37,13 @@ def raw_traces(view: WindowView, time: PlantTime) -> list[dict[str, Any]]:
     """One for each of `RAW_TRACES`, empty where there is nothing."""
     none = Line(np.empty(0, np.int64), np.empty(0))
     expected = view.lines.get("expected", none)
-    band = view.band_a if view.band_a is not None else np.zeros_like(expected.values)
+    low, high = view.band_a if view.band_a is not None else (expected.values, expected.values)
     edge: dict[str, Any] = {"line": {"width": 0}, "hoverinfo": "skip"}
     return [
         _line(view.lines.get("command", none), "command", time, color=palette.MEASURED, width=1.4),
-        _line(Line(expected.time_ns, expected.values - band), "expected", time, more=edge),
+        _line(Line(expected.time_ns, low), "expected", time, more=edge),
         _line(
-            Line(expected.time_ns, expected.values + band),
+            Line(expected.time_ns, high),
             "expected",
             time,
             more={**edge, "fill": "tonexty", "fillcolor": palette.PLOT_BAND},
@@ -54,15 +56,33 @@ def raw_traces(view: WindowView, time: PlantTime) -> list[dict[str, Any]]:
 
 
 def envelope_traces(view: WindowView, time: PlantTime) -> list[dict[str, Any]]:
-    """Per channel the area from smallest to largest, and the mean; last the states."""
+    """Per channel the area from smallest to largest, and the mean; what was judged of each hour; last the states.
+
+    Where the judged points stand in a row, its area is paler and without a mean: it is only their background.
+    """
     traces: list[dict[str, Any]] = []
     for channel, envelope in view.envelopes.items():
-        traces += _envelope(envelope, channel, time)
+        behind = any(ROW_OF[quantity] == channel for quantity in view.features)
+        traces += _envelope(envelope, channel, time, behind=behind)
+    for quantity, feature in view.features.items():
+        traces += _feature(quantity, feature, time)
     traces.append(_states(view, time))
     return traces
 
 
-def _envelope(envelope: Envelope, channel: str, time: PlantTime) -> list[dict[str, Any]]:
+def _feature(quantity: str, feature: Feature, time: PlantTime) -> list[dict[str, Any]]:
+    channel = ROW_OF[quantity]
+    left = Line(feature.left_ns, feature.left)
+    points = _line(
+        Line(feature.time_ns, feature.values), channel, time, color=palette.TEXT, mode="markers", marker_px=4
+    )
+    return [
+        _line(left, channel, time, color=palette.EXPECTED, width=1.2, dash="4px,3px", more={"hoverinfo": "skip"}),
+        {**points, "name": LABELS[quantity]},
+    ]
+
+
+def _envelope(envelope: Envelope, channel: str, time: PlantTime, *, behind: bool) -> list[dict[str, Any]]:
     edge: dict[str, Any] = {"line": {"width": 0}, "hoverinfo": "skip"}
     traces = []
     # A filled area cannot be interrupted by a missing value in its lower edge: one pair of edges for each piece.
@@ -71,7 +91,10 @@ def _envelope(envelope: Envelope, channel: str, time: PlantTime) -> list[dict[st
         part = np.append(envelope.time_ns[piece], envelope.time_ns[piece][-1] + envelope.step_ns)
         low, high = (Line(part, np.append(side[piece], side[piece][-1])) for side in (envelope.low, envelope.high))
         traces.append(_line(low, channel, time, more=edge))
-        traces.append(_line(high, channel, time, more={**edge, "fill": "tonexty", "fillcolor": palette.PLOT_BAND}))
+        fill = palette.PLOT_PALE if behind else palette.PLOT_BAND
+        traces.append(_line(high, channel, time, more={**edge, "fill": "tonexty", "fillcolor": fill}))
+    if behind:
+        return traces
     mean = Line(envelope.time_ns + envelope.step_ns // 2, envelope.mean)
     traces.append(_line(mean, channel, time, color=palette.MEASURED, width=1.3, mode="lines+markers", marker_px=2.6))
     return traces
@@ -95,12 +118,14 @@ def _line(
     marker_px: float = 0.0,
     more: dict[str, Any] | None = None,
 ) -> dict[str, Any]:
+    # A MPa has ten bar: one digit more shows as much.
+    decimals = DECIMALS[channel] + (channel == "pressure" and units.current().unit == "MPa")
     trace: dict[str, Any] = {
         "type": "scatter",
         "mode": mode,
         "name": channel,
         "x": numbers(time.plot_ms(line.time_ns), 0),
-        "y": numbers(line.values, DECIMALS[channel]),
+        "y": numbers(line.values * (units.current().pressure(1.0) if channel == "pressure" else 1.0), decimals),
         "yaxis": AXIS_OF[channel],
         "connectgaps": False,
         "line": {"color": color or palette.BAND, "width": width, **({"dash": dash} if dash else {})},

@@ -6,10 +6,13 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from asleft.web import palette
+from asleft.web import palette, units
 from asleft.web.figures.base import Figure, axis, layout
 from asleft.web.figures.traces import AXIS_OF, RAW_TRACES, STATE_LEVELS, envelope_traces, raw_traces
-from asleft.web.views.window import Onset, WindowView
+from asleft.web.views.features import ROW_OF
+from asleft.web.views.onsets import Onset
+from asleft.web.views.revisions import RevisionMark
+from asleft.web.views.window import WindowView
 from asleft.web.when import PlantTime
 
 FloatArray = npt.NDArray[np.float64]
@@ -26,7 +29,16 @@ _ROWS_WITHOUT_CURRENT = {**_ROWS, "y2": [0.70, 0.71], "y3": [0.195, 0.62]}
 def window_figure(view: WindowView, time: PlantTime, *, live: bool) -> Figure:
     """The whole figure. Raw stretches as lines, long ones as envelopes with their mean."""
     traces = raw_traces(view, time) if not view.envelopes else envelope_traces(view, time)
-    return {"data": traces, "layout": _layout(view, time, live=live)}
+    return {"data": traces, "layout": {**_layout(view, time, live=live), "meta": _meta(view, time, live=live)}}
+
+
+def _meta(view: WindowView, time: PlantTime, *, live: bool) -> dict[str, Any]:
+    """What the browser needs to turn a place in the plot into a moment: how far ahead of UTC, since which place."""
+    return {
+        "live": live,
+        "ends": [view.from_ns / 1e6, view.to_ns / 1e6],
+        "ahead": time.offsets(view.from_ns, view.to_ns),
+    }
 
 
 def window_blank(time: PlantTime, now_ns: int) -> Figure:
@@ -53,7 +65,12 @@ def _layout(view: WindowView, time: PlantTime, *, live: bool) -> dict[str, Any]:
         "y": f"<b>Command</b>, {view.command_unit or 'as sent'}"
         + ("   line: mean, shaded: range" if view.envelopes else ""),
         "y2": "<b>Coil current</b>, A" + _current_words(view, none=no_current),
-        "y3": "<b>Pressure</b>, bar",
+        "y3": f"<b>Pressure</b>, {units.current().unit}"
+        + (
+            "   dots: at zero and full command"
+            if any(r == "pressure" for r in map(ROW_OF.get, view.features))
+            else ""
+        ),
         "y4": "<b>Machine</b>",
     }
     annotations = [
@@ -82,7 +99,8 @@ def _layout(view: WindowView, time: PlantTime, *, live: bool) -> dict[str, Any]:
                 "font": {"size": 14, "color": palette.MUTED},
             }
         )
-    annotations += [_onset_words(onset, time) for onset in view.onsets]
+    annotations += [_onset_words(onset, view, time) for onset in view.onsets]
+    annotations += [_revision_words(mark, time) for mark in view.revisions]
     levels = sorted(STATE_LEVELS.values())
     return layout(
         height=HEIGHT,
@@ -94,7 +112,8 @@ def _layout(view: WindowView, time: PlantTime, *, live: bool) -> dict[str, Any]:
             fixedrange=False,
             hoverformat="%-d %b %H:%M:%S",
             tickformatstops=[
-                {"dtickrange": [None, 60_000], "value": "%H:%M:%S"},
+                {"dtickrange": [None, 1000], "value": "%H:%M:%S.%L"},
+                {"dtickrange": [1000, 60_000], "value": "%H:%M:%S"},
                 {"dtickrange": [60_000, 43_200_000], "value": "%H:%M"},
                 {"dtickrange": [43_200_000, None], "value": "%-d %b"},
             ],
@@ -112,7 +131,10 @@ def _layout(view: WindowView, time: PlantTime, *, live: bool) -> dict[str, Any]:
             tickfont={"size": 10, "color": palette.MUTED},
             gridcolor="rgba(0,0,0,0.05)",
         ),
-        shapes=[_onset_mark(onset, time) for onset in view.onsets],
+        shapes=[
+            *(_upright(mark.at_ns, time, palette.EXPECTED, "solid") for mark in view.revisions),
+            *(_upright(onset.at_ns, time, palette.SHIFT, "dot") for onset in view.onsets),
+        ],
         annotations=annotations,
     )
 
@@ -120,6 +142,8 @@ def _layout(view: WindowView, time: PlantTime, *, live: bool) -> dict[str, Any]:
 def _at_least(view: WindowView, channel: str) -> dict[str, Any]:
     """The axis of a channel shows the ends of the sheet; without a sheet's ends and without readings, nothing."""
     ends = view.scale.get(channel)
+    if ends is not None and channel == "pressure":
+        ends = (units.current().pressure(ends[0]), units.current().pressure(ends[1]))
     if ends is not None:
         return {"autorangeoptions": {"include": list(ends)}}
     drawn = any(line.values.size for name, line in view.lines.items() if AXIS_OF[name] == AXIS_OF[channel])
@@ -131,11 +155,13 @@ def _at_least(view: WindowView, channel: str) -> dict[str, Any]:
 def _current_words(view: WindowView, *, none: bool) -> str:
     if none:
         return "   not recorded on this valve"
+    if any(ROW_OF[quantity] == "current" for quantity in view.features):
+        return "   dots: at zero and full command, dashed: as left"
     return "" if view.envelopes else "   dashed: expected"
 
 
-def _onset_mark(onset: Onset, time: PlantTime) -> dict[str, Any]:
-    at = time.plot_ms_one(onset.at_ns)
+def _upright(at_ns: int, time: PlantTime, color: str, dash: str) -> dict[str, Any]:
+    at = time.plot_ms_one(at_ns)
     return {
         "type": "line",
         "xref": "x",
@@ -144,20 +170,32 @@ def _onset_mark(onset: Onset, time: PlantTime) -> dict[str, Any]:
         "x1": at,
         "y0": 0,
         "y1": 0.98,
-        "line": {"color": palette.SHIFT, "width": 1.5, "dash": "dot"},
+        "line": {"color": color, "width": 1.5 if dash == "dot" else 1.0, "dash": dash},
     }
 
 
-def _onset_words(onset: Onset, time: PlantTime) -> dict[str, Any]:
+def _onset_words(onset: Onset, view: WindowView, time: PlantTime) -> dict[str, Any]:
+    late = onset.at_ns - view.from_ns > 0.6 * (view.to_ns - view.from_ns)  # the words would leave the plot
+    words = onset.said if onset.until_ns is None else f"{onset.said}, now gone"
     return {
-        "text": f"▲ {onset.words}",
+        **_words_at(f"▲ {words}" if not late else f"{words} ▲", onset.at_ns, time, palette.SHIFT),
+        "y": 0.425,
+        "xanchor": "right" if late else "left",
+    }
+
+
+def _revision_words(mark: RevisionMark, time: PlantTime) -> dict[str, Any]:
+    return {**_words_at(mark.words, mark.at_ns, time, palette.MUTED), "y": 0.775, "xanchor": "left"}
+
+
+def _words_at(text: str, at_ns: int, time: PlantTime, color: str) -> dict[str, Any]:
+    return {
+        "text": text,
         "xref": "x",
         "yref": "paper",
-        "x": time.plot_ms_one(onset.at_ns),
-        "y": 0.425,
-        "xanchor": "left",
+        "x": time.plot_ms_one(at_ns),
         "yanchor": "bottom",
         "showarrow": False,
-        "font": {"size": 11, "color": palette.SHIFT},
+        "font": {"size": 11, "color": color},
         "bgcolor": "rgba(255,255,255,0.85)",
     }

@@ -8,9 +8,10 @@ import dash
 from asleft.web import ids
 from asleft.web.figures.curve import CURVE_HEIGHT, curve_figure
 from asleft.web.figures.window import HEIGHT, RAW_TRACES, extension, window_blank, window_figure
-from asleft.web.fragments import plots
+from asleft.web.fragments import plots, spans
 from asleft.web.fragments import valve as fragments
 from asleft.web.fragments.csv_link import csv_of_valve, window_csv
+from asleft.web.fragments.window import window_words
 from asleft.web.markup import Markup, join
 from asleft.web.pages import parts
 from asleft.web.pages.components import frame, frame_style, in_browser, mailbox, node, plot
@@ -55,6 +56,7 @@ def layout(source: Source, valve: str) -> tuple[Component, str] | None:
             *mailbox(ids.SLOW_PARTS),
             dcc.Store(id=ids.LIVE_CURSOR),
             *mailbox(ids.LIVE_BATCH),
+            *mailbox(ids.WINDOW_ZOOM, ids.WINDOW_GRAPH),
             dcc.Interval(id=ids.VALVE_TIMER, interval=WORDS_MS),
             dcc.Interval(id=ids.LIVE_TIMER, interval=LIVE_MS),
             dcc.Interval(id=ids.WINDOW_TIMER, interval=WINDOW_MS),
@@ -145,6 +147,9 @@ def register(app: dash.Dash, source: Source) -> None:
         return draw_slow(source, valve)
 
     in_browser(app, "extend", ids.LIVE_BATCH)
+    in_browser(
+        app, "zoomed", ids.WINDOW_ZOOM, Input(ids.WINDOW_GRAPH, "relayoutData"), Input(ids.WINDOW_GRAPH, "figure")
+    )
     for store in (ids.VALVE_PARTS, ids.WINDOW_PARTS, ids.SLOW_PARTS):
         parts.register(app, store)
 
@@ -154,43 +159,43 @@ def draw_window(source: Source, valve: str, query: str | None, *, by_clock: bool
 
     The clock redraws neither a live plot, which moves by itself, nor one of the past.
     """
-    choice = parse_choice(query, source.time)
+    choice = parse_choice(query, source.time, source.now_ns())
     if by_clock and choice.until_ns is not None:
         return no_update, no_update, no_update, no_update
     cursor: object = None
     if choice.live:
         view, at = first_minute(source, valve, choice)
-        cursor = [choice.span.key, str(at.samples_ns), str(at.states_ns)]
+        cursor = [choice.key, str(at.samples_ns), str(at.states_ns)]
     else:
         view = window_view(source, valve, choice)
     path = f"/valve/{quote(valve, safe='')}"
     words = {
-        ids.WINDOW_SPANS: plots.span_selector(choice, path, source.time, source.now_ns()),
-        ids.WINDOW_WORDS: join(plots.window_words(view, source.time), window_csv(valve, view.from_ns, view.to_ns)),
+        ids.WINDOW_SPANS: spans.span_selector(choice, path, source.time, source.now_ns()),
+        ids.WINDOW_WORDS: join(window_words(view, source.time), window_csv(valve, view.from_ns, view.to_ns)),
     }
     if by_clock and choice.live:
         return no_update, parts.changed(words, None)[0], no_update, no_update
     figure = window_figure(view, source.time, live=choice.live)
-    figure["layout"]["meta"] = {"span": choice.span.key, "live": choice.live}
+    figure["layout"]["meta"]["span"] = choice.key
     return figure, parts.changed(words, None)[0], cursor, not choice.live
 
 
 def extend(source: Source, valve: str, query: str | None, cursor: list[str] | None) -> tuple[object, object]:
     """New points for the live plot, and the cursor moved on; nothing where the plot is not live."""
-    choice = parse_choice(query, source.time)
+    choice = parse_choice(query, source.time, source.now_ns())
     if not choice.live or not cursor:
         return no_update, no_update
     view, at = since(source, valve, choice, LiveCursor(int(cursor[1]), int(cursor[2])))
     ends = [source.time.plot_ms_one(view.from_ns), source.time.plot_ms_one(view.to_ns)]
     batch = {
         "graph": ids.WINDOW_GRAPH,
-        "span": choice.span.key,
+        "span": choice.key,
         "points": extension(view, source.time),
         "traces": list(range(len(RAW_TRACES))),
         "keep": LIVE_POINTS,
         "range": ends,
     }
-    return batch, [choice.span.key, str(at.samples_ns), str(at.states_ns)]
+    return batch, [choice.key, str(at.samples_ns), str(at.states_ns)]
 
 
 def draw_slow(source: Source, valve: str) -> tuple[object, object, object]:

@@ -14,15 +14,17 @@ from asleft.web import units
 from asleft.web.source import Source
 from asleft.web.stretch import BadStretch, Stretch
 from asleft.web.tables.text import Cell, Csv, both, plant_all, utc_all
-from asleft.web.views.spans import SPANS
-from asleft.web.views.window import SHOWN, StateBand, expected_of, lead_in_ns, state_bands
+from asleft.web.views.expected import expected_in, lead_in_ns
+from asleft.web.views.revisions import sheets_in
+from asleft.web.views.spans import stretches_for
+from asleft.web.views.window import SHOWN, StateBand, state_bands
 
 FloatArray = npt.NDArray[np.float64]
 Int64Array = npt.NDArray[np.int64]
 
 RAW_BY_ITSELF_S = 600.0
 MOST_RAW_S = 3600.0
-MOST_OVERVIEW_S = 92 * 86_400.0
+MOST_OVERVIEW_S = 366 * 86_400.0
 KINDS = ("readings", "overview")
 _PIECE_NS = 120 * 10**9
 
@@ -48,18 +50,18 @@ def window(source: Source, valve: str, stretch: Stretch, kind: str = "") -> Csv:
 
 
 def _readings(source: Source, valve: str, stretch: Stretch) -> Csv:
-    sheet = source.sheet(valve, min(stretch.to_ns, source.now_ns()))
     bands = state_bands(source, valve, stretch.from_ns, stretch.to_ns)
-    lead_ns, bars = lead_in_ns(sheet), units.current()  # rows are made when the visitor is gone
+    bars = units.current()  # rows are made when the visitor is gone
 
     def rows() -> Iterator[tuple[Cell, ...]]:
         for from_ns in range(stretch.from_ns, stretch.to_ns, _PIECE_NS):
             to_ns = min(from_ns + _PIECE_NS, stretch.to_ns)
-            stored = source.samples.samples(valve, from_ns - lead_ns, to_ns)
+            pieces = sheets_in(source, valve, from_ns, to_ns)
+            stored = source.samples.samples(valve, from_ns - lead_in_ns(pieces), to_ns)
             inside = stored.time_ns >= from_ns
             time_ns = stored.time_ns[inside]
             columns = [_channel(stored, name, inside) for name in SHOWN]
-            expected = expected_of(sheet, stored)
+            expected = expected_in(pieces, stored)
             shown = _placed(expected.time_ns, expected.values, time_ns) if expected else np.full(time_ns.size, np.nan)
             yield from zip(
                 *(utc_all(time_ns), plant_all(time_ns, source.time), columns[0].tolist(), columns[1].tolist()),
@@ -81,7 +83,7 @@ def _readings(source: Source, valve: str, stretch: Stretch) -> Csv:
 
 
 def _overview(source: Source, valve: str, stretch: Stretch) -> Csv:
-    points = next((s.stretches for s in SPANS.values() if s.stretches and s.seconds >= stretch.seconds), 900)
+    points = stretches_for(stretch.seconds)
     found = {n: source.samples.overview(valve, n, stretch.from_ns, stretch.to_ns, points) for n in SHOWN}
     starts = np.unique(np.concatenate([one.time_ns for one in found.values()]))
     trios: list[list[FloatArray]] = []

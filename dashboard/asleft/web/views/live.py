@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 from asleft.web.source import Source
+from asleft.web.views.revisions import sheets_in
 from asleft.web.views.spans import Choice
 from asleft.web.views.window import Line, StateBand, WindowView, bin_width, raw_lines, state_bands, window_view
 
@@ -29,9 +30,8 @@ def first_minute(source: Source, valve: str, choice: Choice) -> tuple[WindowView
     """The picture to begin with, cut at the last whole bin that has data."""
     view = window_view(source, valve, choice)
     end = _last_whole_bin(source, valve, choice, view.from_ns)
-    lines, band, unit = raw_lines(
-        source.samples, valve, source.sheet(valve, view.to_ns), view.from_ns, end, bin_width(choice)
-    )
+    pieces = sheets_in(source, valve, view.from_ns, end)
+    lines, band, unit = raw_lines(source.samples, valve, pieces, bin_width(choice))
     whole = replace(view, lines=lines, band_a=band, command_unit=view.command_unit or unit)
     return whole, LiveCursor(end, view.states[-1].to_ns if view.states else view.from_ns)
 
@@ -48,9 +48,9 @@ def since(source: Source, valve: str, choice: Choice, cursor: LiveCursor) -> tup
         states = []
     view = WindowView(from_ns, to_ns, "", states=states)
     if end > start:
-        lines, band, _ = raw_lines(source.samples, valve, source.sheet(valve, now), start, end, bin_width(choice))
+        lines, band, _ = raw_lines(source.samples, valve, sheets_in(source, valve, start, end), bin_width(choice))
         if band is not None:
-            band = _break_band(band, lines["expected"], start)
+            band = (_break_end(band[0], lines["expected"], start), _break_end(band[1], lines["expected"], start))
         view = replace(view, lines={name: _break(line, start) for name, line in lines.items()}, band_a=band)
     return view, LiveCursor(max(end, start), states[-1].to_ns if states else states_from)
 
@@ -74,5 +74,5 @@ def _break(line: Line, start_ns: int) -> Line:
     return Line(np.insert(line.time_ns, 0, start_ns), np.insert(line.values, 0, np.nan))
 
 
-def _break_band(band_a: FloatArray, expected: Line, start_ns: int) -> FloatArray:
-    return np.insert(band_a, 0, np.nan) if _breaks(expected, start_ns) else band_a
+def _break_end(end_a: FloatArray, expected: Line, start_ns: int) -> FloatArray:
+    return np.insert(end_a, 0, np.nan) if _breaks(expected, start_ns) else end_a
