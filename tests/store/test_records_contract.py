@@ -77,6 +77,38 @@ class TestSheets:
         }  # fmt: skip
 
 
+class TestTheWholeFleet:
+    """What is asked of all valves at once is what is asked of each."""
+
+    OTHER = "press-2.clamp"
+
+    def test_sheets_in_force(self, records):
+        assert records.sheets_in_force(2**62) == {}
+        for one in (sheet(1, 100), sheet(2, 300), sheet(3, 200), sheet(4, 300), sheet(1, 150, valve=self.OTHER)):
+            records.put_sheet(one)
+        for at in (99, 100, 149, 150, 250, 300, 2**62):
+            each = {valve: records.sheet_in_force(valve, at) for valve in (V, self.OTHER)}
+            assert records.sheets_in_force(at) == {valve: one for valve, one in each.items() if one is not None}
+        assert records.sheets_in_force(300)[V].number == 4
+
+    def test_judgements_of_now_and_then(self, records):
+        assert records.judgements() == {}
+        assert records.judgements_at(2**62) == {}
+        for valve in (V, self.OTHER):
+            records.put_sheet(sheet(valve=valve))
+            records.put_sheet(sheet(2, 200, valve=valve))
+        for hour in (1, 3, 4):
+            records.commit_step(step(hour * 3600 + 5))
+        records.commit_step(step(2 * 3600, valve=self.OTHER))
+        assert {valve: one["seq"] for valve, one in records.judgements().items()} == {
+            V: 4 * 3600 + 5, self.OTHER: 2 * 3600,
+        }  # fmt: skip
+        for at in (0, HOUR, 2 * HOUR, 3 * HOUR, 4 * HOUR - 1, 4 * HOUR, 9 * HOUR):
+            each = {valve: records.judgement_at(valve, at) for valve in (V, self.OTHER)}
+            assert records.judgements_at(at) == {valve: one for valve, one in each.items() if one is not None}
+        assert records.judgements_at(4 * HOUR)[V]["seq"] == 3 * 3600 + 5
+
+
 class TestSteps:
     def test_a_step_is_all_there(self, records):
         assert records.judge_cursor(V) is None

@@ -15,6 +15,7 @@ def test_a_reader_of_nothing_is_empty_and_sees_what_comes_later(sample_adapter, 
     assert reader.valves() == []
     assert reader.marks() == []
     assert reader.span(VALVE) is None
+    assert reader.all_spans() == {}
     assert reader.samples(VALVE, 0, 2**62).time_ns.size == 0
     assert reader.bursts(VALVE, 0, 2**62) == []
     assert reader.overview(VALVE, "pressure", 0, 10**18, 10).time_ns.size == 0
@@ -223,6 +224,15 @@ def test_channels_and_units_of_a_span(store, make):
     }  # fmt: skip
     assert said(5, 9) == set()
     assert store.channels("press-9.none", 0, 2**62) == []
+
+
+def test_the_spans_of_all_valves_are_those_of_each(store, make):
+    other = "press-2.clamp"
+    blocks = [make.block(1), make.block(2, valve=other), make.block(3), make.block(4, valve=other, size=40)]
+    store.commit(blocks, [], 1)
+    assert set(store.all_spans()) == {VALVE, other}
+    assert store.all_spans() == {valve: store.span(valve) for valve in (VALVE, other)}
+    assert store.all_spans()[VALVE] != store.all_spans()[other]
 
 
 def test_a_long_block_that_began_before_the_span_counts(store, make):

@@ -9,7 +9,7 @@ from asleft.store.records import open_records
 
 S = 10**9
 KEPT = frozenset({"alarm_events", "alarm_events_lately", "append_alarm_events"})
-SHEETS = frozenset({"put_sheet", "sheets", "sheet_in_force", "sheet_valves"})
+SHEETS = frozenset({"put_sheet", "sheets", "sheet_in_force", "sheets_in_force", "sheet_valves"})
 
 
 class Desked:

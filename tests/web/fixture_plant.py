@@ -375,6 +375,10 @@ class Plant:
         silent = self.start_ns - 17 * 60 * SECOND
         return silent if valve == "press-4.cushion" else self.now - self.reading_lag_ns
 
+    def all_spans(self) -> Mapping[str, tuple[int, int]]:
+        spans = {valve: self.span(valve) for valve in self.valves()}
+        return {valve: span for valve, span in spans.items() if span is not None}
+
     def samples(self, valve: str, from_ns: int, to_ns: int) -> StoredSamples:
         if valve not in self._valves:
             return StoredSamples(valve, np.empty(0, np.int64), {}, {})
@@ -442,6 +446,10 @@ class Plant:
             valve, 3, self.start_ns - 200 * DAY, "rk", "pump replaced", text, self.start_ns - 200 * DAY
         )
 
+    def sheets_in_force(self, at_ns: int) -> Mapping[str, SheetRecord]:
+        found = {valve: self.sheet_in_force(valve, at_ns) for valve in self._valves}
+        return {valve: record for valve, record in found.items() if record is not None}
+
     def sheet_valves(self) -> list[str]:
         return sorted(self._valves)
 
@@ -460,6 +468,14 @@ class Plant:
         if found is None or valve != "press-3.knock-out":
             return found
         return {**found, "status": "good", "findings": []}
+
+    def judgements(self) -> Mapping[str, Mapping[str, Any]]:
+        found = {valve: self.judgement(valve) for valve in self._valves}
+        return {valve: one for valve, one in found.items() if one is not None}
+
+    def judgements_at(self, at_ns: int) -> Mapping[str, Mapping[str, Any]]:
+        found = {valve: self.judgement_at(valve, at_ns) for valve in self._valves}
+        return {valve: one for valve, one in found.items() if one is not None}
 
     def intervals(self, valve: str, from_ns: int, to_ns: int) -> list[StateInterval]:
         out = []

@@ -9,10 +9,10 @@ from asleft.judge.types import StateInterval
 from asleft.store import tables
 from asleft.store.alarm_log import append_events
 from asleft.store.engine import insert_replacing
+from asleft.store.fleet import HOUR_NS
 from asleft.store.protocols import JudgeCursor, JudgeStep
 from sqlalchemy import Connection, delete, select, update
 
-HOUR_NS = 3_600_000_000_000
 TOUCHING_NS = 1_000_000_000
 """Intervals this close belong together: between two judge steps lies one sampling period."""
 

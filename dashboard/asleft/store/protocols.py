@@ -15,6 +15,7 @@ import numpy.typing as npt
 from asleft.alarms.events import AlarmEvent
 from asleft.judge.types import ChartPoint, StateInterval
 from asleft.store.actor import Actor
+from asleft.store.fleet import FleetJudged, FleetSpans
 from asleft.store.holding import Hold
 from asleft.wire.block import Block, Burst, Gap
 
@@ -88,7 +89,7 @@ class BlocksRefused(ValueError):  # noqa: N818 - reads as what it says
         )
 
 
-class SampleReader(Protocol):
+class SampleReader(FleetSpans, Protocol):
     """Read side, used by recorder and web."""
 
     def valves(self) -> list[str]:
@@ -252,7 +253,7 @@ class AlarmEventConflict(Exception):  # noqa: N818 - reads as what it says
     """That event of that alarm is on record with other contents: somebody was faster; read again and retry."""
 
 
-class RecordStore(Protocol):
+class RecordStore(FleetJudged, Protocol):
     """Sheets, judged results, alarms and health. Several processes may use one at a time."""
 
     def put_sheet(self, record: SheetRecord, filed_by: Actor | None = None) -> bool:
@@ -268,6 +269,10 @@ class RecordStore(Protocol):
 
     def sheet_in_force(self, valve: str, at_ns: int) -> SheetRecord | None:
         """Newest revision with at_ns <= the given time (by `at`, then number)."""
+        ...
+
+    def sheets_in_force(self, at_ns: int) -> Mapping[str, SheetRecord]:
+        """`sheet_in_force` of every valve that has one."""
         ...
 
     def sheet_valves(self) -> list[str]:

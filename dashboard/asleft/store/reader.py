@@ -58,10 +58,16 @@ class EmbeddedReader:
             found = opened.valve(valve) if opened is not None else None
             if opened is None or found is None:
                 return None
-            number, longest_ns = found
-            ends = [_ends(opened, "block", number, longest_ns), _ends(opened, "run", number, RUN_NS)]
-            held = [end for end in ends if end is not None]
-            return (min(first for first, _ in held), max(last for _, last in held)) if held else None
+            return _span(opened, *found)
+
+    def all_spans(self) -> Mapping[str, tuple[int, int]]:
+        """`span` of every valve that has samples, of one moment."""
+        with self._snapshot() as opened:
+            if opened is None:
+                return {}
+            valves = opened.connection.execute("SELECT name, id, longest_ns FROM valve ORDER BY name").fetchall()
+            spans = {name: _span(opened, number, longest_ns) for name, number, longest_ns in valves}
+            return {name: span for name, span in spans.items() if span is not None}
 
     def samples(self, valve: str, from_ns: int, to_ns: int) -> StoredSamples:
         """Raw readings with from_ns <= time < to_ns, oldest first; a channel is NaN where it was not recorded."""
@@ -208,6 +214,13 @@ class EmbeddedReader:
             if opened in self._all:
                 self._all.remove(opened)
         opened.connection.close()
+
+
+def _span(opened: Opened, valve: int, longest_ns: int) -> tuple[int, int] | None:
+    """First and last time of a valve's readings, wherever they are kept."""
+    ends = [_ends(opened, "block", valve, longest_ns), _ends(opened, "run", valve, RUN_NS)]
+    held = [end for end in ends if end is not None]
+    return (min(first for first, _ in held), max(last for _, last in held)) if held else None
 
 
 def _ends(opened: Opened, table: str, valve: int, longest_ns: int) -> tuple[int, int] | None:

@@ -15,8 +15,9 @@ from asleft.store.actor import Actor
 from asleft.store.alarm_log import append_events, event_of, events_lately
 from asleft.store.audit import note
 from asleft.store.engine import insert_replacing, reading, writing
+from asleft.store.fleet import HOUR_NS, bodies_at, latest_bodies, sheets_then
 from asleft.store.holding import Hold
-from asleft.store.judged import HOUR_NS, TOUCHING_NS, read_cursor, reset, write_step
+from asleft.store.judged import TOUCHING_NS, read_cursor, reset, write_step
 from asleft.store.leases import check_holds
 from asleft.store.migrate import migrated_engine
 from asleft.store.protocols import (
@@ -107,6 +108,11 @@ class SqlRecords:
             ).first()
             return None if row is None else _sheet(row)
 
+    def sheets_in_force(self, at_ns: int) -> Mapping[str, SheetRecord]:
+        """`sheet_in_force` of every valve that has one."""
+        with reading(self._engine) as connection:
+            return {row.valve: _sheet(row) for row in sheets_then(connection, at_ns)}
+
     def sheet_valves(self) -> list[str]:
         """Ids of valves that have a sheet, sorted."""
         with reading(self._engine) as connection:
@@ -140,6 +146,18 @@ class SqlRecords:
         table = tables.judgement
         with reading(self._engine) as connection:
             return _parsed(connection.execute(select(table.c.body).where(table.c.valve == valve)).scalar())
+
+    def judgements(self) -> Mapping[str, Mapping[str, Any]]:
+        """`judgement` of every valve that has one."""
+        with reading(self._engine) as connection:
+            bodies = latest_bodies(connection)
+        return {valve: json.loads(body) for valve, body in bodies}
+
+    def judgements_at(self, at_ns: int) -> Mapping[str, Mapping[str, Any]]:
+        """`judgement_at` of every valve with a sheet that has one."""
+        with reading(self._engine) as connection:
+            bodies = bodies_at(connection, at_ns)
+        return {valve: json.loads(body) for valve, body in bodies}
 
     def judgement_at(self, valve: str, at_ns: int) -> Mapping[str, Any] | None:
         """The last judgement of an hour that ended at or before the time: what a page of yesterday showed."""

@@ -141,6 +141,13 @@ class Ledger:
             ).one()
         return None if first is None else (first, last)
 
+    def all_spans(self) -> Mapping[str, tuple[int, int]]:
+        """First and last sample time (ns) of every valve that has samples."""
+        table = tables.sample_page
+        ends = select(table.c.valve, func.min(table.c.from_ns), func.max(table.c.to_ns)).group_by(table.c.valve)
+        with reading(self._engine) as connection:
+            return {valve: (first, last) for valve, first, last in connection.execute(ends)}
+
     def spans(self, valve: str, from_ns: int, to_ns: int) -> tuple[int, list[tuple[int, int]]]:
         """The longest block of a valve (ns), and the spans of its pages that touch from_ns <= time < to_ns."""
         laps, pages = tables.sample_lap, tables.sample_page

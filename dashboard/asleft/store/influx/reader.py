@@ -46,6 +46,10 @@ class InfluxReader:
         """First and last sample time (ns) of a valve, None if there is none."""
         return self._ledger.span(valve)
 
+    def all_spans(self) -> Mapping[str, tuple[int, int]]:
+        """`span` of every valve that has samples, of one moment."""
+        return self._ledger.all_spans()
+
     def samples(self, valve: str, from_ns: int, to_ns: int) -> StoredSamples:
         """Raw readings with from_ns <= time < to_ns, oldest first; a channel is NaN where it was not recorded."""
         return joined(valve, self._pieces(valve, from_ns, to_ns), from_ns, to_ns)
