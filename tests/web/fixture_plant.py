@@ -155,10 +155,26 @@ CALM = {
 }
 
 
+#: Valves of a press in a plant of many.
+NAMES = (
+    ("platen", "platen pressure"),
+    ("clamp", "clamp pressure"),
+    ("ejector", "ejector"),
+    ("cushion", "die cushion"),
+)
+RECOVERED = "recovered"
+#: In a plant of many, which valves (by number) behave like which of the eight; all others are as they were left.
+UNUSUAL = {
+    9: "press-2.clamp", 13: "press-4.platen", 26: "press-3.knock-out", 40: RECOVERED, 47: "press-4.cushion",
+    66: "press-3.platen", 81: "press-1.ejector", 85: "press-3.platen", 111: RECOVERED, 130: "press-2.clamp",
+    152: "press-2.platen", 171: "press-4.platen", 188: "press-3.knock-out",
+}  # fmt: skip
+
+
 class Plant:
     """Eight valves. Satisfies `SampleReader` and `RecordStore` structurally; `now_ns` is its clock."""
 
-    def __init__(self, now_ns: int, *, empty: bool = False, waiting: bool = False) -> None:
+    def __init__(self, now_ns: int, *, empty: bool = False, waiting: bool = False, many: int = 0) -> None:
         self.start_ns = now_ns
         self.now = now_ns
         self.reading_lag_ns = 800_000_000
@@ -179,6 +195,14 @@ class Plant:
                 "press-4.cushion": ("Press 4", "die cushion"),
             }
         )
+        self.like = {valve: valve for valve in self._valves}  # which of the eight each valve behaves like
+        if many:
+            self._valves, self.like = {}, {}
+            for index in range(many):
+                name, spoken = NAMES[index % len(NAMES)]
+                press = index // len(NAMES) + 1
+                self._valves[f"press-{press}.{name}"] = (f"Press {press}", spoken)
+                self.like[f"press-{press}.{name}"] = UNUSUAL.get(index, "press-1.platen")
         self._judgements = {valve: self._judge(valve) for valve in self._valves}
         self._backfills = [Backfill(valve, now_ns, 18 if waiting else 60, 60, not waiting) for valve in self._valves]
         self.healths = (
@@ -227,8 +251,8 @@ class Plant:
 
     # ------------------------------------------------------------------ what the judge would have said
 
-    def _judge(self, valve: str) -> dict[str, Any]:
-        now = self.start_ns
+    def _judge(self, named: str) -> dict[str, Any]:
+        now, valve = self.start_ns, self.like.get(named, named)
         used: dict[str, float | None] = dict(CALM)
         verdicts: dict[str, str] = {}
         reasons: dict[str, str] = {}
@@ -326,7 +350,7 @@ class Plant:
             status, state = "function-check", "work-in-progress"
             sentence = "Work in progress until 18:00: ramp being tuned. Not judged."
         return {
-            "valve": valve,
+            "valve": named,
             "sheet_revision": 3,
             "from": iso(now - 3600 * SECOND),
             "to": iso(now - 3 * SECOND),
@@ -373,7 +397,7 @@ class Plant:
     def newest_ns(self, valve: str) -> int:
         """Time of the newest sample; one valve fell silent."""
         silent = self.start_ns - 17 * 60 * SECOND
-        return silent if valve == "press-4.cushion" else self.now - self.reading_lag_ns
+        return silent if self.like.get(valve, valve) == "press-4.cushion" else self.now - self.reading_lag_ns
 
     def all_spans(self) -> Mapping[str, tuple[int, int]]:
         spans = {valve: self.span(valve) for valve in self.valves()}
@@ -386,7 +410,7 @@ class Plant:
         last = min(to_ns, self.newest_ns(valve) + 1)
         first = -(-from_ns // step) * step
         time_ns = np.arange(first, max(last, first), step, dtype=np.int64)
-        channels = cycle(time_ns / 1e9, slow_up=valve == "press-2.clamp", seed=len(valve))
+        channels = cycle(time_ns / 1e9, slow_up=self.like.get(valve) == "press-2.clamp", seed=len(valve))
         if valve == "press-4.cushion":
             channels.pop("current")
         if valve == "press-3.knock-out":
@@ -465,7 +489,11 @@ class Plant:
 
     def judgement_at(self, valve: str, at_ns: int) -> Mapping[str, Any] | None:
         found = self._judgements.get(valve)
-        if found is None or valve != "press-3.knock-out":
+        like = self.like.get(valve, valve)
+        if found is not None and like == RECOVERED:
+            lost = [finding("supply-low", "supply", at_ns, 1, "Supply fell under load.")]
+            return {**found, "status": "maintenance-required", "findings": lost}
+        if found is None or like != "press-3.knock-out":
             return found
         return {**found, "status": "good", "findings": []}
 

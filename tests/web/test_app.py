@@ -109,7 +109,7 @@ def test_only_changed_parts_are_sent():
 
 
 def test_the_framework_answers_for_every_page(client):
-    def route(path: str):
+    def route(path: str, search: str = ""):
         body = {
             "output": f"..{ids.MAIN}.children...{ids.NAV}.children...{ids.TITLE}.data..",
             "outputs": [
@@ -118,6 +118,7 @@ def test_the_framework_answers_for_every_page(client):
                 {"id": ids.TITLE, "property": "data"},
             ],
             "inputs": [{"id": ids.URL, "property": "pathname", "value": path}],
+            "state": [{"id": ids.URL, "property": "search", "value": search}],
             "changedPropIds": [f"{ids.URL}.pathname"],
         }
         return client.post("/_dash-update-component", json=body)
@@ -130,6 +131,9 @@ def test_the_framework_answers_for_every_page(client):
         answer = route(path)
         assert answer.status_code == 200
         assert words in answer.get_data(as_text=True)
+    chosen = route("/", "?press=Press+2").get_data(as_text=True)
+    assert "row-press-2.clamp" in chosen
+    assert "row-press-3.platen" not in chosen
 
 
 def test_a_live_plot_is_extended_and_no_other(plant, source):

@@ -74,6 +74,7 @@ def dispatch(client, path: str):
             {"id": ids.TITLE, "property": "data"},
         ],
         "inputs": [{"id": ids.URL, "property": "pathname", "value": path}],
+        "state": [{"id": ids.URL, "property": "search", "value": ""}],
         "changedPropIds": [f"{ids.URL}.pathname"],
     }
     return client.post("/_dash-update-component", json=body)

@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 from asleft.store.protocols import Backfill
-from asleft.web.fragments.presses import fleet, opening
+from asleft.web.fragments.presses import fleet, opening, others
 from asleft.web.source import Source
 from asleft.web.views.presses import changes_between, first_sentence, headline, presses_view
 from asleft.web.when import PlantTime
@@ -138,9 +138,11 @@ def test_names_typed_by_people_cannot_carry_markup(plant, source):
 def test_a_hundred_valves_are_drawn_lightly(plant, source):
     plant._valves = {f"press-{i}.platen": (f"Press {i}", "platen pressure") for i in range(100)}
     plant._judgements = {valve: plant._judge(valve) for valve in plant._valves}
-    text = fleet(presses_view(source))
-    assert text.count('<li class="row') == 100
-    assert len(text) < 260_000
+    view = presses_view(source)
+    assert len(view.lines) + len(view.calm) == len(view.rows) == 100
+    text = fleet(view) + others(view)
+    assert text.count('id="row-') == 100
+    assert len(text) < 130_000
 
 
 def test_not_observed_is_drawn_and_told_with_its_reason(source):

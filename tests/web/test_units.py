@@ -146,7 +146,8 @@ def test_two_people_read_one_plant_in_their_own_units(app):
         "outputs": [
             {"id": ids.PRESSES_PARTS, "property": "data"}, {"id": ids.PRESSES_TAGS, "property": "data"},
         ],
-        "inputs": [{"id": ids.PRESSES_TIMER, "property": "n_intervals", "value": 1}],
+        "inputs": [{"id": ids.PRESSES_TIMER, "property": "n_intervals", "value": 1},
+                   {"id": ids.URL, "property": "search", "value": ""}],
         "changedPropIds": [],
         "state": [{"id": ids.PRESSES_TAGS, "property": "data", "value": None}],
     }  # fmt: skip

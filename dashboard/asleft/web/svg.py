@@ -35,22 +35,29 @@ class StripSize:
     column: float
     height: float
     dot: float
-    figures: float  # size of the figure beside an arrow
+    figures: float  # size of the figure beside an arrow; 0: an arrow alone, in a strip too small for figures
 
     @property
     def unit(self) -> float:
         """Pixels per percent of tolerance."""
         return self.height / 2 / SCALE_PCT
 
+    @property
+    def margin(self) -> float:
+        """Room above and below for arrows' figures, where there are any."""
+        return self.figures + 5 if self.figures else 1.0
+
 
 SMALL = StripSize(column=24, height=46, dot=5.2, figures=9.5)
+DENSE = StripSize(column=11, height=20, dot=3.4, figures=0)
+CALM = StripSize(column=5, height=18, dot=2.5, figures=0)
 LARGE = StripSize(column=64, height=128, dot=8.5, figures=12)
 
 
 def deviation_strip(marks: Sequence[StripMark], size: StripSize, description: str) -> Markup:
     """The strip of one valve; `description` is read out in its place."""
-    margin = size.figures + 5  # room above and below for arrows with their figure
-    width, middle = size.column * max(len(marks), 1), margin + size.height / 2
+    margin, width = size.margin, size.column * max(len(marks), 1)
+    middle = margin + size.height / 2
     half = 100 * size.unit
     dots, whiskers, rings, dashes, arrows = [], [], [], [], []
     texts: list[Markup] = []
@@ -66,7 +73,8 @@ def deviation_strip(marks: Sequence[StripMark], size: StripSize, description: st
             up = mark.used_pct > 0
             arrows.append(_arrow(x, middle, size, up=up))
             level = middle - size.height / 2 - 3 if up else middle + size.height / 2 + size.figures + 1
-            texts.append(_figure(x, level, mark.used_pct, size))
+            if size.figures:
+                texts.append(_figure(x, level, mark.used_pct, size))
             continue
         y = middle - mark.used_pct * size.unit
         if mark.uncertainty_pct is not None:

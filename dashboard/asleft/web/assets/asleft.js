@@ -227,6 +227,18 @@
     }
   });
 
+  /* A form whose answer is an address of these pages changes the address, without what was left empty. */
+  document.addEventListener("submit", (event) => {
+    const form = event.target;
+    if (event.defaultPrevented || !form.dataset || !("address" in form.dataset)) return;
+    event.preventDefault();
+    const query = new URLSearchParams();
+    new FormData(form).forEach((value, key) => { if (String(value).trim()) query.append(key, String(value).trim()); });
+    const given = query.toString();
+    window.history.pushState({}, "", form.getAttribute("action") + (given ? "?" + given : ""));
+    window.dispatchEvent(new PopStateEvent("popstate"));
+  });
+
   /* The framework calls a function for its result; ours have none, so they report the time. */
   function noted(action) {
     return (...given) => { action(...given); return Date.now(); };

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from asleft.sheet.model import QUANTITY_UNITS
 from asleft.sheet.names import SHORT_LABELS
+from asleft.web.fragments.fleet import calm, lines
 from asleft.web.fragments.progress import progress_bar
 from asleft.web.markup import Markup, el, join
 from asleft.web.svg import SMALL, deviation_strip, status_mark
-from asleft.web.views.presses import PressesView, Row
+from asleft.web.views.fleet_filter import CHANGED
+from asleft.web.views.presses import Change, PressesView, Row
 from asleft.web.views.valves import strip_words
 
 NON_BREAKING_HYPHEN = "\N{NON-BREAKING HYPHEN}"
@@ -16,12 +18,14 @@ NON_BREAKING_HYPHEN = "\N{NON-BREAKING HYPHEN}"
 def opening(view: PressesView) -> Markup:
     """The sentence of the plant, and what changed since yesterday."""
     changes = None
-    if view.changes:
+    if view.changes and view.many:
+        changes = _changes_in_a_line(view)
+    elif view.changes:
         items = [
             el(
                 "li",
                 f"{c.sort} at ",
-                el("b", ", ".join(p for p in (c.valve.press, c.valve.name) if p)),
+                el("b", _where(c)),
                 f": {c.words}",
             )
             for c in view.changes[:8]
@@ -30,9 +34,10 @@ def opening(view: PressesView) -> Markup:
         if more > 0:
             items.append(el("li", f"and {more} more"))
         changes = el("div", el("h2", "Since yesterday"), el("ul", *items), class_="since")
+    subline = " ".join(part for part in (view.subline, view.note) if part)
     return join(
         el("h1", view.headline.replace("-", NON_BREAKING_HYPHEN)),
-        el("p", view.subline, class_="sub") if view.subline else None,
+        el("p", subline, class_="sub") if subline else None,
         changes,
         progress_bar(view.progress) if view.progress else None,
         _empty() if view.empty else None,
@@ -40,10 +45,29 @@ def opening(view: PressesView) -> Markup:
 
 
 def fleet(view: PressesView) -> Markup:
-    """One row per valve."""
-    if view.empty:
+    """One row per valve, or of many one line."""
+    if view.empty or not view.shown:
         return Markup("")
-    return join(_head(), el("ol", *(_row(row) for row in view.rows), class_="fleet", role="list"))
+    if view.dense:
+        return lines(view)
+    return join(_head(), el("ol", *(_row(row) for row in view.shown), class_="fleet", role="list"))
+
+
+def others(view: PressesView) -> Markup:
+    """Of many valves those that have nothing to say: a part of its own, since it hardly ever changes."""
+    return calm(view) if view.dense else Markup("")
+
+
+def _changes_in_a_line(view: PressesView) -> Markup:
+    told = [join(f"{c.sort.lower()} at ", el("b", _where(c)), f": {c.words}") for c in view.changes[:3]]
+    more = len(view.changes) - len(told)
+    words = [piece for one in told for piece in (Markup("; "), one)][1:]
+    link = el("a", f"all {len(view.changes)}" if more else "show them", href=f"/?status={CHANGED}", id="changed")
+    return el("p", "Since yesterday: ", *words, "; " if more else ". ", link, ".", class_="since")
+
+
+def _where(change: Change) -> str:
+    return ", ".join(part for part in (change.valve.press, change.valve.name) if part)
 
 
 def _head() -> Markup:

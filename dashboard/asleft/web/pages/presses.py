@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import dash
 from asleft.web import ids
-from asleft.web.fragments.presses import fleet, opening
+from asleft.web.fragments.filters import choices, form
+from asleft.web.fragments.presses import fleet, opening, others
 from asleft.web.markup import Markup
 from asleft.web.pages import parts
 from asleft.web.pages.components import mailbox, node
 from asleft.web.source import Source
+from asleft.web.views.fleet_filter import parse_filter
 from asleft.web.views.presses import presses_view
 from dash import Input, Output, State, dcc, html
 from dash.development.base_component import Component
@@ -16,16 +18,18 @@ from dash.development.base_component import Component
 REFRESH_MS = 2000
 
 
-def layout(source: Source) -> Component:
-    """The page with its first contents."""
-    first, tags = parts.changed(_parts(source), None)
+def layout(source: Source, search: str | None = None) -> Component:
+    """The page with its first contents, of the valves that the address chooses."""
+    first, tags = parts.changed(_parts(source, search), None)
     return html.Div(
         [
             *mailbox(ids.PRESSES_PARTS, first),
             dcc.Store(id=ids.PRESSES_TAGS, data=tags),
             dcc.Interval(id=ids.PRESSES_TIMER, interval=REFRESH_MS),
             parts.place(ids.PRESSES_OPENING, className="opening"),
+            html.Div([parts.place(ids.PRESSES_CHOICES), parts.place(ids.PRESSES_FILTER)], className="choosing"),
             parts.place(ids.PRESSES_FLEET),
+            parts.place(ids.PRESSES_CALM),
             html.P(
                 node("A", "CSV", href="/csv/presses", className="csv", aria_label="CSV, all valves", data_load="")
             ),
@@ -35,21 +39,39 @@ def layout(source: Source) -> Component:
 
 
 def register(app: dash.Dash, source: Source) -> None:
-    """Renewal every two seconds, of what has changed."""
+    """Renewal every two seconds and with every choice, of what has changed."""
 
     @app.callback(
         Output(ids.PRESSES_PARTS, "data"),
         Output(ids.PRESSES_TAGS, "data"),
         Input(ids.PRESSES_TIMER, "n_intervals"),
+        Input(ids.URL, "search"),
         State(ids.PRESSES_TAGS, "data"),
         prevent_initial_call=True,
     )
-    def _renew(_n: int, tags: parts.Tags | None) -> tuple[parts.Parts, parts.Tags]:
-        return parts.changed(_parts(source), tags)
+    def _renew(_n: int, search: str | None, tags: parts.Tags | None) -> tuple[parts.Parts, parts.Tags]:
+        return renew(source, search, tags, by_clock=dash.ctx.triggered_id == ids.PRESSES_TIMER)
 
     parts.register(app, ids.PRESSES_PARTS)
 
 
-def _parts(source: Source) -> dict[str, Markup]:
-    view = presses_view(source)
-    return {ids.PRESSES_OPENING: opening(view), ids.PRESSES_FLEET: fleet(view)}
+def renew(
+    source: Source, search: str | None, tags: parts.Tags | None, *, by_clock: bool
+) -> tuple[parts.Parts, parts.Tags]:
+    """What has changed, and the tags of all. The clock leaves the form alone: somebody may be typing in it."""
+    fresh, known = parts.changed(_parts(source, search), tags)
+    if by_clock and tags and ids.PRESSES_FILTER in tags:
+        fresh.pop(ids.PRESSES_FILTER, None)
+        known[ids.PRESSES_FILTER] = tags[ids.PRESSES_FILTER]
+    return fresh, known
+
+
+def _parts(source: Source, search: str | None) -> dict[str, Markup]:
+    view = presses_view(source, parse_filter(search))
+    return {
+        ids.PRESSES_OPENING: opening(view),
+        ids.PRESSES_CHOICES: choices(view),
+        ids.PRESSES_FILTER: form(view),
+        ids.PRESSES_FLEET: fleet(view),
+        ids.PRESSES_CALM: others(view),
+    }

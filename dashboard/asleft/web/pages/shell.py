@@ -13,7 +13,7 @@ from asleft.web.pages import audit, away, health, missing, parts, presses, valve
 from asleft.web.pages.components import in_browser, mailbox, node
 from asleft.web.reach import Unreachable
 from asleft.web.source import Source
-from dash import Input, Output, dcc, html
+from dash import Input, Output, State, dcc, html
 from dash.development.base_component import Component
 
 
@@ -46,14 +46,16 @@ def layout(source: Source, visitor: Visitor | None) -> Component:
     )
 
 
-def page(source: Source, trail: AuditTrail, version: str, path: str | None, role: Role) -> tuple[Component, str]:
+def page(
+    source: Source, trail: AuditTrail, version: str, path: str | None, role: Role, search: str | None = None
+) -> tuple[Component, str]:
     """Contents and title of the page at an address, for somebody of that role."""
     path = path or "/"
     needed = page_role(path)
     if needed is not None and not role.may(needed):
         return missing.layout(f"This page is for {needed.value}s.", "Your account may not see it."), "Not for you"
     if path == "/":
-        return presses.layout(source), "Presses"
+        return presses.layout(source, search), "Presses"
     if path.rstrip("/") == "/health":
         return health.layout(source, version), "Health"
     if path.rstrip("/") == "/audit" or path.startswith("/audit/"):
@@ -74,11 +76,12 @@ def register(app: dash.Dash, source: Source, trail: AuditTrail, version: str) ->
         Output(ids.NAV, "children"),
         Output(ids.TITLE, "data"),
         Input(ids.URL, "pathname"),
+        State(ids.URL, "search"),
     )
-    def _route(path: str | None) -> tuple[Component, list[Component], str]:
+    def _route(path: str | None, search: str | None) -> tuple[Component, list[Component], str]:
         role = current().role
         try:
-            contents, title = page(source, trail, version, path, role)
+            contents, title = page(source, trail, version, path, role, search)
             waiting = source.waiting_alarms()
         except Unreachable as lost:
             contents, title, waiting = away.layout(source, lost), "Cannot be reached", 0

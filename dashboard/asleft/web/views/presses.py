@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 from urllib.parse import quote
 
+from asleft.web import units
 from asleft.web.source import Source
 from asleft.web.svg import StripMark
+from asleft.web.views.fleet_filter import Filter, Subject, counts
 from asleft.web.views.valves import (
     Json,
     Liveness,
@@ -16,7 +19,7 @@ from asleft.web.views.valves import (
     findings_of,
     judged_until_ns,
     lags,
-    liveness,
+    liveness_of,
     onset_ns,
     sentence_of,
     state_words,
@@ -28,7 +31,12 @@ from asleft.web.views.working import during_work
 from asleft.web.words import STATE_WORDS, STATUS_ORDER, STATUS_WORDS, kind_words, number, plural, sentence_case
 
 WORK_WORDS = STATE_WORDS["work-in-progress"]
-DAY_NS = 86_400 * 10**9
+ROOMY_UP_TO = 30
+"""So many valves get a row each with room for their whole sentence; more are shown densely."""
+
+
+#: Rank of the status, severity, tolerance used, name.
+Weight = tuple[int, int, float, list[tuple[int, str]]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +73,20 @@ class Row:
     strip: list[StripMark]
     liveness: Liveness
     state: str
-    weight: tuple[int, int, float, str]  # sorts worst first
+    changes: list[str]  # since yesterday
+    weight: Weight  # sorts worst first
+
+    @property
+    def calm(self) -> bool:
+        """Nothing to say but its name: as it was left, live, and so it was yesterday."""
+        return self.status == "good" and self.liveness.live and not self.changes
+
+    @property
+    def subject(self) -> Subject:
+        """What filters look at."""
+        said = (self.name.press, self.name.name, self.name.id, self.status_words, self.sentence, *self.changes)
+        text = " ".join(said).lower()
+        return Subject(self.status, self.name.press, bool(self.changes), not self.liveness.live, text)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,26 +98,59 @@ class PressesView:
     changes: list[Change]
     rows: list[Row]
     progress: Progress | None
+    chosen: Filter = field(default_factory=Filter)
+    shown: list[Row] = field(default_factory=list)  # those of `rows` that are chosen
+    note: str = ""  # of the unit of pressures
 
     @property
     def empty(self) -> bool:
         """Nothing to show yet."""
         return not self.rows
 
+    @property
+    def many(self) -> bool:
+        """Whether there are so many valves that one wants to choose among them."""
+        return len(self.rows) > ROOMY_UP_TO
 
-def presses_view(source: Source) -> PressesView:
-    """Reads everything the page shows, once per valve."""
-    now = source.now_ns()
-    backfills = {b.valve: b for b in source.records.backfills()}
-    waiting = {valve for valve, b in backfills.items() if not b.complete}
+    @property
+    def dense(self) -> bool:
+        """Whether a valve gets one line, and those without news only their name and strip."""
+        return len(self.shown) > ROOMY_UP_TO
+
+    @property
+    def lines(self) -> list[Row]:
+        """What a dense page gives a line each, worst first."""
+        return [row for row in self.shown if not row.calm]
+
+    @property
+    def calm(self) -> list[Row]:
+        """What a dense page only names, in the order of their names."""
+        return [row for row in self.shown if row.calm]
+
+    @property
+    def presses(self) -> list[str]:
+        """The presses there are, "Press 2" before "Press 10"."""
+        return sorted({row.name.press for row in self.rows if row.name.press}, key=_counting)
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """How many valves each choice of status would show."""
+        return counts(self.chosen, [row.subject for row in self.rows])
+
+
+def presses_view(source: Source, chosen: Filter | None = None) -> PressesView:
+    """Reads everything the page shows, all valves at once."""
+    now, fleet, chosen = source.now_ns(), source.fleet(), chosen or Filter()
+    waiting = {valve for valve, b in fleet.backfills.items() if not b.complete}
     rows: list[Row] = []
     changes: list[Change] = []
     working = source.work.work_standing(now)
-    for valve in source.valves():
-        sheet = source.sheet(valve, now)
-        judgement = source.records.judgement(valve)
+    for valve in fleet.valves:
+        sheet, judgement, span = fleet.sheets.get(valve), fleet.judgements.get(valve), fleet.spans.get(valve)
         shown = during_work(source, judgement, valve, working.get(valve))
-        name, span = valve_name(valve, sheet), source.samples.span(valve)
+        name = valve_name(valve, sheet)
+        news = [] if valve in waiting else changes_between(fleet.yesterday.get(valve), judgement)
+        changes += [Change(name, sort, words) for sort, words in news]
         rows.append(
             Row(
                 name=name,
@@ -105,21 +159,22 @@ def presses_view(source: Source) -> PressesView:
                 status_words=_since_words(source, shown, span, now),
                 sentence=sentence_of(shown, sheet, waiting=valve in waiting),
                 strip=strip_marks(judgement, all_columns=True),
-                liveness=liveness(source, valve, now),
+                liveness=liveness_of(span, now, source.time),
                 state=state_words(shown, span),
+                changes=[f"{sort.lower()}: {words}" for sort, words in news],
                 weight=_weight(shown, name),
             )
         )
-        if valve not in waiting:
-            before = source.records.judgement_at(valve, now - DAY_NS)
-            changes += [Change(name, sort, words) for sort, words in changes_between(before, judgement)]
     rows.sort(key=lambda row: row.weight)
     return PressesView(
         headline=headline(rows, waiting=bool(waiting)),
         subline=_subline(rows, changes, waiting=bool(waiting)),
         changes=changes,
         rows=rows,
-        progress=progress_of([(b.done, b.total) for b in backfills.values() if not b.complete]),
+        progress=progress_of([(b.done, b.total) for b in fleet.backfills.values() if not b.complete]),
+        chosen=chosen,
+        shown=[row for row in rows if chosen.takes(row.subject)],
+        note=units.current().note,
     )
 
 
@@ -188,6 +243,11 @@ def lower_first(text: str) -> str:
     return text[:1].lower() + text[1:]
 
 
+def _counting(name: str) -> list[tuple[int, str]]:
+    """Sorts names with numbers in them as people count."""
+    return [(int(part), "") if part.isdecimal() else (0, part.lower()) for part in re.split(r"(\d+)", name)]
+
+
 def _since_words(source: Source, judgement: Json | None, span: tuple[int, int] | None, now_ns: int) -> str:
     words = STATUS_WORDS.get(status_of(judgement), status_of(judgement))
     onset = onset_ns(judgement)
@@ -219,9 +279,9 @@ def _subline(rows: Sequence[Row], changes: Sequence[Change], *, waiting: bool) -
     return " ".join(parts)
 
 
-def _weight(judgement: Json | None, name: ValveName) -> tuple[int, int, float, str]:
+def _weight(judgement: Json | None, name: ValveName) -> Weight:
     status = status_of(judgement)
     rank = STATUS_ORDER.index(status) if status in STATUS_ORDER else len(STATUS_ORDER)
     severity = max((int(f.get("severity", 0)) for f in findings_of(judgement)), default=0)
     used = max((abs(m.used_pct) for m in strip_marks(judgement, all_columns=False) if m.used_pct), default=0.0)
-    return rank, -severity, -min(used, 1000.0) if status != "good" else 0.0, f"{name.press} {name.name}"
+    return rank, -severity, -min(used, 1000.0) if status != "good" else 0.0, _counting(f"{name.press} {name.name}")

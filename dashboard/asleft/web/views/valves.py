@@ -12,7 +12,7 @@ from asleft.sheet.names import LABELS, SHORT_LABELS
 from asleft.web import units
 from asleft.web.source import Source
 from asleft.web.svg import StripMark, Verdict
-from asleft.web.when import age, parse_iso_ns
+from asleft.web.when import PlantTime, age, parse_iso_ns
 from asleft.web.words import STATE_WORDS, VERDICT_WORDS
 
 #: Younger data than this is "live": blocks come about once a second, and the network may take a few.
@@ -56,13 +56,17 @@ def valve_name(valve: str, sheet: Sheet | None) -> ValveName:
 
 def liveness(source: Source, valve: str, now_ns: int) -> Liveness:
     """From the newest stored sample."""
-    span = source.samples.span(valve)
+    return liveness_of(source.samples.span(valve), now_ns, source.time)
+
+
+def liveness_of(span: tuple[int, int] | None, now_ns: int, time: PlantTime) -> Liveness:
+    """From the span (unix ns) of what is stored of a valve."""
     if span is None:
         return Liveness(False, "no data", "never seen", None)
     seconds = (now_ns - span[1]) / 1e9
     if seconds <= LIVE_WITHIN_S:
         return Liveness(True, "live", f"{age(seconds)} old", seconds)
-    return Liveness(False, "silent", f"since {source.time.moment(span[1], now_ns)}", seconds)
+    return Liveness(False, "silent", f"since {time.moment(span[1], now_ns)}", seconds)
 
 
 def status_of(judgement: Json | None) -> str:
@@ -131,6 +135,17 @@ def strip_words(marks: Sequence[StripMark]) -> str:
     """A strip read out."""
     shown = [f"{LABELS[m.quantity]} {m.text}" for m in marks if m.verdict != "absent"]
     return "Deviation in percent of tolerance: " + ("; ".join(shown) if shown else "nothing judged yet") + "."
+
+
+def furthest_words(marks: Sequence[StripMark]) -> str:
+    """A strip read out shortly: the quantity that has used most of its tolerance, and how many are not observed."""
+    seen = [mark for mark in marks if mark.used_pct is not None]
+    if not seen:
+        return "Nothing observed yet."
+    most = max(seen, key=lambda mark: abs(mark.used_pct or 0.0))
+    unseen = sum(mark.verdict == "not-observed" for mark in marks)
+    words = f"Furthest from as left: {LABELS[most.quantity]}, {most.text}"
+    return f"{words}; {unseen} not observed." if unseen else f"{words}."
 
 
 def tolerance_sides(quantity: Json) -> tuple[float | None, float | None]:
