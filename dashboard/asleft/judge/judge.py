@@ -32,7 +32,7 @@ from asleft.judge.watching.vented import read_vented
 from asleft.judge.watching.watch import Stretch, watch
 from asleft.sheet.model import Sheet
 
-__all__ = ["JudgeState", "StepOutcome", "advance", "begin", "dumps", "expected_current", "judge_log", "loads", "step"]
+__all__ = ["JudgeState", "StepOutcome", "advance", "begin", "dumps", "expected_current", "judge_log", "loads", "state_of_log", "step"]
 
 #: Producing time that the live as-found rests on (s).
 LIVE_HORIZON_S = 600.0
@@ -114,6 +114,13 @@ def _content(state: JudgeState) -> tuple[float, ...]:
 
 def judge_log(sheet: Sheet, samples: Samples, *, dropped: Mapping[str, int] | None = None) -> Judgement:
     """Judge a whole recording at once; as-found rests on all of it. `dropped`: readings left out, by reason."""
+    state = state_of_log(sheet, samples)
+    state.missing = {reason: count for reason, count in (dropped or {}).items() if count > 0}
+    return summarise(sheet, state)
+
+
+def state_of_log(sheet: Sheet, samples: Samples) -> JudgeState:
+    """All that a whole recording leaves behind, nothing of it unfinished: dwells, strokes, what was learnt."""
     state = begin(sheet, horizon_s=None)
     take_bursts(sheet, state, replace(samples, bursts=bursts_outside(samples.bursts, samples.work)))
     _take(sheet, state, samples)
@@ -123,8 +130,7 @@ def judge_log(sheet: Sheet, samples: Samples, *, dropped: Mapping[str, int] | No
     segment(state, state.waiting, flush=True)
     take_cold(state.dwells, sheet, state.soak, closed=True)
     close_points(sheet, state, at_gap=True)
-    state.missing = {reason: count for reason, count in (dropped or {}).items() if count > 0}
-    return summarise(sheet, state)
+    return state
 
 
 def _take(sheet: Sheet, state: JudgeState, samples: Samples) -> tuple[list[StateInterval], list[ChartPoint]]:

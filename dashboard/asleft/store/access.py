@@ -11,6 +11,7 @@ from asleft.store.migrate import migrated_engine
 from asleft.store.outbox import Outbox
 from asleft.store.sessions import Sessions
 from asleft.store.throttle import Throttle
+from asleft.store.verifications import Verifications
 from asleft.store.work_log import WorkLog
 from sqlalchemy import Engine
 
@@ -27,6 +28,7 @@ class AccessStore:
         self.desk = Desk(engine)
         self.outbox = Outbox(engine)
         self.work = WorkLog(engine)
+        self.verifications = Verifications(engine)
 
     def close(self) -> None:
         """Release connections."""

@@ -237,6 +237,21 @@ work_event = Table(
 Index("work_event_by_valve", work_event.c.valve, work_event.c.until_ns)
 Index("work_event_by_expiry", work_event.c.until_ns)
 
+#: Rows are added, never changed. `body` is the record's JSON as it was filed.
+verification = Table(
+    "verification",
+    metadata,
+    Column("valve", _ID, nullable=False),
+    Column("number", Integer, nullable=False),
+    Column("at_ns", BigInteger, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("sheet_number", Integer, nullable=False),
+    Column("accepted", Boolean, nullable=False),
+    Column("body", Text, nullable=False),
+    Column("digest", String(64), nullable=False),
+    PrimaryKeyConstraint("valve", "number", name="pk_verification"),
+)
+
 # Recorders side by side. Times are unix ns by this database's clock, whatever the recorders' clocks say.
 
 recorder_member = Table(

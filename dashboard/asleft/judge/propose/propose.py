@@ -1,0 +1,185 @@
+"""Settings that would give wanted pressures and a wanted rate, from the branches of a recorded sweep.
+
+The current for the pressure wanted at zero command is read off the falling branch, for that wanted at full off the
+rising one: so a gauge shows them (the sheet's own definition). Between levels the branch is a monotone cubic; what that
+leaves open is taken as a third of its distance from the straight line. Nothing is extrapolated.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from asleft.judge.coil.copper import copper
+from asleft.judge.coil.driver_output import output_of
+from asleft.judge.coil.headroom import Need, point
+from asleft.judge.decide import coverage_factor
+from asleft.judge.types import FloatArray
+from asleft.judge.valve.curve import hermite
+from asleft.judge.verify.result import Check, Step
+from asleft.sheet.model import Sheet
+
+#: A level has left the base once it lies this far above it: shares of the sweep's pressures, and of its own doubt.
+_MOVED_SHARE, _MOVED_U = 0.01, 2.0
+_COIL_U = 0.03  # standard uncertainty of a resistance that was entered (share)
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Pressures (bar) at zero and full command, and the fastest change of pressure (bar/s); None: not asked."""
+
+    zero_bar: float | None = None
+    full_bar: float | None = None
+    rate_bar_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Proposed:
+    """One number, with expanded uncertainty for 95 %, or why there is none. `quantity`: of the sheet, or empty."""
+
+    quantity: str
+    label: str
+    unit: str
+    value: float | None
+    uncertainty: float | None
+    basis: str
+
+
+def propose(sheet: Sheet, check: Check, wanted: Wanted) -> tuple[Proposed, ...]:
+    """All proposals, in the order in which a driver is set up. Never raises for poor data: says why not."""
+    up, down = (_branch(check.steps, way) for way in ("up", "down"))
+    start = _start(up)
+    zero = _current(down, wanted.zero_bar, "falling", "current_at_zero", "current for the wanted pressure at zero")
+    full = _current(up, wanted.full_bar, "rising", "current_at_full", "current for the wanted pressure at full")
+    span = (zero.value, full.value)
+    return (
+        start,
+        zero,
+        full,
+        _ramp(up, span, wanted.rate_bar_s, "ramp_up", "shortest ramp up for the wanted rate"),
+        _ramp(down, span, wanted.rate_bar_s, "ramp_down", "shortest ramp down for the wanted rate"),
+        _headroom(sheet, full),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Branch:
+    current_a: FloatArray
+    current_u: FloatArray
+    pressure_bar: FloatArray
+    pressure_u: FloatArray
+
+
+def _branch(steps: Sequence[Step], way: str) -> _Branch:
+    """Levels of one way by ascending current, as far as both numbers were read."""
+    rows = sorted(
+        (s.current.found, s.current.uncertainty or 0.0, s.pressure.found, s.pressure.uncertainty or 0.0)
+        for s in steps
+        if s.way == way and s.current.found is not None and s.pressure.found is not None
+    )
+    table = np.array(rows, dtype=np.float64).reshape(-1, 4)
+    return _Branch(*(table[:, k] for k in range(4)))
+
+
+def _none(quantity: str, label: str, unit: str, why: str) -> Proposed:
+    return Proposed(quantity, label, unit, None, None, why)
+
+
+def _start(up: _Branch) -> Proposed:
+    """Where the rising branch leaves its base: between the last level on it and the first above it."""
+    label = "current at which pressure starts to move"
+    if up.current_a.size < 4:
+        return _none("", label, "A", "too few settled levels with current and pressure on the way up")
+    base = float(up.pressure_bar[0])
+    rise = float(np.ptp(up.pressure_bar))
+    moved = up.pressure_bar - base > np.maximum(_MOVED_SHARE * rise, _MOVED_U * up.pressure_u)
+    if not moved.any():
+        return _none("", label, "A", "the pressure did not follow the current")
+    first = int(np.argmax(moved))
+    if first <= 1:
+        at = float(up.current_a[0])
+        return _none("", label, "A", f"it moves from the lowest level of the sweep on: below {at:.3f} A")
+    # The first two levels above the base say where their line would meet it.
+    i, p = up.current_a[first : first + 2], up.pressure_bar[first : first + 2]
+    meets = float(i[0])
+    if i.size == 2 and p[1] > p[0]:
+        meets = float(i[0] - (p[0] - base) * (i[1] - i[0]) / (p[1] - p[0]))
+    low, high = float(up.current_a[first - 1]), float(up.current_a[first])
+    value = min(max(meets, low), high)
+    u = math.hypot((high - low) / math.sqrt(12.0), float(up.current_u[first]) / 2.0)
+    return Proposed("", label, "A", value, coverage_factor(math.inf) * u, f"between levels {low:.3f} and {high:.3f} A")
+
+
+def _current(branch: _Branch, wanted_bar: float | None, name: str, quantity: str, label: str) -> Proposed:
+    if wanted_bar is None:
+        return _none(quantity, label, "A", "no pressure was asked for")
+    nodes, values = _rising(branch)
+    if nodes.size < 3:
+        return _none(quantity, label, "A", f"too few settled levels on the {name} branch")
+    if not nodes[0] <= wanted_bar <= nodes[-1]:
+        seen = f"{nodes[0]:.1f} to {nodes[-1]:.1f} bar"
+        return _none(quantity, label, "A", f"the sweep's {name} branch goes from {seen}: not to {wanted_bar:.1f} bar")
+    at = np.array([wanted_bar])
+    value = float(hermite(at, nodes, values)[0])
+    straight = float(np.interp(wanted_bar, nodes, values))
+    k = min(max(int(np.searchsorted(nodes, wanted_bar)), 1), nodes.size - 1)
+    slope = (values[k] - values[k - 1]) / (nodes[k] - nodes[k - 1])  # A per bar
+    near = int(np.argmin(np.abs(branch.pressure_bar - wanted_bar)))
+    u = math.sqrt(
+        (float(branch.pressure_u[near]) / 2.0 * slope) ** 2
+        + (float(branch.current_u[near]) / 2.0) ** 2
+        + ((value - straight) / 3.0) ** 2
+    )
+    return Proposed(quantity, label, "A", value, coverage_factor(math.inf) * u, f"{name} branch, {nodes.size} levels")
+
+
+def _rising(branch: _Branch) -> tuple[FloatArray, FloatArray]:
+    """Pressures (strictly rising) and their currents: levels that do not rise above all before them tell nothing."""
+    keep: list[int] = []
+    for k, pressure in enumerate(branch.pressure_bar.tolist()):
+        if not keep or pressure > branch.pressure_bar[keep[-1]] + 1e-9:
+            keep.append(k)
+    return branch.pressure_bar[keep], branch.current_a[keep]
+
+
+def _ramp(
+    branch: _Branch, span: tuple[float | None, float | None], rate_bar_s: float | None, quantity: str, label: str
+) -> Proposed:
+    """Along a ramp of T seconds over the span the pressure changes by slope * span / T: nowhere faster than wanted."""
+    if rate_bar_s is None:
+        return _none(quantity, label, "s", "no rate was asked for")
+    zero, full = span
+    if zero is None or full is None or full <= zero:
+        return _none(quantity, label, "s", "needs both currents above")
+    inside = (branch.current_a >= zero - 1e-9) & (branch.current_a <= full + 1e-9)
+    current, pressure = branch.current_a[inside], branch.pressure_bar[inside]
+    if current.size < 3:
+        return _none(quantity, label, "s", "too few settled levels between the two currents")
+    slope = np.diff(pressure) / np.diff(current)
+    steepest = int(np.argmax(slope))
+    value = float(slope[steepest]) * (full - zero) / rate_bar_s
+    doubt = math.hypot(*(branch.pressure_u[inside][steepest : steepest + 2] / 2.0).tolist())
+    share = doubt / max(float(pressure[steepest + 1] - pressure[steepest]), 1e-9)
+    where = f"steepest between {pressure[steepest]:.0f} and {pressure[steepest + 1]:.0f} bar"
+    mean = float((pressure[-1] - pressure[0]) / (current[-1] - current[0])) * (full - zero) / rate_bar_s
+    basis = f"{where}; {mean:.2f} s would do on average"
+    return Proposed(quantity, label, "s", value, coverage_factor(math.inf) * share * value, basis)
+
+
+def _headroom(sheet: Sheet, full: Proposed) -> Proposed:
+    """With the hottest winding and the lowest supply of the sheet, at the current proposed for full command."""
+    label = "headroom there, coil hot and supply low"
+    if full.value is None:
+        return _none("", label, "%", "needs the current for full command")
+    coil, r20 = sheet.coil, sheet.as_left.get("coil_resistance")
+    if r20 is None or coil.hot_temperature_degc is None or coil.supply_minimum_v is None:
+        return _none("", label, "%", "needs coil resistance, hottest winding and lowest supply in the sheet")
+    ohm = r20 * copper(coil.hot_temperature_degc)
+    need = Need(full.value, 0.5 * sheet.as_left.get("dither_amplitude", 0.0), (full.uncertainty or 0.0) / 2.0)
+    found = point(sheet, need, output_of(sheet), (coil.supply_minimum_v, 0.0), (ohm, _COIL_U * ohm), r20)
+    basis = f"{coil.hot_temperature_degc:.0f} degC of the winding, {coil.supply_minimum_v:.1f} V: {found.most_a:.3f} A"
+    if found.limited_by == "driver":
+        basis = f"by the driver's own limit, {found.most_a:.3f} A"
+    return Proposed("", label, "%", found.pct, coverage_factor(math.inf) * found.u_pct, basis)
