@@ -36,7 +36,7 @@ def test_records_are_numbered_by_valve_and_come_back_as_they_were(engine):
     assert store.verifications.one("v.a", 3) is None
     assert store.verifications.of("v.c") == []
     assert store.verifications.newest() == {"v.a": (2, 20, False), "v.b": (1, 30, True)}
-    lines = [(line.action, line.subject, line.details) for line in store.audit.lines(limit=10)]
+    lines = [(line.action, line.subject, line.details) for line in store.audit.newest(10)]
     assert ("verification filed", "v.a, record 2", "not accepted") in lines
 
 

@@ -11,7 +11,7 @@ from sqlalchemy import Connection, Engine, inspect, text
 if TYPE_CHECKING:
     from alembic.config import Config
 
-HEAD = "0007"
+HEAD = "0008"
 """The newest migration; a test compares it with the files."""
 _FOLDER = Path(__file__).parent / "migrations"
 
