@@ -22,6 +22,7 @@ from asleft.web.actions import sheets as sheet_pages
 from asleft.web.actions import start as start_page
 from asleft.web.actions import tables as table_files
 from asleft.web.actions import units as unit_choice
+from asleft.web.actions import verification as verification_pages
 from asleft.web.actions import work as work_pages
 from asleft.web.pages import audit, health, presses, shell, valve
 from asleft.web.reach import Place, Reach, Watched
@@ -99,6 +100,7 @@ def create_app(
     sheet_pages.register(app.server, source)
     start_page.register(app.server, source, access)
     work_pages.register(app.server, source, access.store.work)
+    verification_pages.register(app.server, source, access.store.verifications, own_version)
     report_pages.register(app.server, source, own_version)
     unit_choice.register(app.server, tls=rules.proxied)
     table_files.register(app.server, source, own_version)

@@ -22,6 +22,7 @@ _ENTRIES = (
     Entry("/", "Presses", False),
     Entry("/alarms", "Alarms", True),
     Entry("/sheets", "Sheets", True),
+    Entry("/verification", "Verification", True),
     Entry("/health", "Health", False),
     Entry("/audit", "Audit", False),
 )

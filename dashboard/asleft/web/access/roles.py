@@ -54,11 +54,16 @@ ROUTES: Mapping[str, Role] = {
     "/sheets/<valve>/revise": _T,
     "/start": _V,
     "/units": _V,
+    "/verification": _V,
+    "/verification/<valve>": _V,
+    "/verification/<valve>/record": _T,
+    "/verification/<valve>/<int:number>": _V,
+    "/verification/<valve>/<int:number>.<any(html, pdf, json):kind>": _V,
     "/work/<valve>": _V,
 }
 
 #: Those of them that people open, from a letter's link for one: whoever is not signed in is led to the door and back.
-_PLAIN = ("/alarms", "/sheets", "/report", "/csv", "/work", "/start")
+_PLAIN = ("/alarms", "/sheets", "/report", "/csv", "/work", "/start", "/verification")
 PLAIN_PAGES: frozenset[str] = frozenset(rule for rule in ROUTES if rule.startswith(_PLAIN))
 
 #: Routes whose posted forms change something, by their rule: they ask for more than looking does.
@@ -68,7 +73,7 @@ CHANGES: Mapping[str, Role] = {"/alarms/<path:alarm>": _T, "/work/<valve>": _T}
 NEVER: frozenset[str] = frozenset({"/_reload-hash", "/_favicon.ico", "/static/<path:filename>"})
 
 #: Pages by the first part of their address.
-PAGES: Mapping[str, Role] = {"": _V, "valve": _V, "alarms": _V, "sheets": _V, "health": _V, "audit": _A}
+PAGES: Mapping[str, Role] = {"": _V, "valve": _V, "alarms": _V, "sheets": _V, "verification": _V, "health": _V, "audit": _A}
 
 #: Callbacks by the component ids of their outputs; one with several outputs needs the strictest of them.
 CALLBACKS: Mapping[str, Role] = {

@@ -18,6 +18,13 @@ _PICTURES = f"""
 .beyond {{ fill: {palette.SHIFT}; }} .figure {{ fill: {palette.SHIFT}; font-weight: 600; }}
 .history .dot {{ stroke-width: 3.6; }} .history .dot.out {{ stroke: {palette.SHIFT}; }}
 .onset {{ stroke: {palette.SHIFT}; stroke-width: 1.4; stroke-dasharray: 3 2; fill: {palette.SHIFT}; }}
+.chart .grid {{ stroke: #d5dadd; stroke-width: 0.6; fill: none; }}
+.chart .left {{ stroke: {palette.EXPECTED}; stroke-width: 1.6; fill: none; stroke-dasharray: 5 3; }}
+.chart .thin {{ stroke: {palette.MEASURED}; stroke-width: 0.8; fill: none; }}
+.chart .tip {{ fill: {palette.TEXT}; stroke: {palette.TEXT}; stroke-width: 0.8; }}
+.chart .tip.before {{ fill: #ffffff; stroke: {palette.MUTED}; }}
+.chart .trace {{ stroke: {palette.TEXT}; stroke-width: 1.4; fill: none; }}
+.chart .trace.before {{ stroke: {palette.MUTED}; stroke-dasharray: 2 3; }}
 text {{ font-family: sans-serif; font-size: 11px; fill: {palette.MUTED}; }} .strong {{ fill: {palette.TEXT}; }}
 """
 _STYLE = f"""
@@ -43,6 +50,10 @@ tr, figure, li {{ break-inside: avoid; }} thead {{ display: table-header-group; 
 .names span {{ display: table-cell; text-align: center; }}
 figure {{ display: inline-block; width: 48%; margin: 0 1% 0.8em 0; vertical-align: top; }}
 figcaption {{ font-size: 9pt; font-weight: 600; }} .history {{ width: 100%; height: auto; }}
+figure .chart {{ width: 100%; height: auto; }}
+.signatures p {{ margin: 1.6em 0 0; break-inside: avoid; }}
+.sign {{ display: inline-block; width: 42mm; border-bottom: 0.6pt solid {palette.TEXT}; margin: 0 0.6em; }}
+ul.done {{ list-style: none; padding-left: 0; }}
 .cautions {{ border-left: 3pt solid {palette.SHIFT}; padding-left: 0.8em; }}
 """
 

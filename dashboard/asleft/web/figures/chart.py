@@ -1,0 +1,96 @@
+"""A small line chart as SVG: axes with round ticks, a line, dots, bands. For pages without a script and for paper."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from asleft.web.markup import Markup, el
+
+LEFT, RIGHT, TOP, BOTTOM = 54.0, 12.0, 14.0, 40.0
+
+
+@dataclass
+class Chart:
+    """Pieces are added in data units and drawn in the order in which they came."""
+
+    x: tuple[float, float]
+    y: tuple[float, float]
+    x_title: str
+    y_title: str
+    width: float = 460.0
+    height: float = 300.0
+    pieces: list[Markup] = field(default_factory=list)
+
+    def at_x(self, value: float) -> float:
+        """Pixels from the left."""
+        return LEFT + (value - self.x[0]) / (self.x[1] - self.x[0]) * (self.width - LEFT - RIGHT)
+
+    def at_y(self, value: float) -> float:
+        """Pixels from the top, kept within the picture."""
+        share = (value - self.y[0]) / (self.y[1] - self.y[0])
+        return self.height - BOTTOM - min(max(share, -0.02), 1.02) * (self.height - TOP - BOTTOM)
+
+    def line(self, xs: Sequence[float], ys: Sequence[float], class_: str) -> None:
+        """A line through points."""
+        points = " ".join(f"{self.at_x(x):.1f},{self.at_y(y):.1f}" for x, y in zip(xs, ys, strict=True))
+        self.pieces.append(el("polyline", points=points, class_=class_))
+
+    def area(self, xs: Sequence[float], low: Sequence[float], high: Sequence[float], class_: str = "band") -> None:
+        """What lies between two lines."""
+        there = [f"{self.at_x(x):.1f},{self.at_y(y):.1f}" for x, y in zip(xs, high, strict=True)]
+        back = [f"{self.at_x(x):.1f},{self.at_y(y):.1f}" for x, y in zip(xs, low, strict=True)]
+        self.pieces.append(el("polygon", points=" ".join([*there, *reversed(back)]), class_=class_))
+
+    def dots(self, xs: Sequence[float], ys: Sequence[float], class_: str) -> None:
+        """Points, as triangles that point up or down (class "up", "down"): told apart without colour."""
+        way = -1.0 if class_.split()[-1] == "up" else 1.0
+        shape = "".join(
+            f"M{self.at_x(x) - 4:.1f} {self.at_y(y) - 2.6 * way:.1f}h8l-4 {6.4 * way:.1f}Z"
+            for x, y in zip(xs, ys, strict=True)
+        )
+        if shape:
+            self.pieces.append(el("path", d=shape, class_=f"tip {class_}"))
+
+    def svg(self, words: str) -> Markup:
+        """The picture; `words` are its accessible name."""
+        right, bottom = self.width - RIGHT, self.height - BOTTOM
+        grid: list[Markup] = []
+        for value in ticks(*self.x, 6):
+            x = self.at_x(value)
+            grid.append(el("path", d=f"M{x:.1f} {TOP}V{bottom}", class_="grid"))
+            grid.append(el("text", f"{value:g}", x=x, y=bottom + 15, text_anchor="middle"))
+        for value in ticks(*self.y, 5):
+            y = self.at_y(value)
+            grid.append(el("path", d=f"M{LEFT} {y:.1f}H{right}", class_="grid"))
+            grid.append(el("text", f"{value:g}", x=LEFT - 6, y=y + 4, text_anchor="end"))
+        return el(
+            "svg",
+            *grid,
+            *self.pieces,
+            el("text", self.x_title, x=(LEFT + right) / 2, y=self.height - 6, text_anchor="middle", class_="strong"),
+            el("text", self.y_title, x=LEFT, y=TOP - 3, text_anchor="start", class_="strong"),
+            viewBox=f"0 0 {self.width:.0f} {self.height:.0f}",
+            class_="chart",
+            role="img",
+            aria_label=words,
+        )
+
+
+def ticks(low: float, high: float, most: int) -> list[float]:
+    """Round values from `low` to `high`, at most about `most`."""
+    if not high > low:
+        return [low]
+    raw = (high - low) / most
+    power = 10.0 ** math.floor(math.log10(raw))
+    step = next(power * k for k in (1, 2, 2.5, 5, 10) if power * k >= raw)
+    first = math.ceil(low / step - 1e-9)
+    return [round(k * step, 10) for k in range(first, math.floor(high / step + 1e-9) + 1)]
+
+
+def padded(values: Sequence[float], share: float = 0.05) -> tuple[float, float]:
+    """Smallest and largest with a margin; never empty."""
+    low, high = min(values, default=0.0), max(values, default=1.0)
+    margin = max((high - low) * share, abs(high) * 1e-3, 1e-6)
+    return low - margin, high + margin

@@ -1,0 +1,111 @@
+"""Verifications for the pages: readings of a stretch, graded, kept for a moment; sweeps found in what was recorded."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from dataclasses import dataclass, field
+from threading import Lock
+from urllib.parse import quote, urlencode
+
+import numpy as np
+from asleft.judge.types import FastBurst, Samples
+from asleft.judge.verify.grade import check, demand_of
+from asleft.judge.verify.recognise import motion_of
+from asleft.judge.verify.result import Check
+from asleft.sheet.model import Sheet
+from asleft.web.source import Source
+from asleft.web.stretch import Stretch
+from asleft.web.tables.text import utc
+
+S = 10**9
+#: A verification takes minutes; more than this is production.
+LONGEST_S = 2 * 3600
+#: How far back sweeps are looked for without being asked.
+LOOK_BACK_NS = 8 * 3600 * S
+#: Cycles this close before a sweep belong to it.
+BELONGS_S = 600.0
+_MARGIN_S = 10.0
+_KEPT = 12
+
+
+@dataclass(frozen=True, slots=True)
+class FoundSweep:
+    """A sweep in what was recorded, with the stretch that grades it."""
+
+    stretch: Stretch
+    at_ns: int
+    lasted_s: float
+    cycles_before: int
+
+
+def samples_in(source: Source, valve: str, stretch: Stretch) -> Samples:
+    """All readings and bursts of current of a stretch, times strictly increasing."""
+    stored = source.samples.samples(valve, stretch.from_ns, stretch.to_ns)
+    time_s = stored.time_ns / 1e9
+    keep = np.ones(time_s.size, dtype=bool)
+    if time_s.size:
+        keep[1:] = time_s[1:] > np.maximum.accumulate(time_s)[:-1]
+    bursts = tuple(
+        FastBurst(b.start_ns / 1e9, b.rate_hz, b.values)
+        for b in source.samples.bursts(valve, stretch.from_ns, stretch.to_ns)
+        if b.channel == "current"
+    )
+    return Samples(time_s[keep], {name: values[keep] for name, values in stored.channels.items()}, bursts)
+
+
+@dataclass
+class Checks:
+    """Grades stretches; the same stretch of a live one is graded anew only when readings have come."""
+
+    source: Source
+    _kept: OrderedDict[tuple[str, int, int, int], Check] = field(default_factory=OrderedDict, repr=False)
+    _lock: Lock = field(default_factory=Lock, repr=False)
+
+    def check(self, valve: str, sheet: Sheet, stretch: Stretch) -> Check | None:
+        """Graded against `sheet`; None where nothing was recorded in the stretch."""
+        newest = self.source.samples.span(valve)
+        to_ns = min(stretch.to_ns, newest[1] + 1) if newest is not None else stretch.from_ns
+        if to_ns <= stretch.from_ns:
+            return None
+        key = (valve, stretch.from_ns, to_ns, sheet.revision.number)
+        with self._lock:
+            if key in self._kept:
+                return self._kept[key]
+        samples = samples_in(self.source, valve, Stretch(stretch.from_ns, to_ns))
+        made = check(sheet, samples) if samples.time_s.size else None
+        if made is not None:
+            with self._lock:
+                self._kept[key] = made
+                while len(self._kept) > _KEPT:
+                    self._kept.popitem(last=False)
+        return made
+
+    def sweeps(self, valve: str, sheet: Sheet, stretch: Stretch) -> list[FoundSweep]:
+        """Sweeps in a stretch, newest first, each with the cycles that belong to it."""
+        stored = self.source.samples.samples(valve, stretch.from_ns, stretch.to_ns)
+        samples = Samples(stored.time_ns / 1e9, stored.channels)
+        cycles = motion_of(samples.time_s, demand_of(sheet, samples)).cycles
+        out = []
+        for number, cycle in enumerate(cycles):
+            if not cycle.sweep:
+                continue
+            first, count = cycle, 0
+            for before in reversed(cycles[:number]):
+                if before.sweep or first.from_s - before.to_s > BELONGS_S / 5 or count == 6:
+                    break
+                first, count = before, count + 1
+            from_ns, to_ns = round((first.from_s - _MARGIN_S) * S), round((cycle.to_s + _MARGIN_S) * S)
+            out.append(
+                FoundSweep(Stretch(from_ns, to_ns), round(cycle.from_s * S), cycle.to_s - cycle.from_s, count)
+            )
+        return out[::-1]
+
+
+def check_href(valve: str, stretch: Stretch | None = None, *, live_from_ns: int | None = None) -> str:
+    """Address of a valve's verification: in general, of a stretch, or watched as it is done."""
+    href = f"/verification/{quote(valve, safe='')}"
+    if stretch is not None:
+        return f"{href}?{urlencode({'from': utc(stretch.from_ns), 'to': utc(stretch.to_ns)}, safe=':')}"
+    if live_from_ns is not None:
+        return f"{href}?{urlencode({'from': utc(live_from_ns)}, safe=':')}"
+    return href
