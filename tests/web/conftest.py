@@ -41,6 +41,11 @@ def desks() -> ModuleType:
 
 
 @pytest.fixture
+def hands() -> ModuleType:
+    return load("fixture_hand")
+
+
+@pytest.fixture
 def plant(plants):
     return plants.Plant(NOW_NS)
 

@@ -179,6 +179,7 @@ class Plant:
         self.now = now_ns
         self.reading_lag_ns = 800_000_000
         self.silent = False
+        self.hands: dict[str, list[Any]] = {}  # valve -> who commanded it by hand, and when
         self._events: list[AlarmEvent] = []
         self._revisions: dict[str, list[SheetRecord]] = {}
         self._valves: dict[str, tuple[str, str]] = (
@@ -416,6 +417,8 @@ class Plant:
         if valve == "press-3.knock-out":
             channels["current"] = channels["current"] * 0.0
             channels["pressure"] = channels["pressure"] * 0.0 + 4.0
+        for hand in self.hands.get(valve, ()):
+            hand.put_into(time_ns, channels)
         return StoredSamples(valve, time_ns, channels, {"command": "mA", "current": "A", "pressure": "bar"})
 
     def bursts(self, valve: str, from_ns: int, to_ns: int) -> list[Any]:

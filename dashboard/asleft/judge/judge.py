@@ -32,7 +32,18 @@ from asleft.judge.watching.vented import read_vented
 from asleft.judge.watching.watch import Stretch, watch
 from asleft.sheet.model import Sheet
 
-__all__ = ["JudgeState", "StepOutcome", "advance", "begin", "dumps", "expected_current", "judge_log", "loads", "state_of_log", "step"]
+__all__ = [
+    "JudgeState",
+    "StepOutcome",
+    "advance",
+    "begin",
+    "dumps",
+    "expected_current",
+    "judge_log",
+    "loads",
+    "state_of_log",
+    "step",
+]
 
 #: Producing time that the live as-found rests on (s).
 LIVE_HORIZON_S = 600.0

@@ -75,7 +75,9 @@ def welch(before: FloatArray, after: FloatArray, margin: float) -> Change:
         raise ValueError(f"welch: needs {LEAST} values a side or more, got {before.size} and {after.size}")
     parts = [float(np.var(x, ddof=1)) / x.size for x in (before, after)]
     se = math.sqrt(sum(parts))
-    dof = sum(parts) ** 2 / sum(v**2 / (x.size - 1) for v, x in zip(parts, (before, after), strict=True)) if se else 1.0
+    dof = (
+        sum(parts) ** 2 / sum(v**2 / (x.size - 1) for v, x in zip(parts, (before, after), strict=True)) if se else 1.0
+    )
     return _change(before, after, float(np.mean(after) - np.mean(before)), se, dof, margin, "Welch's t")
 
 

@@ -1,8 +1,8 @@
 """Settings that would give wanted pressures and a wanted rate, from the branches of a recorded sweep.
 
 The current for the pressure wanted at zero command is read off the falling branch, for that wanted at full off the
-rising one: so a gauge shows them (the sheet's own definition). Between levels the branch is a monotone cubic; what that
-leaves open is taken as a third of its distance from the straight line. Nothing is extrapolated.
+rising one: so a gauge shows them (the sheet's own definition). Between levels the branch is a monotone cubic; what
+that leaves open is taken as a third of its distance from the straight line. Nothing is extrapolated.
 """
 
 from __future__ import annotations
@@ -109,7 +109,9 @@ def _start(up: _Branch) -> Proposed:
     low, high = float(up.current_a[first - 1]), float(up.current_a[first])
     value = min(max(meets, low), high)
     u = math.hypot((high - low) / math.sqrt(12.0), float(up.current_u[first]) / 2.0)
-    return Proposed("", label, "A", value, coverage_factor(math.inf) * u, f"between levels {low:.3f} and {high:.3f} A")
+    return Proposed(
+        "", label, "A", value, coverage_factor(math.inf) * u, f"between levels {low:.3f} and {high:.3f} A"
+    )
 
 
 def _current(branch: _Branch, wanted_bar: float | None, name: str, quantity: str, label: str) -> Proposed:
@@ -147,7 +149,7 @@ def _rising(branch: _Branch) -> tuple[FloatArray, FloatArray]:
 def _ramp(
     branch: _Branch, span: tuple[float | None, float | None], rate_bar_s: float | None, quantity: str, label: str
 ) -> Proposed:
-    """Along a ramp of T seconds over the span the pressure changes by slope * span / T: nowhere faster than wanted."""
+    """Along a ramp of T seconds over the span the pressure changes by slope * span / T: never faster than wanted."""
     if rate_bar_s is None:
         return _none(quantity, label, "s", "no rate was asked for")
     zero, full = span
@@ -179,7 +181,9 @@ def _headroom(sheet: Sheet, full: Proposed) -> Proposed:
     ohm = r20 * copper(coil.hot_temperature_degc)
     need = Need(full.value, 0.5 * sheet.as_left.get("dither_amplitude", 0.0), (full.uncertainty or 0.0) / 2.0)
     found = point(sheet, need, output_of(sheet), (coil.supply_minimum_v, 0.0), (ohm, _COIL_U * ohm), r20)
-    basis = f"{coil.hot_temperature_degc:.0f} degC of the winding, {coil.supply_minimum_v:.1f} V: {found.most_a:.3f} A"
+    basis = (
+        f"{coil.hot_temperature_degc:.0f} degC of the winding, {coil.supply_minimum_v:.1f} V: {found.most_a:.3f} A"
+    )
     if found.limited_by == "driver":
         basis = f"by the driver's own limit, {found.most_a:.3f} A"
     return Proposed("", label, "%", found.pct, coverage_factor(math.inf) * found.u_pct, basis)

@@ -1,7 +1,7 @@
 """Grading a stretch of data in which somebody verified a valve: what was done, step by step, and what is missing.
 
-A person says that this is a verification, so what the judge otherwise works out from production (the machine's state,
-whether the valve is in control of the pressure) is taken as said: the pump runs, the valve makes the pressure. Whether
+A person says that this is a verification, so what the judge otherwise works out from production (the machine's
+state, whether the valve is in control of the pressure) is taken as said: the pump runs, the valve makes the pressure. Whether
 the driver is enabled is still read or inferred. Currents, ramps, dither, coil and supply rest on the whole stretch;
 pressures and the characteristic on the graded sweep, and on the conditioning cycle before it, without which nobody
 could say on which branch the sweep begins.
@@ -16,9 +16,9 @@ from dataclasses import replace
 
 import numpy as np
 from asleft.judge.decide import expanded_uncertainty, verdict
+from asleft.judge.drift.points import seen_of
 from asleft.judge.driver.ramps import combine
 from asleft.judge.driver.systematic import current_systematic, ramp_systematic, stroke_size
-from asleft.judge.drift.points import seen_of
 from asleft.judge.judge import state_of_log
 from asleft.judge.memory import JudgeState
 from asleft.judge.segments.features import Dwell, Stroke
@@ -66,7 +66,7 @@ def check(sheet: Sheet, samples: Samples) -> Check:
         steps = _steps(sheet, part_state, sweep)
     judgement = _joined(whole, swept)
     ramps = _ramps(sheet, state)
-    missing = _missing(sheet, samples, motion, sweep, before, ramps)
+    missing = _missing(sheet, samples, sweep, before, ramps)
     return Check(
         valve=sheet.valve,
         sheet_revision=sheet.revision.number,
@@ -136,9 +136,7 @@ def _part(motion: Motion, sweep: FullCycle, last_s: float) -> tuple[float, float
 def _joined(whole: Judgement, swept: Judgement | None) -> Judgement:
     """Everything from the whole stretch, pressures and characteristic from the sweep."""
     by_id = {} if swept is None else {q.id: q for q in swept.quantities}
-    quantities = tuple(
-        by_id.get(q.id, _not_yet(q)) if q.id in _OF_THE_SWEEP else q for q in whole.quantities
-    )
+    quantities = tuple(by_id.get(q.id, _not_yet(q)) if q.id in _OF_THE_SWEEP else q for q in whole.quantities)
     return replace(whole, quantities=quantities, characteristic=None if swept is None else swept.characteristic)
 
 
@@ -301,7 +299,6 @@ def _ramp(sheet: Sheet, seen: object, stroke: Stroke, name: str, k: int) -> Grad
 def _missing(
     sheet: Sheet,
     samples: Samples,
-    motion: Motion,
     sweep: FullCycle | None,
     before: int,
     ramps: Sequence[RampStep],

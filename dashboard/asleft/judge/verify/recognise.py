@@ -1,7 +1,7 @@
 """What somebody did with the command: full cycles 0-100-0 %, and which of them were sweeps.
 
-A *full cycle* leaves the lower end of the range, reaches the upper end and comes back. It is a *sweep* if each way goes
-in steps no larger than a quarter of the range with a rest on each, or as slowly as 10 % a second, and never turns
+A *full cycle* leaves the lower end of the range, reaches the upper end and comes back. It is a *sweep* if each way
+goes in steps no larger than a quarter of the range with a rest on each, or as slowly as 10 % a second, and never turns
 back. Everything faster conditions the valve and is not graded (ISO 10770-3 has conditioning cycles run before a
 recording, not recorded; from memory).
 

@@ -73,7 +73,15 @@ CHANGES: Mapping[str, Role] = {"/alarms/<path:alarm>": _T, "/work/<valve>": _T}
 NEVER: frozenset[str] = frozenset({"/_reload-hash", "/_favicon.ico", "/static/<path:filename>"})
 
 #: Pages by the first part of their address.
-PAGES: Mapping[str, Role] = {"": _V, "valve": _V, "alarms": _V, "sheets": _V, "verification": _V, "health": _V, "audit": _A}
+PAGES: Mapping[str, Role] = {
+    "": _V,
+    "valve": _V,
+    "alarms": _V,
+    "sheets": _V,
+    "verification": _V,
+    "health": _V,
+    "audit": _A,
+}
 
 #: Callbacks by the component ids of their outputs; one with several outputs needs the strictest of them.
 CALLBACKS: Mapping[str, Role] = {

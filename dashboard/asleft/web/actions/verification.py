@@ -56,7 +56,9 @@ class VerificationPages:
             last = newest.get(valve)
             words = "never verified here"
             if last is not None:
-                words = f"record {last[0]}, {self.source.time.moment(last[1], now)}, {'' if last[2] else 'not '}accepted"
+                words = (
+                    f"record {last[0]}, {self.source.time.moment(last[1], now)}, {'' if last[2] else 'not '}accepted"
+                )
             rows.append([el("a", name.spoken, href=check_href(valve)), words])
         done = sum(valve in newest for valve in self.source.valves())
         return frame.page(
@@ -113,8 +115,8 @@ class VerificationPages:
                 "section",
                 el("h2", "After adjusting"),
                 el("p", f"As found is taken from {self.source.time.full(before.from_ns)}."),
-                el("div", el("a", "Begin watching as left", href=self._with(check_href(valve, live_from_ns=now), before),
-                             class_="button"), class_="way-on"),
+                el("div", el("a", "Begin watching as left", class_="button",
+                             href=self._with(check_href(valve, live_from_ns=now), before)), class_="way-on"),
             )  # fmt: skip
         return frame.page(
             f"Verify {name.spoken}",
@@ -161,7 +163,9 @@ class VerificationPages:
             el("div", extra, id="graded", data_renew=live or None),
         )
 
-    def form(self, valve: str, typed: Mapping[str, str] | None = None, faults: Mapping[str, str] | None = None) -> Response:
+    def form(
+        self, valve: str, typed: Mapping[str, str] | None = None, faults: Mapping[str, str] | None = None
+    ) -> Response:
         """The form of a record over one or two stretches, with what was typed and what is wrong with it."""
         frame = Frame(self.source, current())
         drafted = self._draft(frame, valve, typed)

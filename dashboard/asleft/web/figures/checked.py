@@ -13,7 +13,9 @@ from asleft.web.units import Pressures
 Json = Mapping[str, Any]
 
 
-def steps_figure(steps: Sequence[Json], sheet: Sheet, shown: Pressures, *, before: Sequence[Json] = ()) -> Markup | None:
+def steps_figure(
+    steps: Sequence[Json], sheet: Sheet, shown: Pressures, *, before: Sequence[Json] = ()
+) -> Markup | None:
     """Pressure of each step against its current, over the recorded characteristic; None without both numbers."""
     branches = {(label, way): _branch(rows, way, shown) for label, rows in (("now", steps), ("before", before))
                 for way in ("up", "down")}  # fmt: skip
@@ -59,7 +61,9 @@ def ramps_figure(traces: Sequence[Json], sheet: Sheet, way: str, *, before: Sequ
     ramp_s = sheet.as_left.get(name)
     longest = max(max(t["time_s"], default=0.0) for t in [*now, *old])
     end_s = max(longest, (ramp_s or 0.0) * 1.15, 0.1)
-    chart = Chart((-0.06 * end_s, end_s), (-0.05, 1.08), "seconds since the command moved, full span", "share of span")
+    chart = Chart(
+        (-0.06 * end_s, end_s), (-0.05, 1.08), "seconds since the command moved, full span", "share of span"
+    )
     if ramp_s is not None:
         tolerance = sheet.tolerance.get(name)
         if tolerance is not None:
@@ -69,9 +73,7 @@ def ramps_figure(traces: Sequence[Json], sheet: Sheet, way: str, *, before: Sequ
             low = [0.0, quick / slow if slow > 0 else 1.0, 1.0]
             high = [0.0, 1.0, 1.0]
             turned = way == "down"
-            chart.area(
-                xs, [1 - y for y in high] if turned else low, [1 - y for y in low] if turned else high
-            )
+            chart.area(xs, [1 - y for y in high] if turned else low, [1 - y for y in low] if turned else high)
             chart.line([0.0, ramp_s], shares if way == "up" else shares[::-1], "left")
     for trace in old:
         chart.line(trace["time_s"], trace["share"], "trace before")

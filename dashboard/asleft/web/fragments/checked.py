@@ -31,7 +31,8 @@ def sentence(check: Json) -> str:
 def outs(check: Json) -> list[str]:
     """What is out, in words, quantities before single steps."""
     said = [
-        f"{LABELS[q['id']]} is {format_quantity(q['id'], q['as_found'])}, left at {format_quantity(q['id'], q['as_left'])}"
+        f"{LABELS[q['id']]} is {format_quantity(q['id'], q['as_found'])}, "
+        f"left at {format_quantity(q['id'], q['as_left'])}"
         for q in check["quantities"]
         if q["verdict"] == "out" and q["as_found"] is not None
     ]
@@ -48,7 +49,9 @@ def done_list(check: Json) -> Markup:
     items: list[Markup] = [el("li", el("b", "Missing. "), text, class_="open") for text in check["missing"]]
     if check["conditioning_cycles"]:
         count = check["conditioning_cycles"]
-        items.append(el("li", el("b", "Done. "), f"{count} full {'cycle' if count == 1 else 'cycles'} before the sweep."))
+        items.append(
+            el("li", el("b", "Done. "), f"{count} full {'cycle' if count == 1 else 'cycles'} before the sweep.")
+        )
     if check["sweep"] is not None:
         sweep = check["sweep"]
         rate = f"{sweep['up_pct_s']:.1f} % a second up, {sweep['down_pct_s']:.1f} % down"
@@ -57,7 +60,9 @@ def done_list(check: Json) -> Markup:
     for way in ("up", "down"):
         full = [r for r in check["ramp_steps"] if r["way"] == way and abs(r["to_pct"] - r["from_pct"]) >= 80.0]
         if full:
-            items.append(el("li", el("b", "Done. "), f"{len(full)} full {'stroke' if len(full) == 1 else 'strokes'} {way}."))
+            items.append(
+                el("li", el("b", "Done. "), f"{len(full)} full {'stroke' if len(full) == 1 else 'strokes'} {way}.")
+            )
     return el("ul", *items, class_="done")
 
 
@@ -88,7 +93,10 @@ def quantities(check: Json, shown: Pressures) -> Markup:
         seen = q["verdict"] != "not-observed"
         reason = q["reason"] or ""
         if q["bound"]:
-            sides = [f"{'below' if side == 'below' else 'above'} {shown.quantity(name, value)}" for side, value in q["bound"].items()]
+            sides = [
+                f"{'below' if side == 'below' else 'above'} {shown.quantity(name, value)}"
+                for side, value in q["bound"].items()
+            ]
             reason = f"{reason} ({', '.join(sides)})"
         rows.append(
             [
@@ -105,7 +113,7 @@ def quantities(check: Json, shown: Pressures) -> Markup:
     return table("Uncertainty: expanded, 95 %.", head, rows, numeric=frozenset({1, 2, 3, 4}))
 
 
-def _tolerance(name: str, tolerance: Any, shown: Pressures) -> str:
+def _tolerance(name: str, tolerance: float | list[float | None] | None, shown: Pressures) -> str:
     if tolerance is None:
         return "–"
     low, high = (-tolerance, tolerance) if isinstance(tolerance, (int, float)) else tolerance
@@ -178,7 +186,11 @@ def findings(check: Json) -> Markup | None:
     if not check["findings"]:
         return None
     items = [
-        el("li", el("b", f"{sentence_case(kind_words(f['kind']))}. "), f"{f['evidence']} Likely {part_words(f['part'])}.")
+        el(
+            "li",
+            el("b", f"{sentence_case(kind_words(f['kind']))}. "),
+            f"{f['evidence']} Likely {part_words(f['part'])}.",
+        )
         for f in check["findings"]
     ]
     return join(el("h2", "Seen besides"), el("ul", *items))
@@ -202,4 +214,3 @@ def conditions(check: Json, time: PlantTime, shown: Pressures) -> Markup:
         else None,
         *(el("p", remark, class_="sub") for remark in check["remarks"]),
     )
-

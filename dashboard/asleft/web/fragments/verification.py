@@ -24,6 +24,7 @@ _PLATE = (
     ("driver_type", "Driver type", ""),
     ("driver_serial", "Driver serial number", ""),
 )
+_DECISIONS = [("", "choose"), ("accepted", "accepted as left"), ("not-accepted", "not accepted")]
 _CHANNEL_LABEL: Mapping[str, str] = {
     "command": "Command", "current": "Current", "pressure": "Pressure sensor", "gauge": "Gauge read beside it",
 }  # fmt: skip
@@ -52,10 +53,14 @@ def begin_form(valve: str, now_ns: int) -> Markup:
         el("h2", "Watch it as it is done"),
         el(
             "p",
-            "The page takes what is recorded from now on, says what it has recognised and what is missing, and grades "
-            "the rest. Nothing is commanded from here.",
+            "The page takes what is recorded from now on, says what it has recognised and what is missing, and "
+            "grades the rest. Nothing is commanded from here.",
         ),
-        el("div", el("a", "Begin watching", href=check_href(valve, live_from_ns=now_ns), class_="button"), class_="way-on"),
+        el(
+            "div",
+            el("a", "Begin watching", href=check_href(valve, live_from_ns=now_ns), class_="button"),
+            class_="way-on",
+        ),
     )
 
 
@@ -75,9 +80,7 @@ def found(source: Source, valve: str, sweeps: Sequence[FoundSweep], looked: Stre
     return el(
         "section",
         el("h2", "Found in what was recorded"),
-        el("ul", *items, class_="choices")
-        if items
-        else el("p", f"No sweep 0-100-0 % from {span}."),
+        el("ul", *items, class_="choices") if items else el("p", f"No sweep 0-100-0 % from {span}."),
         details("Look elsewhere, or take a stretch yourself", stretch_form(source, valve, looked), key="elsewhere"),
     )
 
@@ -144,20 +147,21 @@ def ways_on(valve: str, now: Stretch, before: Stretch | None, *, may_enter: bool
     taken = el("a", "Make a record: as found, nothing adjusted", href=form_href(valve, now), class_="button")
     if before is None:
         query = urlencode({"found_from": utc(now.from_ns), "found_to": utc(now.to_ns)}, safe=":")
-        adjust = el(
-            "a", "Take this as found, and adjust", href=f"{check_href(valve)}?{query}", class_="button"
-        )
+        adjust = el("a", "Take this as found, and adjust", href=f"{check_href(valve)}?{query}", class_="button")
         return el("div", taken, adjust, class_="way-on")
     return el(
         "div",
-        el("a", "Make a record: as found and, with this, as left", href=form_href(valve, before, now), class_="button"),
+        el(
+            "a",
+            "Make a record: as found and, with this, as left",
+            href=form_href(valve, before, now),
+            class_="button",
+        ),
         class_="way-on",
     )
 
 
-def form(
-    frame: Frame, action: str, typed: Mapping[str, str], faults: Mapping[str, str], accept: str
-) -> Markup:
+def form(frame: Frame, action: str, typed: Mapping[str, str], faults: Mapping[str, str], accept: str) -> Markup:
     """What a person enters. `accept`: why it cannot be accepted, or empty."""
     return el(
         "form",
@@ -166,8 +170,7 @@ def form(
             "fieldset",
             el("legend", "Valve and driver"),
             el("div", *(_field(name, label, typed, faults, hint) for name, label, hint in _PLATE), class_="fields"),
-            _field("dialled", "Settings as dialled", typed, faults, "as they stand at the driver now, in its own words",
-                   kind="area"),
+            _field("dialled", "Settings as dialled", typed, faults, "as they stand at the driver now", kind="area"),
         ),
         el(
             "fieldset",
@@ -187,8 +190,7 @@ def form(
                 class_="fields",
             ),
             _field("remark", "Remark", typed, faults, "", kind="area"),
-            _choice("decision", "Decision",
-                    [("", "choose"), ("accepted", "accepted as left"), ("not-accepted", "not accepted")], typed, faults,
+            _choice("decision", "Decision", _DECISIONS, typed, faults,
                     hint=f"{accept[:1].upper()}{accept[1:]}" if accept else ""),
         ),
         el("p", "What is filed is never changed; a mistake is set right by another record.", class_="sub"),

@@ -1,4 +1,4 @@
-"""Verifications for the pages: readings of a stretch, graded, kept for a moment; sweeps found in what was recorded."""
+"""Verifications for the pages: readings of a stretch, graded, kept for a moment; sweeps found in the past."""
 
 from __future__ import annotations
 
@@ -95,9 +95,7 @@ class Checks:
                     break
                 first, count = before, count + 1
             from_ns, to_ns = round((first.from_s - _MARGIN_S) * S), round((cycle.to_s + _MARGIN_S) * S)
-            out.append(
-                FoundSweep(Stretch(from_ns, to_ns), round(cycle.from_s * S), cycle.to_s - cycle.from_s, count)
-            )
+            out.append(FoundSweep(Stretch(from_ns, to_ns), round(cycle.from_s * S), cycle.to_s - cycle.from_s, count))
         return out[::-1]
 
 

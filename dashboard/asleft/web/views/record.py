@@ -1,5 +1,4 @@
-"""A verification record: what goes into it, from two graded stretches and what a person enters; and whether it may be
-accepted."""
+"""A verification record: two graded stretches and what a person enters; and whether it may be accepted."""
 
 from __future__ import annotations
 
@@ -53,7 +52,9 @@ def faults_of(draft: Draft) -> dict[str, str]:
     """What is wrong with what was entered, by field. A record of any outcome may be filed; not any be accepted."""
     entered = draft.entered
     faults = {
-        name: f"{len(text)} characters; at most {LONGEST} are kept" for name, text in entered.items() if len(text) > LONGEST
+        name: f"{len(text)} characters; at most {LONGEST} are kept"
+        for name, text in entered.items()
+        if len(text) > LONGEST
     }
     if entered["load_state"] not in LOAD_STATES:
         faults["load_state"] = "say in which load state it was done"
@@ -78,7 +79,9 @@ def why_not_accepted(draft: Draft) -> str:
     if draft.entered["load_state"] == "none" and draft.sheet.controls == "pressure":
         pressures = {q.id for q in last.judgement.quantities} & {"pressure_at_zero", "pressure_at_full"}
         if pressures:
-            return "it cannot be accepted in full: pressures are in the sheet, and the load state says there were none"
+            return (
+                "it cannot be accepted in full: pressures are in the sheet, and the load state says there were none"
+            )
     return ""
 
 
@@ -104,9 +107,7 @@ def record_body(draft: Draft, *, made_ns: int, who: str, version: str, zone: str
             "sha256": hashlib.sha256(draft.sheet_record.toml.encode()).hexdigest(),
         },
         "plate": {name: entered[name] for name in PLATE},
-        "instruments": {
-            channel: {part: entered[f"{channel}_{part}"] for part in INSTRUMENT} for channel in CHANNELS
-        },
+        "instruments": {channel: {part: entered[f"{channel}_{part}"] for part in INSTRUMENT} for channel in CHANNELS},
         "load_state": entered["load_state"],
         "oil": entered["oil"],
         "as_found": draft.found.as_json(),

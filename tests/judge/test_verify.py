@@ -1,0 +1,208 @@
+"""Verifications by the simulator, graded: what is right is in, what is wrong is out, what is missing is said."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from asleft.judge.propose.propose import Wanted, propose
+from asleft.judge.types import Samples, Verdict
+from asleft.judge.verify.grade import check, cut
+from asleft.judge.verify.result import Outcome
+from asleft.sheet.model import Characteristic, Coil, Tolerance
+from asleft.sim.cycles import RIGID_BAR, CyclePlan, Step
+from asleft.sim.faults import Fault, FaultKind
+from asleft.sim.model import default_valve
+from lanes import START_S, record
+
+_SWEEP = [k / 10 for k in (*range(1, 11), *range(9, -1, -1))]
+#: Two full strokes after the first of enabling, then a sweep, over and over.
+PLAN = CyclePlan(
+    (
+        Step(0.0, 3.0, RIGID_BAR),
+        *(Step(u, 3.0, RIGID_BAR) for u in (1.0, 0.0, 1.0, 0.0)),
+        *(Step(u, 3.0, RIGID_BAR) for u in _SWEEP),
+    ),
+    spread=0.0,
+)
+FAULTS = {
+    "good": (),
+    "ramp": (Fault(FaultKind.RAMP_UP, START_S - 60.0, 0.5),),
+    "full": (Fault(FaultKind.CURRENT_AT_FULL, START_S - 60.0, -0.07),),
+    "weak": (Fault(FaultKind.PRESSURE_DRIFT, START_S - 60.0, -12.0),),
+}
+
+
+@pytest.fixture(scope="module")
+def lanes():
+    models = {name: replace(default_valve(), cycle=PLAN, faults=faults) for name, faults in FAULTS.items()}
+    return record(models, duration_s=118.0, seed=3)
+
+
+@pytest.fixture(scope="module")
+def good(lanes):
+    """With the characteristic that the healthy valve showed, as somebody would have recorded it."""
+    lane = lanes["good"]
+    return replace(lane.sheet, characteristic=curve(check(lane.sheet, lane.samples)))
+
+
+def curve(found) -> Characteristic:
+    up = {round(s.command_pct): s for s in found.steps if s.way == "up"}
+    down = {round(s.command_pct): s for s in found.steps if s.way == "down"}
+    both = sorted(set(up) & set(down))
+    at = [up[k].current.found for k in both]
+    low, high = down[0], up[100]
+    return Characteristic(
+        (0.18, *at, high.current.found),
+        (low.pressure.found, *(up[k].pressure.found for k in both), high.pressure.found),
+        (low.pressure.found, *(down[k].pressure.found for k in both), high.pressure.found),
+    )
+
+
+def test_a_healthy_valve_is_as_left(lanes, good):
+    found = check(good, lanes["good"].samples)
+    assert found.outcome is Outcome.AS_LEFT, (found.missing, found.judgement.quantities)
+    assert found.missing == ()
+    assert found.conditioning == 2
+    assert [s.way for s in found.steps].count("up") == 10
+    assert [s.way for s in found.steps].count("down") == 10
+    assert {s.current.verdict for s in found.steps} == {Verdict.IN}
+    assert {s.pressure.verdict for s in found.steps} == {Verdict.IN}
+    by_id = {q.id: q for q in found.judgement.quantities}
+    truth = lanes["good"].truth
+    for name in (
+        "current_at_zero",
+        "current_at_full",
+        "ramp_up",
+        "ramp_down",
+        "pressure_at_zero",
+        "pressure_at_full",
+    ):
+        assert by_id[name].as_found == pytest.approx(truth[name], abs=by_id[name].tolerance_above / 4), name
+        assert by_id[name].verdict is Verdict.IN
+    assert {r.way for r in found.ramps} == {"up", "down"}
+    json.dumps(found.as_json(), allow_nan=False)
+
+
+@pytest.mark.parametrize(
+    ("fault", "quantity"), [("ramp", "ramp_up"), ("full", "current_at_full"), ("weak", "pressure_at_full")]
+)
+def test_what_is_wrong_is_out_and_nothing_else(lanes, good, fault, quantity):
+    found = check(replace(good, valve=lanes[fault].sheet.valve), lanes[fault].samples)
+    assert found.outcome is Outcome.NOT_AS_LEFT
+    out = {q.id for q in found.judgement.quantities if q.verdict is Verdict.OUT}
+    assert quantity in out
+    # Pressures follow a current that is too low; nothing else may move.
+    assert out <= {quantity, *({"pressure_at_full"} if fault == "full" else set())}
+    steps = [s for s in found.steps if s.command_pct > 85.0]
+    assert steps
+    assert all((s.current.verdict is Verdict.OUT) is (fault == "full") for s in steps)
+
+
+def test_production_states_do_not_matter_but_what_was_done_does(lanes, good):
+    samples = lanes["good"].samples
+    stopped = Samples(samples.time_s, {**samples.channels, "mode": np.full(samples.time_s.size, 2.0)}, samples.bursts)
+    assert check(good, stopped).outcome is Outcome.AS_LEFT
+    early = cut(samples, samples.time_s[0], samples.time_s[0] + 30.0)
+    found = check(good, early)
+    assert found.outcome is Outcome.INCOMPLETE
+    assert found.missing[0].startswith("A sweep 0-100-0 %") or "conditioning" in found.missing[0]
+    by_id = {q.id: q for q in found.judgement.quantities}
+    assert by_id["pressure_at_full"].verdict is Verdict.NOT_OBSERVED
+    assert by_id["pressure_at_full"].reason == "no sweep 0-100-0 % yet"
+
+
+def test_a_valve_without_a_current_reading_is_graded_by_pressure(lanes, good):
+    samples = lanes["good"].samples
+    channels = {k: v for k, v in samples.channels.items() if k != "current"}
+    found = check(good, replace(samples, channels=channels, bursts=()))
+    assert found.missing == ()
+    assert {s.current.verdict for s in found.steps} == {Verdict.NOT_OBSERVED}
+    assert {s.current.reason for s in found.steps} == {"no current reading on this valve"}
+    assert {s.pressure.verdict for s in found.steps} == {Verdict.IN}
+
+
+def test_without_a_command_nothing_is_recognised(lanes, good):
+    samples = lanes["good"].samples
+    found = check(good, replace(samples, channels={"current": samples.channels["current"]}))
+    assert found.missing == ("The command is not recorded on this valve: no sweep can be recognised.",)
+    assert found.outcome is Outcome.INCOMPLETE
+    with pytest.raises(ValueError, match="no reading in the stretch"):
+        check(good, Samples(np.zeros(0), {}))
+
+
+def test_without_a_recorded_characteristic_only_ends_are_graded(lanes):
+    found = check(lanes["good"].sheet, lanes["good"].samples)
+    graded = [(s.way, round(s.command_pct)) for s in found.steps if s.pressure.verdict is not Verdict.NOT_OBSERVED]
+    assert graded == [("up", 100), ("down", 0)]
+
+
+def test_traces_lie_on_the_ramp_as_left(lanes, good):
+    found = check(good, lanes["good"].samples)
+    assert {t.way for t in found.traces} == {"up", "down"}
+    for trace in found.traces:
+        ramp_s = good.as_left[f"ramp_{trace.way}"]
+        time_s, share = np.array(trace.time_s), np.array(trace.share)
+        inside = (time_s > 0.2 * ramp_s) & (time_s < 0.8 * ramp_s)
+        line = time_s / ramp_s if trace.way == "up" else 1.0 - time_s / ramp_s
+        assert inside.sum() >= 5
+        assert np.max(np.abs(share - line)[inside]) < 0.05, trace.way
+
+
+# ---------------------------------------------------------------------------------------------- proposals
+
+
+def test_proposals_lead_to_what_was_wanted(lanes, good):
+    """Read off the measured branches, and checked against the currents at which the simulator was told to hold."""
+    found = check(good, lanes["good"].samples)
+    up = {round(s.command_pct): s for s in found.steps if s.way == "up"}
+    down = {round(s.command_pct): s for s in found.steps if s.way == "down"}
+    wanted = Wanted(down[20].pressure.found, up[80].pressure.found, 100.0)
+    by = {p.quantity or p.label: p for p in propose(good, found, wanted)}
+    assert by["current_at_zero"].value == pytest.approx(down[20].current.found, abs=1e-6)
+    assert by["current_at_full"].value == pytest.approx(up[80].current.found, abs=1e-6)
+    span = by["current_at_full"].value - by["current_at_zero"].value
+    slopes = [
+        (up[k + 10].pressure.found - up[k].pressure.found) / (up[k + 10].current.found - up[k].current.found)
+        for k in range(20, 80, 10)
+    ]
+    assert by["ramp_up"].value == pytest.approx(max(slopes) * span / 100.0, rel=0.02)
+    assert by["headroom there, coil hot and supply low"].value is None
+
+
+def test_headroom_of_a_proposal_by_hand(lanes, good):
+    """(21.6 V - 1 V) 0.95 / (R20 (1 + 0.00393 * 70) + 0.3), IEC 60028 for the copper; then less half the dither."""
+    coil = Coil(90.0, 21.6, 0.3, 1.0, 0.95)
+    sheet = replace(good, coil=coil, as_left={**good.as_left, "coil_resistance": 11.0, "dither_amplitude": 0.06})
+    found = check(sheet, lanes["good"].samples)
+    up = {round(s.command_pct): s for s in found.steps if s.way == "up"}
+    room = propose(sheet, found, Wanted(full_bar=up[90].pressure.found))[-1]
+    most = (21.6 - 1.0) * 0.95 / (11.0 * (1 + 0.00393 * 70.0) + 0.3)
+    full = up[90].current.found
+    assert room.value == pytest.approx(100.0 * (most - 0.03 - full) / full, rel=1e-3)
+
+
+def test_nothing_is_extrapolated(lanes, good):
+    found = check(good, lanes["good"].samples)
+    zero, full = propose(good, found, Wanted(1.0, 500.0, 50.0))[1:3]
+    assert zero.value is None
+    assert "not to 1.0 bar" in zero.basis
+    assert "not to 500.0 bar" in full.basis
+    assert propose(good, found, Wanted())[1].basis == "no pressure was asked for"
+
+
+def test_where_the_pressure_starts_to_move(good, lanes):
+    """A branch that is flat up to 0.35 A and then rises with 300 bar/A, by hand."""
+    found = check(good, lanes["good"].samples)
+
+    def bent(step):
+        current = step.current.found
+        bar = 12.0 + max(current - 0.35, 0.0) * 300.0
+        return replace(step, pressure=replace(step.pressure, found=bar, uncertainty=0.3))
+
+    start = propose(good, replace(found, steps=tuple(bent(s) for s in found.steps)), Wanted())[0]
+    assert start.value == pytest.approx(0.35, abs=0.005)
+    assert abs(start.value - 0.35) < start.uncertainty
+    assert Tolerance(0.0, 0.1).above > start.uncertainty

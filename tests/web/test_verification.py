@@ -1,0 +1,210 @@
+"""Verification in the pages: recognised, graded, recorded; nothing accepted that is not complete or out."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from io import BytesIO
+from urllib.parse import quote
+
+import pytest
+from asleft.web.app import create_app
+from asleft.web.tables.text import utc
+from pypdf import PdfReader
+
+S = 10**9
+V = "press-1.platen"
+
+
+@pytest.fixture
+def app(plant, door, desks, tmp_path):
+    door.add_one_of_each()
+    desked = desks.Desked(plant, door, tmp_path / "door")
+    yield create_app(plant, desked, door.access, clock_ns=lambda: plant.now)
+    desked.close()
+
+
+@pytest.fixture
+def client(app, doors):
+    made = app.server.test_client()
+    assert doors.sign_in(made, "technician").status_code == 303
+    return made
+
+
+def text_of(answer) -> str:
+    return answer.get_data(as_text=True).replace("&quot;", '"').replace("&#x27;", "'").replace("&amp;", "&")
+
+
+def done(plant, hands, ago_s: float, script=None, **changes):
+    """Somebody did it that long ago; the stretch round it."""
+    hand = hands.Hand(plant.now - round(ago_s * S), script or [*hands.strokes(), *hands.sweep()], **changes)
+    plant.hands.setdefault(V, []).append(hand)
+    return hand.start_ns - 2 * S, hand.end_ns
+
+
+def query(prefix: str, stretch) -> str:
+    return f"{prefix}from={quote(utc(stretch[0]))}&{prefix}to={quote(utc(stretch[1]))}"
+
+
+def entered(**changes) -> dict[str, str]:
+    usual = {
+        "valve_plate": "DP-17 no. 4402", "coil_plate": "24 V, 11 ohm", "driver_type": "rail driver",
+        "driver_serial": "0815", "dialled": "low 2.1, high 7.4", "pressure_id": "PT-3", "pressure_due": "2026-01-31",
+        "pressure_range": "0 to 250 bar", "load_state": "stop", "technician": "technician", "witness": "",
+        "remark": "after the pump was changed", "decision": "accepted",
+    }  # fmt: skip
+    return {**usual, **changes}
+
+
+def file_it(client, doors, address: str, **changes):
+    page = text_of(client.get(address))
+    return client.post(address, data={doors.CSRF: doors.word_in(page), **entered(**changes)})
+
+
+def test_the_page_begins_with_cautions_and_finds_what_was_recorded(client, plant, hands):
+    done(plant, hands, 1800.0)
+    page = text_of(client.get(f"/verification/{V}"))
+    assert "<h1>Verify the platen pressure of Press 1.</h1>" in page
+    assert "At 100 % command full pressure or full flow may result. Do not proceed if that is unsafe" in page
+    assert page.count(">Sweep at ") == 1
+    assert "after 2 other full cycles" in page
+    assert "None has been filed yet." in page
+    link = re.search(r'href="(/verification/press-1\.platen\?from=[^"]+)">Sweep', page).group(1)
+    graded = text_of(client.get(link))
+    assert "<h1>Everything that was observed is as left.</h1>" in graded
+    assert "2 full cycles before the sweep." in graded
+    assert "A sweep 0-100-0 %, 20 levels graded" in graded
+
+
+def test_production_is_no_sweep(client):
+    page = text_of(client.get(f"/verification/{V}"))
+    assert "No sweep 0-100-0 % from" in page
+
+
+def test_watching_says_what_is_missing_until_it_is_there(client, plant, hands):
+    script = [*hands.strokes(), *hands.sweep()]
+    hand = hands.Hand(plant.now, script)
+    plant.hands[V] = [hand]
+    began, address = plant.now, f"/verification/{V}?from={quote(utc(plant.now))}"
+    plant.now = began + 20 * S
+    page = text_of(client.get(address))
+    assert "<h1>Not complete yet: 2 things are missing.</h1>" in page
+    assert "Two conditioning cycles 0-100-0 % before the sweep: one yet." in page
+    assert re.search(r'class="opening" id="check" data-renew', page)
+    plant.now = began + 45 * S
+    assert "On the way up, " in text_of(client.get(address))
+    plant.now = hand.end_ns + S
+    page = text_of(client.get(address))
+    assert "Everything that was observed is as left." in page
+    assert "Make a record: as found, nothing adjusted" in page
+
+
+def test_a_ramp_that_was_turned_is_out_and_cannot_be_accepted(client, plant, hands, doors):
+    stretch = done(plant, hands, 1800.0, up_s=2.1)
+    page = text_of(client.get(f"/verification/{V}?{query('', stretch)}"))
+    assert "Not as left: ramp up is 2.10 s, left at 1.60 s." in page
+    address = f"/verification/{V}/record?{query('found_', stretch)}"
+    refused = file_it(client, doors, address)
+    assert refused.status_code == 400
+    words = text_of(refused)
+    assert "Decision: it cannot be accepted: something is out of tolerance as it was left." in words
+    assert 'value="PT-3"' in words  # nothing typed is lost
+    assert file_it(client, doors, address, decision="not-accepted").status_code == 303
+
+
+def test_a_sweep_without_conditioning_is_not_accepted(client, plant, hands, doors):
+    stretch = done(plant, hands, 1800.0, [(5.0, 0.0), *hands.sweep()])
+    answer = file_it(client, doors, f"/verification/{V}/record?{query('found_', stretch)}")
+    assert answer.status_code == 400
+    assert "it cannot be accepted, because it is not complete. Two conditioning cycles" in text_of(answer)
+
+
+def test_found_adjusted_left_recorded(client, plant, hands, doors, door):
+    found = done(plant, hands, 3600.0, up_s=2.1)
+    left = done(plant, hands, 1800.0)
+    page = text_of(client.get(f"/verification/{V}?{query('', left)}&{query('found_', found)}"))
+    link = re.search(r'href="(/verification/[^"]+/record\?[^"]+)"[^>]*>Make a record: as found and', page).group(1)
+    answer = file_it(client, doors, link)
+    assert (answer.status_code, answer.location) == (303, f"/verification/{V}/1?said=filed")
+    page = text_of(client.get(f"/verification/{V}/1"))
+    assert "Verification record 1 of Press 1 platen pressure: Accepted as left." in page
+    body = json.loads(client.get(f"/verification/{V}/1.json").get_data(as_text=True))
+    assert body["as_found"]["outcome"] == "not-as-left"
+    assert body["as_left"]["outcome"] == "as-left"
+    assert body["sheet"]["revision"] == 3
+    assert body["instruments"]["pressure"]["id"] == "PT-3"
+    ramps = [
+        next(q for q in body[k]["quantities"] if q["id"] == "ramp_up")["as_found"] for k in ("as_found", "as_left")
+    ]
+    assert ramps == pytest.approx([2.1, 1.6], abs=0.02)
+    record = door.store.verifications.one(V, 1)
+    assert record.digest == hashlib.sha256(record.body.encode()).hexdigest()
+    lines = [(line.action, line.who) for line in door.store.audit.newest(5)]
+    assert ("verification filed", "technician") in lines
+    assert "record 1, " in text_of(client.get("/verification"))
+
+
+def test_the_paper_says_all_that_an_auditor_asks(client, plant, hands, doors):
+    stretch = done(plant, hands, 1800.0)
+    assert file_it(client, doors, f"/verification/{V}/record?{query('found_', stretch)}").status_code == 303
+    text = text_of(client.get(f"/verification/{V}/1.html"))
+    reader = PdfReader(BytesIO(client.get(f"/verification/{V}/1.pdf").get_data()))
+    printed = " ".join(" ".join(page.extract_text() for page in reader.pages).split())
+    for words in (
+        "As found; nothing was adjusted", "DP-17 no. 4402", "0815", "low 2.1, high 7.4", "2026-01-31, overdue",
+        "cylinder against its stop, valve in control", "% of command a second up", "ISO 14253-1",
+        "SHA-256 of its file",
+        "Not observed, and why", "supply voltage:", "It is not a safety validation", "Carried out by: technician",
+        "Witnessed by", "At 100 % command full pressure or full flow may result", "after the pump was changed",
+    ):  # fmt: skip
+        assert words in text, words
+        assert words in printed, words
+    assert "<script" not in text
+    assert re.search(r"(src|href)=", text) is None
+
+
+def test_what_is_wrong_is_said_at_its_field(client, plant, hands, doors):
+    stretch = done(plant, hands, 1800.0)
+    address = f"/verification/{V}/record?{query('found_', stretch)}"
+    answer = file_it(client, doors, address, load_state="", technician="  ", decision="", remark="x" * 2001)
+    words = text_of(answer)
+    assert answer.status_code == 400
+    for fault in (
+        "Load state: say in which load state it was done.", "say who carried it out",
+        "Decision: say whether it is accepted.", "2001 characters; at most 2000 are kept",
+    ):  # fmt: skip
+        assert fault in words, fault
+
+
+@pytest.mark.parametrize(
+    ("address", "status", "words"),
+    [
+        ("/verification/no.such", 404, "Nothing is known of a valve"),
+        (f"/verification/{V}/7", 404, "There is no record 7"),
+        (f"/verification/{V}?from=monday", 400, "from = 'monday': wanted is a time"),
+        (f"/verification/{V}?from=2026-11-24T12:00:00Z&to=2026-11-24T11:00:00Z", 400, "from must lie before to."),
+        (f"/verification/{V}?from=2026-11-23T12:00:00Z&to=2026-11-24T11:00:00Z", 400, "23.0 hours; a verification"),
+        (f"/verification/{V}/record", 400, "a record needs a stretch in which it was found"),
+        (f"/verification/{V}?plant_from=tomorrow&plant_to=x", 400, "plant_from = 'tomorrow': wanted is a day"),
+    ],
+)  # fmt: skip
+def test_poor_addresses_are_answered_in_words(client, address, status, words):
+    answer = client.get(address)
+    assert answer.status_code == status
+    assert words in text_of(answer)
+
+
+def test_a_stretch_is_taken_by_the_plants_clock(client):
+    answer = client.get(f"/verification/{V}?plant_from=2026-11-24T12:00&plant_to=2026-11-24T12:05&do=grade")
+    assert answer.location == f"/verification/{V}?from=2026-11-24T11:00:00.000Z&to=2026-11-24T11:05:00.000Z"
+
+
+def test_a_viewer_sees_and_files_nothing(app, plant, hands, doors):
+    stretch = done(plant, hands, 1800.0)
+    client = app.server.test_client()
+    doors.sign_in(client, "viewer")
+    page = text_of(client.get(f"/verification/{V}?{query('', stretch)}"))
+    assert "Everything that was observed is as left." in page
+    assert "Make a record" not in page
+    assert "Your account may look, and change nothing." in page
