@@ -14,15 +14,18 @@ OUTCOME_WORDS: Mapping[str, str] = {
 #: Stands on each page from which somebody may go and command a valve.
 BEFORE_COMMAND: tuple[str, ...] = (
     (
-        "At 100 % command full pressure or full flow may result. Do not proceed if that is unsafe: with people in reach, "
+        "At 100 % command full pressure or full flow may result. Do not proceed if that is unsafe: with "
+        "people in reach, "
         "a tool or part that cannot take it, or a raised platen that is not supported."
     ),
     (
-        "Zero command and zero current do not mean safe: pressure may be stored in lines and accumulators. Isolate, lock "
+        "Zero command and zero current do not mean safe: pressure may be stored in lines and accumulators. "
+        "Isolate, lock "
         "out, support and bleed before anyone reaches in."
     ),
     (
-        "Only whoever is licensed and instructed for this machine may command it. Local code and the plant's procedure "
+        "Only whoever is licensed and instructed for this machine may command it. Local code and the plant's "
+        "procedure "
         "rule (ISO 4413, ISO 16092-3). Asleft only reads; it commands nothing and is no safety device."
     ),
 )
@@ -33,7 +36,8 @@ HOW_TO: tuple[str, ...] = (
         "pressure (cylinder against its stop, or the line blocked)."
     ),
     (
-        "Two full strokes 0-100-0 % in one step each way, resting at both ends until the ramp is through and two seconds "
+        "Two full strokes 0-100-0 % in one step each way, resting at both ends until the ramp is through and "
+        "two seconds "
         "more: they condition the valve and show both ramps."
     ),
     "A sweep 0-100-0 % in ten steps each way, three seconds or more on each, without turning back.",
@@ -51,7 +55,8 @@ NO_VALIDATION = "This record says what was measured. It is not a safety validati
 
 DECISION_RULE = (
     "A value is “in” if its deviation and the whole of its expanded uncertainty (95 %) lie within the tolerance, "
-    "“out” if all of it lies beyond, else “undecided”: guard band of one expanded uncertainty (ISO 14253-1, JCGM 106). The "
+    "“out” if all of it lies beyond, else “undecided”: guard band of one expanded uncertainty (ISO "
+    "14253-1, JCGM 106). The "
     "coverage factor follows from the effective degrees of freedom (JCGM 100, G.4)."
 )
 

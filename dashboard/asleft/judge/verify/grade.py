@@ -1,10 +1,10 @@
 """Grading a stretch of data in which somebody verified a valve: what was done, step by step, and what is missing.
 
 A person says that this is a verification, so what the judge otherwise works out from production (the machine's
-state, whether the valve is in control of the pressure) is taken as said: the pump runs, the valve makes the pressure. Whether
-the driver is enabled is still read or inferred. Currents, ramps, dither, coil and supply rest on the whole stretch;
-pressures and the characteristic on the graded sweep, and on the conditioning cycle before it, without which nobody
-could say on which branch the sweep begins.
+state, whether the valve is in control of the pressure) is taken as said: the pump runs, the valve makes the
+pressure. Whether the driver is enabled is still read or inferred. Currents, ramps, dither, coil and supply rest on
+the whole stretch; pressures and the characteristic on the graded sweep, and on the conditioning cycle before it,
+without which nobody could say on which branch the sweep begins.
 """
 
 from __future__ import annotations

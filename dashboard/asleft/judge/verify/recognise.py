@@ -1,9 +1,9 @@
 """What somebody did with the command: full cycles 0-100-0 %, and which of them were sweeps.
 
 A *full cycle* leaves the lower end of the range, reaches the upper end and comes back. It is a *sweep* if each way
-goes in steps no larger than a quarter of the range with a rest on each, or as slowly as 10 % a second, and never turns
-back. Everything faster conditions the valve and is not graded (ISO 10770-3 has conditioning cycles run before a
-recording, not recorded; from memory).
+goes in steps no larger than a quarter of the range with a rest on each, or as slowly as 10 % a second, and never
+turns back. Everything faster conditions the valve and is not graded (ISO 10770-3 has conditioning cycles run before
+a recording, not recorded; from memory).
 
 Told from the command alone, averaged over tenths of a second, so that a valve without a current reading can be
 verified too.
@@ -183,6 +183,6 @@ def _rests(level: FloatArray) -> list[float]:
         windows = np.lib.stride_tricks.sliding_window_view(level, _REST_TENTHS)
         flat = np.flatnonzero(np.ptp(windows, axis=1) < _REST)
         if flat.size:
-            for group in np.split(flat, np.flatnonzero(np.diff(flat) > 1) + 1):
-                inner.append(float(np.mean(level[group[0] : group[-1] + _REST_TENTHS])))
+            groups = np.split(flat, np.flatnonzero(np.diff(flat) > 1) + 1)
+            inner = [float(np.mean(level[group[0] : group[-1] + _REST_TENTHS])) for group in groups]
     return [0.0, *(u for u in inner if END < u < 1.0 - END), 1.0]
