@@ -25,6 +25,12 @@ _PICTURES = f"""
 .chart .tip.before {{ fill: #ffffff; stroke: {palette.MUTED}; }}
 .chart .trace {{ stroke: {palette.TEXT}; stroke-width: 1.4; fill: none; }}
 .chart .trace.before {{ stroke: {palette.MUTED}; stroke-dasharray: 2 3; }}
+.diagram .axis {{ stroke: {palette.MUTED}; stroke-width: 0.8; fill: none; }}
+.diagram .falling, .diagram .expected {{ stroke-dasharray: 4 3; }}
+.diagram .expected {{ stroke: {palette.EXPECTED}; stroke-width: 1; fill: none; }}
+.diagram .found {{ stroke: {palette.TEXT}; stroke-width: 0.8; stroke-opacity: 0.75; fill: none; }}
+.diagram .up {{ fill: {palette.TEXT}; fill-opacity: 0.75; }}
+.diagram .down {{ fill: #ffffff; fill-opacity: 0.6; stroke: {palette.MEASURED}; stroke-width: 0.9; }}
 text {{ font-family: sans-serif; font-size: 11px; fill: {palette.MUTED}; }} .strong {{ fill: {palette.TEXT}; }}
 """
 _STYLE = f"""
@@ -49,11 +55,13 @@ tr, figure, li {{ break-inside: avoid; }} thead {{ display: table-header-group; 
 .names {{ display: table; table-layout: fixed; width: 100%; font-size: 7.5pt; color: {palette.MUTED}; }}
 .names span {{ display: table-cell; text-align: center; }}
 figure {{ display: inline-block; width: 48%; margin: 0 1% 0.8em 0; vertical-align: top; }}
-figcaption {{ font-size: 9pt; font-weight: 600; }} .history {{ width: 100%; height: auto; }}
 figure .chart {{ width: 100%; height: auto; }}
 .signatures p {{ margin: 1.6em 0 0; break-inside: avoid; }}
 .sign {{ display: inline-block; width: 42mm; border-bottom: 0.6pt solid {palette.TEXT}; margin: 0 0.6em; }}
 ul.done {{ list-style: none; padding-left: 0; }}
+figcaption {{ font-size: 9pt; font-weight: 600; }}
+figure p {{ font-size: 8.5pt; padding-right: 1.2em; }}
+.history, .diagram {{ width: 100%; height: auto; }}
 .cautions {{ border-left: 3pt solid {palette.SHIFT}; padding-left: 0.8em; }}
 """
 

@@ -5,13 +5,17 @@ from __future__ import annotations
 import hashlib
 
 from asleft.web import units
+from asleft.web.figures.curve_paper import curve_svg, curve_words
 from asleft.web.figures.history import history_svg
+from asleft.web.figures.strokes_paper import strokes_svg
 from asleft.web.markup import Child, Markup, el, join, table
 from asleft.web.report.paper import paper, picture
 from asleft.web.source import Source
 from asleft.web.stretch import Stretch
 from asleft.web.svg import LARGE, deviation_strip
+from asleft.web.views.curve import curve_view
 from asleft.web.views.history import history_views
+from asleft.web.views.strokes import strokes_views
 from asleft.web.views.valve import ValveView, valve_view
 from asleft.web.views.valves import strip_words
 from asleft.web.when import age
@@ -47,6 +51,7 @@ def state_report(source: Source, valve: str, stretch: Stretch, version: str, *, 
         _table(view),
         _findings(view),
         _unseen(view),
+        _diagrams(source, valve),
         _histories(source, valve),
         _coverage(source, valve, stretch),
         el("h2", "How it was decided"),
@@ -128,6 +133,22 @@ def _findings(view: ValveView) -> Markup:
 def _unseen(view: ValveView) -> Markup | None:
     rows = [el("li", f"{line.label}: {line.remark}") for line in view.lines if line.verdict == "not-observed"]
     return join(el("h2", "Not observed, and why"), el("ul", *rows)) if rows else None
+
+
+def _diagrams(source: Source, valve: str) -> Markup | None:
+    """Pressure against current and the ramps, as they were in the last production."""
+    curve = curve_view(source, valve)
+    drawn: list[tuple[str, Markup, str]] = []
+    if curve is not None and (picture_of_curve := curve_svg(curve)) is not None:
+        drawn.append(("pressure against current", picture_of_curve, curve_words(curve)))
+    ramps = strokes_views(source, valve)
+    drawn += [(f"ramp {'up' if view.rising else 'down'}", strokes_svg(view), view.words) for view in ramps]
+    if not drawn:
+        return None
+    figures = [
+        el("figure", el("figcaption", name), picture(svg), el("p", words, class_="sub")) for name, svg, words in drawn
+    ]
+    return join(el("h2", "Characteristic and ramps"), el("div", *figures, class_="pictures"))
 
 
 def _histories(source: Source, valve: str) -> Markup | None:

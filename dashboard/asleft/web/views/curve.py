@@ -47,7 +47,7 @@ def curve_view(source: Source, valve: str) -> CurveView | None:
     """From raw readings of the last ten minutes of production; None where the valve has no current or pressure."""
     now = source.now_ns()
     sheet = source.sheet(valve, now)
-    producing = _last_production(source, valve, now)
+    producing = last_production(source, valve, now)
     left_a, rising, falling, basis = _as_left(sheet)
     tolerance = sheet.tolerance["pressure_at_full"].above if sheet and "pressure_at_full" in sheet.tolerance else None
     none = np.empty(0)
@@ -129,7 +129,8 @@ def _direction(mean_a: FloatArray, least_a: float) -> npt.NDArray[np.int8]:
     return way
 
 
-def _last_production(source: Source, valve: str, now_ns: int) -> tuple[int, int] | None:
+def last_production(source: Source, valve: str, now_ns: int) -> tuple[int, int] | None:
+    """The ten minutes before production was last seen, unix ns; None where there was none in a week."""
     intervals = source.records.intervals(valve, now_ns - LOOK_BACK_NS, now_ns)
     producing = [i for i in intervals if i.state is State.PRODUCING]
     if not producing:
