@@ -38,6 +38,7 @@ PATHS = {
     "/sheets/<valve>/file/<int:number>": "/sheets/press-2.clamp/file/3",
     "/sheets/<valve>/revise": "/sheets/press-2.clamp/revise",
     "/alarms/<path:alarm>": "/alarms/press-2.clamp/ramp-up-changed/1",
+    "/retune/<valve>": "/retune/press-2.clamp",
     "/verification/<valve>": "/verification/press-2.clamp",
     "/verification/<valve>/record": "/verification/press-2.clamp/record",
     "/verification/<valve>/<int:number>": "/verification/press-2.clamp/1",

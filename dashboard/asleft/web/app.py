@@ -18,6 +18,7 @@ from asleft.web.access.visitor import Access, present
 from asleft.web.actions import alarms as alarm_pages
 from asleft.web.actions import away, new_sheet
 from asleft.web.actions import reports as report_pages
+from asleft.web.actions import retune as retune_pages
 from asleft.web.actions import sheets as sheet_pages
 from asleft.web.actions import start as start_page
 from asleft.web.actions import tables as table_files
@@ -101,6 +102,7 @@ def create_app(
     start_page.register(app.server, source, access)
     work_pages.register(app.server, source, access.store.work)
     verification_pages.register(app.server, source, access.store.verifications, own_version)
+    retune_pages.register(app.server, source, own_version)
     report_pages.register(app.server, source, own_version)
     unit_choice.register(app.server, tls=rules.proxied)
     table_files.register(app.server, source, own_version)

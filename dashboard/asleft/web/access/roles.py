@@ -47,6 +47,7 @@ ROUTES: Mapping[str, Role] = {
     "/report/<valve>": _V,
     "/report/<valve>.html": _V,
     "/report/<valve>.pdf": _V,
+    "/retune/<valve>": _V,
     "/sheets": _V,
     "/sheets/new": _T,
     "/sheets/<valve>": _V,
@@ -63,7 +64,7 @@ ROUTES: Mapping[str, Role] = {
 }
 
 #: Those of them that people open, from a letter's link for one: whoever is not signed in is led to the door and back.
-_PLAIN = ("/alarms", "/sheets", "/report", "/csv", "/work", "/start", "/verification")
+_PLAIN = ("/alarms", "/sheets", "/report", "/csv", "/work", "/start", "/verification", "/retune")
 PLAIN_PAGES: frozenset[str] = frozenset(rule for rule in ROUTES if rule.startswith(_PLAIN))
 
 #: Routes whose posted forms change something, by their rule: they ask for more than looking does.

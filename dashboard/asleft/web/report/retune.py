@@ -1,0 +1,35 @@
+"""A retune on paper."""
+
+from __future__ import annotations
+
+import hashlib
+
+from asleft.web.fragments.retune import contents
+from asleft.web.markup import el
+from asleft.web.report.paper import paper
+from asleft.web.report.verification import styled
+from asleft.web.source import Source
+from asleft.web.units import BAR, Pressures
+from asleft.web.views.retune import RetuneView
+from asleft.web.words import CAUTIONS
+
+NO_VALIDATION = "This report says what was measured. It is no safety validation and releases no machine."
+
+
+def retune_report(source: Source, view: RetuneView, version: str, shown: Pressures = BAR) -> str:
+    """The whole document, for reading, printing and keeping."""
+    now = source.now_ns()
+    title = f"Retune of {view.name.spoken}"
+    foot = f"{view.valve} · sheet {view.record.number} · asleft {version} · made {source.time.full(now)}"
+    digest = hashlib.sha256(view.record.toml.encode()).hexdigest()
+    return paper(
+        title,
+        foot,
+        el("p", title, class_="sub"),
+        styled(contents(source, view, shown)),
+        el("h2", "What it rests on"),
+        el("p", f"Sheet: revision {view.record.number}, by {view.record.by}. SHA-256 of its file: {digest}."),
+        el("p", f"Software: asleft {version}. All times in {source.time.name}, 24 h."),
+        el("div", el("h2", "Before anyone goes to the press"), el("ul", *(el("li", text) for text in CAUTIONS)),
+           el("p", NO_VALIDATION), class_="cautions"),
+    )  # fmt: skip

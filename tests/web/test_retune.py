@@ -1,0 +1,125 @@
+"""Before and after a retune: what changed, what stayed, whether it is inside tolerance; on page and paper."""
+
+from __future__ import annotations
+
+import re
+from io import BytesIO
+from urllib.parse import quote
+
+import pytest
+from asleft.web.app import create_app
+from asleft.web.stretch import BadStretch, Stretch
+from asleft.web.views.retune import checked_stretches, proposed, retune_href, retune_view
+from asleft.web.when import PlantTime
+from pypdf import PdfReader
+
+S = 10**9
+DAY = 86_400 * S
+V = "press-2.clamp"  # its ramp up went from 1.6 to 2.1 s ten and a half days ago
+
+
+@pytest.fixture
+def both(plant):
+    now = plant.now
+    return Stretch(now - 14 * DAY, now - 11 * DAY), Stretch(now - 10 * DAY, now - 7 * DAY)
+
+
+@pytest.fixture
+def client(plant, door):
+    return create_app(plant, plant, door.access, clock_ns=lambda: plant.now).server.test_client()
+
+
+def text_of(answer) -> str:
+    return answer.get_data(as_text=True).replace("&quot;", '"').replace("&#x27;", "'").replace("&amp;", "&")
+
+
+def test_what_changed_is_told_from_what_stayed(source, both):
+    view = retune_view(source, V, *both)
+    by = {line.quantity: line for line in view.lines}
+    ramp = by["ramp_up"]
+    assert (ramp.word, ramp.verdict) == ("changed", "out")
+    assert ramp.change.before == pytest.approx(1.6, abs=0.02)
+    assert ramp.change.after == pytest.approx(2.1, abs=0.02)
+    assert ramp.change.test == "paired t"
+    assert by["ramp_down"].word == "changed, but by little"  # it drifts a hundredth of a second a day
+    assert by["ramp_down"].change.same
+    assert by["ramp_down"].verdict == "in"
+    assert view.sentence == "Ramp up changed; ramp up is out of tolerance afterwards."
+    assert view.hours[0] == pytest.approx(3 * 18.6, abs=1.0)
+
+
+def test_without_production_nothing_is_compared(source, plant):
+    march = plant.now - 250 * DAY
+    view = retune_view(source, V, Stretch(march - DAY, march), Stretch(march, march + DAY))
+    assert {line.word for line in view.lines} == {"not compared"}
+    assert view.sentence == "There is too little production in these stretches to compare anything."
+
+
+def test_a_day_either_side_of_the_revision_is_proposed(source):
+    before, after = proposed(source, V, None)
+    assert before.to_ns == after.from_ns == source.records.sheets(V)[-1].at_ns
+    assert before.seconds == after.seconds == 86_400
+    assert proposed(source, V, 99) is None
+    assert proposed(source, "press-9.none", None) is None
+
+
+def test_stretches_that_are_none():
+    for ends, words in (
+        ((2, 1, 3, 4), "before: its beginning must lie before its end"),
+        ((0, 1, 3, 3), "after: its beginning must lie"),
+        ((0, 3, 2, 4), "before must end before after begins"),
+        ((0, 50, 101, 300), "after: 199 days; at most 92"),
+    ):
+        with pytest.raises(BadStretch, match=words):
+            checked_stretches(*(k * DAY for k in ends))
+
+
+def test_the_page_and_its_papers(client, both):
+    page = text_of(client.get(retune_href(V, *both)))
+    assert "<h1>Ramp up changed; ramp up is out of tolerance afterwards.</h1>" in page
+    assert "two one-sided tests at 5 %" in page
+    assert page.count('class="chart"') >= 2  # both ramps
+    assert "those of before dashed" in page
+    link = re.search(r'href="([^"]+)"[^>]*>Report as PDF', page).group(1)
+    assert link == retune_href(V, *both, "pdf")
+    printed = " ".join(
+        " ".join(p.extract_text() for p in PdfReader(BytesIO(client.get(link).get_data())).pages).split()
+    )
+    for words in ("ramp up, s 1.60 2.10 +0.499", "paired t, p below 0.001", "It is no safety validation", "SHA-256"):
+        assert words in printed, words
+    text = text_of(client.get(retune_href(V, *both, "html")))
+    assert "<script" not in text
+
+
+def test_stretches_are_moved_by_the_plants_clock(client):
+    ends = {"before_from": "2026-11-10 00:00", "before_to": "2026-11-12 00:00", "after_from": "2026-11-14T06:00",
+            "after_to": "2026-11-15T06:00"}  # fmt: skip
+    query = "&".join(f"plant_{key}={quote(text)}" for key, text in ends.items())
+    answer = client.get(f"/retune/{V}?{query}")
+    assert answer.status_code == 303
+    assert "before_from=2026-11-09T23:00:00.000Z" in answer.location
+    assert "after_to=2026-11-15T05:00:00.000Z" in answer.location
+
+
+@pytest.mark.parametrize(
+    ("address", "status", "words"),
+    [
+        ("/retune/no.such", 404, "Nothing is known of a valve"),
+        (f"/retune/{V}?revision=99", 400, "revision = 99: this valve has no such revision"),
+        (f"/retune/{V}?revision=two", 400, "revision = 'two': wanted is the number"),
+        (f"/retune/{V}?before_from=2026-11-10T00:00:00Z", 400, "before_to = '': wanted is a time"),
+        (f"/retune/{V}?plant_before_from=x", 400, "plant_before_from = 'x': wanted is a day and a time"),
+    ],
+)
+def test_poor_addresses_are_answered_in_words(client, address, status, words):
+    answer = client.get(address)
+    assert answer.status_code == status
+    assert words in text_of(answer)
+
+
+def test_without_an_address_of_its_own_it_is_round_the_newest_revision(client, plant):
+    page = text_of(client.get(f"/retune/{V}"))
+    assert "too little production in these stretches" in page
+    at = plant.sheets(V)[-1].at_ns
+    time = PlantTime.named("Europe/Madrid")
+    assert f"After: {time.full(at)} to {time.full(at + DAY)}" in page
