@@ -10,7 +10,8 @@ from asleft.store.accounts import Role
 from asleft.web import ids, palette
 from asleft.web.app import ASSETS, create_app
 from asleft.web.pages import missing, parts, shell
-from asleft.web.pages.valve import draw_slow, draw_window, extend
+from asleft.web.pages.valve_slow import draw_history, draw_slow
+from asleft.web.pages.valve_window import draw_window, extend
 from dash import no_update
 from plotly.offline import get_plotlyjs_version
 
@@ -168,10 +169,17 @@ def test_curve_and_history_come_together(source):
     figure, style, words = draw_slow(source, "press-2.clamp")
     assert style == {}
     assert len(figure["data"]) == 6
-    assert set(words) == {ids.CURVE_WORDS, ids.HISTORY}
+    assert set(words) == {ids.CURVE_WORDS}
     figure, style, words = draw_slow(source, "press-4.cushion")
     assert style["visibility"] == "hidden"
     assert figure is no_update
+
+
+def test_the_history_follows_a_longer_stretch_and_no_shorter_one(source):
+    for query, words in (("", "3 Nov to 24 Nov"), ("?span=1h", "3 Nov to 24 Nov"), ("?span=13w", "25 Aug to 24 Nov")):
+        text = draw_history(source, "press-2.clamp", query)[ids.HISTORY]
+        assert words in text
+        assert 'href="/csv/press-2.clamp/history?from=2026-' in text
 
 
 def contrast(one: str, other: str) -> float:

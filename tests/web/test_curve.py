@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 from asleft.judge.types import State
 from asleft.web.figures.curve import curve_figure
-from asleft.web.fragments.plots import curve_words
+from asleft.web.fragments.curve import curve_words
 from asleft.web.views.curve import MOST_DOTS, curve_view, steady_dots
 
 

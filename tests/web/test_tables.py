@@ -15,6 +15,8 @@ from asleft.web.app import create_app
 from asleft.web.fragments.health import health_body
 from asleft.web.pages import presses as presses_page
 from asleft.web.pages import valve as valve_page
+from asleft.web.pages.valve_slow import draw_history
+from asleft.web.pages.valve_window import draw_window
 from asleft.web.stretch import Stretch
 from asleft.web.tables.text import Csv, plant, plant_all, shown, text_of, utc, utc_all
 from asleft.web.tables.window import window
@@ -245,8 +247,13 @@ def test_pressures_are_in_the_unit_that_the_reader_has_chosen(client):
 
 def test_every_table_of_a_page_has_its_link(client, source):
     contents = json.dumps(valve_page.layout(source, V)[0].to_plotly_json(), default=lambda c: c.to_plotly_json())
-    _, words, _, _ = valve_page.draw_window(source, V, "?span=1h&until=2026-11-24T10:00:00", by_clock=False)
-    shown = contents + words[ids.WINDOW_WORDS] + client.get("/alarms").get_data(as_text=True)
+    _, words, _, _ = draw_window(source, V, "?span=1h&until=2026-11-24T10:00:00", by_clock=False)
+    shown = (
+        contents
+        + words[ids.WINDOW_WORDS]
+        + draw_history(source, V, "")[ids.HISTORY]
+        + client.get("/alarms").get_data(as_text=True)
+    )
     shown += health_body(health_view(source, "0.1.0"))
     shown += json.dumps(presses_page.layout(source).to_plotly_json(), default=lambda c: c.to_plotly_json())
     found = set(re.findall(r"/csv/[^\"\\ ]+", html.unescape(shown)))

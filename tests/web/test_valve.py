@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from asleft.alarms.events import AlarmEvent, EventKind
-from asleft.web.fragments import plots
 from asleft.web.fragments import valve as fragments
+from asleft.web.fragments.history import histories
 from asleft.web.views.history import history_views
 from asleft.web.views.sheet_lines import bound_words, percent, sheet_lines
 from asleft.web.views.valve import valve_view
@@ -151,12 +151,12 @@ def test_history_stands_against_as_left_and_tolerance(source):
 
 
 def test_history_pictures_have_words_and_numbers(source):
-    text = plots.histories(history_views(source, "press-2.clamp"), source.time)
+    text = histories(history_views(source, "press-2.clamp"), "press-2.clamp", source.time)
     assert text.count("<svg") == len(history_views(source, "press-2.clamp"))
     assert text.count("<details") == text.count("<svg")
     assert 'role="img"' in text
     assert 'class="onset"' in text
-    assert "No history yet" in plots.histories([], source.time)
+    assert "No history in this stretch" in histories([], "press-2.clamp", source.time)
 
 
 def test_names_in_the_opening_are_escaped(plant, source):

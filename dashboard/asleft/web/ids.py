@@ -46,6 +46,8 @@ SLOW_PARTS = "slow-parts"
 SLOW_TIMER = "slow-timer"
 CURVE_WORDS = "curve-words"
 HISTORY = "history"
+HISTORY_PARTS = "history-parts"
+HISTORY_TAGS = "history-tags"
 
 HEALTH_PARTS = "health-parts"
 HEALTH_TAGS = "health-tags"

@@ -101,6 +101,8 @@ CALLBACKS: Mapping[str, Role] = {
     ids.CURVE_GRAPH: _V,
     f"{ids.CURVE_GRAPH}-frame": _V,
     ids.SLOW_PARTS: _V,
+    ids.HISTORY_PARTS: _V,
+    ids.HISTORY_TAGS: _V,
     ids.HEALTH_PARTS: _V,
     ids.HEALTH_TAGS: _V,
     ids.AUDIT_PARTS: _A,

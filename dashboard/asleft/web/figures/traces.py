@@ -56,9 +56,9 @@ def raw_traces(view: WindowView, time: PlantTime) -> list[dict[str, Any]]:
 
 
 def envelope_traces(view: WindowView, time: PlantTime) -> list[dict[str, Any]]:
-    """Per channel the area from smallest to largest, and the mean; what was judged of each hour; last the states.
+    """Per channel the area from smallest to largest, and the mean; what was judged; last the states.
 
-    Where the judged points stand in a row, its area is paler and without a mean: it is only their background.
+    The area is pale, since hours of short cycles fill it; where judged points stand in a row, it has no mean.
     """
     traces: list[dict[str, Any]] = []
     for channel, envelope in view.envelopes.items():
@@ -91,7 +91,7 @@ def _envelope(envelope: Envelope, channel: str, time: PlantTime, *, behind: bool
         part = np.append(envelope.time_ns[piece], envelope.time_ns[piece][-1] + envelope.step_ns)
         low, high = (Line(part, np.append(side[piece], side[piece][-1])) for side in (envelope.low, envelope.high))
         traces.append(_line(low, channel, time, more=edge))
-        fill = palette.PLOT_PALE if behind else palette.PLOT_BAND
+        fill = palette.PLOT_PALE
         traces.append(_line(high, channel, time, more={**edge, "fill": "tonexty", "fillcolor": fill}))
     if behind:
         return traces

@@ -99,7 +99,7 @@ def _layout(view: WindowView, time: PlantTime, *, live: bool) -> dict[str, Any]:
                 "font": {"size": 14, "color": palette.MUTED},
             }
         )
-    annotations += [_onset_words(onset, view, time) for onset in view.onsets]
+    annotations += [_onset_words(onset, view, time, place) for place, onset in enumerate(view.onsets)]
     annotations += [_revision_words(mark, time) for mark in view.revisions]
     levels = sorted(STATE_LEVELS.values())
     return layout(
@@ -174,18 +174,19 @@ def _upright(at_ns: int, time: PlantTime, color: str, dash: str) -> dict[str, An
     }
 
 
-def _onset_words(onset: Onset, view: WindowView, time: PlantTime) -> dict[str, Any]:
+def _onset_words(onset: Onset, view: WindowView, time: PlantTime, place: int) -> dict[str, Any]:
+    """One above the other in turn, so that neighbours can be read."""
     late = onset.at_ns - view.from_ns > 0.6 * (view.to_ns - view.from_ns)  # the words would leave the plot
     words = onset.said if onset.until_ns is None else f"{onset.said}, now gone"
     return {
         **_words_at(f"▲ {words}" if not late else f"{words} ▲", onset.at_ns, time, palette.SHIFT),
-        "y": 0.425,
+        "y": 0.42 + 0.027 * (place % 4),
         "xanchor": "right" if late else "left",
     }
 
 
 def _revision_words(mark: RevisionMark, time: PlantTime) -> dict[str, Any]:
-    return {**_words_at(mark.words, mark.at_ns, time, palette.MUTED), "y": 0.775, "xanchor": "left"}
+    return {**_words_at(mark.words, mark.at_ns, time, palette.MUTED), "y": 0.985, "xanchor": "left"}
 
 
 def _words_at(text: str, at_ns: int, time: PlantTime, color: str) -> dict[str, Any]:

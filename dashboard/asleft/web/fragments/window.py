@@ -60,7 +60,7 @@ _MOVING = (
 
 def _key(view: WindowView) -> str:
     if view.features:
-        return "Dots: judged of each hour. Dashed: as left. Pale: from the smallest to the largest reading."
+        return "Dots: judged of production. Dashed: as left. Pale: from the smallest to the largest reading."
     if view.envelopes:
         return "Line: mean. Shaded: from the smallest to the largest."
     return "Line: measured. Dashed: the current expected of the measured command, in the band of its tolerance."
@@ -79,5 +79,5 @@ def _features(view: WindowView, time: PlantTime) -> Markup | None:
         rows.append([LABELS[quantity], shown.unit_of(quantity), *ends, last, time.full(int(feature.time_ns[-1]))])
     if not rows:
         return None
-    head = ["judged of each hour", "unit", "smallest", "largest", "last", "last at"]
+    head = ["judged of production", "unit", "smallest", "largest", "last", "last at"]
     return table("Settings in this stretch", head, rows, numeric=frozenset({2, 3, 4}))

@@ -16,7 +16,12 @@ _PICTURES = f"""
 .ring {{ stroke: {palette.TEXT}; stroke-width: 1.6; fill: #ffffff; }}
 .unseen {{ stroke: {palette.MUTED}; stroke-width: 1.1; fill: #ffffff; }}
 .beyond {{ fill: {palette.SHIFT}; }} .figure {{ fill: {palette.SHIFT}; font-weight: 600; }}
-.history .dot {{ stroke-width: 3.6; }} .history .dot.out {{ stroke: {palette.SHIFT}; }}
+.history .dot {{ stroke-width: 3.6; }}
+.zone {{ stroke: {palette.EXPECTED}; stroke-width: 1; stroke-dasharray: 1 3; fill: none; }}
+.revised {{ stroke: {palette.MUTED}; stroke-width: 1; fill: none; }}
+.fan {{ fill: {palette.DIGEST}; fill-opacity: 0.13; }}
+.trend {{ stroke: {palette.DIGEST}; stroke-width: 1.3; stroke-dasharray: 5 3; fill: none; }}
+.reach {{ stroke: {palette.DIGEST}; stroke-width: 1; stroke-dasharray: 1 2; fill: none; }}
 .onset {{ stroke: {palette.SHIFT}; stroke-width: 1.4; stroke-dasharray: 3 2; fill: {palette.SHIFT}; }}
 .chart .grid {{ stroke: #d5dadd; stroke-width: 0.6; fill: none; }}
 .chart .left {{ stroke: {palette.EXPECTED}; stroke-width: 1.6; fill: none; stroke-dasharray: 5 3; }}

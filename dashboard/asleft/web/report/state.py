@@ -160,7 +160,7 @@ def _histories(source: Source, valve: str) -> Markup | None:
             "figure",
             el("figcaption", view.label),
             picture(history_svg(view, source.time)),
-            el("p", view.words, class_="sub"),
+            el("p", f"{view.words} {view.outlook}".strip(), class_="sub"),
         )
         for view in views
     ]

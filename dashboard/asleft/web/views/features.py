@@ -1,4 +1,4 @@
-"""What was judged of each hour, for stretches of days and more: currents and pressures at zero and full command."""
+"""What was judged of production, for stretches of hours and more: currents and pressures at zero and full command."""
 
 from __future__ import annotations
 

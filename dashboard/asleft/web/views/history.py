@@ -1,4 +1,4 @@
-"""The history of each quantity over three weeks, against as left and tolerance."""
+"""The history of each quantity as a control chart: as left, tolerance, dead zone, trend, revisions."""
 
 from __future__ import annotations
 
@@ -7,10 +7,14 @@ from typing import cast
 
 import numpy as np
 import numpy.typing as npt
+from asleft.judge.drift.charting import DEAD_ZONE
 from asleft.sheet.model import QUANTITY_UNITS
 from asleft.sheet.names import LABELS
 from asleft.web import units
 from asleft.web.source import Source
+from asleft.web.views.revisions import InForce, sheets_in
+from asleft.web.views.thin import extremes
+from asleft.web.views.trend import TrendLine, trend_line, trend_words
 from asleft.web.views.valves import Json, findings_of, tolerance_sides
 from asleft.web.when import parse_iso_ns
 from asleft.web.words import KIND_QUANTITIES, plural
@@ -19,12 +23,24 @@ FloatArray = npt.NDArray[np.float64]
 Int64Array = npt.NDArray[np.int64]
 
 SPAN_NS = 21 * 86_400 * 10**9
-MOST_POINTS = 400
+#: Bins across a picture; each keeps its smallest and its largest point, so that no outlier is lost.
+BINS = 200
+
+
+@dataclass(frozen=True, slots=True)
+class LeftStep:
+    """What a revision of the sheet says while it is in force; ends of tolerance None where a side is not judged."""
+
+    from_ns: int
+    to_ns: int
+    as_left: float | None
+    low: float | None
+    high: float | None
 
 
 @dataclass(frozen=True)
 class HistoryView:
-    """One small picture. `low` and `high` are the ends of tolerance, None where a side is not judged."""
+    """One chart. `as_left`, `low` and `high` are those in force now, `steps` those of the whole stretch."""
 
     quantity: str
     label: str
@@ -34,48 +50,105 @@ class HistoryView:
     time_ns: Int64Array
     values: FloatArray
     spread: FloatArray  # standard uncertainty of each point
+    beyond: npt.NDArray[np.bool_]  # whether a point lies outside the tolerance of its time
     as_left: float | None
     low: float | None
     high: float | None
+    steps: list[LeftStep]
+    zone: tuple[float, float] | None  # of the chart: within it, a change is no drift
+    trend: TrendLine | None
     onset_ns: int | None
     words: str
+    outlook: str  # what the trend leads to, empty where there is none
 
 
-def history_views(source: Source, valve: str) -> list[HistoryView]:
-    """One per quantity of the sheet that has a history, in the order every screen uses."""
+def history_views(source: Source, valve: str, stretch: tuple[int, int] | None = None) -> list[HistoryView]:
+    """One per quantity of the sheet that has a history, in the order every screen uses; three weeks by themselves."""
     now = source.now_ns()
+    from_ns, to_ns = stretch or (now - SPAN_NS, now)
     judgement = source.records.judgement(valve)
     by_id = {str(q["id"]): q for q in (judgement or {}).get("quantities", ())}
+    pieces = sheets_in(source, valve, from_ns, to_ns)
     views = []
     for quantity in QUANTITY_UNITS:
         found = by_id.get(quantity)
-        points = source.records.points(valve, quantity, now - SPAN_NS, now + 1)
+        points = source.records.points(valve, quantity, from_ns, to_ns + 1) if found is not None else []
         if found is None or not points:
             continue
-        step = max(1, len(points) // MOST_POINTS)
-        points = points[::-step][::-1]
-        left = cast("float | None", found.get("as_left"))
-        below, above = tolerance_sides(found)
+        time_ns = np.array([round(p.at_s * 1e9) for p in points], dtype=np.int64)
         values = np.array([p.value for p in points])
+        steps = _steps(quantity, pieces, found)
         onset = _onset(judgement, quantity)
+        trend = _trend(found, time_ns, values, steps) if to_ns >= now else None
+        kept = extremes(time_ns, values, max(1, (to_ns - from_ns) // BINS), 0)
+        beyond = _beyond(time_ns, values, steps)
         views.append(
             HistoryView(
                 quantity=quantity,
                 label=LABELS[quantity],
                 verdict=str(found.get("verdict", "")),
-                from_ns=now - SPAN_NS,
-                to_ns=now,
-                time_ns=np.array([round(p.at_s * 1e9) for p in points], dtype=np.int64),
-                values=values,
-                spread=np.array([p.standard_uncertainty for p in points]),
-                as_left=left,
-                low=left - below if left is not None and below is not None else None,
-                high=left + above if left is not None and above is not None else None,
+                from_ns=from_ns,
+                to_ns=to_ns,
+                time_ns=time_ns[kept],
+                values=values[kept],
+                spread=np.array([p.standard_uncertainty for p in points])[kept],
+                beyond=beyond[kept],
+                as_left=steps[-1].as_left,
+                low=steps[-1].low,
+                high=steps[-1].high,
+                steps=steps,
+                zone=_zone(found) if to_ns >= now else None,
+                trend=trend,
                 onset_ns=onset,
-                words=_words(source, quantity, values, left, onset, now),
+                words=_words(source, quantity, values, int(beyond.sum()), steps, onset),
+                outlook=_outlook(source, quantity, trend),
             )
         )
     return views
+
+
+def _steps(quantity: str, pieces: list[InForce], found: Json) -> list[LeftStep]:
+    """By the revisions' sheets; what the sheet does not carry (dither left out, headroom) by the judgement."""
+    left = cast("float | None", found.get("as_left"))
+    below, above = tolerance_sides(found)
+    steps = []
+    for piece in pieces:
+        sheet = piece.sheet
+        if sheet is not None and quantity in sheet.as_left:
+            value, sides = sheet.as_left[quantity], sheet.tolerance[quantity]
+            low = value - sides.below if np.isfinite(sides.below) else None
+            high = value + sides.above if np.isfinite(sides.above) else None
+            steps.append(LeftStep(piece.from_ns, piece.to_ns, value, low, high))
+        elif left is None:  # headroom: its tolerance is the least that is to be left
+            steps.append(LeftStep(piece.from_ns, piece.to_ns, None, below if quantity == "headroom" else None, None))
+        else:
+            low = left - below if below is not None else None
+            steps.append(LeftStep(piece.from_ns, piece.to_ns, left, low, left + above if above is not None else None))
+    return steps
+
+
+def _beyond(time_ns: Int64Array, values: FloatArray, steps: list[LeftStep]) -> npt.NDArray[np.bool_]:
+    out = np.zeros(values.size, dtype=bool)
+    for step in steps:
+        inside = (time_ns >= step.from_ns) & (time_ns <= step.to_ns)
+        low = -np.inf if step.low is None else step.low
+        high = np.inf if step.high is None else step.high
+        out[inside] = (values[inside] < low) | (values[inside] > high)
+    return out
+
+
+def _zone(found: Json) -> tuple[float, float] | None:
+    """Round the measured as-left, by the judge's own rule; None where that is still to come."""
+    left = cast("float | None", found.get("as_left_measured"))
+    sides = [side for side in tolerance_sides(found) if side is not None]
+    if left is None or not sides or found.get("as_left") is None:
+        return None
+    return left - DEAD_ZONE * min(sides), left + DEAD_ZONE * min(sides)
+
+
+def _trend(found: Json, time_ns: Int64Array, values: FloatArray, steps: list[LeftStep]) -> TrendLine | None:
+    since = time_ns >= steps[-1].from_ns
+    return trend_line(found, time_ns[since], values[since])
 
 
 def _onset(judgement: Json | None, quantity: str) -> int | None:
@@ -86,16 +159,32 @@ def _onset(judgement: Json | None, quantity: str) -> int | None:
 
 
 def _words(
-    source: Source, quantity: str, values: FloatArray, left: float | None, onset_ns: int | None, now_ns: int
+    source: Source,
+    quantity: str,
+    values: FloatArray,
+    beyond: int,
+    steps: list[LeftStep],
+    onset_ns: int | None,
 ) -> str:
-    count, shown = values.size, units.current().quantity
+    count, shown, now = values.size, units.current(), source.now_ns()
     text = (
-        f"{LABELS[quantity]}, three weeks, {count} {plural(count, 'point')}: from "
-        f"{shown(quantity, float(values.min()))} to {shown(quantity, float(values.max()))}, "
-        f"last {shown(quantity, float(values[-1]))}"
+        f"{LABELS[quantity]}, {source.time.day(steps[0].from_ns)} to {source.time.day(steps[-1].to_ns)}, "
+        f"{count} {plural(count, 'point')}: from {shown.quantity(quantity, float(values.min()))} to "
+        f"{shown.quantity(quantity, float(values.max()))}, last {shown.quantity(quantity, float(values[-1]))}"
     )
-    if left is not None:
-        text += f", left at {shown(quantity, left)}"
+    if steps[-1].as_left is not None:
+        text += f", left at {shown.quantity(quantity, steps[-1].as_left)}"
+    if beyond:
+        text += f"; {beyond} outside the tolerance"
     if onset_ns is not None:
-        text += f"; departed {source.time.moment(onset_ns, now_ns)}"
+        text += f"; departed {source.time.moment(onset_ns, now)}"
     return text + "."
+
+
+def _outlook(source: Source, quantity: str, trend: TrendLine | None) -> str:
+    if trend is None:
+        return ""
+    shown = units.current()
+    digits = shown.decimals(quantity, trend.per_day) + 1
+    moved = f"{shown.shown(quantity, trend.per_day):+.{digits}f}".replace("-", "−")
+    return trend_words(trend, f"Moves by {moved} {shown.unit_of(quantity)} a day", source.time) + "."

@@ -19,8 +19,6 @@ SECOND_NS = 10**9
 MS_NS = 10**6
 #: Longer stretches are drawn from stored overviews: hours of short cycles would be a block of colour.
 MOST_RAW_S = 900.0
-#: From here on what is judged of each hour stands before the readings.
-FEATURES_FROM_S = 20 * 3600.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,16 +15,22 @@ def thin(time_ns: Int64Array, values: FloatArray, bin_ns: int, origin_ns: int) -
     Bins count from `origin_ns`, so that a window cut in pieces gives the same points. Non-finite readings are left
     out; a bin without any becomes nothing.
     """
-    finite = np.isfinite(values)
+    chosen = extremes(time_ns, values, bin_ns, origin_ns)
+    return time_ns[chosen], values[chosen]
+
+
+def extremes(time_ns: Int64Array, values: FloatArray, bin_ns: int, origin_ns: int) -> Int64Array:
+    """Which of the readings `thin` keeps, as indices."""
+    finite = np.flatnonzero(np.isfinite(values))
     time_ns, values = time_ns[finite], values[finite]
     if values.size == 0:
-        return np.empty(0, np.int64), np.empty(0)
+        return finite
     bins = (time_ns - origin_ns) // bin_ns
     order = np.lexsort((values, bins))
     starts = np.flatnonzero(np.diff(bins[order], prepend=bins[order[0]] - 1))
     ends = np.append(starts[1:], order.size) - 1
-    chosen = np.unique(np.concatenate([order[starts], order[ends]]))
-    return time_ns[chosen], values[chosen]
+    chosen: Int64Array = finite[np.unique(np.concatenate([order[starts], order[ends]]))]
+    return chosen
 
 
 def with_gaps(time_ns: Int64Array, values: FloatArray, longest_ns: int) -> tuple[Int64Array, FloatArray]:

@@ -14,7 +14,7 @@ from asleft.web.views.expected import Expected, expected_in, lead_in_ns
 from asleft.web.views.features import Feature, features_in
 from asleft.web.views.onsets import Onset, onsets_in
 from asleft.web.views.revisions import InForce, RevisionMark, revision_marks, sheets_in
-from asleft.web.views.spans import FEATURES_FROM_S, Choice
+from asleft.web.views.spans import Choice
 from asleft.web.views.thin import thin, with_gaps
 from asleft.web.words import STATE_WORDS
 
@@ -96,7 +96,7 @@ class WindowView:
 def window_view(source: Source, valve: str, choice: Choice) -> WindowView:
     """A whole picture: raw readings thinned on the server for minutes, stored overviews for hours and more.
 
-    From a day on what was judged of each hour is put before them.
+    Before overviews stands what was judged: hours of short cycles would be a block of colour.
     """
     now = source.now_ns()
     from_ns, to_ns = choice.window(now)
@@ -115,8 +115,8 @@ def window_view(source: Source, valve: str, choice: Choice) -> WindowView:
         lines, band, stored_unit = raw_lines(source.samples, valve, pieces, bin_width(choice))
         return replace(view, lines=lines, band_a=band, command_unit=view.command_unit or stored_unit)
     found = {channel: _envelope(source, valve, channel, choice, from_ns, to_ns) for channel in SHOWN}
-    features = features_in(source, valve, pieces) if choice.seconds >= FEATURES_FROM_S else {}
-    return replace(view, envelopes={n: e for n, e in found.items() if e is not None}, features=features)
+    envelopes = {name: envelope for name, envelope in found.items() if envelope is not None}
+    return replace(view, envelopes=envelopes, features=features_in(source, valve, pieces))
 
 
 def _envelope(source: Source, valve: str, channel: str, choice: Choice, from_ns: int, to_ns: int) -> Envelope | None:

@@ -1,16 +1,10 @@
-"""What stands round the slower plots of a valve: the same in words and numbers, small histories."""
+"""The plot of pressure against current in words and numbers."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
-from asleft.sheet.names import LABELS
 from asleft.web import units
-from asleft.web.figures.history import history_svg
 from asleft.web.markup import Child, Markup, details, el, join, table
 from asleft.web.views.curve import CurveView
-from asleft.web.views.history import HistoryView
-from asleft.web.when import PlantTime
 
 
 def curve_words(view: CurveView | None) -> Markup:
@@ -48,36 +42,3 @@ def curve_words(view: CurveView | None) -> Markup:
             key="curve-words",
         ),
     )
-
-
-def histories(views: Sequence[HistoryView], time: PlantTime) -> Markup:
-    """Small pictures side by side."""
-    if not views:
-        return el("p", "No history yet: one point is added for each hour of production.")
-    figures = []
-    for view in views:
-        step = max(1, view.values.size // 40)
-        rows: list[list[Child]] = [
-            [time.full(int(t)), units.current().number(view.quantity, float(v))]
-            for t, v in zip(view.time_ns[::step], view.values[::step], strict=True)
-        ]
-        figures.append(
-            el(
-                "figure",
-                el("figcaption", el("b", _named(view)), el("small", " out") if view.verdict == "out" else None),
-                history_svg(view, time),
-                details(
-                    "Numbers",
-                    el("p", view.words),
-                    table(
-                        f"History of {LABELS[view.quantity]}", ["time", _named(view)], rows, numeric=frozenset({1})
-                    ),
-                    key=f"history-{view.quantity}",
-                ),
-            )
-        )
-    return el("div", *figures, class_="histories")
-
-
-def _named(view: HistoryView) -> str:
-    return f"{view.label}, {units.current().unit_of(view.quantity)}"

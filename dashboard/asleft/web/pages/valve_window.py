@@ -1,0 +1,129 @@
+"""The plot over time on a valve's page: drawn by its address, extended every second while it is live."""
+
+from __future__ import annotations
+
+from urllib.parse import quote
+
+import dash
+from asleft.web import ids
+from asleft.web.figures.window import HEIGHT, RAW_TRACES, extension, window_blank, window_figure
+from asleft.web.fragments import spans
+from asleft.web.fragments.csv_link import window_csv
+from asleft.web.fragments.window import window_words
+from asleft.web.markup import join
+from asleft.web.pages import parts
+from asleft.web.pages.components import in_browser, mailbox, plot
+from asleft.web.source import Source
+from asleft.web.views.live import LiveCursor, first_minute, since
+from asleft.web.views.spans import parse_choice
+from asleft.web.views.window import window_view
+from dash import Input, Output, State, dcc, html, no_update
+from dash.development.base_component import Component
+
+Drawn = tuple[object, object, object, object]
+
+LIVE_MS = 1000
+WINDOW_MS = 20_000
+#: Points a live trace keeps: a minute of bins, two points each, and breaks.
+LIVE_POINTS = 1400
+
+
+def section(source: Source, spoken: str) -> Component:
+    """Its places, stores and clocks. `spoken`: what the valve is called."""
+    return html.Section(
+        [
+            *mailbox(ids.WINDOW_PARTS),
+            dcc.Store(id=ids.LIVE_CURSOR),
+            *mailbox(ids.LIVE_BATCH),
+            *mailbox(ids.WINDOW_ZOOM, ids.WINDOW_GRAPH),
+            dcc.Interval(id=ids.LIVE_TIMER, interval=LIVE_MS),
+            dcc.Interval(id=ids.WINDOW_TIMER, interval=WINDOW_MS),
+            html.H2(["Over time ", html.Small(parts.place(ids.VALVE_AGE, "Span"))]),
+            parts.place(ids.WINDOW_SPANS),
+            plot(
+                ids.WINDOW_GRAPH,
+                HEIGHT,
+                f"Plot over time: command, coil current, pressure and machine states of the {spoken}",
+                window_blank(source.time, source.now_ns()),
+            ),
+            parts.place(ids.WINDOW_WORDS),
+        ]
+    )
+
+
+def register(app: dash.Dash, source: Source) -> None:
+    """Drawing, extending, and following the reader's zoom."""
+
+    @app.callback(
+        Output(ids.WINDOW_GRAPH, "figure"),
+        Output(ids.WINDOW_PARTS, "data"),
+        Output(ids.LIVE_CURSOR, "data"),
+        Output(ids.LIVE_TIMER, "disabled"),
+        Input(ids.VALVE_URL, "search"),
+        Input(ids.WINDOW_TIMER, "n_intervals"),
+        State(ids.VALVE_ID, "data"),
+    )
+    def _draw_window(query: str | None, _n: int | None, valve: str) -> Drawn:
+        return draw_window(source, valve, query, by_clock=dash.ctx.triggered_id == ids.WINDOW_TIMER)
+
+    @app.callback(
+        Output(ids.LIVE_BATCH, "data"),
+        Output(ids.LIVE_CURSOR, "data", allow_duplicate=True),
+        Input(ids.LIVE_TIMER, "n_intervals"),
+        State(ids.VALVE_URL, "search"),
+        State(ids.LIVE_CURSOR, "data"),
+        State(ids.VALVE_ID, "data"),
+        prevent_initial_call=True,
+    )
+    def _extend(_n: int, query: str | None, cursor: list[str] | None, valve: str) -> tuple[object, object]:
+        return extend(source, valve, query, cursor)
+
+    in_browser(app, "extend", ids.LIVE_BATCH)
+    in_browser(
+        app, "zoomed", ids.WINDOW_ZOOM, Input(ids.WINDOW_GRAPH, "relayoutData"), Input(ids.WINDOW_GRAPH, "figure")
+    )
+    parts.register(app, ids.WINDOW_PARTS)
+
+
+def draw_window(source: Source, valve: str, query: str | None, *, by_clock: bool) -> Drawn:
+    """Figure, words, live cursor, and whether the live clock rests.
+
+    The clock redraws neither a live plot, which moves by itself, nor one of the past.
+    """
+    choice = parse_choice(query, source.time, source.now_ns())
+    if by_clock and choice.until_ns is not None:
+        return no_update, no_update, no_update, no_update
+    cursor: object = None
+    if choice.live:
+        view, at = first_minute(source, valve, choice)
+        cursor = [choice.key, str(at.samples_ns), str(at.states_ns)]
+    else:
+        view = window_view(source, valve, choice)
+    path = f"/valve/{quote(valve, safe='')}"
+    words = {
+        ids.WINDOW_SPANS: spans.span_selector(choice, path, source.time, source.now_ns()),
+        ids.WINDOW_WORDS: join(window_words(view, source.time), window_csv(valve, view.from_ns, view.to_ns)),
+    }
+    if by_clock and choice.live:
+        return no_update, parts.changed(words, None)[0], no_update, no_update
+    figure = window_figure(view, source.time, live=choice.live)
+    figure["layout"]["meta"]["span"] = choice.key
+    return figure, parts.changed(words, None)[0], cursor, not choice.live
+
+
+def extend(source: Source, valve: str, query: str | None, cursor: list[str] | None) -> tuple[object, object]:
+    """New points for the live plot, and the cursor moved on; nothing where the plot is not live."""
+    choice = parse_choice(query, source.time, source.now_ns())
+    if not choice.live or not cursor:
+        return no_update, no_update
+    view, at = since(source, valve, choice, LiveCursor(int(cursor[1]), int(cursor[2])))
+    ends = [source.time.plot_ms_one(view.from_ns), source.time.plot_ms_one(view.to_ns)]
+    batch = {
+        "graph": ids.WINDOW_GRAPH,
+        "span": choice.key,
+        "points": extension(view, source.time),
+        "traces": list(range(len(RAW_TRACES))),
+        "keep": LIVE_POINTS,
+        "range": ends,
+    }
+    return batch, [choice.key, str(at.samples_ns), str(at.states_ns)]
