@@ -142,7 +142,7 @@ def test_the_command(tmp_path, capsys, plant):
     records = open_records(tmp_path / "records.db")
     records.put_sheet(plant.sheet_in_force(V, plant.now))
     records.close()
-    for name, start in (("r.html", b"<!DOC"), ("r.pdf", b"%PDF-")):
+    for name, start in (("r.html", b"<!DOC"), ("r.pdf", b"%PDF-"), ("r.csv", b"quant")):
         assert main(["report", V, "--data", str(tmp_path), "--out", str(tmp_path / name)]) == 0
         assert (tmp_path / name).read_bytes()[:5] == start
     log, now = open_work(tmp_path / "records.db"), time.time_ns()
@@ -152,7 +152,7 @@ def test_the_command(tmp_path, capsys, plant):
     assert "coil changed, by kl. Not judged." in (tmp_path / "r.html").read_text()
     for more, words in (
         (["x.y", "--out", str(tmp_path / "a.html")], "known are: press-2.clamp"),
-        ([V, "--out", str(tmp_path / "a.txt")], "must end in .html or .pdf"),
+        ([V, "--out", str(tmp_path / "a.txt")], "must end in .html, .pdf or .csv"),
         ([V, "--out", str(tmp_path / "no" / "a.html")], "cannot be written"),
         ([V, "--out", str(tmp_path / "a.html"), "--days", "0"], "between 0.01 and 3660"),
         ([V, "--out", str(tmp_path / "a.html"), "--zone", "Mars"], "not a time zone"),

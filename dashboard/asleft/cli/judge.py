@@ -5,10 +5,8 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from dataclasses import replace
 from pathlib import Path
 
-from asleft.cli.errors import UserError
 from asleft.cli.json_out import write_json
 
 HELP = """\
@@ -80,43 +78,19 @@ def run(args: argparse.Namespace) -> int:
     """Judge the file; 1 if a verdict is out or anything was found, else 0."""
     from datetime import UTC
 
-    from asleft.cli.files import read_text
     from asleft.cli.ink import ink_for
-    from asleft.cli.logfile import read_log, zone_named
+    from asleft.cli.judged_file import judged_file
+    from asleft.cli.logfile import zone_named
     from asleft.judge.types import Verdict
-    from asleft.sheet.faults import SheetError
-    from asleft.sheet.logmap import log_map_of_sheet, read_log_map
-    from asleft.sheet.reader import read_sheet
 
-    sheet_text = read_text(args.sheet)
-    try:
-        sheet = read_sheet(sheet_text, source=str(args.sheet))
-        if args.map is not None:
-            log_map = read_log_map(read_text(args.map), source=str(args.map))
-        else:
-            log_map = log_map_of_sheet(sheet_text, source=str(args.sheet))
-    except SheetError as error:
-        raise UserError(str(error)) from error
-    zone = zone_named(args.zone) if args.zone else None
-    reading = read_log(args.log, log_map, signal_unit=sheet.signal.unit, zone=zone)
-    samples = reading.samples
-    if args.burst is not None:
-        from asleft.cli.logburst import read_bursts
-
-        samples = replace(samples, bursts=read_bursts(args.burst, log_map, zone=zone))
-
-    from asleft.judge.judge import judge_log
-
-    judgement = judge_log(sheet, samples, dropped=reading.dropped)
+    file = judged_file(args.log, args.sheet, map_path=args.map, burst_path=args.burst, zone=args.zone)
+    judgement = file.judgement
     if args.json is not None:
         write_json(json.dumps(judgement.as_json(), indent=2, ensure_ascii=False) + "\n", args.json)
     if args.json != "-":
         from asleft.cli.terminal import page
 
-        ink = ink_for(sys.stdout)
-        print(
-            page(judgement, ink, sheet=sheet, zone=zone or zone_named(log_map.zone) or UTC, notes=reading.notes),
-            end="",
-        )
+        zone = zone_named(file.zone) if file.zone else UTC
+        print(page(judgement, ink_for(sys.stdout), sheet=file.sheet, zone=zone, notes=file.notes), end="")
     out = any(quantity.verdict is Verdict.OUT for quantity in judgement.quantities)
     return 1 if out or judgement.findings else 0

@@ -1,26 +1,43 @@
-"""`asleft report`: the state of a valve as a document to print and file."""
+"""`asleft report`: the state of a valve, or what a logger's file shows of it, as a document to print and file."""
 
 from __future__ import annotations
 
 import argparse
 import time
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from asleft.cli.errors import UserError
 from asleft.cli.records_option import add_records_argument, opened, records_of
 from asleft.cli.samples_option import add_samples_argument, reader_of
 
+if TYPE_CHECKING:
+    from asleft.web.when import PlantTime
+
 HELP = """\
 what it does
   Writes what is known of a valve: as left and as found with uncertainty and
   verdict, findings with evidence and likely part, what was not observed and
-  why, history, data coverage, decision rule, sheet revision with the hash of
-  its file, and cautions, all as of now; --days is of the coverage. One HTML
-  file that needs nothing else, or a PDF, by the ending of the name.
+  why, characteristic, ramps and history as pictures, data coverage, decision
+  rule, sheet revision with the hash of its file, and cautions. One HTML file
+  that needs nothing else, or a PDF, by the ending of the name; with .csv the
+  table of settings alone.
+
+from the store
+  asleft report VALVE --data DIR --out FILE. All as of now; --days is of the
+  coverage.
+
+from a logger's file, without a store
+  asleft report --log LOG.csv --sheet SHEET.toml --out FILE. The file is read
+  and judged as by asleft judge, with the same --map and --burst; --zone is
+  also of times that carry none (UTC if neither it nor the map says).
 
 examples
   asleft report press-4.platen --data asleft-data --out platen.html
   asleft report press-4.platen --data asleft-data --out platen.pdf --days 30
+  asleft report --log logger.csv --sheet press-4.toml --out found.pdf
+  asleft report --log logger.csv --sheet press-4.toml --out found.pdf \\
+    --paper letter --zone America/Chicago
 
 exit codes
   0  written
@@ -34,50 +51,116 @@ cautions
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declares the options."""
-    parser.add_argument("valve", metavar="VALVE", help="the valve's id, as press-4.platen")
-    parser.add_argument("--data", type=Path, required=True, metavar="DIR", help="the recorder's data folder")
+    parser.add_argument("valve", metavar="VALVE", nargs="?", help="the valve's id, as press-4.platen")
+    parser.add_argument("--data", type=Path, metavar="DIR", help="the recorder's data folder")
     add_samples_argument(parser)
     add_records_argument(parser)
-    parser.add_argument("--out", type=Path, required=True, metavar="FILE", help="to write, .html or .pdf")
-    parser.add_argument("--days", type=float, default=7.0, metavar="N", help="that the coverage is of (default 7)")
+    parser.add_argument("--out", type=Path, required=True, metavar="FILE", help="to write, .html, .pdf or .csv")
+    parser.add_argument("--days", type=float, metavar="N", help="that the coverage is of (default 7)")
     parser.add_argument("--paper", choices=("a4", "letter"), default="a4", help="size of the pages (default a4)")
-    parser.add_argument("--zone", default="Europe/Madrid", metavar="ZONE", help="the plant's (default Europe/Madrid)")
+    parser.add_argument("--zone", metavar="ZONE", help="the plant's (default Europe/Madrid; of a file UTC)")
+    log = parser.add_argument_group("from a logger's file")
+    log.add_argument("--log", type=Path, metavar="LOG.csv", help="the logger's file")
+    log.add_argument("--sheet", type=Path, metavar="SHEET.toml", help="the valve's settings sheet")
+    log.add_argument("--map", type=Path, metavar="FILE", help="how to read this logger's files (asleft judge --help)")
+    log.add_argument("--burst", type=Path, metavar="FILE", help="CSV of time and current at a high rate, for dither")
 
 
 def run(args: argparse.Namespace) -> int:
     """Writes the file. Raises `UserError` for wrong input."""
+    from asleft.web.report.paper import PdfUnavailableError, pdf
+    from asleft.web.when import UnknownZoneError
+
+    if args.out.suffix not in (".html", ".pdf", ".csv"):
+        raise UserError(f"--out {args.out}: the name must end in .html, .pdf or .csv")
+    _check(args)
+    try:
+        text = _of_file(args) if args.log is not None else _of_store(args)
+        body = pdf(text) if args.out.suffix == ".pdf" else text.encode()
+    except (UnknownZoneError, PdfUnavailableError) as error:
+        raise UserError(str(error)) from error
+    try:
+        args.out.write_bytes(body)
+    except OSError as error:
+        raise UserError(f"--out {args.out}: cannot be written: {error.strerror or error}") from error
+    print(f"{args.out}: written.")
+    return 0
+
+
+def _check(args: argparse.Namespace) -> None:
+    """Raises `UserError` unless the options are of one of the two ways, and complete."""
+    if args.log is not None:
+        for name in ("valve", "data", "days"):
+            if getattr(args, name) is not None:
+                shown = "VALVE" if name == "valve" else f"--{name}"
+                raise UserError(f"{shown}: not with --log, which needs no store; the sheet names the valve")
+        if args.sheet is None:
+            raise UserError("--sheet is missing: the settings sheet that the file is judged against")
+        return
+    for name in ("sheet", "map", "burst"):
+        if getattr(args, name) is not None:
+            raise UserError(f"--{name}: only with --log; the store has its own sheets and readings")
+    if args.valve is None:
+        raise UserError("VALVE is missing: the valve's id; or --log and --sheet for a logger's file")
+    if args.data is None:
+        raise UserError("--data is missing: the recorder's data folder")
+    if not args.data.is_dir():
+        raise UserError(f"--data {args.data}: no such folder")
+    if args.days is not None and not 0.01 <= args.days <= 3660.0:
+        raise UserError(f"--days {args.days:g}: must lie between 0.01 and 3660")
+
+
+def _of_store(args: argparse.Namespace) -> str:
     from asleft.store.records import open_records
     from asleft.store.work_log import open_work
     from asleft.web.app import installed_version
-    from asleft.web.report.paper import PdfUnavailableError, pdf
     from asleft.web.report.state import state_report
     from asleft.web.source import Source
     from asleft.web.stretch import Stretch
-    from asleft.web.when import PlantTime, UnknownZoneError
+    from asleft.web.tables.text import text_of
+    from asleft.web.tables.valve import quantities
+    from asleft.web.when import PlantTime
 
-    if args.out.suffix not in (".html", ".pdf"):
-        raise UserError(f"--out {args.out}: the name must end in .html or .pdf")
-    if not 0.01 <= args.days <= 3660.0:
-        raise UserError(f"--days {args.days:g}: must lie between 0.01 and 3660")
-    if not args.data.is_dir():
-        raise UserError(f"--data {args.data}: no such folder")
+    time_of = PlantTime.named(args.zone or "Europe/Madrid")
     records, work = opened(records_of(args), open_records), opened(records_of(args), open_work)
     try:
-        source = Source(reader_of(args, args.data), records, PlantTime.named(args.zone), time.time_ns, work)
+        source = Source(reader_of(args, args.data), records, time_of, time.time_ns, work)
         now = source.now_ns()
-        stretch = Stretch(now - round(args.days * 86_400e9), now)
+        days = 7.0 if args.days is None else args.days
+        stretch = Stretch(now - round(days * 86_400e9), now)
         text = state_report(source, args.valve, stretch, installed_version(), size=args.paper)
         if text is None:
             known = ", ".join(source.valves()) or "none yet"
             raise UserError(f"{args.valve}: there is no such valve here; known are: {known}")
-        body = pdf(text) if args.out.suffix == ".pdf" else text.encode()
-        args.out.write_bytes(body)
-    except (UnknownZoneError, PdfUnavailableError) as error:
-        raise UserError(str(error)) from error
-    except OSError as error:
-        raise UserError(f"--out {args.out}: cannot be written: {error.strerror or error}") from error
+        return "".join(text_of(quantities(source, args.valve))) if args.out.suffix == ".csv" else text
     finally:
         work.close()
         records.close()
-    print(f"{args.out}: written.")
-    return 0
+
+
+def _of_file(args: argparse.Namespace) -> str:
+    import hashlib
+
+    from asleft.cli.judged_file import judged_file
+    from asleft.web.app import installed_version
+    from asleft.web.report.one_file import Recording, file_report, file_table
+    from asleft.web.tables.text import text_of
+
+    file = judged_file(args.log, args.sheet, map_path=args.map, burst_path=args.burst, zone=args.zone)
+    digest = hashlib.sha256(args.log.read_bytes()).hexdigest()
+    about = f"Readings: {args.log.name}, {file.samples.time_s.size:,} rows used. SHA-256 of the file: {digest}."
+    recording = Recording(file.sheet, file.sheet_text, file.samples, file.judgement, about, file.notes)
+    time_of = _time_of(file.zone)
+    if args.out.suffix == ".csv":
+        return "".join(text_of(file_table(recording, time_of)))
+    return file_report(recording, time_of, time.time_ns(), installed_version(), size=args.paper)
+
+
+def _time_of(zone: str) -> PlantTime:
+    """In which times are told: the zone of the file's times if it has a name, else UTC."""
+    from asleft.web.when import PlantTime, UnknownZoneError
+
+    try:
+        return PlantTime.named(zone or "UTC")
+    except UnknownZoneError:  # a fixed offset: right for reading, but no zone with a name
+        return PlantTime.named("UTC")

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
 
 from asleft.web import units
 from asleft.web.figures.curve_paper import curve_svg, curve_words
@@ -21,6 +23,7 @@ from asleft.web.views.valves import strip_words
 from asleft.web.when import age
 from asleft.web.words import CAUTIONS, STATE_WORDS, sentence_case
 
+DAY_S = 86_400.0
 WEEK_NS = 7 * 86_400 * 10**9
 DECISION = (
     "A setting is “in” if its deviation and the whole of its expanded uncertainty (95 %) lie within the tolerance, "
@@ -30,34 +33,46 @@ DECISION = (
 NO_VALIDATION = "This report says what was measured. It is no safety validation and releases no machine."
 
 
-def state_report(source: Source, valve: str, stretch: Stretch, version: str, *, size: str = "a4") -> str | None:
-    """The document on paper of a `size`; None if no store has ever heard of the valve."""
+@dataclass(frozen=True, slots=True)
+class FromFile:
+    """What a report of a logger's file says where others speak of the stores. `seconds`: by state of the machine."""
+
+    about: str
+    seconds: Mapping[str, float]
+    made_ns: int
+
+
+def state_report(
+    source: Source, valve: str, stretch: Stretch, version: str, *, size: str = "a4", told: FromFile | None = None
+) -> str | None:
+    """The document on paper of a `size`; None if no store has ever heard of the valve. `told`: of a logger's file."""
     view = valve_view(source, valve)
     if view is None:
         return None
     now = source.now_ns()
     record = source.records.sheet_in_force(valve, now)
     title = f"{view.name.spoken}, as found"
-    foot = f"{valve} · {view.sheet_words} · asleft {version} · made {source.time.full(now)}, {source.time.name}"
+    made = source.time.full(now if told is None else told.made_ns)
+    foot = f"{valve} · {view.sheet_words} · asleft {version} · made {made}, {source.time.name}"
     digest = hashlib.sha256(record.toml.encode()).hexdigest() if record is not None else ""
     return paper(
         title,
         foot,
         el("h1", view.sentence),
         el("p", _where(view, valve)),
-        el("p", f"As found at {source.time.full(now)}, when this was made: values, findings and history are of then.",
-           class_="sub"),
+        el("p", _as_of(source, stretch, told, made), class_="sub"),
         _strip(view),
         _table(view),
         _findings(view),
         _unseen(view),
         _diagrams(source, valve),
-        _histories(source, valve),
-        _coverage(source, valve, stretch),
+        _histories(source, valve) if told is None or stretch.seconds > DAY_S else None,  # an hour has no history
+        _coverage(source, stretch, _seconds(source, valve, stretch) if told is None else told.seconds),
         el("h2", "How it was decided"),
         el("p", DECISION),
         *(el("p", remark) for remark in view.remarks),
         el("h2", "What it rests on"),
+        el("p", told.about) if told is not None else None,
         el("p", f"Sheet: {view.sheet_words}. SHA-256 of its file: {digest}." if record else "No sheet is filed."),
         el("p", f"Software: asleft {version}. All times in {source.time.name}, 24 h."),
         el("div", el("h2", "Before anyone goes to the press"), el("ul", *(el("li", text) for text in CAUTIONS)),
@@ -167,11 +182,25 @@ def _histories(source: Source, valve: str) -> Markup | None:
     return join(el("h2", "History, three weeks"), el("div", *figures, class_="pictures"))
 
 
-def _coverage(source: Source, valve: str, stretch: Stretch) -> Markup:
+def _as_of(source: Source, stretch: Stretch, told: FromFile | None, made: str) -> str:
+    if told is None:
+        return f"As found at {made}, when this was made: values, findings and history are of then."
+    return (
+        f"As found in a recording from {source.time.full(stretch.from_ns)} to {source.time.full(stretch.to_ns)}. "
+        "Nothing is known of before and after."
+    )
+
+
+def _seconds(source: Source, valve: str, stretch: Stretch) -> dict[str, float]:
+    """Time in the stretch by state of the machine, as judged."""
     hours: dict[str, float] = {}
     for interval in source.records.intervals(valve, stretch.from_ns, stretch.to_ns):
         seen_s = min(interval.to_s, stretch.to_ns / 1e9) - max(interval.from_s, stretch.from_ns / 1e9)
         hours[interval.state.value] = hours.get(interval.state.value, 0.0) + max(seen_s, 0.0)
+    return hours
+
+
+def _coverage(source: Source, stretch: Stretch, hours: Mapping[str, float]) -> Markup:
     whole_s = (stretch.to_ns - stretch.from_ns) / 1e9
     unseen_s = max(whole_s - sum(hours.values()), 0.0)
     rows: list[list[Child]] = [
