@@ -147,6 +147,12 @@ def serve():
 
 
 @pytest.fixture
+def load_fixture():
+    """`_load`: a module of the page tests by its name."""
+    return _load
+
+
+@pytest.fixture
 def desk() -> Iterator[tuple[str, object, dict[str, str]]]:
     """`desked`."""
     with desked() as parts:

@@ -167,12 +167,15 @@ def test_the_paper_says_all_that_an_auditor_asks(client, plant, hands, doors):
 def test_what_is_wrong_is_said_at_its_field(client, plant, hands, doors):
     stretch = done(plant, hands, 1800.0)
     address = f"/verification/{V}/record?{query('found_', stretch)}"
-    answer = file_it(client, doors, address, load_state="", technician="  ", decision="", remark="x" * 2001)
+    answer = file_it(
+        client, doors, address, load_state="", technician="  ", decision="", remark="x" * 2001, gauge_due="soon"
+    )
     words = text_of(answer)
     assert answer.status_code == 400
     for fault in (
         "Load state: say in which load state it was done.", "say who carried it out",
         "Decision: say whether it is accepted.", "2001 characters; at most 2000 are kept",
+        "'soon' is no date as 2027-03-31",
     ):  # fmt: skip
         assert fault in words, fault
 

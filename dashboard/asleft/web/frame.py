@@ -20,7 +20,7 @@ _HEAD = (
     '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
     '<meta name="viewport" content="width=device-width, initial-scale=1">'
     '<link rel="icon" type="image/svg+xml" href="/assets/mark.svg"><link rel="stylesheet" href="/assets/style.css">'
-    '<link rel="stylesheet" href="/assets/desk.css">'
+    '<link rel="stylesheet" href="/assets/desk.css"><link rel="stylesheet" href="/assets/checked.css">'
     '<link rel="stylesheet" href="/assets/units.css"><link rel="stylesheet" href="/assets/tables.css">'
     '<link rel="stylesheet" href="/assets/guide.css">'
     '<script src="/assets/desk.js" defer></script>'

@@ -66,26 +66,32 @@ def done_list(check: Json) -> Markup:
     return el("ul", *items, class_="done")
 
 
-def body(check: Json, sheet: Sheet, time: PlantTime, shown: Pressures, *, folds: bool = True) -> Markup:
-    """Tables and pictures. `folds`: long tables behind a fold, as on a page; on paper all is open."""
+def body(check: Json, sheet: Sheet, time: PlantTime, shown: Pressures, *, folds: bool = True, of: str = "") -> Markup:
+    """Tables and pictures. `folds`: long tables behind a fold, as on a page; on paper all is open.
+
+    `of`: what its tables are of, where a page shows two.
+    """
+    of = f", {of}" if of else ""
 
     def fold(title: str, key: str, inner: Markup) -> Markup:
-        return details(title, inner, key=key) if folds else inner
+        return details(title, inner, key=key + of) if folds else inner
 
     return join(
-        el("h2", "As left and as found"),
-        quantities(check, shown),
+        el("h2", f"Setting by setting{of}"),
+        quantities(check, shown, of),
         _figures(check, sheet, shown),
         el("h2", "The sweep, step by step") if check["steps"] else None,
-        fold("Every step", "steps", steps_table(check, shown)) if check["steps"] else None,
+        fold("Every step", "steps", steps_table(check, shown, of)) if check["steps"] else None,
         el("h2", "Ramp steps") if check["ramp_steps"] else None,
-        fold("Every step that a ramp held back", "ramps", ramps_table(check, time)) if check["ramp_steps"] else None,
+        fold("Every step that a ramp held back", "ramps", ramps_table(check, time, of))
+        if check["ramp_steps"]
+        else None,
         findings(check),
-        conditions(check, time, shown),
+        conditions(check, time, shown, of),
     )
 
 
-def quantities(check: Json, shown: Pressures) -> Markup:
+def quantities(check: Json, shown: Pressures, of: str = "") -> Markup:
     """The sheet's lines, as left against as found."""
     rows: list[list[Child]] = []
     for q in check["quantities"]:
@@ -110,7 +116,9 @@ def quantities(check: Json, shown: Pressures) -> Markup:
             ]
         )
     head = ["setting", "as left", "as found", "uncertainty", "tolerance", "verdict", "remark"]
-    return table("Uncertainty: expanded, 95 %.", head, rows, numeric=frozenset({1, 2, 3, 4}))
+    return table(
+        f"As left and as found{of}. Uncertainty: expanded, 95 %.", head, rows, numeric=frozenset({1, 2, 3, 4})
+    )
 
 
 def _tolerance(name: str, tolerance: float | list[float | None] | None, shown: Pressures) -> str:
@@ -121,7 +129,7 @@ def _tolerance(name: str, tolerance: float | list[float | None] | None, shown: P
     return shown.tolerance(name, Tolerance(below, float("inf") if high is None else high))
 
 
-def steps_table(check: Json, shown: Pressures) -> Markup:
+def steps_table(check: Json, shown: Pressures, of: str = "") -> Markup:
     """Each level of the sweep."""
     rows: list[list[Child]] = []
     for step in check["steps"]:
@@ -142,10 +150,10 @@ def steps_table(check: Json, shown: Pressures) -> Markup:
         "way and command", "current wanted, A", "found, A", "uncertainty", "verdict",
         f"pressure wanted, {shown.unit}", f"found, {shown.unit}", "uncertainty", "verdict", "remark",
     ]  # fmt: skip
-    return table("Levels of the graded sweep", head, rows, numeric=frozenset({1, 2, 3, 5, 6, 7}))
+    return table(f"Levels of the graded sweep{of}", head, rows, numeric=frozenset({1, 2, 3, 5, 6, 7}))
 
 
-def ramps_table(check: Json, time: PlantTime) -> Markup:
+def ramps_table(check: Json, time: PlantTime, of: str = "") -> Markup:
     """Each step of the command that a ramp held back."""
     rows: list[list[Child]] = []
     for step in check["ramp_steps"]:
@@ -159,7 +167,7 @@ def ramps_table(check: Json, time: PlantTime) -> Markup:
             ]
         )  # fmt: skip
     head = ["step", "at", "ramp as left, s", "found, s", "uncertainty", "verdict"]
-    return table("Ramps in seconds over the full span", head, rows, numeric=frozenset({2, 3, 4}))
+    return table(f"Ramps in seconds over the full span{of}", head, rows, numeric=frozenset({2, 3, 4}))
 
 
 def _plain(value: float | None, decimals: int) -> str:
@@ -196,7 +204,7 @@ def findings(check: Json) -> Markup | None:
     return join(el("h2", "Seen besides"), el("ul", *items))
 
 
-def conditions(check: Json, time: PlantTime, shown: Pressures) -> Markup:
+def conditions(check: Json, time: PlantTime, shown: Pressures, of: str = "") -> Markup:
     """When, how long, and what else was read meanwhile."""
     from_ns, to_ns = parse_iso_ns(check["from"]) or 0, parse_iso_ns(check["to"]) or 0
     rows: list[list[Child]] = []
@@ -209,7 +217,7 @@ def conditions(check: Json, time: PlantTime, shown: Pressures) -> Markup:
     return join(
         el("h2", "Conditions"),
         el("p", words),
-        table("Read meanwhile", ["channel", "lowest", "mean", "highest"], rows, numeric=frozenset({1, 2, 3}))
+        table(f"Read meanwhile{of}", ["channel", "lowest", "mean", "highest"], rows, numeric=frozenset({1, 2, 3}))
         if rows
         else None,
         *(el("p", remark, class_="sub") for remark in check["remarks"]),

@@ -77,7 +77,7 @@ def _table(view: RetuneView, shown: Pressures) -> Markup:
                 VERDICT_WORDS[line.verdict], test,
             ]
         )  # fmt: skip
-    head = ["setting", "before", "after", "change", "95 % interval", "", "as left", "after it is", "test"]
+    head = ["setting", "before", "after", "change", "95 % interval", "in a word", "as left", "after it is", "test"]
     return table("Means of history's points; the change with its interval", head, rows,
                  numeric=frozenset({1, 2, 3, 4, 6}))  # fmt: skip
 

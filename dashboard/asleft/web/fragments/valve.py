@@ -9,6 +9,8 @@ from asleft.web.fragments.csv_link import csv_link, csv_of_valve
 from asleft.web.fragments.progress import progress_bar
 from asleft.web.markup import Markup, details, el, join
 from asleft.web.svg import LARGE, deviation_strip, status_mark
+from asleft.web.views.checks import check_href
+from asleft.web.views.retune import retune_href
 from asleft.web.views.sheet_lines import SheetLine
 from asleft.web.views.sheets import sheet_href
 from asleft.web.views.valve import FindingView, ValveView
@@ -27,6 +29,10 @@ def opening(view: ValveView) -> Markup:
         el("b", view.name.name),
         " · ",
         el("a", view.sheet_words, href=sheet_href(view.name.id), data_load=True) if view.lines else view.sheet_words,
+        " · ",
+        el("a", "verify", href=check_href(view.name.id), data_load=True),
+        " · ",
+        el("a", "before and after", href=retune_href(view.name.id), data_load=True),
         " · ",
         el("a", "report", href=f"/report/{quote(view.name.id)}", data_load=True),
         " · ",

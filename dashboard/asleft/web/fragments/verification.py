@@ -91,9 +91,9 @@ def stretch_form(source: Source, valve: str, stretch: Stretch) -> Markup:
         "form",
         el(
             "div",
-            field("plant_from", "From", value=for_field(source.time, stretch.from_ns), kind="datetime-local",
+            field("plant_from", "From", value=for_field(source.time, stretch.from_ns).replace("T", " "), kind="text",
                   hint=f"plant time, {source.time.name}"),
-            field("plant_to", "To", value=for_field(source.time, stretch.to_ns), kind="datetime-local"),
+            field("plant_to", "To", value=for_field(source.time, stretch.to_ns).replace("T", " "), kind="text"),
             class_="fields",
         ),
         el(
@@ -120,7 +120,7 @@ def records(source: Source, valve: str, filed: Sequence[VerificationRecord]) -> 
         for one in reversed(filed)
     ]
     inner = (
-        table("Filed, and never changed", ["", "filed", "by", "decision", "against"], rows)
+        table("Filed, and never changed", ["record", "filed", "by", "decision", "against"], rows)
         if rows
         else el("p", "None has been filed yet.")
     )
@@ -219,7 +219,7 @@ def _instrument(channel: str, typed: Mapping[str, str], faults: Mapping[str, str
     parts = (("id", "id"), ("range", "range"), ("due", "calibration due"), ("uncertainty", "uncertainty, 95 %"))
     fields = [
         field(f"{channel}_{part}", f"{label}: {words}", value=typed.get(f"{channel}_{part}", ""),
-              fault=faults.get(f"{channel}_{part}", ""), kind="date" if part == "due" else "text", limit=200)
+              fault=faults.get(f"{channel}_{part}", ""), hint="as 2027-03-31" if part == "due" else "", limit=200)
         for part, words in parts
     ]  # fmt: skip
     return el("div", *fields, class_="fields")

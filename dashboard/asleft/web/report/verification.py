@@ -41,11 +41,11 @@ def contents(record: VerificationRecord, sheet: Sheet, time: PlantTime, shown: P
         _plate(body),
         el("h2", "As found, before adjustment" if body["as_left"] else "As found; nothing was adjusted"),
         checked.done_list(body["as_found"]),
-        checked.body(body["as_found"], sheet, time, shown, folds=folds),
+        checked.body(body["as_found"], sheet, time, shown, folds=folds, of="as found" if body["as_left"] else ""),
         join(
             el("h2", "As left, after adjustment"),
             checked.done_list(body["as_left"]),
-            checked.body(body["as_left"], sheet, time, shown, folds=folds),
+            checked.body(body["as_left"], sheet, time, shown, folds=folds, of="as left"),
         )
         if body["as_left"]
         else None,
@@ -99,7 +99,7 @@ def _rate(check: Mapping[str, Any]) -> str:
 def _plate(body: Mapping[str, Any]) -> Markup:
     rows: list[list[Child]] = [[words, body["plate"][name] or "not entered"] for name, words in _PLATE_WORDS.items()]
     rows.insert(0, ["valve", f"{body['valve']}"])
-    return table("The valve and its driver", ["", "as entered"], rows)
+    return table("The valve and its driver", ["what", "as entered"], rows)
 
 
 def _unseen(body: Mapping[str, Any]) -> Markup:

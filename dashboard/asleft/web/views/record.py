@@ -6,6 +6,7 @@ import hashlib
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 from asleft.judge.types import JUDGE_VERSION, iso
@@ -56,6 +57,10 @@ def faults_of(draft: Draft) -> dict[str, str]:
         for name, text in entered.items()
         if len(text) > LONGEST
     }
+    for channel in CHANNELS:
+        name = f"{channel}_due"
+        if entered[name] and not _is_date(entered[name]):
+            faults[name] = f"{entered[name][:24]!r} is no date as 2027-03-31"
     if entered["load_state"] not in LOAD_STATES:
         faults["load_state"] = "say in which load state it was done"
     if not entered["technician"]:
@@ -67,6 +72,14 @@ def faults_of(draft: Draft) -> dict[str, str]:
         if why:
             faults["decision"] = why
     return faults
+
+
+def _is_date(text: str) -> bool:
+    try:
+        date.fromisoformat(text)
+    except ValueError:
+        return False
+    return len(text) == 10
 
 
 def why_not_accepted(draft: Draft) -> str:
