@@ -58,7 +58,7 @@ def done_list(check: Json) -> Markup:
         steps = len(check["steps"])
         items.append(el("li", el("b", "Done. "), f"A sweep 0-100-0 %, {steps} levels graded, {rate}."))
     for way in ("up", "down"):
-        full = [r for r in check["ramp_steps"] if r["way"] == way and abs(r["to_pct"] - r["from_pct"]) >= 80.0]
+        full = [r for r in check["ramp_steps"] if r["way"] == way and _full(r)]
         if full:
             items.append(
                 el("li", el("b", "Done. "), f"{len(full)} full {'stroke' if len(full) == 1 else 'strokes'} {way}.")

@@ -53,6 +53,7 @@ def contents(source: Source, view: RetuneView, shown: Pressures) -> Markup:
 
 def _table(view: RetuneView, shown: Pressures) -> Markup:
     rows: list[list[Child]] = []
+    bases = {line.basis for line in view.lines if line.change is not None}
     for line in view.lines:
         name, change = line.quantity, line.change
         numbers = ["–"] * 4
@@ -78,8 +79,10 @@ def _table(view: RetuneView, shown: Pressures) -> Markup:
             ]
         )  # fmt: skip
     head = ["setting", "before", "after", "change", "95 % interval", "in a word", "as left", "after it is", "test"]
-    return table("Means of history's points; the change with its interval", head, rows,
+    made = table("Means of history's points; the change with its interval", head, rows,
                  numeric=frozenset({1, 2, 3, 4, 6}))  # fmt: skip
+    said = f"Compared by {next(iter(bases))}." if len(bases) == 1 else ""
+    return join(made, el("p", said, class_="sub") if said else None)
 
 
 def _signed(name: str, value: float, shown: Pressures) -> str:
