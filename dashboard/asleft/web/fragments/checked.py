@@ -66,6 +66,10 @@ def done_list(check: Json) -> Markup:
     return el("ul", *items, class_="done")
 
 
+def _full(step: Json) -> bool:
+    return abs(step["to_pct"] - step["from_pct"]) >= 80.0 and step["ramp_s"]["found"] is not None
+
+
 def body(check: Json, sheet: Sheet, time: PlantTime, shown: Pressures, *, folds: bool = True, of: str = "") -> Markup:
     """Tables and pictures. `folds`: long tables behind a fold, as on a page; on paper all is open.
 
