@@ -79,10 +79,10 @@ def proposed(source: Source, valve: str, number: int | None) -> tuple[Stretch, S
     """A day before a revision came in force and a day after; of the newest where `number` is None."""
     now = source.now_ns()
     records = [one for one in source.records.sheets(valve) if one.at_ns < now]
-    chosen = next((one for one in records if one.number == number), None) if number else (records or [None])[-1]
-    if chosen is None:
+    chosen = [one for one in records if number is None or one.number == number]
+    if not chosen:
         return None
-    at_ns = chosen.at_ns
+    at_ns = chosen[-1].at_ns
     following = [one.at_ns for one in records if one.at_ns > at_ns]
     until_ns = min([now, at_ns + DAY_NS, *following])
     earlier = [one.at_ns for one in records if one.at_ns < at_ns]
