@@ -63,7 +63,7 @@ def desked() -> Iterator[tuple[str, object, dict[str, str]]]:
 
 
 @contextmanager
-def served(**choices: bool) -> Iterator[tuple[str, object]]:
+def served(**choices: int) -> Iterator[tuple[str, object]]:
     """A plant of its own behind a server of its own, where one has to sign in; its address, and the plant."""
     with TemporaryDirectory() as folder:
         door = _load("fixture_door").Door(Path(folder), time.time_ns, notice="This is a plant for tests.")
@@ -76,7 +76,7 @@ def served(**choices: bool) -> Iterator[tuple[str, object]]:
 
 
 @contextmanager
-def _served(door, **choices: bool) -> Iterator[tuple[str, object]]:
+def _served(door, **choices: int) -> Iterator[tuple[str, object]]:
     plant = _load("fixture_plant").Plant(time.time_ns(), **choices)
     with _answering(door, plant, plant) as url:
         yield url, plant
@@ -162,6 +162,13 @@ def desk() -> Iterator[tuple[str, object, dict[str, str]]]:
 @pytest.fixture(scope="session")
 def site() -> Iterator[str]:
     with served() as (url, _):
+        yield url
+
+
+@pytest.fixture(scope="session")
+def hall() -> Iterator[str]:
+    """The site of a plant of two hundred valves."""
+    with served(many=200) as (url, _):
         yield url
 
 

@@ -43,7 +43,7 @@ def test_an_open_page_says_what_is_away_and_goes_on(serve, visit, until, size):
     with serve() as (url, plant):
         visitor, breaker = visit(size), Breaker(plant)
         page = visitor.open(url)
-        breaker.lose(SAMPLES_DOWN, "span", "samples", "overview", "valves")
+        breaker.lose(SAMPLES_DOWN, "span", "all_spans", "samples", "overview", "valves")
         until(page, "document.getElementById('stale').textContent.includes('The readings cannot be reached since')")
         assert page.locator("h1").count() == 1  # what was there stays
         page.goto(f"{url}/valve/{V}")

@@ -59,7 +59,7 @@ def others(view: PressesView) -> Markup:
 
 
 def _changes_in_a_line(view: PressesView) -> Markup:
-    told = [join(f"{c.sort.lower()} at ", el("b", _where(c)), f": {c.words}") for c in view.changes[:3]]
+    told = [join(f"{c.sort.lower()} at ", el("b", _where(c)), f": {c.words}") for c in view.changes[:2]]
     more = len(view.changes) - len(told)
     words = [piece for one in told for piece in (Markup("; "), one)][1:]
     link = el("a", f"all {len(view.changes)}" if more else "show them", href=f"/?status={CHANGED}", id="changed")
