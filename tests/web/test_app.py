@@ -166,13 +166,17 @@ def test_the_clock_redraws_what_moves_slowly_and_leaves_the_past_alone(source):
 
 
 def test_curve_and_history_come_together(source):
-    figure, style, words = draw_slow(source, "press-2.clamp")
+    figure, style, ramps, _, words = draw_slow(source, "press-2.clamp")
     assert style == {}
     assert len(figure["data"]) == 6
-    assert set(words) == {ids.CURVE_WORDS}
-    figure, style, words = draw_slow(source, "press-4.cushion")
+    assert len(ramps["data"]) > 4
+    assert set(words) == {ids.CURVE_WORDS, ids.RAMPS_WORDS}
+    figure, style, ramps, ramps_style, words = draw_slow(source, "press-4.cushion")
     assert style["visibility"] == "hidden"
     assert figure is no_update
+    assert ramps is no_update
+    assert ramps_style["visibility"] == "hidden"
+    assert "no current reading" in words[ids.RAMPS_WORDS]
 
 
 def test_the_history_follows_a_longer_stretch_and_no_shorter_one(source):
