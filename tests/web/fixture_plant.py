@@ -221,6 +221,15 @@ class Plant:
                         "broker_connected": True,
                         "judging_alive": True,
                         "blocks_per_s": 8.0,
+                        "store": {
+                            "where": "/srv/asleft/samples.db",
+                            "keeps_raw": "for ever",
+                            "keeps_overview": "for ever",
+                            "unmerged_blocks": 41,
+                            "folder_bytes": 214_900_000,
+                            "free_bytes": 61_300_000_000,
+                            "sizes": [[now_ns - DAY, 158_200_000]],
+                        },
                     },
                 ),
                 Health(
@@ -233,6 +242,7 @@ class Plant:
                         "acknowledged": 48_229,
                         "version": "0.1.0",
                         "lag_s": 0.8,
+                        "clock": {"offset_s": 0.004, "drift_ppm": 2.1, "trouble": ""},
                     },
                 ),
                 Health(
@@ -245,6 +255,7 @@ class Plant:
                         "acknowledged": 9_118,
                         "version": "0.1.0",
                         "lag_s": 1.1,
+                        "clock": {"offset_s": 95.0, "drift_ppm": 0.3, "trouble": "its clock was put 95 s back"},
                     },
                 ),
             ]

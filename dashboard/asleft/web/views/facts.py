@@ -29,8 +29,8 @@ def facts_of(source: Source, recorder: Health | None, now_ns: int, version: str)
     messages = messages_words(source.outbox.standing(), source.time, now_ns)
     if messages:
         facts.append(Fact("messages to people", messages))
-    facts.append(Fact("version of these pages", version))
     facts.append(Fact("plant time", source.time.name))
+    facts.append(Fact("version of these pages", version))
     return facts
 
 
