@@ -75,3 +75,23 @@ def test_a_plain_page_comes_back_too(serve, visit):
         page.wait_for_selector("main table, main .sub a", timeout=20_000)
         assert "cannot be reached" not in page.locator("h1").inner_text()
         forgive(visitor)
+
+
+def test_a_plot_that_missed_its_readings_is_drawn_when_they_are_back(serve, visit, until):
+    """Only readings are away: words, sheet and findings are there, and the page says what is missing."""
+    with serve() as (url, plant):
+        visitor, breaker = visit(), Breaker(plant)
+        visitor.open(f"{url}/health")
+        breaker.lose(SAMPLES_DOWN, "samples", "overview")
+        page = visitor.page
+        page.goto(f"{url}/valve/{V}")
+        page.wait_for_selector("#valve-opening h1")
+        assert "Ramp up takes 2.10 s" in page.locator("h1").inner_text()
+        until(page, "document.getElementById('stale').textContent.includes('The readings cannot be reached since')")
+        forgive(visitor)
+        assert visitor.axe() == []
+        breaker.give_back()
+        page.wait_for_selector("#window-words details", timeout=30_000)
+        until(page, "document.querySelectorAll('#window-graph .scatterlayer .trace').length > 0")
+        until(page, "document.getElementById('stale').textContent === ''")
+        forgive(visitor)

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from asleft.judge.types import State, StateInterval
-from asleft.web.figures.axes import Axes, numeral, ticks
+from asleft.web.figures.axes import Axes, numeral
 from asleft.web.figures.curve_paper import curve_svg
 from asleft.web.figures.strokes_paper import strokes_svg
 from asleft.web.report.state import state_report
@@ -19,20 +19,6 @@ from asleft.web.views.strokes import runs, strokes_views
 
 V = "press-2.clamp"
 I0, SPAN = 0.18, 0.74  # of the plant's sheet, A
-
-
-@pytest.mark.parametrize(
-    ("low", "high", "wanted"),
-    [
-        (0.0, 100.0, [0, 20, 40, 60, 80, 100]),
-        (0.17, 0.93, [0.2, 0.4, 0.6, 0.8]),
-        (-0.5, 1.6, [-0.5, 0, 0.5, 1, 1.5]),
-        (0.0, 3045.8, [0, 1000, 2000, 3000]),
-        (1e-4, 4e-4, [1e-4, 2e-4, 3e-4, 4e-4]),
-    ],
-)
-def test_ticks_stand_at_round_numbers(low, high, wanted):
-    assert ticks(low, high) == pytest.approx(wanted)
 
 
 def test_numbers_of_ticks_are_short():

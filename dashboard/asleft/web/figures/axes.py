@@ -6,10 +6,12 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from asleft.web.figures.chart import ticks
 from asleft.web.markup import Markup, el
 
 WIDTH, HEIGHT = 320.0, 210.0
 LEFT, RIGHT, TOP, BOTTOM = 44.0, 8.0, 12.0, 34.0
+TICKS = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,9 +48,9 @@ class Axes:
         """Ticks with their numbers, the two lines, and what the axes are."""
         right, base = WIDTH - RIGHT, HEIGHT - BOTTOM
         bottom = [el("text", numeral(v), x=self.x(v), y=base + 13, text_anchor="middle")
-                  for v in ticks(self.x_low, self.x_high)]  # fmt: skip
+                  for v in ticks(self.x_low, self.x_high, TICKS)]  # fmt: skip
         side = [el("text", numeral(v), x=LEFT - 5, y=self.y(v) + 4, text_anchor="end")
-                for v in ticks(self.y_low, self.y_high)]  # fmt: skip
+                for v in ticks(self.y_low, self.y_high, TICKS)]  # fmt: skip
         return [
             el("path", d=f"M{LEFT} {TOP}V{base}H{right}", class_="axis"),
             *bottom,
@@ -69,15 +71,6 @@ def picture_of(axes: Axes, across: str, upwards: str, words: str, *parts: Markup
         role="img",
         aria_label=words,
     )
-
-
-def ticks(low: float, high: float, about: int = 5) -> list[float]:
-    """Round numbers from low to high, about so many, 1, 2 or 5 of a power of ten apart."""
-    rough = (high - low) / about
-    unit = 10.0 ** math.floor(math.log10(rough))
-    step = next(unit * factor for factor in (1, 2, 5, 10) if unit * factor >= rough * 0.999)
-    first = math.ceil(low / step - 1e-9)
-    return [round(index * step, 12) for index in range(first, math.floor(high / step + 1e-9) + 1)]
 
 
 def numeral(value: float) -> str:

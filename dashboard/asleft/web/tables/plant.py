@@ -23,9 +23,10 @@ def presses(source: Source) -> Csv:
         *(f"{quantity}_used_percent" for quantity in QUANTITY_UNITS),
     )
     rows: list[list[Cell]] = []
+    judgements, spans = source.records.judgements(), source.samples.all_spans()
     for row in presses_view(source).rows:
         valve = row.name.id
-        judgement, span = source.records.judgement(valve), source.samples.span(valve)
+        judgement, span = judgements.get(valve), spans.get(valve)
         used = {mark.quantity: mark.used_pct for mark in strip_marks(judgement, all_columns=False)}
         rows.append(
             [
