@@ -15,7 +15,7 @@ FloatArray = npt.NDArray[np.float64]
 
 WIDTH, HEIGHT = 400.0, 150.0
 LEFT, RIGHT, TOP, BOTTOM = 52.0, 10.0, 14.0, 24.0
-TICKS = 4
+TICKS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +23,7 @@ class Level:
     """A line across: where, and which class draws it."""
 
     value: float
-    kind: str  # "left" or "zone"
+    kind: str  # the class that draws it: "left" or "limit"
 
 
 def temperature_svg(view: CoilView, time: PlantTime, words: str) -> Markup:
@@ -52,7 +52,7 @@ def _svg(
         return LEFT + (at_ns - view.from_ns) / (view.to_ns - view.from_ns) * (right - LEFT)
 
     def y(value: float) -> float:
-        return bottom - (value - low) / (high - low) * (bottom - TOP)
+        return float(bottom - (value - low) / (high - low) * (bottom - TOP))
 
     whiskers, dots = "", ""
     rows = zip(view.time_ns[shown].tolist(), values[shown].tolist(), spread[shown].tolist(), strict=True)

@@ -43,6 +43,7 @@ def layout(source: Source, valve: str) -> tuple[Component, str] | None:
                         [
                             parts.place(ids.VALVE_STRIP, "Section"),
                             valve_window.section(source, view.name.spoken),
+                            valve_slow.ramps(view.name.spoken),
                         ],
                         className="wide",
                     ),
@@ -50,7 +51,6 @@ def layout(source: Source, valve: str) -> tuple[Component, str] | None:
                         [
                             parts.place(ids.VALVE_FINDINGS, "Section"),
                             valve_slow.curve(valve, view.name.spoken),
-                            valve_slow.ramps(view.name.spoken),
                         ],
                         className="side",
                     ),
