@@ -51,7 +51,7 @@ def test_an_empty_plant_says_what_to_do(visit, serve):
         visitor = visit()
         page = visitor.open(url)
         assert "No valve yet" in page.locator("h1").inner_text()
-        assert "asleft sheet put" in page.locator("main").inner_text()
+        assert "From nothing to the first sheet, step by step" in page.locator("main").inner_text()
         visitor.photograph("empty-laptop")
         assert visitor.axe() == []
 
