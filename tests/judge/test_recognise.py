@@ -49,6 +49,7 @@ def test_a_slow_sweep_without_rests():
         [*REST, *UP, *DOWN[:4], (2.0, 0.75), *DOWN[4:], *REST],  # and on the way down
         [*REST, (2.0, 0.35), (2.0, 0.7), (2.0, 1.0), (2.0, 0.4), *REST],  # production
         [*REST, *UP, *REST],  # down in one step
+        [*REST, (2.0, 0.3), *UP[3:], *DOWN, *REST],  # one step too large
         [*REST, *((2.0, k / 3) for k in range(1, 4)), *((2.0, k / 3) for k in (2, 1, 0)), *REST],  # steps of a third
     ],
 )

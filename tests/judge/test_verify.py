@@ -114,6 +114,34 @@ def test_production_states_do_not_matter_but_what_was_done_does(lanes, good):
     assert by_id["pressure_at_full"].reason == "no sweep 0-100-0 % yet"
 
 
+def test_out_comes_before_incomplete(lanes, good):
+    samples = lanes["ramp"].samples
+    found = check(good, cut(samples, samples.time_s[0], samples.time_s[0] + 30.0))
+    assert found.missing
+    assert found.outcome is Outcome.NOT_AS_LEFT
+
+
+def test_a_pump_that_stands_makes_no_pressure(lanes, good):
+    samples = lanes["good"].samples
+    still = {**samples.channels, "pump_running": np.zeros(samples.time_s.size)}
+    by_id = {q.id: q for q in check(good, replace(samples, channels=still)).judgement.quantities}
+    assert by_id["pressure_at_full"].verdict is Verdict.NOT_OBSERVED
+    unknown = {k: v for k, v in samples.channels.items() if k != "pump_running"}
+    assert check(good, replace(samples, channels=unknown)).outcome is Outcome.AS_LEFT
+
+
+def test_traces_of_partial_strokes_lie_on_the_same_line():
+    part = CyclePlan(tuple(Step(u, 3.0, RIGID_BAR) for u in (0.2, 0.8)), spread=0.0)
+    lane = record({"part": replace(default_valve(), cycle=part)}, duration_s=60.0, seed=4)["part"]
+    found = check(lane.sheet, lane.samples)
+    assert {t.way for t in found.traces} == {"up", "down"}
+    for trace in found.traces:
+        ramp_s, time_s, share = lane.sheet.as_left[f"ramp_{trace.way}"], np.array(trace.time_s), np.array(trace.share)
+        inside = (time_s > 0.2 * ramp_s) & (time_s < 0.8 * ramp_s)
+        line = time_s / ramp_s if trace.way == "up" else 1.0 - time_s / ramp_s
+        assert np.max(np.abs(share - line)[inside]) < 0.06, trace.way
+
+
 def test_a_valve_without_a_current_reading_is_graded_by_pressure(lanes, good):
     samples = lanes["good"].samples
     channels = {k: v for k, v in samples.channels.items() if k != "current"}

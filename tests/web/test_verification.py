@@ -113,6 +113,29 @@ def test_a_ramp_that_was_turned_is_out_and_cannot_be_accepted(client, plant, han
     assert file_it(client, doors, address, decision="not-accepted").status_code == 303
 
 
+def test_a_long_wait_at_zero_is_no_stop(client, plant, hands):
+    script = [*hands.strokes(), (400.0, 0.0), *hands.sweep()]
+    stretch = done(plant, hands, 1800.0, script)
+    assert "Everything that was observed is as left." in text_of(
+        client.get(f"/verification/{V}?{query('', stretch)}")
+    )
+
+
+def test_as_left_comes_after_as_found(client, plant, hands):
+    found = done(plant, hands, 1800.0)
+    left = done(plant, hands, 3600.0)
+    answer = client.get(f"/verification/{V}/record?{query('found_', found)}&{query('left_', left)}")
+    assert answer.status_code == 400
+    assert "left_from: as left comes after as found." in text_of(answer)
+
+
+def test_without_pressure_a_pressure_valve_is_not_accepted_in_full(client, plant, hands, doors):
+    stretch = done(plant, hands, 1800.0)
+    answer = file_it(client, doors, f"/verification/{V}/record?{query('found_', stretch)}", load_state="none")
+    assert answer.status_code == 400
+    assert "pressures are in the sheet, and the load state says there were none" in text_of(answer)
+
+
 def test_a_sweep_without_conditioning_is_not_accepted(client, plant, hands, doors):
     stretch = done(plant, hands, 1800.0, [(5.0, 0.0), *hands.sweep()])
     answer = file_it(client, doors, f"/verification/{V}/record?{query('found_', stretch)}")

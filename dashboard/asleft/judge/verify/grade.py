@@ -98,13 +98,16 @@ def demand_of(sheet: Sheet, samples: Samples) -> FloatArray:
 
 
 def as_said(sheet: Sheet, samples: Samples) -> tuple[Sheet, Samples]:
-    """Sheet and samples of a stretch of which a person says that the pump runs and the valve makes the pressure."""
+    """Sheet and samples of a stretch of which a person says that the valve makes the pressure, and the pump runs.
+
+    Where it is recorded whether the pump runs, that counts.
+    """
     conditions = replace(sheet.conditions, producing_modes=(_CHECK_MODE,), in_control_modes=(_CHECK_MODE,))
     n = samples.time_s.size
     channels: Mapping[str, FloatArray] = {
         **samples.channels,
         "mode": np.full(n, float(_CHECK_MODE)),
-        "pump_running": np.ones(n),
+        "pump_running": samples.channels.get("pump_running", np.ones(n)),
     }
     return replace(sheet, conditions=conditions), replace(samples, channels=channels)
 
@@ -117,12 +120,11 @@ def cut(samples: Samples, from_s: float, to_s: float) -> Samples:
 
 
 def _chosen(motion: Motion) -> tuple[FullCycle | None, int]:
-    """The last sweep with enough cycles before it, else the last one; and how many came before."""
-    best: tuple[FullCycle | None, int] = (None, len(motion.cycles))
-    for number, cycle in enumerate(motion.cycles):
-        if cycle.sweep and (best[0] is None or number >= CONDITIONING):
-            best = (cycle, number)
-    return best
+    """The last sweep, which has most cycles before it; and how many those are."""
+    for number in range(len(motion.cycles) - 1, -1, -1):
+        if motion.cycles[number].sweep:
+            return motion.cycles[number], number
+    return None, len(motion.cycles)
 
 
 def _part(motion: Motion, sweep: FullCycle, last_s: float) -> tuple[float, float]:
