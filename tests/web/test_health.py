@@ -175,6 +175,10 @@ def test_the_day_on_which_the_disk_is_full_is_told_at_the_rate_of_the_last_day(p
     assert told(source)["data folder"] == "12.0 GB, 100.0 GB free on its disk"
     assert told(source)["disk full"] == "in about 50 days, at 2.0 GB a day as in the last 24 h"
     assert "disk is full" not in health_view(source, "0.1.0").headline
+    stored(plant, folder_bytes=12 * GB, free_bytes=2200 * GB, sizes=[[plant.now - 24 * HOUR, 10 * GB]])
+    assert told(source)["disk full"].startswith("in about 3 years, at 2.0 GB a day")
+    stored(plant, folder_bytes=12 * GB, free_bytes=GB, sizes=[[plant.now - 24 * HOUR, 10 * GB]])
+    assert told(source)["disk full"].startswith("in about 12 h, at 2.0 GB a day")
     sizes = [[plant.now - 12 * HOUR, 8 * GB], [plant.now - HOUR, 11 * GB]]
     stored(plant, folder_bytes=12 * GB, free_bytes=24 * GB, sizes=sizes, keeps_raw="90 days")
     words = "in about 3 days, at 8.0 GB a day as in the last 12 h; readings are kept 90 days, so it may stop"

@@ -73,7 +73,9 @@ def _earliest(said: Mapping[str, Any], now_ns: int) -> tuple[int, int] | None:
 
 
 def _days(days: float) -> str:
-    return age(days * _DAY_S) if days < 1.5 else f"{days:.0f} days"
+    if days < 1.5:
+        return age(days * _DAY_S)
+    return f"{days:.0f} days" if days < 730 else f"{days / 365.25:.0f} years"
 
 
 def _kept(said: Mapping[str, Any]) -> str:
