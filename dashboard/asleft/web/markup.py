@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from html import escape
 
 _VOID = frozenset({"br", "hr", "img", "input", "meta", "link"})
@@ -42,8 +43,11 @@ def join(*children: Child) -> Markup:
     )
 
 
-def table(caption: str, head: list[str], rows: list[list[Child]], *, numeric: frozenset[int] = frozenset()) -> Markup:
+def table(caption: str, head: list[str], rows: list[list[Child]], *, numeric: frozenset[int] = frozenset(),
+          marked: Mapping[int, str] | None = None) -> Markup:  # fmt: skip
     """A data table with row headers in the first column; `numeric` columns are set flush right.
+
+    `marked`: class of rows by their number.
 
     It scrolls sideways within itself on narrow screens, and can be reached by keyboard to do so.
     """
@@ -54,8 +58,9 @@ def table(caption: str, head: list[str], rows: list[list[Child]], *, numeric: fr
             "tr",
             el("th", row[0], scope="row"),
             *(el("td", cell, class_=c) for cell, c in zip(row[1:], classes[1:], strict=True)),
+            class_=(marked or {}).get(number),
         )
-        for row in rows
+        for number, row in enumerate(rows)
     ]
     inner = el("table", el("caption", caption), el("thead", header), el("tbody", *body))
     return el("div", inner, class_="scroll", tabindex="0", role="region", aria_label=caption)

@@ -121,8 +121,17 @@ def quantities(check: Json, shown: Pressures, of: str = "") -> Markup:
         )
     head = ["setting", "as left", "as found", "uncertainty", "tolerance", "verdict", "remark"]
     return table(
-        f"As left and as found{of}. Uncertainty: expanded, 95 %.", head, rows, numeric=frozenset({1, 2, 3, 4})
+        f"As left and as found{of}. Uncertainty: expanded, 95 %.",
+        head,
+        rows,
+        numeric=frozenset({1, 2, 3, 4}),
+        marked=_out(check["quantities"]),
     )
+
+
+def _out(quantities: Sequence[Json]) -> dict[int, str]:
+    """Rows of what is out, by their number."""
+    return {number: "out" for number, q in enumerate(quantities) if q["verdict"] == "out"}
 
 
 def _tolerance(name: str, tolerance: float | list[float | None] | None, shown: Pressures) -> str:

@@ -80,7 +80,8 @@ def _table(view: RetuneView, shown: Pressures) -> Markup:
         )  # fmt: skip
     head = ["setting", "before", "after", "change", "95 % interval", "in a word", "as left", "after it is", "test"]
     made = table("Means of history's points; the change with its interval", head, rows,
-                 numeric=frozenset({1, 2, 3, 4, 6}))  # fmt: skip
+                 numeric=frozenset({1, 2, 3, 4, 6}),
+                 marked={k: "out" for k, line in enumerate(view.lines) if line.verdict == "out"})  # fmt: skip
     said = f"Compared by {next(iter(bases))}." if len(bases) == 1 else ""
     return join(made, el("p", said, class_="sub") if said else None)
 
