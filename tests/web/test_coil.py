@@ -54,7 +54,7 @@ def test_it_is_told_in_words_pictures_and_numbers(source):
     for words in (
         "The winding is at 91 ± 3.4 °C, told by coil voltage.",
         "Headroom is 21.5 % now; at least 12 % is to be left.",
-        "as hot and the supply as low as the sheet allows it is 6.0 %",
+        "as hot and the supply as low as the sheet allows, headroom is 6.0 %.",
         "would stop short from 141 °C on",
         "below 20.3 V",
         "about 5 Dec",
@@ -76,7 +76,7 @@ def test_where_it_is_not_known_the_judges_reason_stands_and_no_picture(plant, so
     assert not view.known
     text = coil(view, V, source.time)
     assert "not observed: neither coil voltage nor full saturation. It takes the coil's voltage" in text
-    assert "Headroom now not observed: no resistance known." in text
+    assert "Headroom as it is now not observed: no resistance known." in text
     assert "<svg" not in text
 
 
@@ -92,3 +92,13 @@ def test_headroom_alone_is_shown_alone(hourly, source):
     text = coil(view, V, source.time)
     assert "Headroom is 20.0 % now" in text
     assert "Winding temperature not observed" in text
+
+
+def test_what_is_known_of_the_worst_corner_is_told_without_a_thermometer(hourly, source):
+    hourly._judgements[V]["coil"] = {"headroom_corner": 47.0, "temperature": None, "headroom_now": None}
+    hourly.judgement_at = lambda *_: None
+    view = coil_view(source, V)
+    text = coil(view, V, source.time)
+    assert "headroom is 47.0 %, of at least 12 %." in text
+    assert "not observed: it takes the winding's temperature" in text
+    assert "<svg" not in text

@@ -50,6 +50,7 @@ def test_a_ramp_runs_straight_to_the_end_at_its_time_over_the_full_span_whatever
         assert stroke.way[inside] == pytest.approx(stroke.time_s[inside] / time_s, abs=0.03)
         assert stroke.way[stroke.time_s < -0.05] == pytest.approx(0, abs=0.01)
         assert stroke.way[-1] == pytest.approx(1, abs=0.01)
+        assert stroke.time_s[-1] == pytest.approx(1.3 * time_s, rel=0.15)  # not the whole rest after it
         assert stroke.between_s() == pytest.approx(0.8 * time_s, rel=0.06)
 
 

@@ -39,7 +39,10 @@ def _said(view: CoilView, time: PlantTime) -> str:
         least = "" if view.least_pct is None else f"; at least {view.least_pct:.3g} % is to be left"
         parts.append(f"Headroom is {view.headroom_pct:.1f} % now{least}.")
     if view.corner_pct is not None:
-        parts.append(f"With the coil as hot and the supply as low as the sheet allows it is {view.corner_pct:.1f} %.")
+        alone = view.headroom_pct is None and view.least_pct is not None
+        least = f", of at least {view.least_pct:.3g} %" if alone else ""
+        corner = "With the coil as hot and the supply as low as the sheet allows, headroom is"
+        parts.append(f"{corner} {view.corner_pct:.1f} %{least}.")
     if view.clips_at_degc is not None:
         parts.append(f"With the supply as it is, current would stop short from {view.clips_at_degc:.0f} °C on.")
     if view.clips_at_v is not None:

@@ -44,7 +44,7 @@ class CoilView:
     @property
     def known(self) -> bool:
         """Whether anything is known now or was in the last two days."""
-        now = self.temperature_degc is not None or self.headroom_pct is not None
+        now = any(value is not None for value in (self.temperature_degc, self.headroom_pct, self.corner_pct))
         return now or bool(np.isfinite(self.degc).any() or np.isfinite(self.pct).any())
 
 
@@ -117,7 +117,9 @@ def _why_not(judgement: Json | None, coil: dict[str, Any], *, has_sheet: bool) -
             "at full saturation with its supply recorded), and the resistance at 20 °C in the sheet."
         )
     if coil.get("headroom_now") is None:
-        missing.append(f"Headroom now not observed{_reason(judgement, 'headroom')}.")
+        corner = coil.get("headroom_corner") is not None
+        why = ": it takes the winding's temperature" if corner else _reason(judgement, "headroom")
+        missing.append(f"Headroom as it is now not observed{why}.")
     return missing
 
 

@@ -165,8 +165,8 @@ def _stroke(
     shown = slice(int(np.searchsorted(time_ns, time_ns[crossed] - round(BEFORE_S * 1e9))), last)
     seconds = (time_ns[shown] - time_ns[crossed]) / 1e9 / size
     way = (current_a[shown] - low) / (high - low)
-    arrived = np.flatnonzero(way < 1 - REST_SHARE)
-    stop = min(seconds.size, int((arrived[-1] + 1) * 1.3) + 2) if arrived.size else seconds.size
+    there = int(np.argmax(way >= 1 - REST_SHARE))  # it rests at the end, so it arrives
+    stop = min(seconds.size, int(there * 1.3) + 2)
     return Stroke(int(time_ns[crossed]), 100 * was, 100 * goes, *_averaged(seconds[:stop], way[:stop]))
 
 
