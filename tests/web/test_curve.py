@@ -4,6 +4,7 @@ import json
 from dataclasses import replace
 
 import numpy as np
+import pytest
 from asleft.judge.types import State
 from asleft.web.figures.curve import curve_figure
 from asleft.web.fragments.curve import curve_words
@@ -84,3 +85,23 @@ def test_the_branches_differ_in_shape_and_words(source):
     text = curve_words(curve_view(source, "press-1.platen"))
     assert "as left, rising" in text
     assert "<table" in text
+
+
+def test_the_tolerance_hangs_unevenly_where_the_sheet_says_so(plant, source):
+    plant.revise("press-1.platen", plant.now - 86_400 * 10**9)
+    record = plant._revisions["press-1.platen"][0]
+    uneven = record.toml + "[tolerance]\npressure_at_full = [-3.0, 8.0]\n"
+    plant._revisions["press-1.platen"][0] = replace(record, toml=uneven)
+    view = curve_view(source, "press-1.platen")
+    low, high = view.band_bar
+    assert np.minimum(view.left_rising_bar, view.left_falling_bar) - low == pytest.approx(3.0)
+    assert high - np.maximum(view.left_rising_bar, view.left_falling_bar) == pytest.approx(8.0)
+    assert replace(view, tolerance_bar=None).band_bar is None
+
+
+def test_dots_are_of_one_sheet_alone(plant, source):
+    whole = curve_view(source, "press-1.platen")
+    plant.revise("press-1.platen", plant.now - 60 * 10**9)
+    part = curve_view(source, "press-1.platen")
+    assert 0 < part.rising_a.size < whole.rising_a.size
+    assert part.seen == "Production from 16:01 to 16:02, steady stretches."

@@ -19,9 +19,8 @@ def curve_figure(view: CurveView) -> Figure:
     """The figure; rising and falling differ in shape, in fill and in the legend's words."""
     traces: list[dict[str, Any]] = []
     if view.left_a.size:
-        if view.tolerance_bar is not None:
-            low = np.minimum(view.left_rising_bar, view.left_falling_bar) - view.tolerance_bar
-            high = np.maximum(view.left_rising_bar, view.left_falling_bar) + view.tolerance_bar
+        if view.band_bar is not None:
+            low, high = view.band_bar
             edge = {"width": 0}
             traces.append(
                 _trace(view.left_a, low, "lines", "tolerance", line=edge, showlegend=False, hoverinfo="skip")

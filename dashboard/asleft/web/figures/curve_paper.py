@@ -17,7 +17,7 @@ def curve_svg(view: CurveView) -> Markup | None:
     bars = units.current()
     left = np.concatenate([view.left_rising_bar, view.left_falling_bar])
     pressures = np.concatenate([view.rising_bar, view.falling_bar, left])
-    top = float(pressures.max()) + (view.tolerance_bar or 0.0)
+    top = float(pressures.max()) + (view.tolerance_bar[1] if view.tolerance_bar is not None else 0.0)
     room_a = max(float(np.ptp(currents)) * 0.04, 0.005)
     axes = Axes(
         float(currents.min()) - room_a,
@@ -33,9 +33,8 @@ def curve_svg(view: CurveView) -> Markup | None:
     if view.left_a.size:
         rising = el("path", d=path(view.left_a, view.left_rising_bar), class_="left")
         falling = el("path", d=path(view.left_a, view.left_falling_bar), class_="left falling")
-        if view.tolerance_bar is not None:
-            high = np.maximum(view.left_rising_bar, view.left_falling_bar) + view.tolerance_bar
-            low = np.minimum(view.left_rising_bar, view.left_falling_bar) - view.tolerance_bar
+        if view.band_bar is not None:
+            low, high = view.band_bar
             back = path(view.left_a[::-1], low[::-1]).replace("M", "L", 1)
             band = el("path", d=f"{path(view.left_a, high)}{back}Z", class_="band")
     up = _marks(axes, view.rising_a, [bars.pressure(v) for v in view.rising_bar.tolist()], up=True)

@@ -33,9 +33,18 @@ class CurveView:
     left_a: FloatArray
     left_rising_bar: FloatArray
     left_falling_bar: FloatArray
-    tolerance_bar: float | None
+    tolerance_bar: tuple[float, float] | None  # below and above
     basis: str  # of the curve
     seen: str  # of the dots
+
+    @property
+    def band_bar(self) -> tuple[FloatArray, FloatArray] | None:
+        """Lowest and highest pressure within tolerance at each current of the curve; None without a tolerance."""
+        if self.tolerance_bar is None or not self.left_a.size:
+            return None
+        below, above = self.tolerance_bar
+        lower = np.minimum(self.left_rising_bar, self.left_falling_bar) - below
+        return lower, np.maximum(self.left_rising_bar, self.left_falling_bar) + above
 
     @property
     def empty(self) -> bool:
@@ -46,10 +55,16 @@ class CurveView:
 def curve_view(source: Source, valve: str) -> CurveView | None:
     """From raw readings of the last ten minutes of production; None where the valve has no current or pressure."""
     now = source.now_ns()
-    sheet = source.sheet(valve, now)
     producing = last_production(source, valve, now)
+    # What was produced is held against the sheet of its time, and not mixed with what came before a revision.
+    sheet = source.sheet(valve, now if producing is None else producing[1])
+    if producing is not None and sheet is not None and sheet.revision.at is not None:
+        producing = (max(producing[0], round(sheet.revision.at.timestamp() * 1e9)), producing[1])
     left_a, rising, falling, basis = _as_left(sheet)
-    tolerance = sheet.tolerance["pressure_at_full"].above if sheet and "pressure_at_full" in sheet.tolerance else None
+    sides = sheet.tolerance.get("pressure_at_full") if sheet is not None else None
+    tolerance = (
+        (sides.below, sides.above) if sides is not None and np.isfinite([sides.below, sides.above]).all() else None
+    )
     none = np.empty(0)
     if producing is None:
         if not left_a.size:
