@@ -11,7 +11,7 @@ from asleft.judge.propose.propose import Wanted, propose
 from asleft.judge.types import Samples, Verdict
 from asleft.judge.verify.grade import check, cut
 from asleft.judge.verify.result import Outcome
-from asleft.sheet.model import Characteristic, Coil, Tolerance
+from asleft.sheet.model import Characteristic, Coil, MadeBy, Tolerance
 from asleft.sim.cycles import RIGID_BAR, CyclePlan, Step
 from asleft.sim.faults import Fault, FaultKind
 from asleft.sim.model import default_valve
@@ -112,6 +112,18 @@ def test_production_states_do_not_matter_but_what_was_done_does(lanes, good):
     by_id = {q.id: q for q in found.judgement.quantities}
     assert by_id["pressure_at_full"].verdict is Verdict.NOT_OBSERVED
     assert by_id["pressure_at_full"].reason == "no sweep 0-100-0 % yet"
+
+
+def test_where_the_controller_makes_the_ramps_they_are_bounded_and_nothing_is_missing():
+    model = replace(default_valve(), cycle=PLAN, controller_ramp_s=4.0)
+    lane = record({"own": model}, duration_s=150.0, seed=3)["own"]
+    sheet = replace(lane.sheet, signal=replace(lane.sheet.signal, made_by=MadeBy.CONTROLLER_RAMPS))
+    found = check(sheet, lane.samples)
+    assert found.missing == ()
+    ramp = next(q for q in found.judgement.quantities if q.id == "ramp_up")
+    assert ramp.verdict is Verdict.NOT_OBSERVED
+    assert 1.2 < ramp.bound_below < 5.0
+    assert check(lane.sheet, lane.samples).missing  # fixed steps would have shown them
 
 
 def test_out_comes_before_incomplete(lanes, good):

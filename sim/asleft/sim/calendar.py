@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 
 ZONE = ZoneInfo("Europe/Madrid")
 
-Kind = Literal["producing", "break", "set-up", "emergency", "night", "weekend"]
+Kind = Literal["producing", "break", "set-up", "verification", "emergency", "night", "weekend"]
 
 SHIFT_BEGINS, SHIFT_ENDS = time(6, 0), time(22, 0)
 #: Beginning (local) and minutes of the pauses; each press takes them a little later than its neighbour.
@@ -23,6 +23,8 @@ BREAKS = ((time(9, 30), 15), (time(13, 45), 30), (time(18, 0), 20))
 HOUR_S = 3600.0
 #: A live plant begins with this much production: who starts it shall see presses at work.
 AT_WORK_FIRST_S = 300.0
+#: Where a technician verifies the valves once an hour: both ramps, then a sweep, by hand.
+VERIFIED_PRESSES = ("press-2",)
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +101,8 @@ def stretches(press: str, from_s: float, to_s: float) -> Iterator[Stretch]:
 def live_stretches(press: str, from_s: float) -> Iterator[Stretch]:
     """Work round the clock from `from_s` on, without end: in each hour one set-up, one emergency stop, one break.
 
+    Where valves are verified, that comes between set-up and stop.
+
     Those that would begin within the first five minutes, or have begun, are left out.
     """
     hour = math.floor(from_s / HOUR_S)
@@ -111,6 +115,7 @@ def live_stretches(press: str, from_s: float) -> Iterator[Stretch]:
         break_s = base_s + chance.uniform(42, 50) * 60
         for kind, begins_s, length_s in (
             ("set-up", set_up_s, 180.0),
+            *((("verification", base_s + 18.0 * 60, 150.0),) if press in VERIFIED_PRESSES else ()),
             ("emergency", stop_s, 60.0),
             ("break", break_s, 240.0),
         ):

@@ -97,3 +97,9 @@ SWEEP = CyclePlan(
     ),
     spread=0.0,
 )
+
+#: What a technician does to verify a valve: two full strokes in one step each way, then the sweep.
+VERIFICATION = CyclePlan(
+    (*(Step(level, 3.0) for level in (0.0, 1.0, 0.0, 1.0)), *(Step(step.level, 3.0) for step in SWEEP.steps)),
+    spread=0.0,
+)

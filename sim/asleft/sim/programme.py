@@ -49,6 +49,8 @@ def _through(script: Script, plan: Iterator[Stretch]) -> Iterator[Segment]:
             yield from script.producing(stretch.to_s)
         elif stretch.kind == "set-up":
             yield from script.setting_up(stretch.to_s)
+        elif stretch.kind == "verification":
+            yield from script.verifying(stretch.to_s)
         elif stretch.kind == "emergency":
             yield from script.emergency(stretch.to_s)
         elif stretch.kind == "break":

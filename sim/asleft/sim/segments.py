@@ -6,7 +6,7 @@ import random
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from asleft.sim.cycles import REST_BAR, RIGID_BAR, SWEEP, CyclePlan, Step
+from asleft.sim.cycles import REST_BAR, RIGID_BAR, SWEEP, VERIFICATION, CyclePlan, Step
 from asleft.sim.model import ValveModel
 from asleft.sim.truth import EMERGENCY, NOT_ENABLED, PRODUCING, SET_UP, STOPPED
 
@@ -143,6 +143,17 @@ class Script:
             )
             if self.time_s < end_s:
                 yield from self.move(0.0, self.rng.uniform(0.5, 6.0), REST_BAR, 0.2, MODE_SET_UP, SET_UP, end_s)
+
+    def verifying(self, end_s: float) -> Iterator[Segment]:
+        """By hand: two full strokes, then a sweep 0-100-0 %, the valve in control throughout; then at rest."""
+        yield from self._restart(end_s)
+        for step in VERIFICATION.steps:
+            if self.time_s < end_s:
+                yield from self.move(
+                    step.level, step.hold_s, step.load_bar, step.contact_s, MODE_SET_UP, SET_UP, end_s
+                )
+        if self.time_s < end_s:
+            yield from self.move(0.0, end_s - self.time_s, REST_BAR, 0.2, MODE_SET_UP, SET_UP, end_s)
 
     def pause(self, end_s: float) -> Iterator[Segment]:
         """A break: command to zero, pump off, the driver stays enabled."""

@@ -28,7 +28,7 @@ from asleft.judge.valve.pressure import ceiling_bar, pressure_systematic_bar
 from asleft.judge.verify.recognise import FullCycle, Motion, motion_of
 from asleft.judge.verify.result import Check, Graded, Outcome, RampStep, Range, Step, Sweep
 from asleft.judge.verify.traces import traces
-from asleft.sheet.model import QUANTITY_UNITS, Sheet, Tolerance
+from asleft.sheet.model import QUANTITY_UNITS, MadeBy, Sheet, Tolerance
 
 #: Full cycles that must come before a sweep that counts.
 CONDITIONING = 2
@@ -321,7 +321,8 @@ def _missing(
             "A sweep 0-100-0 %: each way in five steps or more with a rest of a few seconds on each, or slower than "
             "10 % a second, without turning back."
         )
-    if "current" in samples.channels:
+    # Where the controller makes its own ramps no stroke can show the driver's: they come out as not observed, bounded.
+    if "current" in samples.channels and sheet.signal.made_by is MadeBy.FIXED_STEPS:
         for way, name in (("up", "ramp_up"), ("down", "ramp_down")):
             done_full = any(
                 r.way == way and abs(r.to_pct - r.from_pct) >= 100.0 * FULL_STROKE and r.ramp.found is not None
