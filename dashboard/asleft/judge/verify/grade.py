@@ -321,7 +321,7 @@ def _missing(
             "A sweep 0-100-0 %: each way in five steps or more with a rest of a few seconds on each, or slower than "
             "10 % a second, without turning back."
         )
-    # Where the controller makes its own ramps no stroke can show the driver's: they come out as not observed, bounded.
+    # Where the controller makes its own ramps no stroke shows the driver's: not observed, with a bound.
     if "current" in samples.channels and sheet.signal.made_by is MadeBy.FIXED_STEPS:
         for way, name in (("up", "ramp_up"), ("down", "ramp_down")):
             done_full = any(
