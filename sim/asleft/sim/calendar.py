@@ -122,7 +122,7 @@ def live_stretches(press: str, from_s: float) -> Iterator[Stretch]:
             if begins_s < from_s + AT_WORK_FIRST_S:
                 continue
             yield Stretch("producing", cursor_s, begins_s)
-            yield Stretch(kind, begins_s, begins_s + length_s)  # type: ignore[arg-type]
+            yield Stretch(kind, begins_s, begins_s + length_s)
             cursor_s = begins_s + length_s
         hour += 1
 
