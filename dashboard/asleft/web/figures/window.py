@@ -66,11 +66,7 @@ def _layout(view: WindowView, time: PlantTime, *, live: bool) -> dict[str, Any]:
         + ("   line: mean, shaded: range" if view.envelopes else ""),
         "y2": "<b>Coil current</b>, A" + _current_words(view, none=no_current),
         "y3": f"<b>Pressure</b>, {units.current().unit}"
-        + (
-            "   dots: at zero and full command"
-            if any(r == "pressure" for r in map(ROW_OF.get, view.features))
-            else ""
-        ),
+        + ("   dots: at zero and full" if any(r == "pressure" for r in map(ROW_OF.get, view.features)) else ""),
         "y4": "<b>Machine</b>",
     }
     annotations = [
@@ -156,7 +152,7 @@ def _current_words(view: WindowView, *, none: bool) -> str:
     if none:
         return "   not recorded on this valve"
     if any(ROW_OF[quantity] == "current" for quantity in view.features):
-        return "   dots: at zero and full command, dashed: as left"
+        return "   dots: at zero and full"
     return "" if view.envelopes else "   dashed: expected"
 
 
