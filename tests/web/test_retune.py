@@ -119,7 +119,19 @@ def test_poor_addresses_are_answered_in_words(client, address, status, words):
 
 def test_without_an_address_of_its_own_it_is_round_the_newest_revision(client, plant):
     page = text_of(client.get(f"/retune/{V}"))
-    assert "too little production in these stretches" in page
     at = plant.sheets(V)[-1].at_ns
     time = PlantTime.named("Europe/Madrid")
     assert f"After: {time.full(at)} to {time.full(at + DAY)}" in page
+
+
+def test_where_nothing_was_produced_there_it_is_round_the_onset(client, plant, monkeypatch):
+    asked = plant.intervals
+    month_ago = plant.now - 30 * DAY
+    monkeypatch.setattr(plant, "intervals", lambda valve, a, b: asked(valve, a, b) if a > month_ago else [])
+    page = text_of(client.get(f"/retune/{V}"))
+    assert (
+        "Nothing was produced round the newest revision: this is round 14 Nov 05:02, since when the leading" in page
+    )
+    assert "Ramp up changed; ramp up is out of tolerance afterwards." in page
+    calm = text_of(client.get("/retune/press-1.platen"))
+    assert "too little production in these stretches" in calm

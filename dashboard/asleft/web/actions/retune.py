@@ -19,7 +19,9 @@ from asleft.web.views.checks import check_href
 from asleft.web.views.retune import (
     KEYS,
     RetuneView,
+    around_onset,
     checked_stretches,
+    has_production,
     proposed,
     retune_href,
     retune_view,
@@ -27,6 +29,8 @@ from asleft.web.views.retune import (
 )
 from flask import Flask, redirect, request
 from werkzeug.wrappers import Response
+
+SINCE = "the leading finding stands"
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +49,9 @@ class RetunePages:
             typed = self._typed()
             if typed is not None:
                 return redirect(retune_href(valve, *typed), 303)
-            both = stretches_in(request.args) or self._proposed(valve)
+            both, note = stretches_in(request.args), ""
+            if both is None:
+                both, note = self._proposed(valve)
         except BadStretch as bad:
             return self._said(frame, str(bad), 400, valve)
         if both is None:
@@ -57,9 +63,9 @@ class RetunePages:
         if kind:
             text = retune_report(self.source, view, self.version, shown)
             return document(text, kind, f"asleft-{valve}-retune", frame)
-        return self._page(frame, view, shown)
+        return self._page(frame, view, shown, note)
 
-    def _page(self, frame: Frame, view: RetuneView, shown: units.Pressures) -> Response:
+    def _page(self, frame: Frame, view: RetuneView, shown: units.Pressures, note: str) -> Response:
         papers = [el("a", words, href=retune_href(view.valve, view.before, view.after, ending), class_="button")
                   for words, ending in (("Report to print", "html"), ("Report as PDF", "pdf"))]  # fmt: skip
         return frame.page(
@@ -70,6 +76,7 @@ class RetunePages:
                 el("a", view.name.name, href=f"/valve/{quote(view.valve, safe='')}"), " / retune",
                 class_="crumbs",
             ),
+            said(note),
             fragments.contents(self.source, view, shown),
             el("div", *papers, el("a", "Verify it", href=check_href(view.valve), class_="button"), class_="way-on"),
             details("Other stretches", fragments.windows_form(self.source, view), key="stretches"),
@@ -82,7 +89,8 @@ class RetunePages:
             return None
         return checked_stretches(*(typed_ns(self.source.time, name, request.args.get(name, "")) for name in names))
 
-    def _proposed(self, valve: str) -> tuple[Stretch, Stretch] | None:
+    def _proposed(self, valve: str) -> tuple[tuple[Stretch, Stretch] | None, str]:
+        """Round a revision; where nothing was produced round the newest, round since when something is found."""
         text = request.args.get("revision")
         if text is not None and not (text.isascii() and text.isdigit() and len(text) < 9):
             raise BadStretch(f"revision = {text[:40]!r}: wanted is the number of a revision.")
@@ -90,7 +98,15 @@ class RetunePages:
         both = proposed(self.source, valve, number)
         if both is None and number is not None:
             raise BadStretch(f"revision = {number}: this valve has no such revision in force yet.")
-        return both
+        if number is None and both is not None and not has_production(self.source, valve, both):
+            onset = around_onset(self.source, valve)
+            if onset is not None:
+                at = self.source.time.moment(onset[1].from_ns, self.source.now_ns())
+                return (
+                    onset,
+                    f"Nothing was produced round the newest revision: this is round {at}, since when {SINCE}.",
+                )
+        return both, ""
 
     def _said(self, frame: Frame, words: str, status: int, valve: str = "") -> Response:
         href, text = (retune_href(valve), "Begin again") if valve and status == 400 else ("/", "All presses")

@@ -20,7 +20,7 @@ from asleft.web.source import Source
 from asleft.web.stretch import BadStretch, Stretch, time_in
 from asleft.web.tables.text import utc
 from asleft.web.views.checks import samples_in
-from asleft.web.views.valves import ValveName, valve_name
+from asleft.web.views.valves import ValveName, onset_ns, valve_name
 
 S = 10**9
 DAY_NS = 86_400 * S
@@ -88,6 +88,19 @@ def proposed(source: Source, valve: str, number: int | None) -> tuple[Stretch, S
     earlier = [one.at_ns for one in records if one.at_ns < at_ns]
     since_ns = max([at_ns - DAY_NS, *earlier])
     return Stretch(since_ns, at_ns), Stretch(at_ns, max(until_ns, at_ns + S))
+
+
+def around_onset(source: Source, valve: str) -> tuple[Stretch, Stretch] | None:
+    """Three days either side of the onset of the leading finding; None without one, or with nothing after it yet."""
+    at_ns, now = onset_ns(source.records.judgement(valve)), source.now_ns()
+    if at_ns is None or not at_ns < now:
+        return None
+    return Stretch(at_ns - 3 * DAY_NS, at_ns), Stretch(at_ns, min(now, at_ns + 3 * DAY_NS))
+
+
+def has_production(source: Source, valve: str, both: tuple[Stretch, Stretch]) -> bool:
+    """Whether anything was produced on both sides."""
+    return all(_hours(source, valve, one) > 0.0 for one in both)
 
 
 def stretches_in(args: Mapping[str, str]) -> tuple[Stretch, Stretch] | None:
