@@ -1,5 +1,8 @@
 from __future__ import annotations
 
+import importlib.util
+from pathlib import Path
+
 import pytest
 from asleft.judge.types import Coverage, Finding, Judgement, Part, QuantityResult, State, Status, Verdict
 from asleft.sheet.model import Sheet
@@ -183,3 +186,13 @@ def judgement(quantity) -> Judgement:
         basis={"producing": "enable channel and moving command"},
         current_state=State.PRODUCING,
     )
+
+
+@pytest.fixture(scope="session")
+def hands():
+    """The module that makes somebody at the command of a valve, full strokes and a sweep, shared with the pages."""
+    path = Path(__file__).parents[1] / "web" / "fixture_hand.py"
+    spec = importlib.util.spec_from_file_location("cli_fixture_hand", path)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module

@@ -1,4 +1,4 @@
-"""`asleft report`: the state of a valve, or what a logger's file shows of it, as a document to print and file."""
+"""`asleft report`: state of a valve, a filed verification, a retune or a logger's file, as a document to print."""
 
 from __future__ import annotations
 
@@ -27,6 +27,16 @@ from the store
   asleft report VALVE --data DIR --out FILE. All as of now; --days is of the
   coverage.
 
+a verification as it was filed
+  asleft report VALVE --data DIR --record N --out FILE. Record N of the valve, as
+  it was filed in the dashboard; with .json the record itself, whose SHA-256
+  the report names, of the form in asleft/web/report/verification_record.schema.json.
+
+before and after a retune
+  asleft report VALVE --data DIR --retune --out FILE. Production of a day before
+  the newest revision of the sheet came in force and of a day after, compared
+  setting by setting; --revision N is round that one instead.
+
 from a logger's file, without a store
   asleft report --log LOG.csv --sheet SHEET.toml --out FILE. The file is read
   and judged as by asleft judge, with the same --map and --burst; --zone is
@@ -35,6 +45,8 @@ from a logger's file, without a store
 examples
   asleft report press-4.platen --data asleft-data --out platen.html
   asleft report press-4.platen --data asleft-data --out platen.pdf --days 30
+  asleft report press-4.platen --data asleft-data --record 2 --out record-2.pdf
+  asleft report press-4.platen --data asleft-data --retune --out retune.html
   asleft report --log logger.csv --sheet press-4.toml --out found.pdf
   asleft report --log logger.csv --sheet press-4.toml --out found.pdf \\
     --paper letter --zone America/Chicago
@@ -55,10 +67,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--data", type=Path, metavar="DIR", help="the recorder's data folder")
     add_samples_argument(parser)
     add_records_argument(parser)
-    parser.add_argument("--out", type=Path, required=True, metavar="FILE", help="to write, .html, .pdf or .csv")
+    parser.add_argument(
+        "--out", type=Path, required=True, metavar="FILE", help="to write: .html, .pdf, .csv; .json too of a record"
+    )
     parser.add_argument("--days", type=float, metavar="N", help="that the coverage is of (default 7)")
     parser.add_argument("--paper", choices=("a4", "letter"), default="a4", help="size of the pages (default a4)")
     parser.add_argument("--zone", metavar="ZONE", help="the plant's (default Europe/Madrid; of a file UTC)")
+    filed = parser.add_argument_group("a verification, or a retune")
+    filed.add_argument("--record", type=int, metavar="N", help="write verification record N of the valve")
+    filed.add_argument("--retune", action="store_true", help="compare production before and after a revision")
+    filed.add_argument("--revision", type=int, metavar="N", help="round which (default: the newest in force)")
     log = parser.add_argument_group("from a logger's file")
     log.add_argument("--log", type=Path, metavar="LOG.csv", help="the logger's file")
     log.add_argument("--sheet", type=Path, metavar="SHEET.toml", help="the valve's settings sheet")
@@ -71,11 +89,12 @@ def run(args: argparse.Namespace) -> int:
     from asleft.web.report.paper import PdfUnavailableError, pdf
     from asleft.web.when import UnknownZoneError
 
-    if args.out.suffix not in (".html", ".pdf", ".csv"):
-        raise UserError(f"--out {args.out}: the name must end in .html, .pdf or .csv")
+    endings = _endings(args)
+    if args.out.suffix not in endings:
+        raise UserError(f"--out {args.out}: the name must end in {', '.join(endings[:-1])} or {endings[-1]}")
     _check(args)
     try:
-        text = _of_file(args) if args.log is not None else _of_store(args)
+        text = _text(args)
         body = pdf(text) if args.out.suffix == ".pdf" else text.encode()
     except (UnknownZoneError, PdfUnavailableError) as error:
         raise UserError(str(error)) from error
@@ -87,8 +106,25 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
+def _endings(args: argparse.Namespace) -> tuple[str, ...]:
+    if args.record is not None:
+        return (".html", ".pdf", ".json")
+    return (".html", ".pdf") if args.retune else (".html", ".pdf", ".csv")
+
+
+def _text(args: argparse.Namespace) -> str:
+    from asleft.cli.report_filed import record_text, retune_text
+
+    if args.log is not None:
+        return _of_file(args)
+    if args.record is not None:
+        return record_text(args)
+    return retune_text(args) if args.retune else _of_store(args)
+
+
 def _check(args: argparse.Namespace) -> None:
-    """Raises `UserError` unless the options are of one of the two ways, and complete."""
+    """Raises `UserError` unless the options are of one of the ways, and complete."""
+    _check_filed(args)
     if args.log is not None:
         for name in ("valve", "data", "days"):
             if getattr(args, name) is not None:
@@ -108,6 +144,22 @@ def _check(args: argparse.Namespace) -> None:
         raise UserError(f"--data {args.data}: no such folder")
     if args.days is not None and not 0.01 <= args.days <= 3660.0:
         raise UserError(f"--days {args.days:g}: must lie between 0.01 and 3660")
+
+
+def _check_filed(args: argparse.Namespace) -> None:
+    """The part of the check that is of --record and --retune."""
+    asked = "--record" if args.record is not None else "--retune" if args.retune else ""
+    if args.record is not None and args.retune:
+        raise UserError("--retune: not with --record; write one document at a time")
+    if args.revision is not None and not args.retune:
+        raise UserError("--revision: only with --retune")
+    for name in ("log", "days"):
+        if asked and getattr(args, name) is not None:
+            raise UserError(f"--{name}: not with {asked}")
+    for name in ("record", "revision"):
+        number = getattr(args, name)
+        if number is not None and not 1 <= number <= 10**9:
+            raise UserError(f"--{name} {number}: must lie between 1 and 1000000000")
 
 
 def _of_store(args: argparse.Namespace) -> str:

@@ -219,7 +219,7 @@ class VerificationPages:
             )  # fmt: skip
         shown = units.current()
         if kind == "json":
-            answer = Answer(record.body + "\n", mimetype="application/json")
+            answer = Answer(record.body, mimetype="application/json")
             answer.headers["Content-Disposition"] = f'attachment; filename="asleft-{valve}-record-{number}.json"'
             return answer
         if kind:

@@ -16,8 +16,8 @@ from asleft.web.words import CAUTIONS
 NO_VALIDATION = "This report says what was measured. It is no safety validation and releases no machine."
 
 
-def retune_report(source: Source, view: RetuneView, version: str, shown: Pressures = BAR) -> str:
-    """The whole document, for reading, printing and keeping."""
+def retune_report(source: Source, view: RetuneView, version: str, shown: Pressures = BAR, *, size: str = "a4") -> str:
+    """The whole document, for reading, printing and keeping. `size`: of its pages, "a4" or "letter"."""
     now = source.now_ns()
     title = f"Retune of {view.name.spoken}"
     foot = f"{view.valve} · sheet {view.record.number} · asleft {version} · made {source.time.full(now)}"
@@ -32,4 +32,5 @@ def retune_report(source: Source, view: RetuneView, version: str, shown: Pressur
         el("p", f"Software: asleft {version}. All times in {source.time.name}, 24 h."),
         el("div", el("h2", "Before anyone goes to the press"), el("ul", *(el("li", text) for text in CAUTIONS)),
            el("p", NO_VALIDATION), class_="cautions"),
+        size=size,
     )  # fmt: skip

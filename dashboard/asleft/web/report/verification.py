@@ -68,15 +68,17 @@ def contents(record: VerificationRecord, sheet: Sheet, time: PlantTime, shown: P
     )  # fmt: skip
 
 
-def record_report(record: VerificationRecord, sheet: Sheet, time: PlantTime, shown: Pressures = BAR) -> str:
-    """The whole document, for reading, printing and keeping."""
+def record_report(
+    record: VerificationRecord, sheet: Sheet, time: PlantTime, shown: Pressures = BAR, *, size: str = "a4"
+) -> str:
+    """The whole document, for reading, printing and keeping. `size`: of its pages, "a4" or "letter"."""
     body = json.loads(record.body)
     foot = (
         f"{body['valve']} · record {record.number} · sheet {record.sheet_number} · asleft "
         f"{body['software']['asleft']} · {record.digest[:12]}"
     )
     text = contents(record, sheet, time, shown, folds=False)
-    return paper(title_of(body, record.number), foot, styled(text))
+    return paper(title_of(body, record.number), foot, styled(text), size=size)
 
 
 def styled(text: Markup) -> Markup:
