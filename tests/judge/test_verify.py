@@ -233,6 +233,19 @@ def test_nothing_is_extrapolated(lanes, good):
     assert propose(good, found, Wanted())[1].basis == "no pressure was asked for"
 
 
+def test_a_sheet_of_id_and_signal_alone_is_enough(lanes, good):
+    """Nothing as left is nothing to grade by; currents and pressures are read all the same."""
+    bare = replace(good, as_left={}, tolerance={}, characteristic=None)
+    found = check(bare, lanes["good"].samples)
+    assert {v for s in found.steps for v in (s.current.verdict, s.pressure.verdict)} == {Verdict.NOT_OBSERVED}
+    json.dumps(found.as_json(), allow_nan=False)
+    full = check(good, lanes["good"].samples)
+    wanted = [{round(s.command_pct): s for s in full.steps if s.way == "up"}[k].pressure.found for k in (30, 80)]
+    asked = Wanted(*wanted, 100.0)
+    for mine, theirs in zip(propose(bare, found, asked)[1:5], propose(good, full, asked)[1:5], strict=True):
+        assert abs(mine.value - theirs.value) <= mine.uncertainty, (mine, theirs)
+
+
 def test_where_the_pressure_starts_to_move(good, lanes):
     """A branch that is flat up to 0.35 A and then rises with 300 bar/A, by hand."""
     found = check(good, lanes["good"].samples)

@@ -36,6 +36,7 @@ PATHS = {
     "/report/<valve>.pdf": "/report/press-2.clamp.pdf",
     "/sheets/<valve>": "/sheets/press-2.clamp",
     "/sheets/<valve>/file/<int:number>": "/sheets/press-2.clamp/file/3",
+    "/sheets/<valve>/proposal": "/sheets/press-2.clamp/proposal",
     "/sheets/<valve>/revise": "/sheets/press-2.clamp/revise",
     "/alarms/<path:alarm>": "/alarms/press-2.clamp/ramp-up-changed/1",
     "/retune/<valve>": "/retune/press-2.clamp",

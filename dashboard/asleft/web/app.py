@@ -17,6 +17,7 @@ from asleft.web.access.guard import guard
 from asleft.web.access.visitor import Access, present
 from asleft.web.actions import alarms as alarm_pages
 from asleft.web.actions import away, new_sheet
+from asleft.web.actions import proposal as proposal_page
 from asleft.web.actions import reports as report_pages
 from asleft.web.actions import retune as retune_pages
 from asleft.web.actions import sheets as sheet_pages
@@ -99,6 +100,7 @@ def create_app(
     alarm_pages.register(app.server, source, access.store.desk)
     new_sheet.register(app.server, source)
     sheet_pages.register(app.server, source)
+    proposal_page.register(app.server, source)
     start_page.register(app.server, source, access)
     work_pages.register(app.server, source, access.store.work)
     verification_pages.register(app.server, source, access.store.verifications, own_version)

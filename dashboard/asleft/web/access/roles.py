@@ -52,6 +52,7 @@ ROUTES: Mapping[str, Role] = {
     "/sheets/new": _T,
     "/sheets/<valve>": _V,
     "/sheets/<valve>/file/<int:number>": _V,
+    "/sheets/<valve>/proposal": _V,
     "/sheets/<valve>/revise": _T,
     "/start": _V,
     "/units": _V,

@@ -23,6 +23,7 @@ from asleft.web.frame import Frame, said
 from asleft.web.markup import Child, details, el, join
 from asleft.web.source import Source
 from asleft.web.views import sheets as views
+from asleft.web.views.proposal import proposal_href
 from asleft.web.views.sheet_form import FIELDS, first_toml, form_of, units_of
 from asleft.web.views.sheet_table import sheet_table
 from asleft.web.views.valves import valve_name
@@ -86,6 +87,7 @@ class SheetPages:
             el("p", el("a", "Make the next revision", href=f"{href}/revise"), class_="sub")
             if frame.may_enter
             else el("p", frame.why_not, class_="sub"),
+            el("p", el("a", "Settings for wanted pressures, from a sweep", href=proposal_href(valve)), class_="sub"),
             read_as_table(table, f"sheet {shown.number}, in force") if table is not None else None,
             compared,
             fragments.revisions(records, words, href),

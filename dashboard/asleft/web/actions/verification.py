@@ -25,6 +25,7 @@ from asleft.web.stretch import BadStretch, Stretch, time_in
 from asleft.web.tables.text import utc
 from asleft.web.views import record as views
 from asleft.web.views.checks import LONGEST_S, LOOK_BACK_NS, Checks, check_href
+from asleft.web.views.proposal import proposal_href
 from asleft.web.views.valves import ValveName, valve_name
 from flask import Flask, redirect, request
 from flask import Response as Answer
@@ -160,6 +161,9 @@ class VerificationPages:
             fragments.cautions() if live else None,
             el("div", ways, id="ways", data_renew=live or None),
             el("p", frame.why_not, class_="sub") if frame.why_not else None,
+            el("p", el("a", "Settings for other pressures, from this sweep", href=proposal_href(valve, stretch)))
+            if made is not None and made.sweep is not None
+            else None,
             el("div", extra, id="graded", data_renew=live or None),
         )
 

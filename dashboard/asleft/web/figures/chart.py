@@ -43,6 +43,12 @@ class Chart:
         back = [f"{self.at_x(x):.1f},{self.at_y(y):.1f}" for x, y in zip(xs, low, strict=True)]
         self.pieces.append(el("polygon", points=" ".join([*there, *reversed(back)]), class_=class_))
 
+    def across(self, y: float, words: str) -> None:
+        """A line over the whole width, with its words above its left end."""
+        at = self.at_y(y)
+        self.pieces.append(el("path", d=f"M{LEFT} {at:.1f}H{self.width - RIGHT}", class_="mark"))
+        self.pieces.append(el("text", words, x=LEFT + 6, y=round(at - 5, 1), class_="strong"))
+
     def dots(self, xs: Sequence[float], ys: Sequence[float], class_: str) -> None:
         """Points, as triangles that point up or down (class "up", "down"): told apart without colour."""
         way = -1.0 if class_.split()[-1] == "up" else 1.0

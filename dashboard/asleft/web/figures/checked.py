@@ -14,14 +14,22 @@ Json = Mapping[str, Any]
 
 
 def steps_figure(
-    steps: Sequence[Json], sheet: Sheet, shown: Pressures, *, before: Sequence[Json] = ()
+    steps: Sequence[Json],
+    sheet: Sheet,
+    shown: Pressures,
+    *,
+    before: Sequence[Json] = (),
+    marks: Sequence[tuple[str, float]] = (),
 ) -> Markup | None:
-    """Pressure of each step against its current, over the recorded characteristic; None without both numbers."""
+    """Pressure of each step against its current, over the recorded characteristic; None without both numbers.
+
+    `marks`: words and a pressure (bar) each, drawn as a line across.
+    """
     branches = {(label, way): _branch(rows, way, shown) for label, rows in (("now", steps), ("before", before))
                 for way in ("up", "down")}  # fmt: skip
     left = sheet.characteristic
     xs = [x for b in branches.values() for x in b[0]] + (list(left.current_a) if left else [])
-    ys = [y for b in branches.values() for y in b[1]]
+    ys = [y for b in branches.values() for y in b[1]] + [shown.pressure(bar) for _, bar in marks]
     if not any(b[0] for b in branches.values()):
         return None
     rising, falling = ([], []) if left is None else (
@@ -30,6 +38,8 @@ def steps_figure(
     if left is not None:
         chart.line(left.current_a, rising, "left")
         chart.line(left.current_a, falling, "left")
+    for words, bar in marks:
+        chart.across(shown.pressure(bar), words)
     for (label, way), (x, y) in branches.items():
         if label == "before":
             chart.dots(x, y, f"before {way}")
@@ -39,7 +49,8 @@ def steps_figure(
             chart.dots(x, y, way)
     over = " over the characteristic of the sheet" if left is not None else ""
     also = ", with those of before in outline" if before else ""
-    return chart.svg(f"Pressure against coil current, way up and way down{over}{also}.")
+    marked = "".join(f"; {words}" for words, _ in marks)
+    return chart.svg(f"Pressure against coil current, way up and way down{over}{also}{marked}.")
 
 
 def _branch(steps: Sequence[Json], way: str, shown: Pressures) -> tuple[list[float], list[float]]:
