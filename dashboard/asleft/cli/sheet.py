@@ -1,4 +1,4 @@
-"""`asleft sheet new|check|diff|put`: the settings sheet from the first line to the record."""
+"""`asleft sheet new|check|diff|put|propose`: the settings sheet from the first line to the record."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 
 from asleft.cli.records_option import add_records_argument, records_of
+from asleft.cli.sheet_propose import add_propose_arguments, propose_from_file
 
 HELP = """\
 what it does
@@ -18,6 +19,7 @@ commands
   check  report every fault of a sheet at once, or what it says
   diff   what differs between two sheets
   put    file a sheet in the records of a recorder; never changed afterwards
+  propose  settings for wanted pressures, from a recorded sweep
 
 examples
   asleft sheet new --valve-id press-4.platen --press "Press 4" > press-4.toml
@@ -25,10 +27,11 @@ examples
   asleft sheet check press-4.toml
   asleft sheet diff press-4-rev3.toml press-4-rev4.toml
   asleft sheet put press-4.toml --data asleft-data --by kl --why "new pump"
+  asleft sheet propose sweep.csv --sheet press-4.toml --zero 12 --full 190
 
 exit codes
   0  done (diff: no difference)
-  1  diff: the sheets differ
+  1  diff: the sheets differ; propose: something asked for cannot be proposed
   2  a sheet has faults, or cannot be filed; the message names key, value, limit
 
 cautions
@@ -60,9 +63,52 @@ Filing the very same sheet again changes nothing.
 """
 
 
+PROPOSE_HELP = """\
+what it does
+  Reads off a recorded sweep at which coil currents the wanted pressures came,
+  and how long a ramp must be for the pressure to change no faster than wanted,
+  each with its uncertainty and what it rests on. It prints; it sets nothing.
+
+what to record
+  1  Oil at the temperature of the sheet. Valve in control of the pressure:
+     cylinder against its stop, or the line blocked.
+  2  Two full strokes 0-100-0 %, resting at both ends until the ramp is through
+     and two seconds more.
+  3  A sweep 0-100-0 % in ten steps each way, three seconds or more on each,
+     without turning back.
+  Command, current and pressure are needed; the file is read as by asleft judge,
+  with the same --map and --zone.
+
+how to read it
+  The current at zero is from the falling branch, that at full from the rising
+  one: so a gauge shows them. What the sweep did not reach is not proposed; the
+  line under it says how far it went. Ramps hold at the steepest place between
+  the two currents. Headroom is at the proposed current, with the coil hot and
+  the supply low as the sheet says.
+
+examples
+  asleft sheet propose sweep.csv --sheet press-4.toml --zero 12 --full 190
+  asleft sheet propose sweep.csv --sheet press-4.toml --zero 12 --full 190 \\
+    --rate 100 --map logger.toml
+  asleft sheet propose sweep.csv --sheet press-4.toml --full 2750 --unit psi
+
+exit codes
+  0  all that was asked for is proposed
+  1  something that was asked for cannot be; the line under it says why
+  2  sheet, map, file or number cannot be used; the message names it
+
+cautions
+  At 100 % command full pressure or full flow may result. Do not proceed if
+  that is unsafe: people in reach, a tool or part that cannot take it, a raised
+  platen that is not supported. Zero current does not mean safe: isolate, lock
+  out, support and bleed before you touch anything. Only whoever is licensed and
+  instructed for the machine may command it; local code rules.
+"""
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the sub-commands of `asleft sheet`."""
-    commands = parser.add_subparsers(dest="action", required=True, metavar="new|check|diff|put")
+    commands = parser.add_subparsers(dest="action", required=True, metavar="new|check|diff|put|propose")
 
     def add(name: str, summary: str, epilog: str | None = None) -> argparse.ArgumentParser:
         return commands.add_parser(
@@ -113,6 +159,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     put.add_argument("--by", help="who files it; the sheet's own entry if not given")
     put.add_argument("--why", help="why; the sheet's own entry if not given")
 
+    add_propose_arguments(add("propose", "Settings for wanted pressures, from a recorded sweep.", PROPOSE_HELP))
+
 
 def run(args: argparse.Namespace) -> int:
     """Do the chosen one; its exit code."""
@@ -124,4 +172,6 @@ def run(args: argparse.Namespace) -> int:
         return sheet_actions.check(args.sheets)
     if args.action == "diff":
         return sheet_actions.diff(args.old, args.new)
+    if args.action == "propose":
+        return propose_from_file(args)
     return sheet_filing.put(args.sheet, records_of(args), args.by, args.why)
