@@ -30,7 +30,8 @@ from the store
 a verification as it was filed
   asleft report VALVE --data DIR --record N --out FILE. Record N of the valve, as
   it was filed in the dashboard; with .json the record itself, whose SHA-256
-  the report names, of the form in asleft/web/report/verification_record.schema.json.
+  the report names; its form is published in the package as
+  asleft/web/report/verification_record.schema.json (JSON schema).
 
 before and after a retune
   asleft report VALVE --data DIR --retune --out FILE. Production of a day before
