@@ -44,10 +44,12 @@ class Chart:
         self.pieces.append(el("polygon", points=" ".join([*there, *reversed(back)]), class_=class_))
 
     def across(self, y: float, words: str) -> None:
-        """A line over the whole width, with its words above its left end."""
+        """A line over the whole width, with its words above it where a rising curve is not."""
         at = self.at_y(y)
         self.pieces.append(el("path", d=f"M{LEFT} {at:.1f}H{self.width - RIGHT}", class_="mark"))
-        self.pieces.append(el("text", words, x=LEFT + 6, y=round(at - 5, 1), class_="strong"))
+        high = y > sum(self.y) / 2.0
+        x, anchor = (LEFT + 6.0, "start") if high else (self.width - RIGHT - 6.0, "end")
+        self.pieces.append(el("text", words, x=x, y=round(at - 5, 1), text_anchor=anchor, class_="strong"))
 
     def dots(self, xs: Sequence[float], ys: Sequence[float], class_: str) -> None:
         """Points, as triangles that point up or down (class "up", "down"): told apart without colour."""

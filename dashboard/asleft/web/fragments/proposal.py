@@ -93,7 +93,7 @@ def wanted_form(valve: str, stretch: Stretch | None, typed: Mapping[str, str], f
             el(
                 "div",
                 *(
-                    field(name, f"{label}, {shown.unit}{' per second' if name == 'rate' else ''}",
+                    field(name, f"{label}, {shown.unit}{'/s' if name == 'rate' else ''}",
                           value=typed.get(name, ""), fault=faults.get(name, ""), limit=40)
                     for name, label in FIELDS.items()
                 ),
