@@ -51,6 +51,7 @@ def test_currents_and_ramps_are_those_of_the_plant(paths, hands, capsys):
     steepest = (210.0 - 119.0) / (0.92 - 0.6) * (full - zero) / 100.0
     assert value(said, "shortest ramp up for the wanted rate") == pytest.approx(steepest, rel=0.05)
     assert "settings proposed for 40 bar at 0 % command, 190 bar at 100 % command, at most 100 bar/s." in flat(said)
+    assert "It is repeatability only: the sheet says nothing of its instruments." in said
     assert "0.920 A" in said  # as left, beside
     assert "At 100 % command full pressure or full flow may result" in said
     assert max(map(len, said.splitlines())) <= 88

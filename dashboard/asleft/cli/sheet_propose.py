@@ -106,6 +106,8 @@ def _lines(sheet: Sheet, graded: Check, rows: tuple[Proposed, ...], args: argpar
     out.append("")
     out += _wrap("± is expanded, for 95 %. Nothing is extrapolated beyond the sweep." +
                  ("" if args.unit == "bar" else " Pressures under a setting are in bar."), ink, "")  # fmt: skip
+    if not any(one.expanded_uncertainty is not None for one in sheet.instruments.values()):
+        out += _wrap("It is repeatability only: the sheet says nothing of its instruments.", ink, "")
     if graded.missing:
         out += ["", ink.strong("What the recording lacks"), *(x for one in graded.missing for x in _wrap(one, ink))]
     out += ["", ink.strong("Before anyone commands or touches the press")]
