@@ -1,0 +1,270 @@
+"""How quickly pages show: ours against the framework's stock pages, in one browser, one after the other.
+
+    python tests/bench/bench_pages.py
+    python tests/bench/bench_pages.py --hours 2        # a shorter recording, for a look
+
+Three comparisons, medians of `--times` turns each, and their goals as ratios, since they depend less on the machine:
+
+- drawing a hundred valves at a glance, as our list does, against a hundred graphs: at most 1/25. From the moment
+  everything needed is in the browser until it is painted; both are drawn again in a page that is open;
+- the first load with empty caches, of our list of two hundred valves against a page with one graph and the stock
+  bundle: at most half, of bytes sent and of time until there is something to see;
+- a day recorded at 100 Hz, from the click until it is painted, on our page of a valve, against one hour of it shown
+  raw: at most 1/6. Both read the same embedded store.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from statistics import median
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "web"))
+import fixture_door
+import fixture_plant
+import stock
+from asleft.store.samples import open_samples, open_samples_reader
+from asleft.web.app import create_app
+from asleft.web.serve import address, bind
+from asleft.web.source import Source
+from asleft.web.views.presses import presses_view
+from asleft.web.when import PlantTime
+from asleft.wire.block import Block, Channel
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from report import Goal
+from waitress.server import create_server
+
+S, HOUR = 10**9, 3600 * 10**9
+RATE_HZ = 100
+VALVE = "press-1.platen"
+ARGUMENTS = ["--headless", "--no-sandbox", "--disable-dev-shm-usage", "--disable-gpu", "--no-first-run"]
+
+PAINTED = """
+const frame = () => new Promise(done => requestAnimationFrame(done));
+const painted = async () => { await frame(); await new Promise(done => { const c = new MessageChannel();
+  c.port1.onmessage = done; c.port2.postMessage(0); }); };
+const until = async (there) => { while (!there()) await frame(); };
+"""
+DRAW_OURS = f"""async () => {{ {PAINTED}
+  const places = ['presses-fleet', 'presses-calm'].map(id => document.getElementById(id));
+  const texts = places.map(place => place.innerHTML);
+  places.forEach(place => {{ place.innerHTML = ''; }});
+  await painted();
+  const began = performance.now();
+  places.forEach((place, k) => {{ place.innerHTML = texts[k]; }});
+  await painted();
+  return performance.now() - began;
+}}"""
+DRAW_STOCK = f"""async () => {{ {PAINTED}
+  const plots = Array.from(document.querySelectorAll('.js-plotly-plot'));
+  const kept = plots.map(plot => [plot.data, plot.layout]);
+  plots.forEach(plot => Plotly.purge(plot));
+  await painted();
+  const began = performance.now();
+  await Promise.all(plots.map((plot, k) => Plotly.newPlot(plot, ...kept[k], {{responsive: true}})));
+  await painted();
+  return performance.now() - began;
+}}"""
+SHOW_DAY = f"""async () => {{ {PAINTED}
+  const began = performance.now();
+  document.getElementById('span-1d').click();
+  await until(() => {{
+    const plot = document.querySelector('#window-graph .js-plotly-plot');
+    return plot && plot.layout.meta && plot.layout.meta.span === '1d' && plot.querySelector('.scatterlayer .trace');
+  }});
+  await painted();
+  return performance.now() - began;
+}}"""
+SHOW_HOUR = f"""async () => {{ {PAINTED}
+  const began = performance.now();
+  document.getElementById('{stock.BUTTON}').click();
+  await until(() => {{
+    const plot = document.querySelector('#{stock.GRAPH} .js-plotly-plot');
+    return plot.data.length >= 3 && plot.querySelectorAll('.scatterlayer .trace').length >= 3;
+  }});
+  await painted();
+  return performance.now() - began;
+}}"""
+
+
+def main() -> None:
+    """Print the figures."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--times", type=int, default=5, metavar="N", help="turns of each measurement")
+    parser.add_argument("--hours", type=float, default=24.0, metavar="H", help="of 100 Hz to record, at least 1")
+    args = parser.parse_args()
+    if args.times < 1 or args.hours < 1:
+        parser.error("--times and --hours are at least 1")
+    with TemporaryDirectory() as folder, sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=ARGUMENTS)
+        goals = [*at_a_glance(browser, Path(folder), args.times), *first_load(browser, Path(folder), args.times)]
+        goals += day_against_hour(browser, Path(folder), args.times, args.hours)
+        browser.close()
+    for goal in goals:
+        print(goal.line())
+
+
+def at_a_glance(browser: Browser, folder: Path, times: int) -> list[Goal]:
+    """A hundred valves drawn by our list, and as a hundred graphs, turn by turn."""
+    plant = fixture_plant.Plant(time.time_ns(), many=100)
+    rows = presses_view(Source(plant, plant, PlantTime.named("Europe/Madrid"), lambda: plant.now)).rows
+    with ours(plant, plant, folder / "glance") as url, serving(stock.many_graphs(rows).server) as other:
+        mine, theirs = browser.new_page(), browser.new_page()
+        for page in (mine, theirs):
+            page.set_viewport_size({"width": 1920, "height": 1080})
+        mine.goto(url)
+        mine.wait_for_selector(".calm-names .cell")
+        theirs.goto(other)
+        theirs.wait_for_function("document.querySelectorAll('.js-plotly-plot .main-svg').length >= 100")
+        drawn = [(_in_front(mine, DRAW_OURS), _in_front(theirs, DRAW_STOCK)) for _ in range(times + 1)][1:]
+        mine.close()
+        theirs.close()
+    own_ms, stock_ms = (median(column) for column in zip(*drawn, strict=True))
+    print(f"100 valves drawn: ours {own_ms:6.0f} ms, 100 graphs {stock_ms:6.0f} ms")
+    return [Goal("100 valves, ours / graphs", own_ms / stock_ms, at_most=1 / 25, timed=True)]
+
+
+def first_load(browser: Browser, folder: Path, times: int) -> list[Goal]:
+    """Bytes and time of the first load with empty caches."""
+    plant = fixture_plant.Plant(time.time_ns(), many=200)
+    rows = presses_view(Source(plant, plant, PlantTime.named("Europe/Madrid"), lambda: plant.now)).rows
+    page_of_one = stock.one_graph(rows[0], lambda: plant.samples(VALVE, 0, 0)).server
+    with ours(plant, plant, folder / "load") as url, serving(page_of_one) as other:
+        loads = [
+            (_load(browser, url, ".lines .line"), _load(browser, other, ".js-plotly-plot .main-svg"))
+            for _ in range(times)
+        ]
+    (own_b, own_s), (stock_b, stock_s) = (
+        [median(one) for one in zip(*side, strict=True)] for side in zip(*loads, strict=True)
+    )
+    print(f"first load: ours {own_b / 1e6:5.2f} MB, {own_s:5.2f} s; stock {stock_b / 1e6:5.2f} MB, {stock_s:5.2f} s")
+    return [
+        Goal("first load, bytes, ours / stock", own_b / stock_b, at_most=0.5),
+        Goal("first load, time, ours / stock", own_s / stock_s, at_most=0.5, timed=True),
+    ]
+
+
+def day_against_hour(browser: Browser, folder: Path, times: int, hours: float) -> list[Goal]:
+    """The recording on our page of a valve, and the last hour of it raw on the stock page."""
+    plant = fixture_plant.Plant(time.time_ns())
+    began = time.perf_counter()
+    size = record(folder / "day", plant.start_ns, hours)
+    print(f"{hours:g} h of 100 Hz, 3 channels, recorded in {time.perf_counter() - began:.0f} s: {size / 1e6:.0f} MB")
+    reader = open_samples_reader(folder / "day")
+    rows = presses_view(Source(plant, plant, PlantTime.named("Europe/Madrid"), lambda: plant.now)).rows
+    last = (plant.start_ns - HOUR, plant.start_ns)
+    page_of_one = stock.one_graph(rows[0], lambda: reader.samples(VALVE, *last)).server
+    with ours(reader, plant, folder / "desk") as url, serving(page_of_one) as other:
+        shown = [
+            (
+                _once(browser, f"{url}/valve/{VALVE}?span=10min", "#window-graph .scatterlayer .trace", SHOW_DAY),
+                _once(browser, other, ".js-plotly-plot .main-svg", SHOW_HOUR),
+            )
+            for _ in range(times)
+        ]
+    reader.close()
+    own_ms, stock_ms = (median(column) for column in zip(*shown, strict=True))
+    print(f"from the click to the paint: {hours:g} h on ours {own_ms:6.0f} ms, one raw hour {stock_ms:6.0f} ms")
+    name = "a day" if hours >= 24 else f"{hours:g} h"
+    return [Goal(f"{name} of 100 Hz, ours / a raw hour", own_ms / stock_ms, at_most=1 / 6, timed=True)]
+
+
+def record(folder: Path, until_ns: int, hours: float) -> int:
+    """The last hours of the plant's press cycle at 100 Hz in an embedded store; its size in bytes."""
+    folder.mkdir()
+    store, seq = open_samples(folder), 0
+    scales = {"command": 0.001, "current": 0.0001, "pressure": 0.02}
+    units = {"command": "mA", "current": "A", "pressure": "bar"}
+    for minute in range(round(hours * 60)):
+        first_ns = until_ns // S * S - round(hours * 3600) * S + minute * 60 * S
+        time_s = first_ns / 1e9 + np.arange(60 * RATE_HZ) / RATE_HZ
+        channels = fixture_plant.cycle(time_s, slow_up=False, seed=7)
+        counts = {name: np.round(values / scales[name]).astype(np.int16) for name, values in channels.items()}
+        blocks = []
+        for second in range(60):
+            part, seq = slice(second * RATE_HZ, (second + 1) * RATE_HZ), seq + 1
+            blocks.append(
+                Block(
+                    "bench", VALVE, "bench-stream", seq, "bench-boot", first_ns + second * S, seq * S, True,
+                    (np.arange(RATE_HZ) * (1_000_000 // RATE_HZ)).astype(np.int32),
+                    tuple(
+                        Channel(name, units[name], counts=counts[name][part], scale=scales[name], offset=0.0)
+                        for name in counts
+                    ),
+                )
+            )  # fmt: skip
+        store.commit(blocks, [], first_ns + 60 * S)
+    size = store.size_bytes()
+    store.close()
+    return size
+
+
+@contextmanager
+def ours(samples: Any, plant: Any, folder: Path) -> Iterator[str]:
+    """The dashboard over two stores, open to everybody; its address."""
+    folder.mkdir()
+    door = fixture_door.Door(folder, time.time_ns)
+    try:
+        with serving(create_app(samples, plant, door.access, clock_ns=lambda: plant.now).server) as url:
+            yield url
+    finally:
+        door.close()
+
+
+@contextmanager
+def serving(application: Any) -> Iterator[str]:
+    """An application behind the server that ours has; its address."""
+    listener = bind("127.0.0.1", 0, lambda *_: None)
+    server = create_server(application, sockets=[listener], threads=16)
+    threading.Thread(target=server.run, daemon=True).start()
+    try:
+        yield address(listener).rstrip("/")
+    finally:
+        server.close()
+        server.task_dispatcher.shutdown(cancel_pending=True, timeout=2)
+
+
+def _in_front(page: Page, script: str) -> float:
+    page.bring_to_front()  # what lies behind is not painted
+    return float(page.evaluate(script))
+
+
+def _load(browser: Browser, url: str, there: str) -> tuple[int, float]:
+    """Bytes received and seconds until something of the page is there, in a browser that has seen nothing."""
+    context: BrowserContext = browser.new_context(viewport={"width": 1920, "height": 1080})
+    page, sizes = context.new_page(), []
+    wire = context.new_cdp_session(page)
+    wire.send("Network.enable")
+    wire.on("Network.loadingFinished", lambda event: sizes.append(event["encodedDataLength"]))
+    began = time.perf_counter()
+    page.goto(url, wait_until="commit")
+    page.wait_for_selector(there)
+    seconds = time.perf_counter() - began
+    page.wait_for_timeout(1000)
+    context.close()
+    return round(sum(sizes)), seconds
+
+
+def _once(browser: Browser, url: str, there: str, script: str) -> float:
+    """Milliseconds that a script measures in a page of its own, once that is there."""
+    context = browser.new_context(viewport={"width": 1920, "height": 1080})
+    page = context.new_page()
+    page.goto(url)
+    page.wait_for_selector(there, state="attached")
+    page.wait_for_timeout(1500)
+    found = float(page.evaluate(script))
+    context.close()
+    return found
+
+
+if __name__ == "__main__":
+    main()
