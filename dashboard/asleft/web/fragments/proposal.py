@@ -35,7 +35,7 @@ def choose(source: Source, valve: str, sweeps: Sequence[FoundSweep], looked: Str
             el("a", f"Sweep at {source.time.moment(one.at_ns, now)}", href=proposal_href(valve, one.stretch, typed),
                aria_current="true" if _same(one.stretch, chosen) else None),
             f", {age(one.lasted_s)} long",
-            ", shown below" if _same(one.stretch, chosen) else None,
+            ", shown above" if _same(one.stretch, chosen) else None,
         )
         for one in sweeps
     ]  # fmt: skip
