@@ -56,7 +56,7 @@ def test_a_sweep_is_chosen_and_gives_what_was_wanted(client):
     link = re.search(r'href="(/sheets/[^"]+/proposal\?from=[^"]+)"[^>]*>Sweep at', page).group(1)
     assert "zero=73&full=119&rate=100" in link
     page = text_of(client.get(link))
-    assert ", shown below" in page
+    assert ", shown above" in page
     assert 'value="119"' in page
     for words in (
         "wanted at zero: 73.0 bar",
