@@ -55,6 +55,20 @@ def test_the_pages_read_well(desk, hands, visit, size):
     assert fits(page)
 
 
+def test_what_takes_long_says_so(desk, visit, until):
+    url, _, _ = desk
+    visitor = visit("laptop", "technician")
+    page = visitor.open(f"{url}/verification")
+
+    held: list = []
+    page.route("**/verification/press-1.platen", lambda route: held.append(route))  # noqa: PLW0108
+    page.get_by_role("link", name="Press 1").first.click(no_wait_after=True)
+    until(page, "document.getElementById('stale').textContent.startsWith('Working on it')", 5.0)
+    held[0].continue_()
+    page.wait_for_selector("h1:has-text('Verify the platen pressure')")
+    assert page.locator("#stale").inner_text() == ""
+
+
 def test_the_story(desk, hands, visit, until):
     """As found out, adjusted, watched while it is done, accepted as left, compared, on paper."""
     url, records, _ = desk

@@ -31,6 +31,7 @@ PATHS = {
     "/csv/<valve>/states": "/csv/press-2.clamp/states",
     "/csv/<valve>/history": "/csv/press-2.clamp/history",
     "/csv/<valve>/curve": "/csv/press-2.clamp/curve",
+    "/csv/<valve>/verification": "/csv/press-2.clamp/verification",
     "/report/<valve>": "/report/press-2.clamp",
     "/report/<valve>.html": "/report/press-2.clamp.html",
     "/report/<valve>.pdf": "/report/press-2.clamp.pdf",
@@ -43,7 +44,7 @@ PATHS = {
     "/verification/<valve>": "/verification/press-2.clamp",
     "/verification/<valve>/record": "/verification/press-2.clamp/record",
     "/verification/<valve>/<int:number>": "/verification/press-2.clamp/1",
-    "/verification/<valve>/<int:number>.<any(html, pdf, json):kind>": "/verification/press-2.clamp/1.json",
+    "/verification/<valve>/<int:number>.<any(html, pdf, json, csv):kind>": "/verification/press-2.clamp/1.json",
     "/work/<valve>": "/work/press-2.clamp",
 }
 #: What the pages send with their callbacks.

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import csv
 import re
-from io import BytesIO
+from io import BytesIO, StringIO
 from urllib.parse import quote
 
 import pytest
@@ -89,6 +90,20 @@ def test_the_page_and_its_papers(client, both):
         assert words in printed, words
     text = text_of(client.get(retune_href(V, *both, "html")))
     assert "<script" not in text
+
+
+def test_the_same_as_a_table(client, both):
+    answer = client.get(retune_href(V, *both, "csv"))
+    rows = {row["name"]: row for row in csv.DictReader(StringIO(answer.get_data(as_text=True)))}
+    assert rows["ramp_up"]["in_a_word"] == "changed"
+    assert float(rows["ramp_up"]["change"]) == pytest.approx(0.5, abs=0.01)
+    assert rows["ramp_up"]["verdict_after"] == "out"
+    assert rows["pressure_at_full"]["unit"] == "bar"
+    page = text_of(client.get(retune_href(V, *both)))
+    assert "The ramps in numbers" in page
+    row = re.search(r">up, after, stroke 1</th>(.*?)</tr>", page).group(1)
+    times = [float(text) for text in re.findall(r">([\d.]+)</td>", row)]
+    assert times == pytest.approx([0.1 * 2.1, 0.5 * 2.1, 0.9 * 2.1], abs=0.06)
 
 
 def test_stretches_are_moved_by_the_plants_clock(client):

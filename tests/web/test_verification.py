@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import json
 import re
-from io import BytesIO
+from io import BytesIO, StringIO
 from urllib.parse import quote
 
 import pytest
@@ -186,6 +187,25 @@ def test_the_paper_says_all_that_an_auditor_asks(client, plant, hands, doors):
         assert words in printed, words
     assert "<script" not in text
     assert re.search(r"(src|href)=", text) is None
+
+
+def test_tables_for_a_spreadsheet(client, plant, hands, doors):
+    stretch = done(plant, hands, 1800.0)
+    live = client.get(f"/csv/{V}/verification?{query('', stretch)}")
+    assert live.mimetype == "text/csv"
+    rows = list(csv.DictReader(StringIO(live.get_data(as_text=True))))
+    ramp = next(row for row in rows if row["what"] == "setting" and row["name"] == "ramp_up")
+    assert (ramp["wanted"], ramp["unit"], ramp["verdict"]) == ("1.6", "s", "in")
+    assert float(ramp["found"]) == pytest.approx(1.6, abs=0.02)
+    assert (ramp["tolerance_low"], ramp["tolerance_high"]) == ("-0.16", "0.16")
+    assert sum(row["what"] == "pressure of a step" for row in rows) == 20
+    assert file_it(client, doors, f"/verification/{V}/record?{query('found_', stretch)}").status_code == 303
+    client.set_cookie("asleft_pressure", "MPa")
+    filed = list(csv.DictReader(StringIO(client.get(f"/verification/{V}/1.csv").get_data(as_text=True))))
+    full = next(row for row in filed if row["name"] == "pressure_at_full")
+    assert (full["part"], full["wanted"], full["unit"]) == ("as found", "21", "MPa")
+    assert client.get(f"/csv/{V}/verification?from=x&to=y").status_code == 400
+    assert client.get("/csv/no.such/verification").status_code == 404
 
 
 def test_what_is_wrong_is_said_at_its_field(client, plant, hands, doors):

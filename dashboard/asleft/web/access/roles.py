@@ -44,6 +44,7 @@ ROUTES: Mapping[str, Role] = {
     "/csv/<valve>/states": _V,
     "/csv/<valve>/history": _V,
     "/csv/<valve>/curve": _V,
+    "/csv/<valve>/verification": _V,
     "/report/<valve>": _V,
     "/report/<valve>.html": _V,
     "/report/<valve>.pdf": _V,
@@ -60,7 +61,7 @@ ROUTES: Mapping[str, Role] = {
     "/verification/<valve>": _V,
     "/verification/<valve>/record": _T,
     "/verification/<valve>/<int:number>": _V,
-    "/verification/<valve>/<int:number>.<any(html, pdf, json):kind>": _V,
+    "/verification/<valve>/<int:number>.<any(html, pdf, json, csv):kind>": _V,
     "/work/<valve>": _V,
 }
 

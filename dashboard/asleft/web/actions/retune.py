@@ -7,6 +7,7 @@ from urllib.parse import quote
 
 from asleft.web import units
 from asleft.web.access.visitor import current
+from asleft.web.actions.tables import file_of
 from asleft.web.actions.verification import document
 from asleft.web.fragments import retune as fragments
 from asleft.web.frame import Frame, said
@@ -15,6 +16,7 @@ from asleft.web.plant_times import typed_ns
 from asleft.web.report.retune import retune_report
 from asleft.web.source import Source
 from asleft.web.stretch import BadStretch, Stretch
+from asleft.web.tables.checked import retune_table
 from asleft.web.views.checks import check_href
 from asleft.web.views.retune import (
     KEYS,
@@ -30,6 +32,7 @@ from asleft.web.views.retune import (
 from flask import Flask, redirect, request
 from werkzeug.wrappers import Response
 
+PAPERS = (("Report to print", "html"), ("Report as PDF", "pdf"), ("CSV", "csv"))
 SINCE = "the leading finding stands"
 
 
@@ -60,6 +63,8 @@ class RetunePages:
         if view is None:
             return self._said(frame, "No sheet was in force at the end of these stretches.", 404, valve)
         shown = units.current()
+        if kind == "csv":
+            return file_of(retune_table(view, shown), self.source.now_ns())
         if kind:
             text = retune_report(self.source, view, self.version, shown)
             return document(text, kind, f"asleft-{valve}-retune", frame)
@@ -67,7 +72,7 @@ class RetunePages:
 
     def _page(self, frame: Frame, view: RetuneView, shown: units.Pressures, note: str) -> Response:
         papers = [el("a", words, href=retune_href(view.valve, view.before, view.after, ending), class_="button")
-                  for words, ending in (("Report to print", "html"), ("Report as PDF", "pdf"))]  # fmt: skip
+                  for words, ending in PAPERS]  # fmt: skip
         return frame.page(
             f"Retune of {view.name.spoken}",
             el(
@@ -122,5 +127,7 @@ def register(server: Flask, source: Source, version: str) -> None:
 
     @server.get("/retune/<valve>")
     def _retune(valve: str) -> Response:
-        kind = next((k for k in ("html", "pdf") if valve.endswith(f".{k}") and valve not in source.valves()), "")
+        kind = next(
+            (k for k in ("html", "pdf", "csv") if valve.endswith(f".{k}") and valve not in source.valves()), ""
+        )
         return pages.one(valve.removesuffix(f".{kind}") if kind else valve, kind)

@@ -64,19 +64,22 @@ class TableFiles:
             return self._said(str(fault), 400)
 
     def _file(self, table: Csv) -> Response:
-        pieces = text_of(table)
-        first = next(pieces)  # whatever is wrong with the store shows now, while it can still be said
-        made = datetime.fromtimestamp(self.source.now_ns() // 10**9, UTC)
-        answer = Response(_utf8(chain([first], pieces)), mimetype="text/csv")
-        answer.headers["Content-Type"] = "text/csv; charset=utf-8; header=present"
-        answer.headers["Content-Disposition"] = (
-            f'attachment; filename="asleft-{table.name}-{made:%Y%m%dT%H%M%SZ}.csv"'
-        )
-        return answer
+        return file_of(table, self.source.now_ns())
 
     def _said(self, words: str, status: int) -> Response:
         frame = Frame(self.source, current())
         return frame.page("No table", el("h1", words), el("p", el("a", "All presses", href="/")), status=status)
+
+
+def file_of(table: Csv, now_ns: int) -> Response:
+    """A table as an answer that is kept as a file."""
+    pieces = text_of(table)
+    first = next(pieces)  # whatever is wrong with the store shows now, while it can still be said
+    made = datetime.fromtimestamp(now_ns // 10**9, UTC)
+    answer = Response(_utf8(chain([first], pieces)), mimetype="text/csv")
+    answer.headers["Content-Type"] = "text/csv; charset=utf-8; header=present"
+    answer.headers["Content-Disposition"] = f'attachment; filename="asleft-{table.name}-{made:%Y%m%dT%H%M%SZ}.csv"'
+    return answer
 
 
 def register(server: Flask, source: Source, version: str) -> None:

@@ -13,8 +13,10 @@ from asleft.store.protocols import SheetRecord
 from asleft.store.verifications import VerificationRecord, Verifications
 from asleft.web import units
 from asleft.web.access.visitor import current
+from asleft.web.actions.tables import file_of
 from asleft.web.fragments import checked
 from asleft.web.fragments import verification as fragments
+from asleft.web.fragments.csv_link import csv_link, csv_of_stretch
 from asleft.web.frame import Frame, said
 from asleft.web.markup import Child, el, table
 from asleft.web.plant_times import typed_ns
@@ -22,6 +24,7 @@ from asleft.web.report.paper import PdfUnavailableError, pdf
 from asleft.web.report.verification import contents, record_report, title_of
 from asleft.web.source import Source
 from asleft.web.stretch import BadStretch, Stretch, time_in
+from asleft.web.tables.checked import check_table
 from asleft.web.tables.text import utc
 from asleft.web.views import record as views
 from asleft.web.views.checks import LONGEST_S, LOOK_BACK_NS, Checks, check_href
@@ -32,6 +35,7 @@ from flask import Response as Answer
 from werkzeug.wrappers import Response
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; frame-ancestors 'none'"
+PAPERS = (("To print", "html"), ("PDF", "pdf"), ("JSON", "json"), ("CSV", "csv"))
 NO_SHEET = "This valve has no sheet: nothing can be graded before there is one."
 
 
@@ -160,12 +164,32 @@ class VerificationPages:
             el("div", *parts, class_="opening", id="check", data_renew=live or None),
             fragments.cautions() if live else None,
             el("div", ways, id="ways", data_renew=live or None),
+            el("p", csv_link(csv_of_stretch(valve, "verification", from_ns, to_ns), "everything that was graded"))
+            if made is not None
+            else None,
             el("p", frame.why_not, class_="sub") if frame.why_not else None,
             el("p", el("a", "Settings for other pressures, from this sweep", href=proposal_href(valve, stretch)))
             if made is not None and made.sweep is not None
             else None,
             el("div", extra, id="graded", data_renew=live or None),
         )
+
+    def table(self, valve: str) -> Response:
+        """A graded stretch as a table."""
+        frame = Frame(self.source, current())
+        known = self._known(valve)
+        if known is None or known[1] is None:
+            return self._missing(frame, valve)
+        try:
+            stretch = self._stretch(*(time_in(key, request.args.get(key, "")) for key in ("from", "to")))
+            made = self.checks.check(valve, known[1], stretch)
+            if made is None:
+                raise BadStretch("from, to: nothing was recorded in this stretch.")
+        except BadStretch as bad:
+            return frame.page("No table", el("h1", str(bad)), el("p", el("a", "Begin again", href=check_href(valve))),
+                              status=400)  # fmt: skip
+        table = check_table(f"{valve}-verification", [("", made.as_json())], self.source.time, units.current())
+        return file_of(table, self.source.now_ns())
 
     def form(
         self, valve: str, typed: Mapping[str, str] | None = None, faults: Mapping[str, str] | None = None
@@ -226,11 +250,18 @@ class VerificationPages:
             answer = Answer(record.body, mimetype="application/json")
             answer.headers["Content-Disposition"] = f'attachment; filename="asleft-{valve}-record-{number}.json"'
             return answer
+        if kind == "csv":
+            body = json.loads(record.body)
+            parts = [
+                (words, body[key]) for words, key in (("as found", "as_found"), ("as left", "as_left")) if body[key]
+            ]
+            file = f"{valve}-record-{number}"
+            return file_of(check_table(file, parts, self.source.time, shown), self.source.now_ns())
         if kind:
             text = record_report(record, sheet, self.source.time, shown)
             return document(text, kind, f"asleft-{valve}-record-{number}", frame)
         links = [el("a", words, href=fragments.record_href(valve, number, ending), class_="button")
-                 for words, ending in (("To print", "html"), ("PDF", "pdf"), ("JSON", "json"))]  # fmt: skip
+                 for words, ending in PAPERS]  # fmt: skip
         name = valve_name(valve, sheet)
         return frame.page(
             title_of(json.loads(record.body), number),
@@ -356,6 +387,10 @@ def register(server: Flask, source: Source, filed: Verifications, version: str) 
     def _verification(valve: str) -> Response:
         return pages.one(valve)
 
+    @server.get("/csv/<valve>/verification")
+    def _table(valve: str) -> Response:
+        return pages.table(valve)
+
     @server.get("/verification/<valve>/record")
     def _record_form(valve: str) -> Response:
         return pages.form(valve)
@@ -368,6 +403,6 @@ def register(server: Flask, source: Source, filed: Verifications, version: str) 
     def _record(valve: str, number: int) -> Response:
         return pages.record(valve, number)
 
-    @server.get("/verification/<valve>/<int:number>.<any(html, pdf, json):kind>")
+    @server.get("/verification/<valve>/<int:number>.<any(html, pdf, json, csv):kind>")
     def _document(valve: str, number: int, kind: str) -> Response:
         return pages.record(valve, number, kind)

@@ -2,6 +2,28 @@
    a script: forms are posted, links are followed. */
 (function () {
   "use strict";
+  /* What takes longer than a second says so: grading an hour, making a PDF. */
+  const SLOW_MS = 1000;
+  let slow = 0;
+  function begun(event) {
+    if (event.defaultPrevented || event.button > 0 || event.ctrlKey || event.metaKey || event.shiftKey) return;
+    const link = event.type === "click" ? event.target.closest("a[href]") : null;
+    if (event.type === "click" && (!link || link.getAttribute("href").startsWith("#"))) return;
+    if (link && (link.hasAttribute("download") || /\.json$|^\/csv\/|\.csv(\?|$)/.test(link.getAttribute("href")))) return;
+    window.clearTimeout(slow);
+    slow = window.setTimeout(() => {
+      const place = document.getElementById("stale");
+      if (place) place.textContent = "Working on it: what is asked for takes some seconds.";
+    }, SLOW_MS);
+  }
+  document.addEventListener("click", begun);
+  document.addEventListener("submit", begun);
+  window.addEventListener("pageshow", (event) => {
+    window.clearTimeout(slow);
+    const place = document.getElementById("stale");
+    if (event.persisted && place) place.textContent = "";
+  });
+
   if (!document.querySelector("[data-renew]")) return;
   const EVERY_MS = 5000;
 

@@ -80,10 +80,12 @@ def body(check: Json, sheet: Sheet, time: PlantTime, shown: Pressures, *, folds:
     def fold(title: str, key: str, inner: Markup) -> Markup:
         return details(title, inner, key=key + of) if folds else inner
 
+    numbers = ramp_numbers(check["ramp_traces"]) if folds else None
     return join(
         el("h2", f"Setting by setting{of}"),
         quantities(check, shown, of),
         _figures(check, sheet, shown),
+        fold("The ramps in numbers", "ramp-numbers", numbers) if numbers is not None else None,
         el("h2", "The sweep, step by step") if check["steps"] else None,
         fold("Every step", "steps", steps_table(check, shown, of)) if check["steps"] else None,
         el("h2", "Ramp steps") if check["ramp_steps"] else None,
@@ -194,6 +196,29 @@ def _figures(check: Json, sheet: Sheet, shown: Pressures) -> Markup | None:
         ("Ramp down", ramps_figure(check["ramp_traces"], sheet, "down")),
     ]
     return pictures(made)
+
+
+def ramp_numbers(traces: Sequence[Json], before: Sequence[Json] = ()) -> Markup | None:
+    """Times at which the strokes of the pictures pass 10, 50 and 90 % of the span; None without any."""
+    rows: list[list[Child]] = []
+    for of, some in (("after" if before else "as found", traces), ("before", before)):
+        for number, trace in enumerate(some, 1):
+            share = trace["share"] if trace["way"] == "up" else [1.0 - y for y in trace["share"]]
+            times = [_passes(trace["time_s"], share, level) for level in (0.1, 0.5, 0.9)]
+            rows.append([f"{trace['way']}, {of}, stroke {number}", *times])
+    if not rows:
+        return None
+    head = ["stroke", "10 % of the way, s", "50 %, s", "90 %, s"]
+    return table("Ramps of the pictures, seconds since the command moved, over the full span", head, rows,
+                 numeric=frozenset({1, 2, 3}))  # fmt: skip
+
+
+def _passes(time_s: Sequence[float], share: Sequence[float], level: float) -> str:
+    for k in range(1, len(share)):
+        if share[k - 1] < level <= share[k]:
+            part = (level - share[k - 1]) / (share[k] - share[k - 1])
+            return f"{time_s[k - 1] + part * (time_s[k] - time_s[k - 1]):.2f}"
+    return "–"
 
 
 def pictures(made: Sequence[tuple[str, Markup | None]]) -> Markup | None:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from asleft.sheet.names import format_uncertainty
 from asleft.web.figures.checked import ramps_figure, steps_figure
-from asleft.web.fragments.checked import pictures
+from asleft.web.fragments.checked import pictures, ramp_numbers
 from asleft.web.frame import field
-from asleft.web.markup import Child, Markup, el, join, table
+from asleft.web.markup import Child, Markup, details, el, join, table
 from asleft.web.plant_times import for_field
 from asleft.web.source import Source
 from asleft.web.units import Pressures
@@ -45,10 +45,27 @@ def contents(source: Source, view: RetuneView, shown: Pressures) -> Markup:
                 ("Ramp down", ramps_figure(view.traces_after, view.sheet, "down", before=view.traces_before)),
             ]
         ),
+        *(details(title, inner, key=title) for title, inner in _numbers(view, shown) if inner is not None),
         el("h2", "How it was decided"),
         el("p", HOW),
         el("p", DECISION_RULE),
     )  # fmt: skip
+
+
+def _numbers(view: RetuneView, shown: Pressures) -> list[tuple[str, Markup | None]]:
+    """What the pictures show, as tables."""
+    levels: list[list[Child]] = [
+        [f"{of}, {step['way']}", f"{step['current_a']['found']:.3f}", shown.figure(step["pressure_bar"]["found"])]
+        for of, steps in (("before", view.steps_before), ("after", view.steps_after))
+        for step in steps
+        if step["current_a"]["found"] is not None and step["pressure_bar"]["found"] is not None
+    ]
+    head = ["branch", "coil current, A", f"pressure, {shown.unit}"]
+    return [
+        ("Pressure against current in numbers",
+         table("Levels before and after", head, levels, numeric=frozenset({1, 2})) if levels else None),
+        ("The ramps in numbers", ramp_numbers(view.traces_after, view.traces_before)),
+    ]  # fmt: skip
 
 
 def _table(view: RetuneView, shown: Pressures) -> Markup:
