@@ -61,8 +61,8 @@ def test_what_takes_long_says_so(desk, visit, until):
     page = visitor.open(f"{url}/verification")
 
     held: list = []
-    page.route("**/verification/press-1.platen", lambda route: held.append(route))  # noqa: PLW0108
-    page.get_by_role("link", name="Press 1").first.click(no_wait_after=True)
+    page.route("**/verification/press-1.platen", lambda route: held.append(route))
+    page.locator("a[href='/verification/press-1.platen']").click(no_wait_after=True)
     until(page, "document.getElementById('stale').textContent.startsWith('Working on it')", 5.0)
     held[0].continue_()
     page.wait_for_selector("h1:has-text('Verify the platen pressure')")
