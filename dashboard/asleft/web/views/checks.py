@@ -24,7 +24,7 @@ LONGEST_S = 2 * 3600
 LOOK_BACK_NS = 8 * 3600 * S
 #: Cycles this close before a sweep belong to it.
 BELONGS_S = 600.0
-_MARGIN_S = 10.0
+_MARGIN_S = 3.0
 _KEPT = 12
 
 
