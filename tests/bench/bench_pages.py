@@ -7,8 +7,8 @@ Three comparisons, medians of `--times` turns each, and their goals as ratios, s
 
 - drawing a hundred valves at a glance, as our list does, against a hundred graphs: at most 1/25. From the moment
   everything needed is in the browser until it is painted; both are drawn again in a page that is open;
-- the first load with empty caches, of our list of two hundred valves against a page with one graph and the stock
-  bundle: at most half, of bytes sent and of time until there is something to see;
+- the first load with empty caches, of our list of eight and of two hundred valves against a page with one graph and
+  the stock bundle: at most half, of bytes sent and of time until there is something to see;
 - a day recorded at 100 Hz, from the click until it is painted, on our page of a valve, against one hour of it shown
   raw: at most 1/6. Both read the same embedded store.
 """
@@ -106,7 +106,9 @@ def main() -> None:
         parser.error("--times and --hours are at least 1")
     with TemporaryDirectory() as folder, sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=ARGUMENTS)
-        goals = [*at_a_glance(browser, Path(folder), args.times), *first_load(browser, Path(folder), args.times)]
+        goals = at_a_glance(browser, Path(folder), args.times)
+        for valves in (8, 200):
+            goals += first_load(browser, Path(folder), args.times, valves)
         goals += day_against_hour(browser, Path(folder), args.times, args.hours)
         browser.close()
     for goal in goals:
@@ -133,23 +135,26 @@ def at_a_glance(browser: Browser, folder: Path, times: int) -> list[Goal]:
     return [Goal("100 valves, ours / graphs", own_ms / stock_ms, at_most=1 / 25, timed=True)]
 
 
-def first_load(browser: Browser, folder: Path, times: int) -> list[Goal]:
-    """Bytes and time of the first load with empty caches."""
-    plant = fixture_plant.Plant(time.time_ns(), many=200)
+def first_load(browser: Browser, folder: Path, times: int, valves: int) -> list[Goal]:
+    """Bytes and time of the first load with empty caches, of a plant of eight valves or of many."""
+    plant = fixture_plant.Plant(time.time_ns(), many=valves if valves > 8 else 0)
+    there = ".lines .line" if valves > 8 else ".fleet li"
     rows = presses_view(Source(plant, plant, PlantTime.named("Europe/Madrid"), lambda: plant.now)).rows
     page_of_one = stock.one_graph(rows[0], lambda: plant.samples(VALVE, 0, 0)).server
-    with ours(plant, plant, folder / "load") as url, serving(page_of_one) as other:
+    with ours(plant, plant, folder / f"load-{valves}") as url, serving(page_of_one) as other:
         loads = [
-            (_load(browser, url, ".lines .line"), _load(browser, other, ".js-plotly-plot .main-svg"))
-            for _ in range(times)
+            (_load(browser, url, there), _load(browser, other, ".js-plotly-plot .main-svg")) for _ in range(times)
         ]
     (own_b, own_s), (stock_b, stock_s) = (
         [median(one) for one in zip(*side, strict=True)] for side in zip(*loads, strict=True)
     )
-    print(f"first load: ours {own_b / 1e6:5.2f} MB, {own_s:5.2f} s; stock {stock_b / 1e6:5.2f} MB, {stock_s:5.2f} s")
+    print(
+        f"first load, {valves} valves: ours {own_b / 1e6:5.2f} MB, {own_s:5.2f} s; "
+        f"stock {stock_b / 1e6:5.2f} MB, {stock_s:5.2f} s"
+    )
     return [
-        Goal("first load, bytes, ours / stock", own_b / stock_b, at_most=0.5),
-        Goal("first load, time, ours / stock", own_s / stock_s, at_most=0.5, timed=True),
+        Goal(f"first load, {valves} valves, bytes, ours / stock", own_b / stock_b, at_most=0.5),
+        Goal(f"first load, {valves} valves, time, ours / stock", own_s / stock_s, at_most=0.5, timed=True),
     ]
 
 
