@@ -122,6 +122,23 @@ def test_a_long_wait_at_zero_is_no_stop(client, plant, hands):
     )
 
 
+def test_five_steps_each_way_are_enough(client, plant, hands):
+    stretch = done(plant, hands, 1800.0, [*hands.strokes(), *hands.sweep(step_pct=25)])
+    page = text_of(client.get(f"/verification/{V}?{query('', stretch)}"))
+    assert "Everything that was observed is as left." in page
+    assert "8 levels graded" in page
+
+
+@pytest.mark.parametrize("rate", [0.02, 0.03, 0.06])
+def test_a_sweep_that_creeps_without_rests_is_not_complete(client, plant, hands, rate):
+    n = round(1 / rate / 0.1)
+    creep = [*((0.1, k / n) for k in range(1, n + 1)), (3.0, 1.0), *((0.1, 1 - k / n) for k in range(1, n + 1))]
+    stretch = done(plant, hands, 1800.0, [*hands.strokes(), *creep, (4.0, 0.0)])
+    page = text_of(client.get(f"/verification/{V}?{query('', stretch)}"))
+    assert "<h1>Not complete yet" in page
+    assert "on the way down: rest three seconds or more on each of its steps." in page
+
+
 def test_as_left_comes_after_as_found(client, plant, hands):
     found = done(plant, hands, 1800.0)
     left = done(plant, hands, 3600.0)

@@ -32,6 +32,8 @@ from asleft.sheet.model import QUANTITY_UNITS, MadeBy, Sheet, Tolerance
 
 #: Full cycles that must come before a sweep that counts.
 CONDITIONING = 2
+#: Levels that a graded sweep must give each way, its end included.
+LEAST_LEVELS = 4
 #: A step of the command that is told as a full stroke (share of the range).
 FULL_STROKE = 0.8
 _STROKE_SHOWN = 0.3
@@ -66,7 +68,7 @@ def check(sheet: Sheet, samples: Samples) -> Check:
         steps = _steps(sheet, part_state, sweep)
     judgement = _joined(whole, swept)
     ramps = _ramps(sheet, state)
-    missing = _missing(sheet, samples, sweep, before, ramps)
+    missing = (*_missing(sheet, samples, sweep, before, ramps), *_too_quick(sweep, steps))
     return Check(
         valve=sheet.valve,
         sheet_revision=sheet.revision.number,
@@ -318,8 +320,8 @@ def _missing(
         )
     if sweep is None:
         out.append(
-            "A sweep 0-100-0 %: each way in five steps or more with a rest of a few seconds on each, or slower than "
-            "10 % a second, without turning back."
+            "A sweep 0-100-0 %: each way in five steps or more with a rest of three seconds on each, without turning "
+            "back."
         )
     # Where the controller makes its own ramps no stroke shows the driver's: not observed, with a bound.
     if "current" in samples.channels and sheet.signal.made_by is MadeBy.FIXED_STEPS:
@@ -330,6 +332,19 @@ def _missing(
             )
             if sheet.as_left.get(name) and not done_full:
                 out.append(f"A full stroke {way}: the command in one step over four fifths of its range or more.")
+    return tuple(out)
+
+
+def _too_quick(sweep: FullCycle | None, steps: Sequence[Step]) -> tuple[str, ...]:
+    """A sweep that hardly rested, or crept, leaves too few levels to say anything of its way."""
+    if sweep is None:
+        return ()
+    out = []
+    for way in ("up", "down"):
+        count = sum(step.way == way for step in steps)
+        if count < LEAST_LEVELS:
+            levels = "no level" if count == 0 else "one level" if count == 1 else f"{count} levels"
+            out.append(f"The sweep gave {levels} on the way {way}: rest three seconds or more on each of its steps.")
     return tuple(out)
 
 
