@@ -187,6 +187,37 @@ def test_found_adjusted_left_recorded(client, plant, hands, doors, door):
     assert "record 1, " in text_of(client.get("/verification"))
 
 
+def test_what_was_taken_as_found_stays_known_until_the_record(client, plant, hands):
+    found = done(plant, hands, 3600.0, up_s=2.1)
+    page = text_of(client.get(f"/verification/{V}?{query('', found)}"))
+    adjust = re.search(r'href="([^"]+)"[^>]*>Take this as found, and adjust', page).group(1)
+    assert ">Sweep at" not in text_of(client.get(adjust)), "the one before is not offered as what was left"
+    done(plant, hands, 600.0)
+    page = text_of(client.get(adjust))
+    assert page.count(">Sweep at") == 1
+    sweep = re.search(r'href="([^"]+)">Sweep at', page).group(1)
+    assert "found_from=" in sweep
+    assert "Make a record: as found and, with this, as left" in text_of(client.get(sweep))
+    form = f"{adjust}&plant_from=2026-11-24T15:50:00&plant_to=2026-11-24T15:55:00&do=grade"
+    assert "found_from=" in client.get(form).location
+
+
+def test_a_stretch_is_graded_against_the_sheet_of_its_time(client, plant, hands, doors):
+    stretch = done(plant, hands, 1800.0)
+    page = text_of(client.get(f"/sheets/{V}/revise"))
+    after = re.search(r'name="after" value="(\d+)"', page).group(1)
+    toml = text_of(client.get(f"/sheets/{V}/file/{after}"))
+    at = utc(plant.now)
+    toml = re.sub(r"number = \d+", f"number = {int(after) + 1}", toml)
+    toml = re.sub(r"(?m)^at = .*$", f"at = {at}", toml).replace("ramp_up = 1.6", "ramp_up = 3.0")
+    filed = client.post(f"/sheets/{V}/revise", data={doors.CSRF: doors.word_in(page), "act": "file", "toml": toml})
+    assert filed.status_code == 303, text_of(filed)
+    plant.now += 60 * S
+    page = text_of(client.get(f"/verification/{V}?{query('', stretch)}"))
+    assert f"Graded against sheet {after}." in page
+    assert "Everything that was observed is as left." in page
+
+
 def test_the_paper_says_all_that_an_auditor_asks(client, plant, hands, doors):
     stretch = done(plant, hands, 1800.0)
     assert file_it(client, doors, f"/verification/{V}/record?{query('found_', stretch)}").status_code == 303
@@ -222,7 +253,9 @@ def test_tables_for_a_spreadsheet(client, plant, hands, doors):
     full = next(row for row in filed if row["name"] == "pressure_at_full")
     assert (full["part"], full["wanted"], full["unit"]) == ("as found", "21", "MPa")
     assert client.get(f"/csv/{V}/verification?from=x&to=y").status_code == 400
-    assert client.get("/csv/no.such/verification").status_code == 404
+    assert (
+        client.get("/csv/no.such/verification?from=2026-11-24T10:00:00Z&to=2026-11-24T10:05:00Z").status_code == 404
+    )
 
 
 def test_what_is_wrong_is_said_at_its_field(client, plant, hands, doors):

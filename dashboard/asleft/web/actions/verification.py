@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from urllib.parse import urlencode
 
 from asleft.sheet.faults import SheetError
 from asleft.sheet.model import Sheet
@@ -25,7 +24,6 @@ from asleft.web.report.verification import contents, record_report, title_of
 from asleft.web.source import Source
 from asleft.web.stretch import BadStretch, Stretch, time_in
 from asleft.web.tables.checked import check_table
-from asleft.web.tables.text import utc
 from asleft.web.views import record as views
 from asleft.web.views.checks import LONGEST_S, LOOK_BACK_NS, Checks, check_href
 from asleft.web.views.proposal import proposal_href
@@ -96,7 +94,7 @@ class VerificationPages:
             )  # fmt: skip
 
     def _begin(self, frame: Frame, valve: str, name: ValveName, sheet: Sheet) -> Response:
-        now = self.source.now_ns()
+        now, before = self.source.now_ns(), self._before()
         looked = Stretch(now - LOOK_BACK_NS, now)
         if request.args.get("plant_from"):
             ends = [typed_ns(self.source.time, key, request.args.get(key, "")) for key in ("plant_from", "plant_to")]
@@ -104,10 +102,9 @@ class VerificationPages:
                 raise BadStretch("From must lie before to.")
             looked = Stretch(*ends)
             if request.args.get("do") == "grade":
-                return redirect(check_href(valve, looked), 303)
+                return redirect(check_href(valve, looked, before=before), 303)
             if looked.seconds > 2 * LOOK_BACK_NS / 1e9:
                 raise BadStretch("From, to: sweeps are looked for in 16 hours at most.")
-        before = self._before()
         sweeps = self.checks.sweeps(valve, sheet, looked)
         filed = self.filed.of(valve)
         last = f"Last verified {self.source.time.full(filed[-1].at_ns)}, record {filed[-1].number}." if filed else ""
@@ -121,7 +118,7 @@ class VerificationPages:
                 el("h2", "After adjusting"),
                 el("p", f"As found is taken from {self.source.time.full(before.from_ns)}."),
                 el("div", el("a", "Begin watching as left", class_="button",
-                             href=self._with(check_href(valve, live_from_ns=now), before)), class_="way-on"),
+                             href=check_href(valve, live_from_ns=now, before=before)), class_="way-on"),
             )  # fmt: skip
         return frame.page(
             f"Verify {name.spoken}",
@@ -131,7 +128,7 @@ class VerificationPages:
             fragments.cautions(),
             fragments.how_to(),
             begin,
-            fragments.found(self.source, valve, sweeps, looked),
+            fragments.found(self.source, valve, sweeps, looked, before),
             fragments.records(self.source, valve, filed),
         )
 
@@ -142,7 +139,8 @@ class VerificationPages:
         if live and to_ns - from_ns > LONGEST_S * 10**9:
             to_ns, live = from_ns + LONGEST_S * 10**9, False
         stretch = self._stretch(from_ns, to_ns)
-        before = self._before()
+        before, of_then = self._before(), self._known(valve, to_ns)
+        sheet = of_then[1] if of_then is not None and of_then[1] is not None else sheet
         made = self.checks.check(valve, sheet, stretch)
         if made is None:
             words = "Nothing has been recorded yet." if live else "Nothing was recorded in this stretch."
@@ -150,10 +148,12 @@ class VerificationPages:
             extra: Child = None
         else:
             shown = made.as_json()
-            state = f"Watching since {self.source.time.moment(from_ns, now)}. {made.progress}" if live else ""
+            state = f"Graded against sheet {made.sheet_revision}."
+            if live:
+                state += f" Watching since {self.source.time.moment(from_ns, now)}. {made.progress}"
             parts = [
                 el("h1", checked.sentence(shown)),
-                el("p", state, class_="sub") if state else None,
+                el("p", state, class_="sub"),
                 checked.done_list(shown),
             ]
             extra = checked.body(shown, sheet, self.source.time, units.current())
@@ -177,11 +177,11 @@ class VerificationPages:
     def table(self, valve: str) -> Response:
         """A graded stretch as a table."""
         frame = Frame(self.source, current())
-        known = self._known(valve)
-        if known is None or known[1] is None:
-            return self._missing(frame, valve)
         try:
             stretch = self._stretch(*(time_in(key, request.args.get(key, "")) for key in ("from", "to")))
+            known = self._known(valve, stretch.to_ns)
+            if known is None or known[1] is None:
+                return self._missing(frame, valve)
             made = self.checks.check(valve, known[1], stretch)
             if made is None:
                 raise BadStretch("from, to: nothing was recorded in this stretch.")
@@ -273,9 +273,16 @@ class VerificationPages:
 
     # ------------------------------------------------------------------------------------------------ helpers
 
-    def _known(self, valve: str) -> tuple[ValveName, Sheet | None, SheetRecord | None] | None:
+    def _known(
+        self, valve: str, at_ns: int | None = None
+    ) -> tuple[ValveName, Sheet | None, SheetRecord | None] | None:
+        """Name and sheet of a valve; None for a valve nobody knows.
+
+        The sheet is that in force at `at_ns`, or now; where none was yet, the one of now, which came of that sweep.
+        """
         now = self.source.now_ns()
-        record = self.source.records.sheet_in_force(valve, now)
+        record = self.source.records.sheet_in_force(valve, now if at_ns is None else at_ns)
+        record = record or self.source.records.sheet_in_force(valve, now)
         if record is None and valve not in self.source.valves():
             return None
         sheet = None if record is None else self.source.parsed(record)
@@ -302,10 +309,6 @@ class VerificationPages:
             return None
         return self._stretch(*(time_in(k, request.args.get(k, "")) for k in ("found_from", "found_to")))
 
-    def _with(self, href: str, before: Stretch) -> str:
-        more = urlencode({"found_from": utc(before.from_ns), "found_to": utc(before.to_ns)}, safe=":")
-        return f"{href}&{more}"
-
     def _draft(
         self, frame: Frame, valve: str, typed: Mapping[str, str] | None
     ) -> tuple[views.Draft, ValveName] | Response:
@@ -314,6 +317,10 @@ class VerificationPages:
             return self._missing(frame, valve)
         name, sheet, record = known
         try:
+            # Found and left are held against one sheet: that in force when the valve was left.
+            last = request.args.get("left_to", request.args.get("found_to"))
+            of_then = self._known(valve, time_in("found_to", last)) if last is not None else None
+            name, sheet, record = of_then or known
             if sheet is None or record is None:
                 raise BadStretch(NO_SHEET)
             found_in = self._before()

@@ -64,31 +64,42 @@ def begin_form(valve: str, now_ns: int) -> Markup:
     )
 
 
-def found(source: Source, valve: str, sweeps: Sequence[FoundSweep], looked: Stretch) -> Markup:
-    """Sweeps in what was recorded, and a form to look elsewhere."""
+def found(
+    source: Source, valve: str, sweeps: Sequence[FoundSweep], looked: Stretch, before: Stretch | None
+) -> Markup:
+    """Sweeps in what was recorded, after the one taken as found if there is one, and a form to look elsewhere."""
     now = source.now_ns()
     items = [
         el(
             "li",
-            el("a", f"Sweep at {source.time.moment(one.at_ns, now)}", href=check_href(valve, one.stretch)),
+            el(
+                "a",
+                f"Sweep at {source.time.moment(one.at_ns, now)}",
+                href=check_href(valve, one.stretch, before=before),
+            ),
             f", {age(one.lasted_s)} long, after {one.cycles_before} other full "
             f"{'cycle' if one.cycles_before == 1 else 'cycles'}",
         )
         for one in sweeps
+        if before is None or one.stretch.from_ns >= before.to_ns
     ]
     span = f"{source.time.full(looked.from_ns)} to {source.time.full(looked.to_ns)}"
     return el(
         "section",
         el("h2", "Found in what was recorded"),
         el("ul", *items, class_="choices") if items else el("p", f"No sweep 0-100-0 % from {span}."),
-        details("Look elsewhere, or take a stretch yourself", stretch_form(source, valve, looked), key="elsewhere"),
+        details(
+            "Look elsewhere, or take a stretch yourself", stretch_form(source, valve, looked, before), key="elsewhere"
+        ),
     )
 
 
-def stretch_form(source: Source, valve: str, stretch: Stretch) -> Markup:
+def stretch_form(source: Source, valve: str, stretch: Stretch, before: Stretch | None = None) -> Markup:
     """From and to by the plant's clock: look for sweeps there, or grade just that."""
+    kept = () if before is None else (("found_from", before.from_ns), ("found_to", before.to_ns))
     return el(
         "form",
+        *(el("input", type="hidden", name=name, value=utc(at_ns)) for name, at_ns in kept),
         el(
             "div",
             field("plant_from", "From", value=for_field(source.time, stretch.from_ns).replace("T", " "), kind="text",
@@ -146,8 +157,8 @@ def ways_on(valve: str, now: Stretch, before: Stretch | None, *, may_enter: bool
         return join()
     taken = el("a", "Make a record: as found, nothing adjusted", href=form_href(valve, now), class_="button")
     if before is None:
-        query = urlencode({"found_from": utc(now.from_ns), "found_to": utc(now.to_ns)}, safe=":")
-        adjust = el("a", "Take this as found, and adjust", href=f"{check_href(valve)}?{query}", class_="button")
+        href = check_href(valve, before=now)
+        adjust = el("a", "Take this as found, and adjust", href=href, class_="button")
         return el("div", taken, adjust, class_="way-on")
     return el(
         "div",

@@ -99,11 +99,19 @@ class Checks:
         return out[::-1]
 
 
-def check_href(valve: str, stretch: Stretch | None = None, *, live_from_ns: int | None = None) -> str:
-    """Address of a valve's verification: in general, of a stretch, or watched as it is done."""
-    href = f"/verification/{quote(valve, safe='')}"
+def check_href(
+    valve: str, stretch: Stretch | None = None, *, live_from_ns: int | None = None, before: Stretch | None = None
+) -> str:
+    """Address of a valve's verification: in general, of a stretch, or watched as it is done.
+
+    `before`: the stretch that was taken as found, which stays known until a record is made.
+    """
+    query: dict[str, str] = {}
     if stretch is not None:
-        return f"{href}?{urlencode({'from': utc(stretch.from_ns), 'to': utc(stretch.to_ns)}, safe=':')}"
-    if live_from_ns is not None:
-        return f"{href}?{urlencode({'from': utc(live_from_ns)}, safe=':')}"
-    return href
+        query = {"from": utc(stretch.from_ns), "to": utc(stretch.to_ns)}
+    elif live_from_ns is not None:
+        query = {"from": utc(live_from_ns)}
+    if before is not None:
+        query |= {"found_from": utc(before.from_ns), "found_to": utc(before.to_ns)}
+    href = f"/verification/{quote(valve, safe='')}"
+    return f"{href}?{urlencode(query, safe=':')}" if query else href
