@@ -32,11 +32,11 @@ ARGUMENTS = [
 ]
 
 
-def _load(name: str) -> ModuleType:
+def _load(name: str, folder: Path = HERE.parent / "web") -> ModuleType:
     known = sys.modules.get(name)
     if known is not None:
         return known
-    spec = importlib.util.spec_from_file_location(name, HERE.parent / "web" / f"{name}.py")
+    spec = importlib.util.spec_from_file_location(name, folder / f"{name}.py")
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
@@ -144,6 +144,13 @@ def enter():
 def serve():
     """`served`, for tests that need a plant of their own."""
     return served
+
+
+@pytest.fixture
+def demo_plant() -> Iterator[tuple[str, object, object]]:
+    """The demo's plant behind the dashboard: its address, the plant, its door."""
+    with _load("demo_plant", HERE).demo_plant(_load("fixture_door")) as parts:
+        yield parts
 
 
 @pytest.fixture
