@@ -51,6 +51,7 @@ LOAD_STATES: Mapping[str, str] = {
     "none": "no pressure: electrical part only",
 }
 
+REPORT_NO_VALIDATION = "This report says what was measured. It is no safety validation and releases no machine."
 NO_VALIDATION = "This record says what was measured. It is not a safety validation and releases no machine."
 
 DECISION_RULE = (

@@ -5,18 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from asleft.web.access.visitor import current
+from asleft.web.actions.papers import document
 from asleft.web.fragments.reports import chooser, days_in, report_href, size_in
 from asleft.web.frame import Frame
 from asleft.web.markup import el
-from asleft.web.report.paper import PdfUnavailableError, pdf
 from asleft.web.report.state import WEEK_NS, state_report
 from asleft.web.source import Source
 from asleft.web.stretch import BadStretch, stretch_in
 from asleft.web.views.valve import valve_view
 from flask import Flask, Response, redirect, request
 from werkzeug.wrappers import Response as AnyResponse
-
-POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; frame-ancestors 'none'"
 
 LONGEST_S = 3660 * 86_400.0
 _KNOWN = ("from", "to", "paper")
@@ -39,17 +37,7 @@ class ReportPages:
         text = state_report(self.source, valve, stretch, self.version, size=size)
         if text is None:
             return self._said(f"There is no valve “{valve[:64]}” here.", 404)
-        if kind == "html":
-            answer = Response(text, mimetype="text/html")
-            answer.headers["Content-Security-Policy"] = POLICY
-            return answer
-        try:
-            body = pdf(text)
-        except PdfUnavailableError as error:
-            return self._said(str(error), 501)
-        answer = Response(body, mimetype="application/pdf")
-        answer.headers["Content-Disposition"] = f'inline; filename="asleft-{valve}.pdf"'
-        return answer
+        return document(text, kind, valve, Frame(self.source, current()))
 
     def choose(self, valve: str) -> AnyResponse:
         """The form; filled in, it leads to the report of that stretch."""

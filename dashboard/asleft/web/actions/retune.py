@@ -7,8 +7,8 @@ from urllib.parse import quote
 
 from asleft.web import units
 from asleft.web.access.visitor import current
+from asleft.web.actions.papers import document
 from asleft.web.actions.tables import file_of
-from asleft.web.actions.verification import document
 from asleft.web.fragments import retune as fragments
 from asleft.web.frame import Frame, said
 from asleft.web.markup import details, el
@@ -67,7 +67,7 @@ class RetunePages:
             return file_of(retune_table(view, shown), self.source.now_ns())
         if kind:
             text = retune_report(self.source, view, self.version, shown)
-            return document(text, kind, f"asleft-{valve}-retune", frame)
+            return document(text, kind, f"{valve}-retune", frame)
         return self._page(frame, view, shown, note)
 
     def _page(self, frame: Frame, view: RetuneView, shown: units.Pressures, note: str) -> Response:

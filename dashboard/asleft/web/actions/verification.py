@@ -12,6 +12,7 @@ from asleft.store.protocols import SheetRecord
 from asleft.store.verifications import VerificationRecord, Verifications
 from asleft.web import units
 from asleft.web.access.visitor import current
+from asleft.web.actions.papers import document
 from asleft.web.actions.tables import file_of
 from asleft.web.fragments import checked
 from asleft.web.fragments import verification as fragments
@@ -19,7 +20,6 @@ from asleft.web.fragments.csv_link import csv_link, csv_of_stretch
 from asleft.web.frame import Frame, said
 from asleft.web.markup import Child, el, table
 from asleft.web.plant_times import typed_ns
-from asleft.web.report.paper import PdfUnavailableError, pdf
 from asleft.web.report.verification import contents, record_report, title_of
 from asleft.web.source import Source
 from asleft.web.stretch import BadStretch, Stretch, time_in
@@ -32,7 +32,6 @@ from flask import Flask, redirect, request
 from flask import Response as Answer
 from werkzeug.wrappers import Response
 
-POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; frame-ancestors 'none'"
 PAPERS = (("To print", "html"), ("PDF", "pdf"), ("JSON", "json"), ("CSV", "csv"))
 NO_SHEET = "This valve has no sheet: nothing can be graded before there is one."
 
@@ -259,7 +258,7 @@ class VerificationPages:
             return file_of(check_table(file, parts, self.source.time, shown), self.source.now_ns())
         if kind:
             text = record_report(record, sheet, self.source.time, shown)
-            return document(text, kind, f"asleft-{valve}-record-{number}", frame)
+            return document(text, kind, f"{valve}-record-{number}", frame)
         links = [el("a", words, href=fragments.record_href(valve, number, ending), class_="button")
                  for words, ending in PAPERS]  # fmt: skip
         name = valve_name(valve, sheet)
@@ -365,21 +364,6 @@ class VerificationPages:
             el("p", el("a", "All presses", href="/"), class_="sub"),
             status=404,
         )
-
-
-def document(text: str, kind: str, name: str, frame: Frame) -> Response:
-    """A report as HTML or PDF."""
-    if kind == "html":
-        answer = Answer(text, mimetype="text/html")
-        answer.headers["Content-Security-Policy"] = POLICY
-        return answer
-    try:
-        body = pdf(text)
-    except PdfUnavailableError as error:
-        return frame.page("No PDF", el("h1", str(error)), status=501)
-    answer = Answer(body, mimetype="application/pdf")
-    answer.headers["Content-Disposition"] = f'inline; filename="{name}.pdf"'
-    return answer
 
 
 def register(server: Flask, source: Source, filed: Verifications, version: str) -> None:

@@ -33,9 +33,15 @@ class Chart:
         return self.height - BOTTOM - min(max(share, -0.02), 1.02) * (self.height - TOP - BOTTOM)
 
     def line(self, xs: Sequence[float], ys: Sequence[float], class_: str) -> None:
-        """A line through points."""
-        points = " ".join(f"{self.at_x(x):.1f},{self.at_y(y):.1f}" for x, y in zip(xs, ys, strict=True))
-        self.pieces.append(el("polyline", points=points, class_=class_))
+        """A line through points; it breaks where one is not a number."""
+        path, pen = [], "M"
+        for x, y in zip(xs, ys, strict=True):
+            if not (math.isfinite(x) and math.isfinite(y)):
+                pen = "M"
+                continue
+            path.append(f"{pen}{self.at_x(x):.1f} {self.at_y(y):.1f}")
+            pen = "L"
+        self.pieces.append(el("path", d="".join(path), class_=class_))
 
     def area(self, xs: Sequence[float], low: Sequence[float], high: Sequence[float], class_: str = "band") -> None:
         """What lies between two lines."""
@@ -68,11 +74,11 @@ class Chart:
         for value in ticks(*self.x, 6):
             x = self.at_x(value)
             grid.append(el("path", d=f"M{x:.1f} {TOP}V{bottom}", class_="grid"))
-            grid.append(el("text", f"{value:g}", x=x, y=bottom + 15, text_anchor="middle"))
+            grid.append(el("text", numeral(value), x=x, y=bottom + 15, text_anchor="middle"))
         for value in ticks(*self.y, 5):
             y = self.at_y(value)
             grid.append(el("path", d=f"M{LEFT} {y:.1f}H{right}", class_="grid"))
-            grid.append(el("text", f"{value:g}", x=LEFT - 6, y=y + 4, text_anchor="end"))
+            grid.append(el("text", numeral(value), x=LEFT - 6, y=y + 4, text_anchor="end"))
         return el(
             "svg",
             *grid,
@@ -95,6 +101,11 @@ def ticks(low: float, high: float, most: int) -> list[float]:
     step = next(power * k for k in (1, 2, 2.5, 5, 10) if power * k >= raw)
     first = math.ceil(low / step - 1e-9)
     return [round(k * step, 10) for k in range(first, math.floor(high / step + 1e-9) + 1)]
+
+
+def numeral(value: float) -> str:
+    """A tick's number, as short as it is exact."""
+    return f"{value:.10g}".replace("-", "−")
 
 
 def padded(values: Sequence[float], share: float = 0.05) -> tuple[float, float]:

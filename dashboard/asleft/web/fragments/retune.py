@@ -85,9 +85,8 @@ def _table(view: RetuneView, shown: Pressures) -> Markup:
             p = "below 0.001" if change.p_different < 1e-3 else f"{change.p_different:.3f}"
             margin = format_uncertainty(shown.shown(name, change.margin))
             same = "below 0.001" if change.p_same < 1e-3 else f"{change.p_same:.3f}"
-            test = (
-                f"{change.test}, p {p}; the same within {margin}: p {same}. {line.basis[:1].upper()}{line.basis[1:]}."
-            )
+            test = f"{change.test}, p {p}; the same within {margin}: p {same}"
+            test += f"; {line.basis}" if len(bases) > 1 else ""
         rows.append(
             [
                 f"{line.label}, {shown.unit_of(name)}", *numbers, line.word,
@@ -104,8 +103,8 @@ def _table(view: RetuneView, shown: Pressures) -> Markup:
 
 
 def _signed(name: str, value: float, shown: Pressures) -> str:
-    number = shown.shown(name, value)
-    text = f"{number:+.3g}"
+    """A difference with its sign, one digit finer than the quantity itself is shown."""
+    text = f"{shown.shown(name, value):+.{shown.decimals(name, value) + 1}f}"
     return "0" if float(text) == 0.0 else text.replace("-", "−")
 
 

@@ -30,12 +30,6 @@ _PICTURES = f"""
 .chart .tip.before {{ fill: #ffffff; stroke: {palette.MUTED}; }}
 .chart .trace {{ stroke: {palette.TEXT}; stroke-width: 1.4; fill: none; }}
 .chart .trace.before {{ stroke: {palette.MUTED}; stroke-dasharray: 2 3; }}
-.diagram .axis {{ stroke: {palette.MUTED}; stroke-width: 0.8; fill: none; }}
-.diagram .falling, .diagram .expected {{ stroke-dasharray: 4 3; }}
-.diagram .expected {{ stroke: {palette.EXPECTED}; stroke-width: 1; fill: none; }}
-.diagram .found {{ stroke: {palette.TEXT}; stroke-width: 0.8; stroke-opacity: 0.75; fill: none; }}
-.diagram .up {{ fill: {palette.TEXT}; fill-opacity: 0.75; }}
-.diagram .down {{ fill: #ffffff; fill-opacity: 0.6; stroke: {palette.MEASURED}; stroke-width: 0.9; }}
 text {{ font-family: sans-serif; font-size: 11px; fill: {palette.MUTED}; }} .strong {{ fill: {palette.TEXT}; }}
 """
 _STYLE = f"""
@@ -66,7 +60,7 @@ figure .chart {{ width: 100%; height: auto; }}
 ul.done {{ list-style: none; padding-left: 0; }}
 figcaption {{ font-size: 9pt; font-weight: 600; }}
 figure p {{ font-size: 8.5pt; padding-right: 1.2em; }}
-.history, .diagram {{ width: 100%; height: auto; }}
+.history {{ width: 100%; height: auto; }}
 .cautions {{ border-left: 3pt solid {palette.SHIFT}; padding-left: 0.8em; }}
 """
 

@@ -12,8 +12,7 @@ from asleft.web.source import Source
 from asleft.web.units import BAR, Pressures
 from asleft.web.views.retune import RetuneView
 from asleft.web.words import CAUTIONS
-
-NO_VALIDATION = "This report says what was measured. It is no safety validation and releases no machine."
+from asleft.web.words_check import REPORT_NO_VALIDATION
 
 
 def retune_report(source: Source, view: RetuneView, version: str, shown: Pressures = BAR, *, size: str = "a4") -> str:
@@ -31,6 +30,6 @@ def retune_report(source: Source, view: RetuneView, version: str, shown: Pressur
         el("p", f"Sheet: revision {view.record.number}, by {view.record.by}. SHA-256 of its file: {digest}."),
         el("p", f"Software: asleft {version}. All times in {source.time.name}, 24 h."),
         el("div", el("h2", "Before anyone goes to the press"), el("ul", *(el("li", text) for text in CAUTIONS)),
-           el("p", NO_VALIDATION), class_="cautions"),
+           el("p", REPORT_NO_VALIDATION), class_="cautions"),
         size=size,
     )  # fmt: skip

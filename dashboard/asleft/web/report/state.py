@@ -6,10 +6,11 @@ import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from asleft.sheet.model import Sheet
 from asleft.web import units
+from asleft.web.figures.checked import ramps_figure
 from asleft.web.figures.curve_paper import curve_svg, curve_words
 from asleft.web.figures.history import history_svg
-from asleft.web.figures.strokes_paper import strokes_svg
 from asleft.web.markup import Child, Markup, el, join, table
 from asleft.web.report.paper import paper, picture
 from asleft.web.source import Source
@@ -17,20 +18,15 @@ from asleft.web.stretch import Stretch
 from asleft.web.svg import LARGE, deviation_strip
 from asleft.web.views.curve import curve_view
 from asleft.web.views.history import history_views
-from asleft.web.views.strokes import strokes_views
+from asleft.web.views.ramps import RampsView, ramps_view
 from asleft.web.views.valve import ValveView, valve_view
 from asleft.web.views.valves import strip_words
 from asleft.web.when import age
 from asleft.web.words import CAUTIONS, STATE_WORDS, sentence_case
+from asleft.web.words_check import DECISION_RULE, REPORT_NO_VALIDATION
 
 DAY_S = 86_400.0
 WEEK_NS = 7 * 86_400 * 10**9
-DECISION = (
-    "A setting is “in” if its deviation and the whole of its expanded uncertainty (95 %) lie within the tolerance, "
-    "“out” if all of it lies beyond, else “undecided” (guard band of one expanded uncertainty: ISO 14253-1, JCGM "
-    "106). The coverage factor follows from the effective degrees of freedom (JCGM 100, G.4)."
-)
-NO_VALIDATION = "This report says what was measured. It is no safety validation and releases no machine."
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,14 +65,14 @@ def state_report(
         _histories(source, valve) if told is None or stretch.seconds > DAY_S else None,  # an hour has no history
         _coverage(source, stretch, _seconds(source, valve, stretch) if told is None else told.seconds),
         el("h2", "How it was decided"),
-        el("p", DECISION),
+        el("p", DECISION_RULE),
         *(el("p", remark) for remark in view.remarks),
         el("h2", "What it rests on"),
         el("p", told.about) if told is not None else None,
         el("p", f"Sheet: {view.sheet_words}. SHA-256 of its file: {digest}." if record else "No sheet is filed."),
         el("p", f"Software: asleft {version}. All times in {source.time.name}, 24 h."),
         el("div", el("h2", "Before anyone goes to the press"), el("ul", *(el("li", text) for text in CAUTIONS)),
-           el("p", NO_VALIDATION), class_="cautions"),
+           el("p", REPORT_NO_VALIDATION), class_="cautions"),
         size=size,
     )  # fmt: skip
 
@@ -156,14 +152,29 @@ def _diagrams(source: Source, valve: str) -> Markup | None:
     drawn: list[tuple[str, Markup, str]] = []
     if curve is not None and (picture_of_curve := curve_svg(curve)) is not None:
         drawn.append(("pressure against current", picture_of_curve, curve_words(curve)))
-    ramps = strokes_views(source, valve)
-    drawn += [(f"ramp {'up' if view.rising else 'down'}", strokes_svg(view), view.words) for view in ramps]
+    drawn += _ramps(ramps_view(source, valve), source.sheet(valve, source.now_ns()))
     if not drawn:
         return None
     figures = [
         el("figure", el("figcaption", name), picture(svg), el("p", words, class_="sub")) for name, svg, words in drawn
     ]
     return join(el("h2", "Characteristic and ramps"), el("div", *figures, class_="pictures"))
+
+
+def _ramps(view: RampsView, sheet: Sheet | None) -> list[tuple[str, Markup, str]]:
+    """Ramps as the page of the valve shows them, over the ramps of the sheet."""
+    drawn = []
+    for way in ("up", "down"):
+        strokes = view.of(f"ramp_{way}")
+        traces = [
+            {"way": way, "time_s": one.time_s.tolist(), "share": (one.way if one.up else 1.0 - one.way).tolist()}
+            for one in strokes
+        ]
+        svg = ramps_figure(traces, sheet, way) if sheet is not None else None
+        if svg is not None:
+            words = f"{len(strokes)} strokes over one another, scaled to the full span. {view.seen}"
+            drawn.append((f"ramp {way}", svg, words))
+    return drawn
 
 
 def _histories(source: Source, valve: str) -> Markup | None:

@@ -9,7 +9,7 @@ from urllib.parse import quote, urlencode
 
 import numpy as np
 from asleft.judge.types import FastBurst, Samples
-from asleft.judge.verify.grade import check, demand_of
+from asleft.judge.verify.grade import CONDITIONING, check, demand_of
 from asleft.judge.verify.recognise import motion_of
 from asleft.judge.verify.result import Check
 from asleft.sheet.model import Sheet
@@ -22,8 +22,8 @@ S = 10**9
 LONGEST_S = 2 * 3600
 #: How far back sweeps are looked for without being asked.
 LOOK_BACK_NS = 8 * 3600 * S
-#: Cycles this close before a sweep belong to it.
-BELONGS_S = 600.0
+#: Cycles this close before a sweep belong to it, as many as it needs.
+BELONGS_S = 120.0
 _MARGIN_S = 3.0
 _KEPT = 12
 
@@ -91,7 +91,7 @@ class Checks:
                 continue
             first, count = cycle, 0
             for before in reversed(cycles[:number]):
-                if before.sweep or first.from_s - before.to_s > BELONGS_S / 5 or count == 6:
+                if before.sweep or first.from_s - before.to_s > BELONGS_S or count == CONDITIONING:
                     break
                 first, count = before, count + 1
             from_ns, to_ns = round((first.from_s - _MARGIN_S) * S), round((cycle.to_s + _MARGIN_S) * S)
