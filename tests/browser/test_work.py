@@ -18,8 +18,8 @@ def test_the_pages_read_well(desk, visit, size):
     records.door.store.work.declare(V, records.now + 3600 * 10**9, "coil changed", 0, records.now, _Actor())
     visitor = visit(size, "technician")
     for name, path in (
-        ("work", f"/work/{V}"),
-        ("work-none", "/work/press-1.platen"),
+        ("work", f"/work-in-progress/{V}"),
+        ("work-none", "/work-in-progress/press-1.platen"),
         ("work-alarms", "/alarms"),
         ("start", "/start"),
         ("sheet-table", f"/sheets/{V}"),
@@ -69,7 +69,7 @@ def test_declared_on_the_valves_page_seen_on_all_and_ended(desk, visit, until):
     until(page, f"document.querySelector('h1').innerText.endsWith({sentence!r})")
     visitor.photograph("work-valve")
     assert visitor.axe() == []
-    visitor.open(f"{url}/work/{V}")
+    visitor.open(f"{url}/work-in-progress/{V}")
     page.get_by_role("button", name="End it now").click()
     assert page.locator("h1").inner_text() == "No work is declared on the clamp pressure of Press 2."
     visitor.open(f"{url}/valve/{V}")

@@ -10,8 +10,10 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import pytest
+from asleft.store.engine import make_engine
 from asleft.store.influx.place import InfluxPlace, place_from
 from asleft.store.influx.samples import open_influx, open_influx_reader
+from asleft.store.migrate import migrate
 from asleft.store.protocols import RecordStore, SampleReader, SampleStore
 from asleft.store.records import open_records
 from asleft.store.retention import Retention
@@ -217,3 +219,13 @@ def same_block() -> Callable[[Block, Block], None]:
             np.testing.assert_array_equal(a.values, b.values)
 
     return check
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def engine(request, tmp_path):
+    """A records store with its tables, in a file and in a server."""
+    where = tmp_path / "records.db"
+    made = make_engine(where if request.param == "sqlite" else request.getfixturevalue("postgres").url(str(tmp_path)))
+    migrate(made)
+    yield made
+    made.dispose()

@@ -7,22 +7,11 @@ from asleft.alarms.events import AlarmEvent, EventKind
 from asleft.store.access import AccessStore
 from asleft.store.actor import Actor
 from asleft.store.desk import Contact
-from asleft.store.engine import make_engine
-from asleft.store.migrate import migrate
 from asleft.store.outbox import FIRST_RETRY_S, Notice, Standing
 from asleft.store.protocols import AlarmEventConflict
 from asleft.store.records import SqlRecords
 
 KL = Actor("kl", "10.0.0.7")
-
-
-@pytest.fixture(params=["sqlite", "postgresql"])
-def engine(request, tmp_path):
-    where = tmp_path / "records.db"
-    made = make_engine(where if request.param == "sqlite" else request.getfixturevalue("postgres").url(str(tmp_path)))
-    migrate(made)
-    yield made
-    made.dispose()
 
 
 def event(seq=1, kind=EventKind.RAISED, who="judge", comment=""):

@@ -7,21 +7,10 @@ import hashlib
 import pytest
 from asleft.store.access import AccessStore
 from asleft.store.actor import Actor
-from asleft.store.engine import make_engine
-from asleft.store.migrate import migrate
 from asleft.store.tables import verification
 from sqlalchemy.exc import DatabaseError
 
 KL = Actor("kl", "10.0.0.7")
-
-
-@pytest.fixture(params=["sqlite", "postgresql"])
-def engine(request, tmp_path):
-    where = tmp_path / "records.db"
-    made = make_engine(where if request.param == "sqlite" else request.getfixturevalue("postgres").url(str(tmp_path)))
-    migrate(made)
-    yield made
-    made.dispose()
 
 
 def test_records_are_numbered_by_valve_and_come_back_as_they_were(engine):

@@ -5,8 +5,7 @@ from __future__ import annotations
 import pytest
 from asleft.store.access import AccessStore
 from asleft.store.actor import Actor
-from asleft.store.engine import make_engine, writing
-from asleft.store.migrate import migrate
+from asleft.store.engine import writing
 from asleft.store.work import (
     LONGEST_NS,
     SHORTEST_NS,
@@ -28,15 +27,6 @@ KL, RS = Actor("kl", "10.0.0.7"), Actor("rs", "10.0.0.8")
 HOUR = 3_600 * 10**9
 T0 = 1_700_000_000 * 10**9
 V = "press-1.platen"
-
-
-@pytest.fixture(params=["sqlite", "postgresql"])
-def engine(request, tmp_path):
-    where = tmp_path / "records.db"
-    made = make_engine(where if request.param == "sqlite" else request.getfixturevalue("postgres").url(str(tmp_path)))
-    migrate(made)
-    yield made
-    made.dispose()
 
 
 @pytest.fixture

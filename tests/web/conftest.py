@@ -6,6 +6,7 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
+from asleft.web.app import create_app
 from asleft.web.source import Source
 from asleft.web.when import PlantTime
 
@@ -61,3 +62,26 @@ def door(doors, plant, tmp_path):
 @pytest.fixture
 def source(plant) -> Source:
     return Source(plant, plant, PlantTime.named("Europe/Madrid"), lambda: plant.now)
+
+
+@pytest.fixture
+def desked(desks, plant, door, tmp_path):
+    """The plant over a real records store for what people enter."""
+    made = desks.Desked(plant, door, tmp_path / "door")
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def app(plant, desked, door):
+    """The dashboard over it, with an account of each role."""
+    door.add_one_of_each()
+    return create_app(plant, desked, door.access, clock_ns=lambda: plant.now)
+
+
+@pytest.fixture
+def client(app, doors):
+    """A technician, signed in."""
+    made = app.server.test_client()
+    assert doors.sign_in(made, "technician").status_code == 303
+    return made

@@ -17,28 +17,8 @@ S = 10**9
 
 
 @pytest.fixture
-def desked(desks, plant, door, tmp_path):
-    made = desks.Desked(plant, door, tmp_path / "door")
-    yield made
-    made.close()
-
-
-@pytest.fixture
 def alarms(desked, plant):
     return desked.raise_usual(plant.now)
-
-
-@pytest.fixture
-def app(plant, desked, door):
-    door.add_one_of_each()
-    return create_app(plant, desked, door.access, clock_ns=lambda: plant.now)
-
-
-@pytest.fixture
-def client(app, doors):
-    made = app.server.test_client()
-    assert doors.sign_in(made, "technician").status_code == 303
-    return made
 
 
 def text_of(answer) -> str:

@@ -45,7 +45,7 @@ PATHS = {
     "/verification/<valve>/record": "/verification/press-2.clamp/record",
     "/verification/<valve>/<int:number>": "/verification/press-2.clamp/1",
     "/verification/<valve>/<int:number>.<any(html, pdf, json, csv):kind>": "/verification/press-2.clamp/1.json",
-    "/work/<valve>": "/work/press-2.clamp",
+    "/work-in-progress/<valve>": "/work-in-progress/press-2.clamp",
 }
 #: What the pages send with their callbacks.
 VALUES = {

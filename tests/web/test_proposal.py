@@ -9,33 +9,12 @@ from urllib.parse import parse_qs, urlsplit
 import pytest
 from asleft.store.protocols import SheetRecord
 from asleft.web import units
-from asleft.web.app import create_app
 from asleft.web.tables.text import utc
 from asleft.web.views.proposal import wanted_of
 
 S = 10**9
 V = "press-1.platen"
 BARE = f'[valve]\nid = "{V}"\n[signal]\nkind = "4-20mA"\n[as_left]\nsupply_voltage = 24.0\n'
-
-
-@pytest.fixture
-def desked(plant, door, desks, tmp_path):
-    door.add_one_of_each()
-    made = desks.Desked(plant, door, tmp_path / "door")
-    yield made
-    made.close()
-
-
-@pytest.fixture
-def app(plant, door, desked):
-    return create_app(plant, desked, door.access, clock_ns=lambda: plant.now)
-
-
-@pytest.fixture
-def client(app, doors):
-    made = app.server.test_client()
-    assert doors.sign_in(made, "technician").status_code == 303
-    return made
 
 
 @pytest.fixture

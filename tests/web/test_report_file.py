@@ -59,7 +59,7 @@ def test_it_says_what_the_file_shows_and_what_it_rests_on(files, tmp_path):
         "It is no safety validation",
     ):
         assert words in text, words
-    assert text.count('class="diagram"') == 3
+    assert text.count('class="chart"') == 3
     assert "History" not in text
     assert "1970" not in text
     assert re.search(r'<tr class="out"><th scope="row">ramp up</th>', text)

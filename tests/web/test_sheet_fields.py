@@ -8,7 +8,6 @@ from dataclasses import replace
 import pytest
 from asleft.sheet.model import Tolerance
 from asleft.sheet.reader import read_sheet
-from asleft.web.app import create_app
 from asleft.web.source import Source
 from asleft.web.views.sheet_form import form_of
 from asleft.web.views.sheet_table import sheet_table
@@ -16,21 +15,6 @@ from asleft.web.when import PlantTime
 
 V = "press-2.clamp"
 REVISE = f"/sheets/{V}/revise"
-
-
-@pytest.fixture
-def desked(desks, plant, door, tmp_path):
-    made = desks.Desked(plant, door, tmp_path / "door")
-    yield made
-    made.close()
-
-
-@pytest.fixture
-def client(plant, desked, door, doors):
-    door.add_one_of_each()
-    made = create_app(plant, desked, door.access, clock_ns=lambda: plant.now).server.test_client()
-    doors.sign_in(made, "technician")
-    return made
 
 
 @pytest.fixture

@@ -7,31 +7,10 @@ from io import BytesIO
 
 import pytest
 from asleft.sheet.reader import read_sheet
-from asleft.web.app import create_app
 
 S = 10**9
 V = "press-2.clamp"
 REVISE = f"/sheets/{V}/revise"
-
-
-@pytest.fixture
-def desked(desks, plant, door, tmp_path):
-    made = desks.Desked(plant, door, tmp_path / "door")
-    yield made
-    made.close()
-
-
-@pytest.fixture
-def app(plant, desked, door):
-    door.add_one_of_each()
-    return create_app(plant, desked, door.access, clock_ns=lambda: plant.now)
-
-
-@pytest.fixture
-def client(app, doors):
-    made = app.server.test_client()
-    assert doors.sign_in(made, "technician").status_code == 303
-    return made
 
 
 def text_of(answer) -> str:

@@ -10,27 +10,11 @@ from io import BytesIO, StringIO
 from urllib.parse import quote
 
 import pytest
-from asleft.web.app import create_app
 from asleft.web.tables.text import utc
 from pypdf import PdfReader
 
 S = 10**9
 V = "press-1.platen"
-
-
-@pytest.fixture
-def app(plant, door, desks, tmp_path):
-    door.add_one_of_each()
-    desked = desks.Desked(plant, door, tmp_path / "door")
-    yield create_app(plant, desked, door.access, clock_ns=lambda: plant.now)
-    desked.close()
-
-
-@pytest.fixture
-def client(app, doors):
-    made = app.server.test_client()
-    assert doors.sign_in(made, "technician").status_code == 303
-    return made
 
 
 def text_of(answer) -> str:

@@ -7,7 +7,6 @@ import re
 import pytest
 from asleft.store.actor import Actor
 from asleft.store.work import WorkRefused
-from asleft.web.app import create_app
 from asleft.web.fragments.valve import opening
 from asleft.web.source import Source
 from asleft.web.views.presses import presses_view
@@ -19,29 +18,9 @@ from asleft.web.when import PlantTime
 S = 10**9
 HOUR = 3600 * S
 V = "press-2.clamp"
-HREF = f"/work/{V}"
+HREF = f"/work-in-progress/{V}"
 KL = Actor("kl", "10.0.0.7")
 MADRID = PlantTime.named("Europe/Madrid")
-
-
-@pytest.fixture
-def desked(desks, plant, door, tmp_path):
-    made = desks.Desked(plant, door, tmp_path / "door")
-    yield made
-    made.close()
-
-
-@pytest.fixture
-def app(plant, desked, door):
-    door.add_one_of_each()
-    return create_app(plant, desked, door.access, clock_ns=lambda: plant.now)
-
-
-@pytest.fixture
-def client(app, doors):
-    made = app.server.test_client()
-    assert doors.sign_in(made, "technician").status_code == 303
-    return made
 
 
 @pytest.fixture
@@ -209,9 +188,9 @@ def test_a_form_without_its_number_changes_nothing(client, doors, door):
 
 
 def test_an_unknown_valve_has_no_page(client, doors):
-    assert client.get("/work/press-99.none").status_code == 404
+    assert client.get("/work-in-progress/press-99.none").status_code == 404
     form = {doors.CSRF: doors.word_in(text_of(client.get(HREF))), "act": "end", "seen": "0"}
-    assert client.post("/work/press-99.none", data=form).status_code == 404
+    assert client.post("/work-in-progress/press-99.none", data=form).status_code == 404
 
 
 def test_a_viewer_sees_it_and_is_told_that_nothing_can_be_entered(app, doors, plant, door):

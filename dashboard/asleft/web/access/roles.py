@@ -62,15 +62,15 @@ ROUTES: Mapping[str, Role] = {
     "/verification/<valve>/record": _T,
     "/verification/<valve>/<int:number>": _V,
     "/verification/<valve>/<int:number>.<any(html, pdf, json, csv):kind>": _V,
-    "/work/<valve>": _V,
+    "/work-in-progress/<valve>": _V,
 }
 
 #: Those of them that people open, from a letter's link for one: whoever is not signed in is led to the door and back.
-_PLAIN = ("/alarms", "/sheets", "/report", "/csv", "/work", "/start", "/verification", "/retune")
+_PLAIN = ("/alarms", "/sheets", "/report", "/csv", "/work-in-progress", "/start", "/verification", "/retune")
 PLAIN_PAGES: frozenset[str] = frozenset(rule for rule in ROUTES if rule.startswith(_PLAIN))
 
 #: Routes whose posted forms change something, by their rule: they ask for more than looking does.
-CHANGES: Mapping[str, Role] = {"/alarms/<path:alarm>": _T, "/work/<valve>": _T}
+CHANGES: Mapping[str, Role] = {"/alarms/<path:alarm>": _T, "/work-in-progress/<valve>": _T}
 
 #: Routes of the framework that nobody needs here.
 NEVER: frozenset[str] = frozenset({"/_reload-hash", "/_favicon.ico", "/static/<path:filename>"})

@@ -101,10 +101,10 @@ def register(server: Flask, source: Source, log: WorkLog) -> None:
     """Add the routes."""
     pages = WorkPages(source, log)
 
-    @server.get("/work/<valve>")
+    @server.get("/work-in-progress/<valve>")
     def _work(valve: str) -> Response:
         return pages.one(valve)
 
-    @server.post("/work/<valve>")
+    @server.post("/work-in-progress/<valve>")
     def _declare(valve: str) -> Response:
         return pages.act(valve)

@@ -15,7 +15,7 @@ STATE = "work-in-progress"
 
 def work_href(valve: str) -> str:
     """Address of the page on which work on a valve is declared."""
-    return f"/work/{quote(valve, safe='')}"
+    return f"/work-in-progress/{quote(valve, safe='')}"
 
 
 def work_words(time: PlantTime, work: Work, now_ns: int) -> str:
