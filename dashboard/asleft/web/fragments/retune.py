@@ -79,8 +79,8 @@ def _table(view: RetuneView, shown: Pressures) -> Markup:
             numbers = [
                 shown.number(name, change.before),
                 shown.number(name, change.after),
-                _signed(name, change.change, shown),
-                f"{_signed(name, change.low, shown)} to {_signed(name, change.high, shown)}",
+                _signed(name, change.change, change.before, shown),
+                " to ".join(_signed(name, one, change.before, shown) for one in (change.low, change.high)),
             ]
             p = "below 0.001" if change.p_different < 1e-3 else f"{change.p_different:.3f}"
             margin = format_uncertainty(shown.shown(name, change.margin))
@@ -102,9 +102,9 @@ def _table(view: RetuneView, shown: Pressures) -> Markup:
     return join(made, el("p", said, class_="sub") if said else None)
 
 
-def _signed(name: str, value: float, shown: Pressures) -> str:
-    """A difference with its sign, one digit finer than the quantity itself is shown."""
-    text = f"{shown.shown(name, value):+.{shown.decimals(name, value) + 1}f}"
+def _signed(name: str, value: float, beside: float, shown: Pressures) -> str:
+    """A difference with its sign, one digit finer than the value `beside` it is shown."""
+    text = f"{shown.shown(name, value):+.{shown.decimals(name, beside) + 1}f}"
     return "0" if float(text) == 0.0 else text.replace("-", "−")
 
 
