@@ -19,6 +19,7 @@ from asleft.judge.decide import expanded_uncertainty, verdict
 from asleft.judge.drift.points import seen_of
 from asleft.judge.driver.ramps import combine
 from asleft.judge.driver.systematic import current_systematic, ramp_systematic, stroke_size
+from asleft.judge.estimates import Seen
 from asleft.judge.judge import state_of_log
 from asleft.judge.memory import JudgeState
 from asleft.judge.segments.features import Dwell, Stroke
@@ -283,7 +284,7 @@ def _ramps(sheet: Sheet, state: JudgeState) -> tuple[RampStep, ...]:
     return tuple(out)
 
 
-def _ramp(sheet: Sheet, seen: object, stroke: Stroke, name: str, k: int) -> Graded:
+def _ramp(sheet: Sheet, seen: Seen, stroke: Stroke, name: str, k: int) -> Graded:
     combined = combine([stroke])
     if combined is None:
         return _unseen("too little of the ramp was seen")
@@ -291,7 +292,7 @@ def _ramp(sheet: Sheet, seen: object, stroke: Stroke, name: str, k: int) -> Grad
     sd = math.sqrt(max(float(combined.covariance[k, k]), 0.0))
     if not math.isfinite(sd) or sd > max(0.3 * abs(value), 0.1):
         return _unseen("too little of the ramp was seen")
-    systematic = ramp_systematic(sheet, seen, max(value, 0.0), [stroke], rising=k == 0)  # type: ignore[arg-type]
+    systematic = ramp_systematic(sheet, seen, max(value, 0.0), [stroke], rising=k == 0)
     expanded = expanded_uncertainty(sd, math.inf, systematic)
     wanted = sheet.as_left.get(name)
     return _graded(wanted, max(value, 0.0), expanded, sheet.tolerance.get(name), "not in the sheet")
