@@ -16,7 +16,7 @@ from asleft.web.access import routes
 from asleft.web.access.guard import guard
 from asleft.web.access.visitor import Access, present
 from asleft.web.actions import alarms as alarm_pages
-from asleft.web.actions import away, new_sheet
+from asleft.web.actions import away, new_sheet, verification_records
 from asleft.web.actions import proposal as proposal_page
 from asleft.web.actions import reports as report_pages
 from asleft.web.actions import retune as retune_pages
@@ -26,9 +26,11 @@ from asleft.web.actions import tables as table_files
 from asleft.web.actions import units as unit_choice
 from asleft.web.actions import verification as verification_pages
 from asleft.web.actions import work as work_pages
+from asleft.web.actions.grading import Grading
 from asleft.web.pages import audit, health, presses, shell, valve
 from asleft.web.reach import Place, Reach, Watched
 from asleft.web.source import Source
+from asleft.web.views.checks import Checks
 from asleft.web.when import PlantTime
 from dash import Dash
 
@@ -100,10 +102,12 @@ def create_app(
     alarm_pages.register(app.server, source, access.store.desk)
     new_sheet.register(app.server, source)
     sheet_pages.register(app.server, source)
-    proposal_page.register(app.server, source)
+    grading = Grading(source, Checks(source))
+    proposal_page.register(app.server, source, grading.checks)
     start_page.register(app.server, source, access)
     work_pages.register(app.server, source, access.store.work)
-    verification_pages.register(app.server, source, access.store.verifications, own_version)
+    verification_pages.register(app.server, grading, access.store.verifications)
+    verification_records.register(app.server, grading, access.store.verifications, own_version)
     retune_pages.register(app.server, source, own_version)
     report_pages.register(app.server, source, own_version)
     unit_choice.register(app.server, tls=rules.proxied)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from asleft.judge.propose.propose import propose
 from asleft.sheet.model import Sheet
@@ -36,11 +36,7 @@ class ProposalPage:
     """Proposals, over what the route needs."""
 
     source: Source
-    checks: Checks = field(init=False)
-
-    def __post_init__(self) -> None:
-        """Have a place to keep what was read a moment ago."""
-        object.__setattr__(self, "checks", Checks(self.source))
+    checks: Checks
 
     def one(self, valve: str) -> Response:
         """Choose a sweep, say what is wanted, see what would give it."""
@@ -126,9 +122,9 @@ class ProposalPage:
         return looked
 
 
-def register(server: Flask, source: Source) -> None:
+def register(server: Flask, source: Source, checks: Checks) -> None:
     """Add the route."""
-    page = ProposalPage(source)
+    page = ProposalPage(source, checks)
 
     @server.get("/sheets/<valve>/proposal")
     def _proposal(valve: str) -> Response:
