@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import pytest
-from asleft.alarms.classes import DELAYS, NOW_KINDS, AlarmClass, class_of
+from asleft.alarms.classes import DELAYS, AlarmClass, class_of
 from asleft.alarms.events import AlarmEvent, EventKind
 from asleft.alarms.figures import CHATTERS_FROM, FLOOD_IN_TEN_MINUTES, called, episodes, load
 from asleft.alarms.found import INTENDED, NOT_LOOKED, NOTHING, hit_rate, wilson
 from asleft.alarms.states import AlarmView, fold
-from asleft.judge.finding.faults import FAULTS
+from asleft.catalogue.finding_kinds import FINDING_KINDS
 from statsmodels.stats.proportion import proportion_confint
 
 S = 10**9
@@ -30,7 +30,12 @@ def alarm(from_s, to_s=None, *, kind="ramp-up-changed", valve="v", found="", sev
 
 
 def test_only_danger_and_lost_control_call_at_once() -> None:
-    assert {kind for kind, fault in FAULTS.items() if class_of(kind, fault.severity) is AlarmClass.NOW} == NOW_KINDS
+    assert {kind for kind, fault in FINDING_KINDS.items() if class_of(kind, fault.severity) is AlarmClass.NOW} == {
+        "current-unwanted",
+        "pressure-unwanted",
+        "current-lost",
+        "command-failed",
+    }
     assert class_of("ramp-up-changed", 2) is AlarmClass.SHIFT
     assert class_of("ramp-up-changed", 1) is AlarmClass.DIGEST
     assert set(DELAYS) == set(AlarmClass)

@@ -4,8 +4,9 @@ from dataclasses import dataclass, replace
 
 import pytest
 from asleft.alarms.events import EventKind
-from asleft.alarms.raising import DANGER_KINDS, alarm_events
+from asleft.alarms.raising import alarm_events
 from asleft.alarms.states import fold_all
+from asleft.catalogue.finding_kinds import DANGER_KINDS
 from hypothesis import given
 from hypothesis import strategies as st
 

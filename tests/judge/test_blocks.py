@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from asleft.judge.finding.faults import KIND_OF
+from asleft.catalogue.finding_kinds import KIND_OF
 from asleft.judge.judge import JudgeState, begin, dumps, judge_log, loads, step
 from asleft.judge.types import Samples
 from hypothesis import HealthCheck, example, given, settings

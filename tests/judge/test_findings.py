@@ -5,14 +5,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from asleft.catalogue.finding_kinds import FINDING_KINDS, KIND_OF
+from asleft.catalogue.parts import PART_WORDS
+from asleft.catalogue.statuses import worst
 from asleft.judge.drift.charts import Chart
 from asleft.judge.driver.clipping import Clip
 from asleft.judge.driver.currents import Level
 from asleft.judge.estimates import AsFound, Seen
-from asleft.judge.finding.faults import FAULTS, KIND_OF, worst
 from asleft.judge.finding.findings import find
 from asleft.judge.finding.scene import Scene
-from asleft.judge.sentence import PART_WORDS, likely, sentence
+from asleft.judge.sentence import likely, sentence
 from asleft.judge.summary import cut_since
 from asleft.judge.types import Coverage, Finding, Part, QuantityResult, State, Status, Verdict
 from asleft.judge.valve.pressure import LevelPressure, key_of
@@ -57,7 +59,7 @@ def found(
         assert FULL_SENTENCE.match(finding.evidence), finding.evidence
         assert "nan" not in finding.evidence.lower()
         assert "None" not in finding.evidence
-        assert finding.kind in FAULTS
+        assert finding.kind in FINDING_KINDS
         assert likely(finding).endswith(".")
     return {f.kind: f for f in out}
 
@@ -149,7 +151,7 @@ def test_each_watched_condition_becomes_a_finding_with_its_onset(kind) -> None:
     out = found(scene(stretches=stretches))
     assert out[kind].onset_s == 50.0
     assert "2 times" in out[kind].evidence
-    assert out[kind].part is FAULTS[kind].part
+    assert out[kind].part is FINDING_KINDS[kind].part
 
 
 @pytest.mark.parametrize(
@@ -366,7 +368,7 @@ def test_causes_come_first_and_the_most_urgent_of_them_before() -> None:
 
 
 def test_every_kind_has_status_part_and_words() -> None:
-    assert set(KIND_OF.values()) <= set(FAULTS)
+    assert set(KIND_OF.values()) <= set(FINDING_KINDS)
     assert set(PART_WORDS) == set(Part)
     assert worst([]) is Status.GOOD
     assert worst([Status.MAINTENANCE_REQUIRED, Status.FAILURE, Status.GOOD]) is Status.FAILURE

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from asleft.catalogue.finding_kinds import FINDING_KINDS
 from asleft.judge.coil.coil import Resistance, Winding, copper
 from asleft.judge.coil.coil_now import CoilState
 from asleft.judge.driver.clipping import Clip
@@ -21,9 +22,7 @@ from asleft.judge.finding.shapes import (
 from asleft.judge.finding.signatures import (
     AS_LEFT,
     CAUSES,
-    SIGN_OF,
     SYMPTOMS,
-    SYMPTOMS_OF,
     Cause,
     Values,
     without_current,
@@ -153,8 +152,9 @@ def test_the_table_knows_its_symptoms_and_every_part() -> None:
         assert not set(cause.shows) & cause.any_of, cause
         assert any(cause.departs(symptom) for symptom in known), cause
     assert {cause.part for cause in CAUSES} == set(Part)
-    assert all(set(symptoms) <= known for symptoms in SYMPTOMS_OF.values())
-    for kind, symptoms in SYMPTOMS_OF.items():
+    assert all(set(kind.symptoms) <= known for kind in FINDING_KINDS.values())
+    seen_in = {kind: known.symptoms for kind, known in FINDING_KINDS.items() if known.symptoms}
+    for kind, symptoms in seen_in.items():
         assert any((c.allows(s) or AS_LEFT) - AS_LEFT for c in CAUSES for s in symptoms), kind
 
 
@@ -167,11 +167,11 @@ def test_each_cause_seen_whole_is_named_with_none_before_it() -> None:
             if allowed is not None:
                 observed[symptom] = frozenset({min(allowed - AS_LEFT)}) if allowed - AS_LEFT else AS_LEFT
         assert contradictions(cause, observed) == 0, cause
-        for kind, symptoms in SYMPTOMS_OF.items():
-            signs = {value[-1] for symptom in symptoms for value in observed.get(symptom, ())}
-            if kind in SIGN_OF and SIGN_OF[kind] not in signs:
+        for kind, known in FINDING_KINDS.items():
+            signs = {value[-1] for symptom in known.symptoms for value in observed.get(symptom, ())}
+            if known.symptoms and known.sign not in {None, *signs}:
                 continue  # pressure that falls is no unwanted pressure
-            if any(cause.departs(symptom) for symptom in symptoms):
+            if any(cause.departs(symptom) for symptom in known.symptoms):
                 conclusion = isolate(observed, cause.where, kind)
                 assert conclusion is not None
                 assert cause.part in conclusion.parts, (cause, kind, conclusion.parts)

@@ -4,7 +4,8 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 
 import pytest
-from asleft.judge.sentence import PART_WORDS, likely, sentence
+from asleft.catalogue.parts import PART_WORDS
+from asleft.judge.sentence import likely, sentence
 from asleft.judge.types import Coverage, Finding, Part, QuantityResult, State, Verdict
 from asleft.sheet.model import QUANTITY_UNITS, Revision
 from synth import sheet as make_sheet
@@ -52,10 +53,10 @@ def test_every_part_has_its_words() -> None:
     [
         ((Part.COIL,), "Likely the coil."),
         ((Part.COIL, Part.SUPPLY), "Likely the coil, or the supply."),
-        ((Part.VALVE, Part.DRIVER, Part.DATA), "Likely the valve; else the driver or the data."),
+        ((Part.VALVE, Part.DRIVER, Part.DATA), "Likely the valve; else the driver or the data path."),
         (
             (Part.VALVE, Part.DRIVER, Part.SUPPLY, Part.DATA),
-            "Likely the valve; else the driver, the supply or the data.",
+            "Likely the valve; else the driver, the supply or the data path.",
         ),
     ],
 )
@@ -92,7 +93,7 @@ def test_a_drifting_pressure_says_how_fast(per_day: float, way: str) -> None:
 def test_without_a_number_the_evidence_leads() -> None:
     lost = finding("current-lost", (Part.COIL_WIRING,), evidence="The driver is commanded, and 0.000 A flows. More.")
     out = say(result("ramp_up", None), findings=[lost])
-    assert out == "The driver is commanded, and 0.000 A flows. Likely the coil's wiring."
+    assert out == "The driver is commanded, and 0.000 A flows. Likely the coil wiring."
     unseen = say(result("ramp_up", None), findings=[finding()])
     assert unseen == "Something moved. Likely the driver's setting."
 

@@ -2,7 +2,8 @@ from __future__ import annotations
 
 from asleft.alarms.events import EventKind
 from asleft.alarms.states import EFFECTS, STATES, STATES_ASIDE, AlarmState
-from asleft.judge.finding.faults import FAULTS, worst
+from asleft.catalogue.finding_kinds import FINDING_KINDS
+from asleft.catalogue.statuses import worst
 from asleft.judge.types import Status
 
 # ISA-18.2 / IEC 62682 (published, read in secondary sources that agree).
@@ -36,7 +37,7 @@ def test_an_alarm_is_where_condition_and_acknowledgement_put_it() -> None:
 
 
 def test_status_is_one_of_the_four_categories_or_good() -> None:
-    assert {status.value for status in Status} == {*CATEGORIES, "good"}
-    assert {fault.status.value for fault in FAULTS.values()} <= CATEGORIES
+    assert {status.value for status in Status} == {*CATEGORIES, "good", "not-judged"}
+    assert {fault.status.value for fault in FINDING_KINDS.values()} <= CATEGORIES
     assert worst([]) is Status.GOOD
     assert worst([*Status]) is Status.FAILURE

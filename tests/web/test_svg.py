@@ -3,8 +3,8 @@ from __future__ import annotations
 import xml.etree.ElementTree as ET
 
 import pytest
+from asleft.catalogue.statuses import STATUS_ORDER
 from asleft.web.svg import LARGE, SMALL, StripMark, deviation_strip, status_mark
-from asleft.web.words import STATUS_ORDER
 from hypothesis import given
 from hypothesis import strategies as st
 

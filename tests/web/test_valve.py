@@ -5,12 +5,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from asleft.alarms.events import AlarmEvent, EventKind
+from asleft.catalogue.parts import LOOK_FIRST, PART_WORDS
 from asleft.web.fragments import valve as fragments
 from asleft.web.fragments.history import histories
 from asleft.web.views.history import history_views
 from asleft.web.views.sheet_lines import bound_words, percent, sheet_lines
 from asleft.web.views.valve import valve_view
-from asleft.web.words import CAUTIONS, LOOK_FIRST, PART_WORDS, look_first
+from asleft.web.words import CAUTIONS, look_first
 
 
 def lines_of(source, valve):

@@ -11,6 +11,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
+from asleft.catalogue.finding_kinds import FINDING_KINDS
+
 
 class AlarmClass(StrEnum):
     """Most urgent first."""
@@ -28,8 +30,6 @@ class Delays:
     off_s: float
 
 
-NOW_KINDS: frozenset[str] = frozenset({"current-unwanted", "pressure-unwanted", "current-lost", "command-failed"})
-
 #: Ours, a documented starting point. The judge has looked for seconds already; what hurries is not held back further.
 DELAYS: Mapping[AlarmClass, Delays] = {
     AlarmClass.NOW: Delays(0.0, 60.0),
@@ -40,6 +40,7 @@ DELAYS: Mapping[AlarmClass, Delays] = {
 
 def class_of(kind: str, severity: int) -> AlarmClass:
     """Class of an alarm by the kind and severity of its finding."""
-    if kind in NOW_KINDS:
+    known = FINDING_KINDS.get(kind)  # a log may hold kinds of an older release
+    if known is not None and known.at_once:
         return AlarmClass.NOW
     return AlarmClass.SHIFT if severity >= 2 else AlarmClass.DIGEST

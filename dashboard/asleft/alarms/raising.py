@@ -13,13 +13,12 @@ from typing import Protocol
 
 from asleft.alarms.events import AlarmEvent, EventKind
 from asleft.alarms.states import AlarmView
+from asleft.catalogue.finding_kinds import DANGER_KINDS
 
 JUDGE = "judge"
 """Who raises and ends alarms by measurement."""
 PRODUCING = "producing"
 """The machine state in which findings become alarms."""
-DANGER_KINDS = frozenset({"current-unwanted", "pressure-unwanted"})
-"""Findings that no machine state suppresses."""
 
 
 class RaisedFinding(Protocol):

@@ -4,35 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from asleft.judge.types import Finding, Part, QuantityResult, State, Verdict
+from asleft.catalogue.finding_kinds import FINDING_KINDS
+from asleft.catalogue.parts import PART_WORDS
+from asleft.judge.types import Finding, QuantityResult, State, Verdict
 from asleft.sheet.model import Sheet
 from asleft.sheet.names import LABELS, format_quantity
-
-#: Parts as a sentence names them.
-PART_WORDS: Mapping[Part, str] = {
-    Part.COMMAND_WIRING: "the command wiring",
-    Part.DRIVER_SETTING: "the driver's setting",
-    Part.DRIVER: "the driver",
-    Part.SUPPLY: "the supply",
-    Part.COIL: "the coil",
-    Part.COIL_WIRING: "the coil's wiring",
-    Part.VALVE: "the valve",
-    Part.PRESSURE_SOURCE: "the pressure source",
-    Part.CURRENT_SENSOR: "the current sensor",
-    Part.PRESSURE_SENSOR: "the pressure sensor",
-    Part.CONTROLLER: "the controller",
-    Part.DATA: "the data",
-}
-
-_LEADING: Mapping[str, tuple[str, ...]] = {
-    "ramp-up-changed": ("ramp_up",),
-    "ramp-down-changed": ("ramp_down",),
-    "current-zero-changed": ("current_at_zero",),
-    "current-full-changed": ("current_at_full",),
-    "pressure-changed": ("pressure_at_full", "pressure_at_zero"),
-    "dither-changed": ("dither_amplitude", "dither_frequency"),
-    "supply-low": ("supply_voltage",),
-}
 
 
 def likely(finding: Finding) -> str:
@@ -74,7 +50,7 @@ def _of_date(sheet: Sheet) -> str:
 
 
 def _lead(finding: Finding, results: Mapping[str, QuantityResult]) -> str:
-    names = [n for n in _LEADING.get(finding.kind, ()) if n in results and results[n].as_found is not None]
+    names = [n for n in _leading(finding.kind) if n in results and results[n].as_found is not None]
     names.sort(key=lambda n: -abs(results[n].tolerance_used_pct or 0.0))
     if not names:
         return finding.evidence.split(". ")[0].rstrip(".") + "."
@@ -87,6 +63,12 @@ def _lead(finding: Finding, results: Mapping[str, QuantityResult]) -> str:
         return f"{label} {way} {abs(result.trend_per_day):.2g} {result.unit} a day: {now}, left at {was}."
     verb = "takes" if name.startswith("ramp") else "is at"
     return f"{label} {verb} {now}; it was left at {was}."
+
+
+def _leading(kind: str) -> tuple[str, ...]:
+    """Quantities whose values the headline gives in place of the evidence."""
+    known = FINDING_KINDS[kind]
+    return known.quantities if known.from_quantity else ()
 
 
 def _unseen(results: Mapping[str, QuantityResult]) -> str:

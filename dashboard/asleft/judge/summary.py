@@ -6,6 +6,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
+from asleft.catalogue.finding_kinds import FINDING_KINDS
+from asleft.catalogue.statuses import worst
 from asleft.judge.coil.coil_days import nearing, usual_hottest_degc
 from asleft.judge.coil.coil_now import look, report_of
 from asleft.judge.coil.headroom import headroom_result
@@ -14,7 +16,6 @@ from asleft.judge.drift.onset import feature_series, step_within
 from asleft.judge.drift.points import seen_of
 from asleft.judge.drift.trend import trend_fields
 from asleft.judge.estimates import AsFound, Found, NotObserved, Seen, estimate
-from asleft.judge.finding.faults import FAULTS, worst
 from asleft.judge.finding.findings import find
 from asleft.judge.finding.held_findings import stepped_s
 from asleft.judge.finding.scene import Scene
@@ -73,7 +74,7 @@ def summarise(sheet: Sheet, state: JudgeState) -> Judgement:
     findings = find(scene, state.findings, state.began_under)
     _remember(state, findings)
     now = CODES[state.last_state]
-    statuses = [FAULTS[f.kind].status if f.severity > 1 else Status.MAINTENANCE_REQUIRED for f in findings]
+    statuses = [FINDING_KINDS[f.kind].status if f.severity > 1 else Status.MAINTENANCE_REQUIRED for f in findings]
     if now in {State.SET_UP, State.WORK_IN_PROGRESS}:
         statuses.append(Status.FUNCTION_CHECK)
     return Judgement(

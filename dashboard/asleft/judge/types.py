@@ -9,6 +9,8 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from asleft.catalogue.parts import Part as Part
+from asleft.catalogue.statuses import Status as Status
 from asleft.judge.valve.characteristic_result import CharacteristicResult
 
 FloatArray = npt.NDArray[np.float64]
@@ -35,33 +37,6 @@ class Verdict(StrEnum):
     OUT = "out"
     UNDECIDED = "undecided"
     NOT_OBSERVED = "not-observed"
-
-
-class Status(StrEnum):
-    """Of a valve: the NAMUR NE 107 categories, and good."""
-
-    GOOD = "good"
-    MAINTENANCE_REQUIRED = "maintenance-required"
-    OUT_OF_SPECIFICATION = "out-of-specification"
-    FUNCTION_CHECK = "function-check"
-    FAILURE = "failure"
-
-
-class Part(StrEnum):
-    """What may have moved."""
-
-    COMMAND_WIRING = "command-wiring"
-    DRIVER_SETTING = "driver-setting"
-    DRIVER = "driver"
-    SUPPLY = "supply"
-    COIL = "coil"
-    COIL_WIRING = "coil-wiring"
-    VALVE = "valve"
-    PRESSURE_SOURCE = "pressure-source"
-    CURRENT_SENSOR = "current-sensor"
-    PRESSURE_SENSOR = "pressure-sensor"
-    CONTROLLER = "controller"
-    DATA = "data"
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,8 @@ from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from asleft.judge.finding.faults import FAULTS, worst
+from asleft.catalogue.finding_kinds import FINDING_KINDS
+from asleft.catalogue.statuses import worst
 from asleft.judge.sentence import likely
 from asleft.judge.types import Finding, Judgement, Status
 from asleft.store.protocols import BlockRef, ClockChange
@@ -74,7 +75,7 @@ def with_clock(judgement: Judgement, change: ClockChange | None) -> Judgement:
     """The judgement, and the finding that the agent's clock is wrong where it is."""
     if change is None:
         return judgement
-    fault = FAULTS[CLOCK_WRONG]
+    fault = FINDING_KINDS[CLOCK_WRONG]
     evidence = (
         f"The clock of agent {change.agent} is wrong: {change.why}. Times are corrected by "
         f"{change.offset_ns / 1e9:+.1f} s; readings are kept as they came."

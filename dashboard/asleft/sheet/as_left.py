@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from itertools import pairwise
 from typing import TypeGuard
 
+from asleft.catalogue.quantities import CURRENT_LIMIT_A, PRESSURE_LIMIT_BAR, QUANTITIES
 from asleft.sheet.limits import Limits
 from asleft.sheet.model import QUANTITY_UNITS, Characteristic, Tolerance
 from asleft.sheet.names import EXPLANATIONS
@@ -14,25 +15,11 @@ from asleft.sheet.section import Section
 from asleft.sheet.tolerances import default_tolerances, one_number
 from asleft.sheet.units import UNITS, Unit, stored_unit, unit_of_quantity
 
-CURRENT_LIMIT_A = 5.0
-PRESSURE_LIMIT_BAR = 1000.0
-
 #: Quantity -> lowest and highest value taken, in stored units. The lowest itself is taken for ramps (0 means none),
 #: for the zero-command current and pressure, and where it is no zero at all.
 LIMITS: Mapping[str, tuple[float, float]] = {
-    "current_at_zero": (0.0, CURRENT_LIMIT_A),
-    "current_at_full": (0.0, CURRENT_LIMIT_A),
-    "ramp_up": (0.0, 600.0),
-    "ramp_down": (0.0, 600.0),
-    "dither_frequency": (20.0, 500.0),
-    "dither_amplitude": (0.0, CURRENT_LIMIT_A),
-    "pressure_at_zero": (0.0, PRESSURE_LIMIT_BAR),
-    "pressure_at_full": (0.0, PRESSURE_LIMIT_BAR),
-    "hysteresis": (0.0, 50.0),
-    "coil_resistance": (0.0, 1000.0),
-    "supply_voltage": (9.0, 36.0),
+    quantity.id: quantity.limits for quantity in QUANTITIES.values() if quantity.limits is not None
 }
-_MORE_THAN_ZERO = frozenset({"current_at_full", "dither_amplitude", "pressure_at_full", "coil_resistance"})
 
 #: A measured curve may dip this share of its span and still count as ascending.
 _DIP_ALLOWED = 0.02
@@ -41,7 +28,7 @@ _DIP_ALLOWED = 0.02
 def limits_of(quantity: str) -> Limits:
     """Between which ends a setting is taken. Raises `KeyError` for what is no setting."""
     low, high = LIMITS[quantity]
-    return Limits(low, high, QUANTITY_UNITS[quantity], above_low=quantity in _MORE_THAN_ZERO)
+    return Limits(low, high, QUANTITY_UNITS[quantity], above_low=QUANTITIES[quantity].above_low)
 
 
 def read_as_left(top: Section, units: Mapping[str, str]) -> tuple[dict[str, float], dict[str, float]]:

@@ -10,7 +10,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
-from asleft.sheet.as_left import CURRENT_LIMIT_A, LIMITS, PRESSURE_LIMIT_BAR, limits_of
+from asleft.catalogue.quantities import CURRENT_LIMIT_A, PRESSURE_LIMIT_BAR
+from asleft.sheet.as_left import LIMITS, limits_of
 from asleft.sheet.conditions import CONDITION_LIMITS, MODE_LIMIT
 from asleft.sheet.equipment import COIL_LIMITS, INSTRUMENT_CHANNELS, LOW_PASS, uncertainty_limits
 from asleft.sheet.limits import Limits

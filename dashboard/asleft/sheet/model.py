@@ -10,6 +10,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
+from asleft.catalogue.quantities import QUANTITIES
+
 
 class SignalKind(StrEnum):
     """How the command travels (IEC 60381-1 current, IEC 60381-2 voltage)."""
@@ -122,20 +124,7 @@ class Revision:
 
 
 #: The quantities a sheet may carry, in the order every screen shows them, with their stored units.
-QUANTITY_UNITS: Mapping[str, str] = {
-    "current_at_zero": "A",
-    "current_at_full": "A",
-    "ramp_up": "s",
-    "ramp_down": "s",
-    "dither_frequency": "Hz",
-    "dither_amplitude": "A",  # peak to peak
-    "pressure_at_zero": "bar",
-    "pressure_at_full": "bar",
-    "hysteresis": "%",  # of I1 - I0
-    "coil_resistance": "ohm",  # at 20 degC
-    "supply_voltage": "V",
-    "headroom": "%",  # never entered, always computed
-}
+QUANTITY_UNITS: Mapping[str, str] = {quantity.id: quantity.unit for quantity in QUANTITIES.values()}
 
 
 @dataclass(frozen=True, slots=True)

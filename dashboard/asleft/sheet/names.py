@@ -8,55 +8,15 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
+from asleft.catalogue.quantities import QUANTITIES
 from asleft.sheet.model import QUANTITY_UNITS, Tolerance
 
 #: Full names, for tables and sentences ("Ramp up takes 2.1 s").
-LABELS: Mapping[str, str] = {
-    "current_at_zero": "current at zero",
-    "current_at_full": "current at full",
-    "ramp_up": "ramp up",
-    "ramp_down": "ramp down",
-    "dither_frequency": "dither frequency",
-    "dither_amplitude": "dither amplitude",
-    "pressure_at_zero": "pressure at zero",
-    "pressure_at_full": "pressure at full",
-    "hysteresis": "hysteresis",
-    "coil_resistance": "coil resistance",
-    "supply_voltage": "supply voltage",
-    "headroom": "headroom",
-}
-
+LABELS: Mapping[str, str] = {quantity.id: quantity.label for quantity in QUANTITIES.values()}
 #: At most two short words, for the deviation strip, where a column has little room.
-SHORT_LABELS: Mapping[str, str] = {
-    "current_at_zero": "zero current",
-    "current_at_full": "full current",
-    "ramp_up": "ramp up",
-    "ramp_down": "ramp down",
-    "dither_frequency": "dither rate",
-    "dither_amplitude": "dither size",
-    "pressure_at_zero": "zero pressure",
-    "pressure_at_full": "full pressure",
-    "hysteresis": "hysteresis",
-    "coil_resistance": "coil ohms",
-    "supply_voltage": "supply volts",
-    "headroom": "headroom",
-}
-
+SHORT_LABELS: Mapping[str, str] = {quantity.id: quantity.short_label for quantity in QUANTITIES.values()}
 #: One line each: what the number is, for help texts and tool tips.
-EXPLANATIONS: Mapping[str, str] = {
-    "current_at_zero": "coil current at 0 % command",
-    "current_at_full": "coil current at 100 % command",
-    "ramp_up": "time the driver takes from 0 to 100 % command",
-    "ramp_down": "time the driver takes from 100 to 0 % command",
-    "dither_frequency": "frequency of the ripple that keeps the spool from sticking",
-    "dither_amplitude": "size of that ripple, peak to peak",
-    "pressure_at_zero": "gauge pressure at 0 % command, arriving from above",
-    "pressure_at_full": "gauge pressure at 100 % command, arriving from below",
-    "hysteresis": "largest difference of current at equal pressure, rising against falling, in % of the current span",
-    "coil_resistance": "of the winding at 20 degC",
-    "supply_voltage": "at the driver's supply terminals",
-    "headroom": "current still to be had above the full-command current before supply and coil run out",
-}
+EXPLANATIONS: Mapping[str, str] = {quantity.id: quantity.explanation for quantity in QUANTITIES.values()}
 
 #: How units are printed.
 UNIT_SYMBOLS: Mapping[str, str] = {"ohm": "Ω", "degC": "°C", "degF": "°F"}

@@ -4,28 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
+from asleft.catalogue.quantities import QUANTITIES
 from asleft.sheet.as_left import LIMITS
 from asleft.sheet.model import QUANTITY_UNITS, MadeBy, SignalKind, Where
 from asleft.sheet.names import EXPLANATIONS
 from asleft.sheet.signal import ENDS
 from asleft.sheet.write import toml_value
 
+
 #: Stand beside the keys that are still to be set.
-_EXAMPLES: Mapping[str, float] = {
-    "current_at_zero": 0.18,
-    "current_at_full": 0.92,
-    "ramp_up": 1.2,
-    "ramp_down": 2.0,
-    "dither_frequency": 150.0,
-    "dither_amplitude": 0.12,
-    "pressure_at_zero": 12.0,
-    "pressure_at_full": 210.0,
-    "hysteresis": 3.0,
-    "coil_resistance": 11.0,
-    "supply_voltage": 24.0,
-}
-
-
 def new_sheet_text(
     *,
     valve: str,
@@ -93,7 +80,7 @@ def _as_left(values: Mapping[str, float]) -> str:
     for quantity in LIMITS:
         unit = QUANTITY_UNITS[quantity]
         given = quantity in values
-        value = values[quantity] if given else _EXAMPLES[quantity]
+        value = values[quantity] if given else QUANTITIES[quantity].example
         lines.append(f"{'' if given else '# '}{quantity} = {toml_value(value)}    # {unit}: {EXPLANATIONS[quantity]}")
     return "\n".join(lines) + "\n"
 

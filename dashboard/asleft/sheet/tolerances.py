@@ -21,51 +21,45 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+from asleft.catalogue.quantities import QUANTITIES, Share, Side
 from asleft.sheet.model import Characteristic, Tolerance
 
-CURRENT_FLOOR_A = 0.010
-RAMP_FLOOR_S = 0.05
+#: The least for a pressure of a sheet that does not give the one at full.
 PRESSURE_FLOOR_BAR = 0.5
-HEADROOM_LEAST_PCT = 10.0
 
-#: One number in the file means these sides only.
-RISE_ONLY = frozenset({"hysteresis"})
-FALL_ONLY = frozenset({"supply_voltage", "headroom"})
-
-_SHARE: Mapping[str, float] = {
-    "ramp_up": 0.10,
-    "ramp_down": 0.10,
-    "dither_frequency": 0.10,
-    "dither_amplitude": 0.25,
-    "coil_resistance": 0.10,
-    "supply_voltage": 0.10,
+_BASIS: Mapping[Share, str] = {
+    Share.OWN: "{:.0%}",
+    Share.SPAN: "{:.0%} of the span",
+    Share.FULL_PRESSURE: "{:.0%} of pressure at full",
+    Share.ABSOLUTE: "{:g}",
 }
 
 
-#: The table above in words, for pages.
-DEFAULT_WORDS: Mapping[str, str] = {
-    "current_at_zero": "2 % of the span, at least 0.01 A",
-    "current_at_full": "2 % of the span, at least 0.01 A",
-    "ramp_up": "10 %, at least 0.05 s",
-    "ramp_down": "10 %, at least 0.05 s",
-    "dither_frequency": "10 %",
-    "dither_amplitude": "25 %",
-    "pressure_at_zero": "2 % of pressure at full",
-    "pressure_at_full": "2 % of pressure at full",
-    "hysteresis": "2 points more",
-    "coil_resistance": "10 %",
-    "supply_voltage": "10 % less",
-    "headroom": "at least 10 %",
-}
+def default_words(quantity: str) -> str:
+    """The default tolerance in words, for pages: "10 %, at least 0.05 s".
+
+    Raises:
+        KeyError: no such quantity.
+    """
+    row = QUANTITIES[quantity]
+    usual = row.tolerance
+    if row.limits is None:
+        return f"at least {usual.size:g} {row.unit}"
+    words = _BASIS[usual.of].format(usual.size).replace("%", " %", 1)
+    if usual.of is Share.ABSOLUTE:
+        words += " points" if row.unit == "%" else f" {row.unit}"
+    if usual.floor:
+        words += f", at least {usual.floor:g} {row.unit}"
+    return words + {Side.BOTH: "", Side.RISE: " more", Side.FALL: " less"}[usual.side]
 
 
 def one_number(quantity: str, size: float) -> Tolerance:
     """The tolerance a single number stands for: both sides, or the one side that matters for this quantity."""
-    if quantity in RISE_ONLY:
-        return Tolerance(below=math.inf, above=size)
-    if quantity in FALL_ONLY:
-        return Tolerance(below=size, above=math.inf)
-    return Tolerance(below=size, above=size)
+    side = QUANTITIES[quantity].tolerance.side
+    return Tolerance(
+        below=math.inf if side is Side.RISE else size,
+        above=math.inf if side is Side.FALL else size,
+    )
 
 
 def default_tolerances(
@@ -77,21 +71,33 @@ def default_tolerances(
     full is not given, the highest pressure the sheet knows stands for it, and at least 0.5 bar is then allowed.
     """
     found = {quantity: one_number(quantity, _size(quantity, as_left, characteristic)) for quantity in as_left}
-    found["headroom"] = one_number("headroom", HEADROOM_LEAST_PCT)
+    for quantity, row in QUANTITIES.items():
+        if row.limits is None:
+            found[quantity] = one_number(quantity, row.tolerance.size)
     return found
 
 
 def _size(quantity: str, as_left: Mapping[str, float], characteristic: Characteristic | None) -> float:
-    if quantity in ("current_at_zero", "current_at_full"):
+    usual = QUANTITIES[quantity].tolerance
+    if usual.of is Share.ABSOLUTE:
+        return usual.size
+    return max(usual.size * _share_of(usual.of, quantity, as_left, characteristic), _floor(quantity, as_left))
+
+
+def _share_of(of: Share, quantity: str, as_left: Mapping[str, float], characteristic: Characteristic | None) -> float:
+    if of is Share.SPAN:
         full = as_left.get("current_at_full", as_left.get("current_at_zero", 0.0))
-        zero = as_left.get("current_at_zero", 0.0) if "current_at_full" in as_left else 0.0
-        return max(0.02 * (full - zero), CURRENT_FLOOR_A)
-    if quantity in ("pressure_at_zero", "pressure_at_full"):
+        return full - (as_left.get("current_at_zero", 0.0) if "current_at_full" in as_left else 0.0)
+    if of is Share.FULL_PRESSURE:
         if "pressure_at_full" in as_left:
-            return 0.02 * as_left["pressure_at_full"]
+            return as_left["pressure_at_full"]
         curve: Sequence[float] = characteristic.falling_bar if characteristic else ()
-        return max(0.02 * max(*curve, as_left["pressure_at_zero"], 0.0), PRESSURE_FLOOR_BAR)
-    if quantity == "hysteresis":
-        return 2.0
-    size = _SHARE[quantity] * abs(as_left[quantity])
-    return max(size, RAMP_FLOOR_S) if quantity in ("ramp_up", "ramp_down") else size
+        return max(*curve, as_left[quantity], 0.0)
+    return abs(as_left[quantity])
+
+
+def _floor(quantity: str, as_left: Mapping[str, float]) -> float:
+    usual = QUANTITIES[quantity].tolerance
+    if usual.of is Share.FULL_PRESSURE and "pressure_at_full" not in as_left:
+        return PRESSURE_FLOOR_BAR
+    return usual.floor

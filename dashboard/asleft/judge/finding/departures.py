@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 
+from asleft.catalogue.finding_kinds import KIND_OF
 from asleft.judge.drift.onset import feature_series, onset_of
 from asleft.judge.drift.trend import due_words
-from asleft.judge.finding.faults import KIND_OF
 from asleft.judge.finding.scene import Scene, make
 from asleft.judge.types import Finding, QuantityResult, Verdict
 from asleft.sheet.names import LABELS, format_quantity

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import replace
 from types import MappingProxyType
 
+from asleft.catalogue.finding_kinds import CURRENT_MOVED, FINDING_KINDS, KIND_OF
 from asleft.judge.finding.departures import departures
-from asleft.judge.finding.faults import KIND_OF
 from asleft.judge.finding.held_findings import decided, held_findings
 from asleft.judge.finding.little_room import headroom_low
 from asleft.judge.finding.lost_turns import lost_turns
@@ -116,52 +116,9 @@ def _missing(scene: Scene) -> list[Finding]:
     return [make("data-missing", f"{total} readings could not be used ({share:.2g} %): {parts}.", None)]
 
 
-_RAMP = ("current-lost", "reading-pinned", "current-unwanted")
-_CURRENT = ("command-failed", "current-lost", "reading-pinned", "current-unwanted")
-_CURRENT_MOVED = ("current-clipped", "current-full-changed", "current-zero-changed")
-#: What each kind may hang under, most telling first: one cause, one alarm.
-_CAUSES: Mapping[str, tuple[str, ...]] = {
-    "pressure-changed": (
-        "reading-pinned",
-        "command-failed",
-        "current-lost",
-        "current-unwanted",
-        *_CURRENT_MOVED,
-        "coil-changed",
-        "dither-lost",  # the spool sticks: lower on the way up, higher on the way down
-        "hysteresis-changed",
-        "pressure-clipped",
-    ),
-    "hysteresis-changed": (
-        "reading-pinned",
-        "command-failed",
-        "current-lost",
-        "current-unwanted",
-        *_CURRENT_MOVED,
-        "coil-changed",
-        "dither-lost",
-        "pressure-clipped",
-    ),
-    "pressure-unwanted": ("reading-pinned", "current-unwanted"),
-    "pressure-clipped": ("reading-pinned", "dither-lost", *_CURRENT_MOVED),
-    "current-clipped": ("current-lost", "reading-pinned", "supply-low"),
-    "current-full-changed": _CURRENT,
-    "current-zero-changed": (*_CURRENT, "current-full-changed"),
-    "headroom-low": ("current-lost", "reading-pinned", "current-clipped", "supply-low", "coil-changed"),
-    "current-unwanted": ("reading-pinned",),
-    "response-changed": _RAMP,
-    "model-misfit": (*_RAMP, "response-changed"),
-    "current-lost": ("command-failed",),
-    "ramp-up-changed": _RAMP,
-    "ramp-down-changed": _RAMP,
-    "dither-lost": ("current-lost",),
-    "dither-changed": ("current-lost", "coil-changed"),
-}
-
-
 def _link(finding: Finding, now: Mapping[str, Finding], scene: Scene) -> Finding:
     """Hang a finding under its cause where the numbers say that it is one."""
-    for cause in _CAUSES.get(finding.kind, ()):
+    for cause in FINDING_KINDS[finding.kind].hangs_under:
         if cause in now and _explains(now[cause], finding, scene):
             return replace(finding, consequence_of=cause)
     return finding
@@ -177,7 +134,7 @@ def _explains(cause: Finding, finding: Finding, scene: Scene) -> bool:
         return finding.part is cause.part and finding.part is not Part.DRIVER_SETTING
     if finding.kind == "pressure-changed" and cause.kind == "hysteresis-changed":
         return widening_explains(scene)
-    if finding.kind in {"pressure-changed", "pressure-clipped"} and cause.kind in _CURRENT_MOVED:
+    if finding.kind in {"pressure-changed", "pressure-clipped"} and cause.kind in CURRENT_MOVED:
         return cause.part is not Part.CURRENT_SENSOR and not _current_is_right(scene)
     return True
 

@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from asleft.catalogue.finding_kinds import FINDING_KINDS
 from asleft.judge.finding.signatures import (
     AS_LEFT,
     CAUSES,
-    SIGN_OF,
     SYMPTOMS,
-    SYMPTOMS_OF,
     WEIGHTS,
     Cause,
     Values,
@@ -108,12 +107,12 @@ def _explains(cause: Cause, kind: str, observed: Mapping[str, Values]) -> bool:
         cause.departs(s) and s != "following" and bool((cause.allows(s) or values) & values)
         for s, values in observed.items()
     )
-    for symptom in SYMPTOMS_OF.get(kind, ()):
+    for symptom in FINDING_KINDS[kind].symptoms:
         allowed = cause.allows(symptom)
         if allowed is None:
             if itself:
                 return True
-        elif any(_of_sign(value, SIGN_OF.get(kind)) for value in allowed - AS_LEFT):
+        elif any(_of_sign(value, FINDING_KINDS[kind].sign) for value in allowed - AS_LEFT):
             return True
     return False
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
+from asleft.catalogue.finding_kinds import FINDING_KINDS
 from asleft.judge.finding.current_symptoms import cut_share, limit_ohm, short_of_full
-from asleft.judge.finding.faults import FAULTS
 from asleft.judge.finding.scene import Scene, make
 from asleft.judge.types import Finding, Verdict
 from asleft.judge.valve.pressure import LevelKey, cut_off, key_of
@@ -18,7 +18,7 @@ def clipped(scene: Scene) -> list[Finding]:
     clip = scene.found.clip
     if clip is not None and short_of_full(scene):
         evidence = f"Current stops at {clip.limit_a:.3f} A where {clip.demanded_a:.3f} A is demanded."
-        severity = FAULTS["current-clipped"].severity if _cut_matters(scene) else 1
+        severity = FINDING_KINDS["current-clipped"].severity if _cut_matters(scene) else 1
         out.append(make("current-clipped", evidence + _what_it_takes(scene), clip.from_s, severity=severity))
     plateau = _pressure_plateau(scene)
     if plateau is not None:

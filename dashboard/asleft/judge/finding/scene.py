@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from asleft.catalogue.finding_kinds import FINDING_KINDS
 from asleft.judge.coil.coil_days import Nearing
 from asleft.judge.coil.coil_now import CoilState
 from asleft.judge.drift.charts import Chart
 from asleft.judge.driver.misfit import Misfit
 from asleft.judge.driver.reaction import Reaction
 from asleft.judge.estimates import AsFound, Seen
-from asleft.judge.finding.faults import FAULTS
 from asleft.judge.types import Finding, QuantityResult, Verdict
 from asleft.judge.watching.watch import Stretch
 from asleft.sheet.model import Sheet
@@ -40,9 +40,9 @@ class Scene:
 
 
 def make(kind: str, evidence: str, onset_s: float | None, **changes: object) -> Finding:
-    """A finding with its part, alternatives and severity from the fault table, `changes` laid over."""
-    fault = FAULTS[kind]
-    base = Finding(kind, fault.part, fault.alternatives, onset_s, fault.severity, evidence)
+    """A finding with its part, alternatives and severity as the kind usually has them, `changes` laid over."""
+    usual = FINDING_KINDS[kind]
+    base = Finding(kind, usual.part, usual.alternatives, onset_s, usual.severity, evidence)
     return replace(base, **changes)  # type: ignore[arg-type]
 
 

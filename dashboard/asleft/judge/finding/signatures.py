@@ -175,34 +175,6 @@ CAUSES: tuple[Cause, ...] = (
     _cause(Part.CONTROLLER, "it asks for more than there is", command=_is("beyond"), free=("pressure",)),
 )  # fmt: skip
 
-#: Symptoms in which a cause must show itself to be the cause of a kind of finding.
-SYMPTOMS_OF: Mapping[str, tuple[str, ...]] = {
-    "command-failed": ("command",),
-    "command-clipped": ("command",),
-    "current-lost": ("flow",),
-    "current-unwanted": ("flow",),
-    "current-clipped": ("top",),
-    "current-zero-changed": ("currents",),
-    "current-full-changed": ("currents",),
-    "ramp-up-changed": ("ramps",),
-    "ramp-down-changed": ("ramps",),
-    "response-changed": ("response", "late"),
-    "dither-lost": ("dither",),
-    "dither-changed": ("dither",),
-    "pressure-changed": ("pressure", "currents", "top", "scatter"),
-    "pressure-clipped": ("pressure",),
-    "pressure-unwanted": ("pressure",),
-    "hysteresis-changed": ("pressure", "scatter", "dither"),
-    "coil-changed": ("resistance",),
-    "headroom-low": ("resistance", "supply"),
-    "supply-low": ("supply",),
-    "reading-pinned": ("pinned",),
-    "data-missing": ("readings",),
-}
-
-#: Kinds that only a value of this sign, or of none, can lead to.
-SIGN_OF: Mapping[str, str] = {"pressure-unwanted": "+"}
-
 #: Shape of the pressure's change that a change of the current's ends leads to.
 _IN_PRESSURE: Mapping[str, tuple[str, ...]] = {
     "zero": ("zero",),

@@ -10,14 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from asleft.catalogue.finding_kinds import DANGER_KINDS
 from asleft.judge.types import FastBurst
 from asleft.judge.watching.stretches import Stretch
 
 Declared = Sequence[tuple[float, float]]
 """From and until (unix s), in order: from <= time < until."""
 
-#: Conditions that no declaration sets aside.
-DANGER = frozenset({"current-unwanted", "pressure-unwanted"})
 BASIS = "declared by a person"
 
 
@@ -33,7 +32,7 @@ def next_edge(at_s: float, declared: Declared) -> float:
 
 def dangers(stretches: Iterable[Stretch]) -> list[Stretch]:
     """Those of them that are evidence of danger."""
-    return [stretch for stretch in stretches if stretch.kind in DANGER]
+    return [stretch for stretch in stretches if stretch.kind in DANGER_KINDS]
 
 
 def bursts_outside(bursts: Iterable[FastBurst], declared: Declared) -> tuple[FastBurst, ...]:

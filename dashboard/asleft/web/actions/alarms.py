@@ -9,6 +9,7 @@ from asleft.alarms.acting import Refused, act
 from asleft.alarms.events import AlarmEvent, EventKind
 from asleft.alarms.found import FOUND_WORDS
 from asleft.alarms.states import AlarmView, fold
+from asleft.catalogue.parts import PART_WORDS
 from asleft.store.desk import Contact, Desk
 from asleft.store.protocols import AlarmEventConflict
 from asleft.web.access.visitor import current
@@ -19,7 +20,6 @@ from asleft.web.markup import el
 from asleft.web.source import Source
 from asleft.web.views.alarms import alarm_href, alarms_view
 from asleft.web.views.one_alarm import one_alarm
-from asleft.web.words import PART_WORDS
 from flask import Flask, redirect, request
 from werkzeug.wrappers import Response
 

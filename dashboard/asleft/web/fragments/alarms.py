@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from asleft.alarms.classes import DELAYS, AlarmClass
 from asleft.alarms.found import FOUND_WORDS
 from asleft.alarms.states import AlarmState, Aside
+from asleft.catalogue.parts import PART_WORDS
 from asleft.store.desk import Contact
 from asleft.web.fragments.work import lines as work_lines
 from asleft.web.frame import Frame, choice, field
@@ -15,7 +16,7 @@ from asleft.web.svg import status_mark
 from asleft.web.views.alarms import AlarmsView, Call
 from asleft.web.views.one_alarm import OneAlarm
 from asleft.web.views.working import work_href
-from asleft.web.words import CAUTIONS, PART_WORDS, number, plural
+from asleft.web.words import CAUTIONS, number, plural
 
 CLASS_WORDS: Mapping[AlarmClass, str] = {
     AlarmClass.NOW: "at once",

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from asleft.catalogue.statuses import STATUS_ORDER
 from asleft.web.markup import Markup, el, join
 from asleft.web.svg import status_mark
 from asleft.web.views.fleet_filter import CHOICES, LONGEST_TEXT
 from asleft.web.views.presses import PressesView
-from asleft.web.words import STATUS_ORDER, plural
+from asleft.web.words import plural
 
 
 def choices(view: PressesView) -> Markup:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from urllib.parse import parse_qs, urlencode
 
-from asleft.web.words import STATUS_ORDER, STATUS_WORDS
+from asleft.catalogue.statuses import STATUS_ORDER, STATUS_WORDS
 
 LONGEST_TEXT = 100
 

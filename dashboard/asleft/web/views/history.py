@@ -7,6 +7,7 @@ from typing import cast
 
 import numpy as np
 import numpy.typing as npt
+from asleft.catalogue.finding_kinds import quantities_of
 from asleft.judge.drift.charting import DEAD_ZONE
 from asleft.sheet.model import QUANTITY_UNITS
 from asleft.sheet.names import LABELS
@@ -17,7 +18,7 @@ from asleft.web.views.thin import extremes
 from asleft.web.views.trend import TrendLine, trend_line, trend_words
 from asleft.web.views.valves import Json, findings_of, tolerance_sides
 from asleft.web.when import parse_iso_ns
-from asleft.web.words import KIND_QUANTITIES, plural
+from asleft.web.words import plural
 
 FloatArray = npt.NDArray[np.float64]
 Int64Array = npt.NDArray[np.int64]
@@ -153,7 +154,7 @@ def _trend(found: Json, time_ns: Int64Array, values: FloatArray, steps: list[Lef
 
 def _onset(judgement: Json | None, quantity: str) -> int | None:
     for finding in findings_of(judgement):
-        if quantity in KIND_QUANTITIES.get(str(finding["kind"]), ()):
+        if quantity in quantities_of(str(finding["kind"])):
             return parse_iso_ns(cast("str | None", finding.get("onset")))
     return None
 

@@ -8,7 +8,7 @@ from urllib.parse import quote, urlencode
 from asleft.alarms.classes import AlarmClass
 from asleft.alarms.events import AlarmEvent, EventKind
 from asleft.alarms.states import fold
-from asleft.judge.finding.faults import KIND_OF
+from asleft.catalogue.finding_kinds import KIND_OF
 from asleft.sheet.names import plain
 from asleft.store.desk import Contact, Desk
 from asleft.web.source import Source

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from urllib.parse import quote
 
+from asleft.catalogue.statuses import STATUS_ORDER, STATUS_WORDS
 from asleft.web import units
 from asleft.web.source import Source
 from asleft.web.svg import StripMark
@@ -28,7 +29,7 @@ from asleft.web.views.valves import (
     valve_name,
 )
 from asleft.web.views.working import during_work
-from asleft.web.words import STATE_WORDS, STATUS_ORDER, STATUS_WORDS, kind_words, number, plural, sentence_case
+from asleft.web.words import STATE_WORDS, kind_words, number, plural, sentence_case
 
 WORK_WORDS = STATE_WORDS["work-in-progress"]
 ROOMY_UP_TO = 30

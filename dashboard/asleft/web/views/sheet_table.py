@@ -10,7 +10,7 @@ from asleft.sheet.entries import COIL, CONDITIONS, INSTRUMENTS, SIGNAL, VALVE, E
 from asleft.sheet.faults import SheetError
 from asleft.sheet.model import QUANTITY_UNITS, Characteristic, Sheet
 from asleft.sheet.names import LABELS, unit_symbol
-from asleft.sheet.tolerances import DEFAULT_WORDS, default_tolerances
+from asleft.sheet.tolerances import default_tolerances, default_words
 from asleft.sheet.units import unit_of_quantity
 from asleft.store.protocols import SheetRecord
 from asleft.web import units
@@ -98,7 +98,7 @@ def _setting(
         label=sentence_case(LABELS[name]),
         value="computed" if name == "headroom" else shown.quantity(name, sheet.as_left[name]),
         tolerance=f"at least {tolerance.below:g} %" if name == "headroom" else shown.tolerance_text(name, tolerance),
-        tolerance_from=f"default: {DEFAULT_WORDS[name]}" if is_usual else "given in the sheet",
+        tolerance_from=f"default: {default_words(name)}" if is_usual else "given in the sheet",
         origin="from coil, supply and current at full"
         if name == "headroom"
         else f"{_entered(name, sheet)}, {_unchanged(source, name, sheet, earlier)}.{_measured(name, judgement)}",

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import cast
 
 from asleft.alarms.states import AlarmView, fold_all
+from asleft.catalogue.statuses import STATUS_WORDS
 from asleft.sheet.model import Sheet
 from asleft.sheet.names import plain
 from asleft.web.source import Source
@@ -28,15 +29,7 @@ from asleft.web.views.valves import (
 )
 from asleft.web.views.working import during_work
 from asleft.web.when import age, parse_iso_ns
-from asleft.web.words import (
-    SEVERITY_WORDS,
-    STATE_WORDS,
-    STATUS_WORDS,
-    kind_words,
-    look_first,
-    part_words,
-    sentence_case,
-)
+from asleft.web.words import SEVERITY_WORDS, STATE_WORDS, kind_words, look_first, part_words, sentence_case
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from urllib.parse import quote
 
-from asleft.alarms.raising import DANGER_KINDS
+from asleft.catalogue.finding_kinds import DANGER_KINDS
 from asleft.store.work import Work
 from asleft.web.source import Source
 from asleft.web.views.valves import Json, findings_of
