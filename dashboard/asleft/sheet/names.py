@@ -21,7 +21,7 @@ EXPLANATIONS: Mapping[str, str] = {quantity.id: quantity.explanation for quantit
 #: How units are printed.
 UNIT_SYMBOLS: Mapping[str, str] = {"ohm": "Ω", "degC": "°C", "degF": "°F"}
 
-_DECIMALS: Mapping[str, int] = {"A": 3, "s": 2, "Hz": 1, "bar": 1, "%": 1, "ohm": 2, "V": 1}
+_DECIMALS: Mapping[str, int] = {"A": 3, "s": 2, "Hz": 1, "bar": 1, "%": 1, "ohm": 2, "V": 1, "degC": 1}
 
 
 def unit_symbol(unit: str) -> str:
