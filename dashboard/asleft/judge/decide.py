@@ -38,13 +38,32 @@ class Estimate:
         return expanded_uncertainty(self.repeatability, self.dof, 0.0)
 
 
+#: ln k as a Chebyshev series in x = 2 / dof - 1, so that no command has to load a library of special functions for
+#: one number: within 2e-9 of the quantile itself for 1 <= dof <= infinity (a test compares them).
+_LN_K = (
+    1.53387418317,
+    0.940108009482,
+    0.0741487520324,
+    -0.00571947508133,
+    -0.000504949530783,
+    0.000198209478225,
+    -1.04445751657e-05,
+    -4.69330168361e-06,
+    7.67912547691e-07,
+    1.23485708923e-07,
+    -4.7286076921e-08,
+    -3.6329893414e-09,
+    5.00539139053e-09,
+)
+
+
 def coverage_factor(dof: float) -> float:
     """Two-sided 95 % Student quantile; 1.96 for infinite `dof`. At least one degree of freedom is assumed."""
-    if not math.isfinite(dof) or dof > 1e6:
-        return 1.959963984540054
-    from scipy.special import stdtrit
-
-    return float(stdtrit(max(dof, 1.0), 0.975))
+    x = 2.0 / max(dof, 1.0) - 1.0
+    before, value = 0.0, 0.0
+    for coefficient in reversed(_LN_K[1:]):  # Clenshaw's recurrence
+        before, value = value, 2.0 * x * value - before + coefficient
+    return math.exp(x * value - before + _LN_K[0])
 
 
 def effective_dof(repeatability: float, dof: float, systematic: float) -> float:
