@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import logging
+import os
 import signal
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -66,6 +67,7 @@ The recorder only listens. It is no safety device and never writes to a machine.
 
 DEFAULT_PORT = 1883
 TLS_PORT = 8883
+MOST_JUDGING = 16
 MAX_NAME = 64
 """Characters of a recorder's name, as of an agent's."""
 
@@ -97,6 +99,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_samples_argument(parser)
     add_records_argument(parser)
     add_keep_arguments(parser)
+    parser.add_argument(
+        "--judging-processes",
+        type=int,
+        default=min(os.cpu_count() or 1, MOST_JUDGING),
+        metavar="N",
+        help="processes that judge; all but the first only help with what is far behind (default: one a core, at "
+        f"most {MOST_JUDGING})",
+    )
     parser.add_argument("--verbose", action="store_true", help="log more")
 
 
@@ -111,6 +121,8 @@ def run(args: argparse.Namespace) -> int:
         raise UserError("--client-id is empty: the broker keeps our session under this name")
     if len(args.client_id) > MAX_NAME:
         raise UserError(f"--client-id has {len(args.client_id)} characters, at most {MAX_NAME} are allowed")
+    if not 1 <= args.judging_processes <= MOST_JUDGING:
+        raise UserError(f"--judging-processes {args.judging_processes}: from 1 to {MOST_JUDGING}")
     samples, retention, records = samples_of(args), retention_of(args), records_of(args)
     logging.basicConfig(
         level=logging.DEBUG if args.verbose else logging.INFO,
@@ -135,6 +147,7 @@ def run(args: argparse.Namespace) -> int:
                 samples=samples,
                 retention=retention,
                 records=where,
+                judging_processes=args.judging_processes,
             ),
         )
     except (FolderInUse, SchemaError) as error:

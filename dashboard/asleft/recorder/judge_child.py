@@ -28,14 +28,18 @@ class JudgeChild:
         samples: str = EMBEDDED,
         records: Path | str | None = None,
         recorder: str | None = None,
+        *,
+        helping: bool = False,
     ) -> None:
-        """`recorder`: our name, where several recorders share the valves."""
+        """`recorder`: our name, where several recorders share the valves. `helping`: only with valves far behind."""
         self._command = [sys.executable, "-m", "asleft.recorder.judge_process", "--data", str(data_dir)]
         self._command += ["--samples", samples]
         if isinstance(records, str):
             self._command += ["--records", records]
         if recorder is not None:
             self._command += ["--recorder", recorder]
+        if helping:
+            self._command.append("--helping")
         if judge_module is not None:
             self._command += ["--judge", judge_module]
         self._process: subprocess.Popen[bytes] | None = None
@@ -59,12 +63,16 @@ class JudgeChild:
         """Its process id."""
         return None if self._process is None else self._process.pid
 
+    def let_go(self) -> None:
+        """Tell it to end after its step."""
+        if self._process is not None and self._process.stdin is not None:
+            self._process.stdin.close()
+
     def stop(self) -> None:
         """Let it finish its step and end; kill it if it takes too long, which loses nothing."""
         if self._process is None:
             return
-        if self._process.stdin is not None:
-            self._process.stdin.close()
+        self.let_go()
         try:
             self._process.wait(STOP_S)
         except subprocess.TimeoutExpired:
@@ -74,6 +82,5 @@ class JudgeChild:
         self._process = None
 
     def _close(self) -> None:
-        if self._process is not None and self._process.stdin is not None:
-            self._process.stdin.close()
+        self.let_go()
         self._process = None

@@ -1,8 +1,11 @@
-"""The judging process: judges what the recorder has stored, in a process of its own.
+"""The judging processes: judge what the recorder has stored, in processes of their own.
 
 In the recorder's own process a judge at work would hold the interpreter, and each of the recorder's many short waits
 (socket, disk) would end with a wait for it: acknowledgements would be late by the length of its work. The recorder
-starts this process and holds its standard input open; when that ends, the recorder is gone and so is this.
+starts these processes and holds their standard input open; when that ends, the recorder is gone and so are they.
+
+The first one judges every valve and says how it goes. The others only help with valves that are far behind: history
+that comes in, or what piled up while nothing judged. A valve is one process's for the length of a call.
 """
 
 from __future__ import annotations
@@ -15,7 +18,6 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Callable, Mapping
 from functools import partial
 from pathlib import Path
 from typing import cast
@@ -26,26 +28,26 @@ from asleft.recorder.judge_port import Judge
 from asleft.recorder.judging import Judging
 from asleft.sheet.model import Sheet
 from asleft.sheet.reader import read_sheet
-from asleft.store.holding import Hold
 from asleft.store.leases import open_leases
-from asleft.store.lock import FolderInUse, FolderLock
+from asleft.store.lock import FolderInUse, FolderLock, ValveLocks
 from asleft.store.opening import EMBEDDED, open_chosen_reader
 from asleft.store.protocols import RecordStore, SampleReader, SheetRecord
 from asleft.store.records import RECORDS_FILE, open_records
-from asleft.store.work import WorkReader
 from asleft.store.work_log import open_work
 from sqlalchemy.exc import SQLAlchemyError
 
 log = logging.getLogger(__name__)
 
 LOCK_FILE = "judging.lock"
+VALVES_FILE = "judging-valves.lock"
 JUDGE_MODULE = "asleft.judge.judge"
 IDLE_S = 0.2
+HELPING_IDLE_S = 2.0
 LOCK_WAIT_S = 30.0
 
 
 def main(argv: list[str] | None = None) -> int:
-    """Judge until standard input ends. 2 if another process judges in this folder."""
+    """Judge until standard input ends. 2 if another process judges in this folder, and this one is not to help."""
     parser = argparse.ArgumentParser(prog="asleft-judging", description="Judges what a recorder stores.")
     parser.add_argument("--data", type=Path, required=True, metavar="DIR", help="the recorder's data folder")
     parser.add_argument(
@@ -56,6 +58,7 @@ def main(argv: list[str] | None = None) -> int:
         "--recorder", metavar="NAME", help="judge only valves whose agents this recorder holds, of several"
     )
     parser.add_argument("--judge", default=JUDGE_MODULE, metavar="MODULE", help="module that judges")
+    parser.add_argument("--helping", action="store_true", help="take only valves that are far behind")
     args = parser.parse_args(argv)
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the recorder's business; it ends us by our input
@@ -63,7 +66,7 @@ def main(argv: list[str] | None = None) -> int:
     gone = threading.Event()
     threading.Thread(target=_until_input_ends, args=(gone,), name="lifeline", daemon=True).start()
     try:
-        lock = _lock(args.data, gone)
+        lock = None if args.helping else _lock(args.data, gone)
     except FolderInUse as error:
         log.error("%s", error)
         return 2
@@ -73,41 +76,52 @@ def main(argv: list[str] | None = None) -> int:
     samples = open_chosen_reader(args.samples, args.data, where)
     leases = None if args.recorder is None else open_leases(where)
     ours = None if leases is None else partial(leases.valves_of, args.recorder)
-    source = health_source(JUDGING, args.recorder)
+    valves = ValveLocks(args.data, VALVES_FILE)
+    judging = Judging(
+        samples,
+        records,
+        cast("Judge", importlib.import_module(args.judge)),
+        JUDGE_VERSION,
+        sheet_of,
+        ours=ours,
+        work=work,
+        claim=valves.of,
+        helping=args.helping,
+    )
+    source = None if args.helping else health_source(JUDGING, args.recorder)
     try:
-        run(samples, records, cast("Judge", importlib.import_module(args.judge)), gone, ours, source, work)
+        run(judging, samples, records, gone, source)
     finally:
         if leases is not None:
             leases.close()
         samples.close()
         work.close()
         records.close()
-        lock.release()
+        valves.close()
+        if lock is not None:
+            lock.release()
     return 0
 
 
 def run(
+    judging: Judging,
     samples: SampleReader,
     records: RecordStore,
-    judge: Judge,
     gone: threading.Event,
-    ours: Callable[[], Mapping[str, Hold]] | None = None,
-    source: str = JUDGING,
-    work: WorkReader | None = None,
+    source: str | None,
 ) -> None:
-    """Judge and say how it goes, as `source`, until `gone`."""
-    judging = Judging(samples, records, judge, JUDGE_VERSION, sheet_of, ours=ours, work=work)
+    """Judge and say how it goes, as `source` (None: another process does), until `gone`."""
     next_health_s = 0.0
     while not gone.is_set():
         moved = judging.round()
-        if time.monotonic() >= next_health_s:
+        if source is not None and time.monotonic() >= next_health_s:
             next_health_s = time.monotonic() + EVERY_S
             try:
                 records.put_health(judging_health(judging, samples, JUDGE_VERSION, time.time_ns(), source))
             except SQLAlchemyError:
                 log.exception("the figures of judging could not be written; trying again in %.0f s", EVERY_S)
         if not moved:
-            gone.wait(IDLE_S)
+            gone.wait(IDLE_S if source is not None else HELPING_IDLE_S)
 
 
 def sheet_of(record: SheetRecord) -> Sheet:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -59,8 +60,13 @@ class _Setting:
     ours: Mapping[str, Hold] = field(default_factory=dict)  # by valve, where several recorders share them
 
 
+def _unshared(_valve: str) -> AbstractContextManager[bool]:
+    """Every valve, where one process alone judges."""
+    return nullcontext(True)
+
+
 class Judging:
-    """Judges what waits. One instance per data folder works at a time."""
+    """Judges what waits. Several at work on one data folder share its valves by `claim`, call by call."""
 
     def __init__(
         self,
@@ -72,18 +78,22 @@ class Judging:
         *,
         ours: Callable[[], Mapping[str, Hold]] | None = None,
         work: WorkReader | None = None,
+        claim: Callable[[str], AbstractContextManager[bool]] = _unshared,
+        helping: bool = False,
         wall_ns: Callable[[], int] = time.time_ns,
         monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
         """`ours`: the valves to judge, each under which hold, where several recorders share them; else all.
 
-        `work`: where people declare work in progress; without it none is.
+        `work`: where people declare work in progress; without it none is. `claim`: takes a valve for one call, where
+        several processes judge one folder; False if another has it. `helping`: take only valves that are far behind.
         """
         self._ours = ours
         self._samples, self._records = samples, records
         self._judge, self._version, self._read_sheet = judge, judge_version, read_sheet
         self._wall_ns, self._monotonic_s = wall_ns, monotonic_s
         self._setting = _Setting()
+        self._claim, self._helping = claim, helping
         self._work = Declarations(NoWork() if work is None else work)
         self._sheets: dict[tuple[str, int], Sheet] = {}
         self.valves: dict[str, Progress] = {}
@@ -102,7 +112,8 @@ class Judging:
             if valve.failure is not None and self._monotonic_s() < valve.failure.retry_s:
                 continue
             try:
-                moved |= self._advance(name, valve)
+                with self._claim(name) as free:
+                    moved |= free and self._advance(name, valve)
             except LeaseLost:
                 log.info("%s is another recorder's to judge now", name)
                 self._setting.read_s = float("-inf")
@@ -153,7 +164,7 @@ class Judging:
         corrections = Corrections(self._records.clock_changes())
         refs = corrections.refs(refs)
         refs, more, history = self._open(name, valve, refs)
-        if not refs:
+        if not refs or (self._helping and not (more or history)):
             return False
         skipped = self._leading_unjudgeable(valve, refs, cursor)
         if skipped:

@@ -7,6 +7,7 @@ import threading
 import time
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -48,11 +49,13 @@ class Recorder:
         retention: Retention | None = None,
         records: Path | str | None = None,
         lease_s: float = LEASE_S,
+        judging_processes: int = 1,
     ) -> None:
         """Open the stores: in the data folder, or where `samples` (an InfluxDB) and `records` (a PostgreSQL) say.
 
         Over an InfluxDB and a PostgreSQL other recorders may work too, each under a `client_id` of its own: they
-        share the agents, and a dead one's are in other hands within `lease_s`.
+        share the agents, and a dead one's are in other hands within `lease_s`. Of `judging_processes` the first
+        judges all valves, the others help with those that are far behind.
 
         Raises:
             FolderInUse: another recorder works there.
@@ -92,7 +95,9 @@ class Recorder:
         )
         if self.beside is not None:
             self.beside.bind(self.ingest, self._samples, self._records)
-        self.child = JudgeChild(data_dir, judge_module, samples, records, self._name)
+        child = partial(JudgeChild, data_dir, judge_module, samples, records, self._name)
+        self.child = child()
+        self._helpers = [child(helping=True) for _ in range(1, judging_processes)]
         self._writer = threading.Thread(target=self.ingest.run, name="writer")
         self._teller = threading.Thread(target=self._tell, name="health", daemon=True)
         self._started_at_ns = time.time_ns()
@@ -119,7 +124,8 @@ class Recorder:
         self._teller.start()
         while not self._stopping.wait(TEND_S):
             self.link.tend()
-            self.child.tend()
+            for child in (self.child, *self._helpers):
+                child.tend()
             if self.ingest.reconnect_wanted.is_set():
                 self.ingest.reconnect_wanted.clear()
                 self.link.restart()
@@ -134,7 +140,10 @@ class Recorder:
         self.ingest.stop()
         self._writer.join()  # what is queued is stored and acknowledged while the connection is still up
         self.link.stop()
-        self.child.stop()
+        for child in (self.child, *self._helpers):
+            child.let_go()
+        for child in (self.child, *self._helpers):
+            child.stop()
         self._teller.join()
         if self.beside is not None:
             self.beside.stop()  # only now: what was stored is acknowledged, and what was judged is committed
