@@ -1,4 +1,4 @@
-"""The demo's history maker: three weeks of sampled production, oldest first, by the same way live data takes.
+"""The demo's history maker: three weeks of sampled production, by the same way live data takes.
 
 It simulates windows, cuts them into blocks and hands them to a spool and an uplink of its own, as an edge agent
 would; the recorder stores and judges them. While they come, the recorder keeps live blocks of these valves unjudged,

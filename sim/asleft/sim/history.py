@@ -30,7 +30,10 @@ class Window:
 
 
 def plan(now_s: float, days: int = 21) -> list[Window]:
-    """Windows of all valves over the `days` before `now_s`, by start; none reaches beyond `now_s`.
+    """Windows of all valves over the `days` before `now_s`; none reaches beyond `now_s`.
+
+    Valves that have something to tell come first, each in the order of time: who looks at a demo that has just begun
+    sees what it is there to show, and not eight healthy valves.
 
     Each working day gives each valve about three windows of production; and each press, in turn for its valves, some
     that show what must not alarm anybody: ends of shifts, weekends, cold Mondays, breaks, set-up, emergency stops.
@@ -47,7 +50,7 @@ def plan(now_s: float, days: int = 21) -> list[Window]:
             windows += _events(valve, calendar, chance)
     earliest_s = now_s - days * 86_400.0
     inside = [w for w in windows if w.start_s >= earliest_s and w.start_s + w.duration_s <= now_s]
-    return sorted(inside, key=lambda window: (window.start_s, window.valve.valve_id))
+    return sorted(inside, key=lambda window: (not window.valve.faults, window.start_s, window.valve.valve_id))
 
 
 def _production(valve: ValveModel, calendar: Sequence[Stretch], chance: random.Random) -> Iterator[Window]:
