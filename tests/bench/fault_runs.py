@@ -20,7 +20,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent.parent / "judge"))
 
 from asleft.judge.judge import JudgeState, begin, step
-from asleft.judge.memory import copy_of
+from asleft.judge.state_codec import copied
 from asleft.judge.summary import summarise
 from asleft.judge.types import Judgement, Samples
 from asleft.sheet.model import Characteristic, Coil, Instrument, Sheet
@@ -191,7 +191,7 @@ def run_valve(
         for plan in some:
             windows = [next(recorded) for _ in range(plan.windows)]
             for channels, (sheet, state) in left.known.items():
-                runs += _judge(plan, seed, channels, sheet, copy_of(state), windows, channel_sets)
+                runs += _judge(plan, seed, channels, sheet, copied(state), windows, channel_sets)
     return runs, list(left.calm)
 
 
@@ -222,7 +222,7 @@ def _judge(
             state, at = outcome.state, to
             judged[channels].append(outcome.judgement)
             if "monitor" in watched:
-                judged["monitor"].append(summarise(watched["monitor"], copy_of(state)))
+                judged["monitor"].append(summarise(watched["monitor"], copied(state)))
         for name, judgements in judged.items():
             ends = zip(judgements, ends_s, strict=True)
             looks[name] += [look_of(j, number * WINDOW_S + end, stood) for j, end in ends]

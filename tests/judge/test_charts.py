@@ -1,17 +1,19 @@
 from __future__ import annotations
 
-import json
 import math
 
 import numpy as np
 import pytest
 from asleft.judge.drift.budget import limits_for
 from asleft.judge.drift.charting import Warmth
-from asleft.judge.drift.charts import AS_LEFT_POINTS, Chart, chart_in
+from asleft.judge.drift.charts import AS_LEFT_POINTS, Chart
 from asleft.judge.drift.onset import best_split, onset_of, step_within
+from asleft.judge.judge import begin
+from asleft.judge.state_codec import copied, dumps
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from synth import dwell
+from stored import stored
+from synth import dwell, sheet
 
 HOUR = 3600.0
 LIMITS = limits_for(5.0, 8)
@@ -139,7 +141,10 @@ def test_memory_is_bounded() -> None:
     chart = chart_of(noise(8000, 10))
     assert len(chart.points) <= 100
     assert len(chart.history) <= 128
-    assert len(json.dumps(chart.as_json())) < 8000
+    state = begin(sheet())
+    bare = len(dumps(state))
+    state.charts = {"ramp_up": chart}
+    assert len(dumps(state)) - bare < 8000
 
 
 @settings(max_examples=10, deadline=None)
@@ -152,17 +157,17 @@ def test_a_chart_goes_through_text_exactly(n: int, seed: int, apart_s: float) ->
             chart.add(apart_s * k, float(value), 1.0, 0.3, LIMITS)
             chart.settle(float(value), 1.0, 0.3)
         if k % 97 == 0:
-            through = chart_in(json.loads(json.dumps(through.as_json())))
-    assert whole.as_json() == through.as_json()
+            through = stored("charts", {"ramp_up": through})["ramp_up"]
+    assert whole == through
 
 
 def test_a_copy_is_not_touched_by_its_original() -> None:
     chart = chart_of(noise(50, 11))
-    before = chart.as_json()
-    twin = chart.copy()
+    before = repr(chart)
+    twin = copied(chart)
     for k in range(50, 90):
         chart.add(600.0 * k, 5.0, 1.0, 0.0, LIMITS)
-    assert twin.as_json() == before
+    assert repr(twin) == before
 
 
 def test_history_keeps_the_whole_time_with_the_mean_of_its_values() -> None:

@@ -12,6 +12,7 @@ from asleft.sheet.model import Sheet
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from lanes import part, run
+from stored import stored
 from synth import MA, recording, sheet
 
 
@@ -55,7 +56,7 @@ def test_what_was_set_aside_is_remarked_for_a_day_and_in_a_log_for_good() -> Non
     assert remarks_of(intake, lately=True) == (sentence,)
     for hours, said in ((22.0, (sentence,)), (26.0, ())):
         later = replace(samples(seed=2), time_s=data.time_s + 3600.0 * hours)
-        _, after = take_in(later, sheet(), Intake.from_json(intake.as_json()), flush=True)
+        _, after = take_in(later, sheet(), stored("intake", intake), flush=True)
         assert remarks_of(after, lately=True) == said
         assert remarks_of(after, lately=False) == (sentence.replace(" in the last day", ""),)
 
@@ -141,7 +142,7 @@ def test_cuts_and_text_change_nothing(sizes, seed) -> None:
     whole, end = take_in(data, sheet(), Intake())
     pieces, intake, at = [], Intake(), 0
     for size in sizes:
-        intake = Intake.from_json(intake.as_json())
+        intake = stored("intake", intake)
         columns, intake = take_in(part(data, at, at + size), sheet(), intake)
         pieces.append(columns)
         at += size

@@ -5,9 +5,9 @@ import json
 import numpy as np
 import pytest
 from asleft.judge.judge import begin, dumps, loads, step
-from asleft.judge.memory import copy_of
 from asleft.judge.packing import pack_rows, unpack_rows
 from asleft.judge.segments.features import Dwell, Stroke
+from asleft.judge.state_codec import copied
 from asleft.judge.types import JUDGE_VERSION
 from hypothesis import given
 from hypothesis import strategies as st
@@ -66,7 +66,7 @@ def test_a_step_does_not_change_the_state_it_was_given(lived_in) -> None:
 
 def test_a_copy_shares_no_list(lived_in) -> None:
     _, state = lived_in
-    copy = copy_of(state)
+    copy = copied(state)
     copy.dwells.clear()
     copy.watch.since["x"] = 1.0
     copy.hours["producing"] = -1.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from asleft.judge.dither.dither import Expected, read_burst, remembered
 from asleft.judge.intake.failed import FAILED_BIN_S
-from asleft.judge.memory import JudgeState
+from asleft.judge.state import JudgeState
 from asleft.judge.types import Samples
 from asleft.judge.watching.stretch_age import still_count
 from asleft.sheet.model import Sheet

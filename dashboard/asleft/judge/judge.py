@@ -23,8 +23,9 @@ from asleft.judge.intake.declared import bursts_outside, dangers, declared_at, n
 from asleft.judge.intake.failed import count_aside, count_failed
 from asleft.judge.intake.intake import take_in
 from asleft.judge.intake.states import PRODUCING, WORK, gaps, hours_of, intervals_of, judge_states, surest
-from asleft.judge.memory import JudgeState, copy_of, dumps, loads
 from asleft.judge.segments.cutting import SCALE_SAMPLES, interval_of, segment, set_scale
+from asleft.judge.state import JudgeState
+from asleft.judge.state_codec import copied, dumps, loads
 from asleft.judge.summary import summarise
 from asleft.judge.types import ChartPoint, FloatArray, Judgement, Samples, StateInterval
 from asleft.judge.watching.stretch_age import stamped
@@ -107,7 +108,7 @@ def step(sheet: Sheet, state: JudgeState, samples: Samples) -> StepOutcome:
 def advance(sheet: Sheet, state: JudgeState, samples: Samples) -> Advance:
     """Take further samples in without judging them yet; the same conditions as for `step`."""
     before, began_s = state, state.to_s
-    state = copy_of(state)
+    state = copied(state)
     take_bursts(sheet, state, replace(samples, bursts=bursts_outside(samples.bursts, samples.work)))
     intervals, points = _take(sheet, state, samples)
     conditions = tuple(s for s in state.stretches if began_s is None or s.to_s > began_s)

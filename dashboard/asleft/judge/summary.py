@@ -21,9 +21,9 @@ from asleft.judge.finding.held_findings import stepped_s
 from asleft.judge.finding.scene import Scene
 from asleft.judge.intake.intake import remarks_of
 from asleft.judge.intake.states import CODES
-from asleft.judge.memory import JudgeState
 from asleft.judge.outer.outer_remarks import outer_remarks
 from asleft.judge.sentence import sentence
+from asleft.judge.state import JudgeState
 from asleft.judge.types import Coverage, Finding, Judgement, QuantityResult, State, Status, Verdict
 from asleft.judge.valve.characteristic import Measured
 from asleft.judge.valve.characteristic_told import told

@@ -8,9 +8,8 @@ pauses in the readings (nobody can say that no current flowed).
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from typing import Any
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from asleft.judge.coil.coil import ColdCoil
@@ -20,7 +19,7 @@ from asleft.judge.segments.features import Dwell
 from asleft.judge.types import FloatArray
 from asleft.sheet.model import Sheet
 
-__all__ = ["SOAK_S", "START_S", "SoakCarry", "cold_estimate", "see_soak", "soak_in", "take_cold"]
+__all__ = ["SOAK_S", "START_S", "SoakCarry", "cold_estimate", "see_soak", "take_cold"]
 
 SOAK_S = 3.0 * 3600.0
 #: Readings further apart than this do not show that no current flowed between them.
@@ -41,21 +40,10 @@ class SoakCarry:
     starts: list[ColdStart] = field(default_factory=list)
     colds: list[ColdCoil] = field(default_factory=list)  # oldest first
 
-    def copy(self) -> SoakCarry:
-        """An independent copy."""
-        starts = [replace(start, square_a2s=list(start.square_a2s)) for start in self.starts]
-        return replace(self, starts=starts, colds=list(self.colds))
-
     def cold_at(self, time_s: float) -> ColdCoil | None:
         """The last result before `time_s`, unless it is too old."""
         known = [cold for cold in self.colds if time_s - KEPT_S <= cold.to_s and cold.from_s <= time_s]
         return known[-1] if known else None
-
-
-def soak_in(raw: Mapping[str, Any]) -> SoakCarry:
-    """From the plain values that `dataclasses.asdict` makes of one."""
-    starts = [ColdStart(**start) for start in raw["starts"]]
-    return SoakCarry(**{**raw, "starts": starts, "colds": [ColdCoil(**cold) for cold in raw["colds"]]})
 
 
 def see_soak(columns: FloatArray, sheet: Sheet, carry: SoakCarry) -> None:

@@ -23,7 +23,7 @@ from asleft.judge.segments.features import Dwell
 from asleft.sheet.model import Sheet
 
 if TYPE_CHECKING:
-    from asleft.judge.memory import JudgeState
+    from asleft.judge.state import JudgeState
 
 #: A dead zone of a quarter of the tolerance: a change within it is in control by decision.
 DEAD_ZONE = 0.25

@@ -13,20 +13,17 @@ is in control, and hardly ever at as left. A single hour, however odd, does not 
 
 from __future__ import annotations
 
-import itertools
 import math
-from collections.abc import Mapping
-from dataclasses import astuple, dataclass, field
-from typing import Any
+from dataclasses import dataclass, field
 
 import numpy as np
 from asleft.judge.drift.budget import BUDGET_YEARS, K, Limits, limits_for
 from asleft.judge.drift.noise import HOUR_POINTS, Noise, Value
 from asleft.judge.drift.trend import Trend, theil_sen, trend_of
-from asleft.judge.packing import kept_mean, pack_rows, unpack_rows
+from asleft.judge.packing import kept_mean
 from asleft.judge.types import FloatArray
 
-__all__ = ["AS_LEFT_POINTS", "Chart", "advanced", "chart_in", "charts_in", "charts_out", "theil_sen"]
+__all__ = ["AS_LEFT_POINTS", "Chart", "advanced", "theil_sen"]
 
 #: Points the measured as-left is taken from.
 AS_LEFT_POINTS = 5
@@ -142,81 +139,6 @@ class Chart:
         while len(self.history) > _HISTORY:
             self.history_width_s *= 2.0
             self.history = _joined(self.history, self.history_width_s)
-
-    def copy(self) -> Chart:
-        """One that can be changed without touching this one."""
-        return Chart(
-            self.left, list(self.first), list(self.points), list(self.hour), self.noise.copy(), self.sums,
-            list(self.since_s), self.d0, self.limits, list(self.history), self.history_width_s, self.trend,
-        )  # fmt: skip
-
-    def as_json(self) -> dict[str, Any]:
-        """For the text form of a state; `chart_in` gives it back, floats exact."""
-        return charts_out({"": self})
-
-
-def charts_out(charts: Mapping[str, Chart]) -> dict[str, Any]:
-    """Charts as plain values, their long series in common tables: most quantities have the same times."""
-    series = [(chart.points, chart.history, chart.noise.recent) for chart in charts.values()]
-    return {
-        "each": {name: _short(chart) for name, chart in charts.items()},
-        "series": [
-            pack_rows([row for points, _, _ in series for row in points], 3),
-            pack_rows([row for _, history, _ in series for row in history], 3),
-            pack_rows([(float(mean),) for _, _, recent in series for mean in recent], 1),
-        ],
-    }
-
-
-def _short(chart: Chart) -> dict[str, Any]:
-    noise = chart.noise
-    return {
-        "left": chart.left,
-        "first": chart.first,
-        "lengths": [len(chart.points), len(chart.history), len(noise.recent)],
-        "hour": chart.hour,
-        "noise": [
-            float(noise.within), noise.within_n, float(noise.hours), noise.hours_n, noise.shortness,
-            float(noise.slow), noise.slow_n,
-        ],
-        "recent_n": noise.recent_n,
-        "sums": chart.sums,
-        "since": chart.since_s,
-        "d0": None if math.isinf(chart.d0) else chart.d0,
-        "limits": astuple(chart.limits),
-        "history_width_s": chart.history_width_s,
-        "trend": None if chart.trend is None else astuple(chart.trend),
-    }  # fmt: skip
-
-
-def charts_in(raw: Mapping[str, Any]) -> dict[str, Chart]:
-    """Inverse of `charts_out`."""
-    points, history, recent = (
-        iter(unpack_rows(text, width)) for text, width in zip(raw["series"], (3, 3, 1), strict=True)
-    )
-    out = {}
-    for name, short in raw["each"].items():
-        lengths, left, sums = short["lengths"], short["left"], short["sums"]
-        out[name] = Chart(
-            left=None if left is None else (left[0], left[1]),
-            first=[(f[0], f[1]) for f in short["first"]],
-            points=[(p[0], p[1], p[2]) for p in itertools.islice(points, lengths[0])],
-            hour=[(p[0], p[1], p[2]) for p in short["hour"]],
-            history=[(h[0], h[1], int(h[2])) for h in itertools.islice(history, lengths[1])],
-            noise=Noise(*[*short["noise"], [r[0] for r in itertools.islice(recent, lengths[2])], short["recent_n"]]),
-            sums=(sums[0], sums[1], sums[2], sums[3]),
-            since_s=list(short["since"]),
-            d0=math.inf if short["d0"] is None else short["d0"],
-            limits=Limits(*short["limits"]),
-            history_width_s=short["history_width_s"],
-            trend=None if short["trend"] is None else Trend(*short["trend"]),
-        )
-    return out
-
-
-def chart_in(raw: Mapping[str, Any]) -> Chart:
-    """A chart from what `Chart.as_json` made of it."""
-    return charts_in(raw)[""]
 
 
 def _runs(values: FloatArray, d0: float) -> bool:

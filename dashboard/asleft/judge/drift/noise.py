@@ -20,12 +20,16 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 from asleft.judge.types import FloatArray
 
-#: One valve, or many at once.
-Value = float | FloatArray
+if TYPE_CHECKING:
+    #: One valve, or many at once.
+    Value = float | FloatArray
+else:  # what a stored state holds: many at once are the benchmark's, and never stored
+    Value = float
 
 HOUR_POINTS = 6
 #: Differences of hours after which the scatter is fixed, seven weeks of two shifts. What the enlargement below costs
@@ -60,13 +64,6 @@ class Noise:
     slow_n: int = 0
     recent: list[Value] = field(default_factory=list)  # newest means of hours
     recent_n: list[int] = field(default_factory=list)  # and of how many points each is
-
-    def copy(self) -> Noise:
-        """One that can go on by itself."""
-        return Noise(
-            self.within, self.within_n, self.hours, self.hours_n, self.shortness, self.slow, self.slow_n,
-            list(self.recent), list(self.recent_n),
-        )  # fmt: skip
 
     def point(self, value: Value, before: Value) -> None:
         """Two successive points of one hour."""

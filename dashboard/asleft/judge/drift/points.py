@@ -16,9 +16,9 @@ from asleft.judge.decide import Estimate
 from asleft.judge.dither.dither import DitherBurst
 from asleft.judge.drift.charting import close_hours, take_in
 from asleft.judge.estimates import Seen, estimate
-from asleft.judge.memory import JudgeState
 from asleft.judge.outer.held_points import chart_held, learn
 from asleft.judge.segments.features import Dwell, Stroke
+from asleft.judge.state import JudgeState
 from asleft.judge.types import ChartPoint
 from asleft.judge.valve.characteristic_told import left_rows
 from asleft.judge.valve.pressure import learn_control, steady

@@ -32,11 +32,6 @@ class Misfit:
     first: tuple[float, ...] = ()
     latest: tuple[float, ...] = ()
 
-    def __post_init__(self) -> None:
-        """Take what comes back from text (lists) as what was put in (tuples)."""
-        object.__setattr__(self, "first", tuple(self.first))
-        object.__setattr__(self, "latest", tuple(self.latest))
-
     def seen(self, strokes: Sequence[Stroke]) -> Misfit:
         """With the point that these strokes make, if they are enough."""
         median = median_chi2(strokes)

@@ -16,9 +16,8 @@ the response time of ten minutes scatters by 0.1 ms, a fiftieth of the smallest 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from asleft.judge.driver.descent import DELAY, LAG
@@ -49,11 +48,6 @@ class Reaction:
     """The first adequate points; five of them are as left (measured) and stay so."""
 
     first: tuple[Answer, ...] = ()
-
-    @classmethod
-    def from_rows(cls, rows: Sequence[Sequence[Any]]) -> Reaction:
-        """From what `first` became as text."""
-        return cls(tuple(Answer(*row) for row in rows))
 
     def seen(self, combined: Combined | None) -> Reaction:
         """With the point that these strokes make, if as left is still open and they are adequate."""

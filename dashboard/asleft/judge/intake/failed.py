@@ -6,7 +6,7 @@ import itertools
 
 import numpy as np
 import numpy.typing as npt
-from asleft.judge.memory import JudgeState
+from asleft.judge.state import JudgeState
 from asleft.judge.types import Samples
 
 FAILED_BIN_S = 10.0

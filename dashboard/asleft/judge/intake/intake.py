@@ -19,11 +19,10 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from asleft.judge.intake.columns import CURRENT, DEMAND, PRESSURE, ROWS, TIME, columns_of, pack_matrix, unpack_matrix
+from asleft.judge.intake.columns import CURRENT, DEMAND, PRESSURE, ROWS, TIME, columns_of
 from asleft.judge.types import FloatArray, Samples
 from asleft.sheet.model import Sheet
 
@@ -73,23 +72,6 @@ class Intake:
         for hour, name, count in self.lately:
             counts[name] += count if hour > oldest else 0
         return +counts
-
-    def as_json(self) -> dict[str, Any]:
-        """Plain values, exact."""
-        return {
-            "waiting": pack_matrix(self.waiting),
-            "past": self.past.tolist(),
-            "aside": dict(self.aside),
-            "newest_s": self.newest_s,
-            "lately": [list(row) for row in self.lately],
-        }
-
-    @classmethod
-    def from_json(cls, raw: Mapping[str, Any]) -> Intake:
-        """Inverse of `as_json`."""
-        past = np.array(raw["past"], dtype=np.float64).reshape(len(_ROWS), -1)
-        lately = tuple((hour, name, count) for hour, name, count in raw.get("lately", ()))
-        return cls(unpack_matrix(raw["waiting"]), past, raw["aside"], (), raw["newest_s"], lately)
 
 
 def take_in(samples: Samples, sheet: Sheet, intake: Intake, *, flush: bool = False) -> tuple[FloatArray, Intake]:

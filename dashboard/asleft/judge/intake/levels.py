@@ -31,12 +31,6 @@ class LevelsCarry:
     before: tuple[tuple[float, float], ...] = ()
     flat: bool = False  # whether the last average belongs to a level
 
-    def __post_init__(self) -> None:
-        """Take what comes back from text (lists) as what was put in (tuples)."""
-        object.__setattr__(self, "open_s", tuple(self.open_s))
-        object.__setattr__(self, "open_demand", tuple(self.open_demand))
-        object.__setattr__(self, "before", tuple((float(k), float(u)) for k, u in self.before))
-
 
 def levels(
     time_s: FloatArray, demand: FloatArray, carry: LevelsCarry

@@ -13,10 +13,6 @@ MOST_RESTS = 20
 REST_HOLD_S = (6.0, 120.0)
 
 
-def _tuples(rows: Sequence[Sequence[float]]) -> tuple[tuple[float, ...], ...]:
-    return tuple(tuple(row) for row in rows)
-
-
 @dataclass(frozen=True, slots=True)
 class RhythmCarry:
     """What has been learnt, as plain numbers: levels (id, demand, weight), successions (id, id, weight) and more."""
@@ -30,13 +26,6 @@ class RhythmCarry:
     grown: float = 1.0  # weight of the next level (later ones weigh more, which lets earlier ones fade)
     next_id: int = 1
     by_hand_since_s: float | None = None  # since when a set-up has been likelier than production
-
-    def __post_init__(self) -> None:
-        """Take what comes back from text (lists) as what was put in (tuples)."""
-        object.__setattr__(self, "known", _tuples(self.known))
-        object.__setattr__(self, "follows", _tuples(self.follows))
-        object.__setattr__(self, "recent", tuple(self.recent))
-        object.__setattr__(self, "rests_s", tuple(self.rests_s))
 
     @property
     def set_up(self) -> bool:

@@ -14,8 +14,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, replace
-from typing import Any
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from asleft.judge.intake.columns import DEMAND, ENABLE, ENABLED, MODE, PUMP, STATE, TIME
@@ -62,14 +61,6 @@ class StateCarry:
     last_s: float | None = None
     off_rises: int = 0  # of the command while the driver seems off
     was_low: bool = True
-
-    def __post_init__(self) -> None:
-        """Take parts that come back from text (as mappings of plain values) as what they were."""
-        for part in fields(self):
-            value: Any = getattr(self, part.name)
-            if isinstance(value, Mapping):
-                kind = {"enabling": EnableCarry, "standstill": StillCarry, "levels": LevelsCarry}
-                object.__setattr__(self, part.name, kind.get(part.name, RhythmCarry)(**value))
 
 
 def judge_states(

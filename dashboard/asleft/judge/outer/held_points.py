@@ -7,10 +7,10 @@ from dataclasses import replace
 
 from asleft.judge.drift.charting import take_in
 from asleft.judge.finding.held_findings import CHART
-from asleft.judge.memory import JudgeState
 from asleft.judge.outer.held import Held
 from asleft.judge.outer.held_levels import HeldLevel, learn_held, still_pairs
 from asleft.judge.segments.features import Dwell
+from asleft.judge.state import JudgeState
 from asleft.sheet.model import MadeBy, Sheet
 
 _LEAST_PAIRS = 30

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from asleft.judge.memory import JudgeState
 from asleft.judge.outer.held import Held
+from asleft.judge.state import JudgeState
 from asleft.sheet.model import MadeBy, Sheet
 
 #: Production seen before anything is said of the command, and the share of it in which one that rests is at rest.

@@ -20,7 +20,7 @@ from asleft.judge.packing import MEAN_BITS, SPREAD_BITS, rounded
 from asleft.judge.segments.features import Dwell, Stroke
 
 if TYPE_CHECKING:
-    from asleft.judge.memory import JudgeState
+    from asleft.judge.state import JudgeState
 
 _Row = TypeVar("_Row")
 

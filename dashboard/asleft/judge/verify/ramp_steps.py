@@ -9,8 +9,8 @@ from asleft.judge.drift.points import seen_of
 from asleft.judge.driver.ramps import combine
 from asleft.judge.driver.systematic import ramp_systematic, stroke_size
 from asleft.judge.estimates import Seen
-from asleft.judge.memory import JudgeState
 from asleft.judge.segments.features import Stroke
+from asleft.judge.state import JudgeState
 from asleft.judge.verify.result import Graded, RampStep
 from asleft.judge.verify.steps import graded, unseen
 from asleft.sheet.model import Sheet

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import dataclasses
 import itertools
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 from asleft.judge.intake.columns import TIME
@@ -45,17 +43,6 @@ class WatchCarry:
     was_low: bool = True
     recent_s: list[float] = field(default_factory=list)  # times and currents of the last half second
     recent_a: list[float] = field(default_factory=list)
-
-    def copy(self) -> WatchCarry:
-        """An independent copy."""
-        changeable: dict[str, Any] = {
-            name: value.copy() for name in self.__slots__ if isinstance(value := getattr(self, name), dict | list)
-        }
-        return dataclasses.replace(self, **changeable)
-
-    def as_json(self) -> dict[str, Any]:
-        """Plain values."""
-        return {name: getattr(self, name) for name in self.__slots__}
 
 
 def edges(changes: BoolArray, n: int) -> list[int]:

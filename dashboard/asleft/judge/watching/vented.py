@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 from asleft.judge.intake.columns import CURRENT, ENABLE, ENABLED, PRESSURE, PUMP
-from asleft.judge.memory import JudgeState
+from asleft.judge.state import JudgeState
 from asleft.judge.types import FloatArray
 from asleft.judge.watching.zeros import take_zero
 from asleft.sheet.model import Sheet
