@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 from asleft.judge.drift.budget import limits_for
-from asleft.judge.drift.charting import Warmth
 from asleft.judge.drift.charts import AS_LEFT_POINTS, Chart
+from asleft.judge.drift.oil_thermal_state import OilThermalState
 from asleft.judge.drift.onset import best_split, onset_of, step_within
 from asleft.judge.judge import begin
 from asleft.judge.state_codec import copied, dumps
@@ -185,7 +185,7 @@ def test_history_keeps_the_whole_time_with_the_mean_of_its_values() -> None:
 
 
 def test_pressure_is_charted_only_at_the_oil_it_was_left_at() -> None:
-    warmth = Warmth()
+    warmth = OilThermalState()
     assert warmth.fit_for_pressure(19.0, 0.0)  # until as left is known, that waits for standing still
     warmth.oil_left_degc = 45.0
     assert [warmth.fit_for_pressure(oil, 1e6) for oil in (19.0, 40.9, 41.0, 45.0, 49.0, 49.1)] == [
@@ -193,14 +193,14 @@ def test_pressure_is_charted_only_at_the_oil_it_was_left_at() -> None:
     ]  # fmt: skip
 
 
-def with_oil(warmth: Warmth, oils: list[float]) -> None:
+def with_oil(warmth: OilThermalState, oils: list[float]) -> None:
     for oil in oils:
         at_s = (warmth.last_s or 0.0) + 600.0
         warmth.see([dwell(0.5, 0.6, from_s=at_s, to_s=at_s + 3.0, oil_degc=oil)])
 
 
 def test_the_oil_when_left_is_the_usual_one_though_a_cold_start_completes_it() -> None:
-    warmth = Warmth()
+    warmth = OilThermalState()
     with_oil(warmth, [44.8, 45.4, math.nan, 45.9, 45.3, 34.6])
     assert warmth.oil_left_degc is None
     warmth.settle(5)
@@ -214,14 +214,14 @@ def test_the_oil_when_left_is_the_usual_one_though_a_cold_start_completes_it() -
 
 def test_the_oil_when_left_is_that_of_the_points_it_was_taken_from() -> None:
     """A cold Monday: the chart drops the points of the warming up, and the oil of them does not count."""
-    warmth = Warmth()
+    warmth = OilThermalState()
     with_oil(warmth, [46.0 - 27.0 * math.exp(-k / 5.4) for k in range(20)])
     warmth.settle(5)
     assert warmth.oil_left_degc == pytest.approx(44.8, abs=0.5)
 
 
 def test_without_oil_a_start_after_a_long_stop_is_waited_out() -> None:
-    warmth = Warmth()
+    warmth = OilThermalState()
     warmth.see(
         [dwell(0.5, 0.6, from_s=0.0, to_s=3.0, clock_s=3.0), dwell(0.5, 0.6, from_s=9.0, to_s=12.0, clock_s=12.0)]
     )

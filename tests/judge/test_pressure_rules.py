@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from asleft.judge.drift.charting import Warmth
+from asleft.judge.drift.oil_thermal_state import OilThermalState
 from asleft.judge.judge import begin, step
 from asleft.judge.types import Samples
 from lanes import record
@@ -25,7 +25,7 @@ def test_below_its_off_threshold_the_pressure_is_not_judged() -> None:
 
 
 def test_after_a_night_pressure_waits_where_the_oil_is_not_recorded() -> None:
-    warmth = Warmth()
+    warmth = OilThermalState()
     evening = [dwell(0.5, 0.6, from_s=100.0 * k, to_s=100.0 * k + 3.0, clock_s=100.0 * k) for k in range(5)]
     warmth.see(evening)
     morning = [dwell(0.5, 0.6, from_s=30_000.0, to_s=30_003.0, clock_s=500.0)]

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import TypeVar
+
 import numpy as np
 from asleft.judge.dither.dither import Expected, read_burst, remembered
 from asleft.judge.intake.failed import FAILED_BIN_S
+from asleft.judge.segments.retention import MOST_PRODUCING, MOST_RESTING, MOST_SECONDS, MOST_STROKES
 from asleft.judge.state import JudgeState
 from asleft.judge.types import Samples
 from asleft.judge.watching.stretch_age import still_count
 from asleft.sheet.model import Sheet
 
 _MOST_BURSTS = 300
+
+_Row = TypeVar("_Row")
 
 
 def take_bursts(sheet: Sheet, state: JudgeState, samples: Samples) -> None:
@@ -43,3 +49,27 @@ def trim(state: JudgeState) -> None:
     state.bursts = [b for b in state.bursts if b.at_s >= oldest][-_MOST_BURSTS:]
     state.failed = [f for f in state.failed if f[0] >= state.to_s - horizon - FAILED_BIN_S]
     state.stretches = still_count(state.stretches, state.to_s, state.clock_s)
+
+
+def keep_newest(state: JudgeState) -> None:
+    """Let a live valve forget its oldest segments where it has more than tell something."""
+    if state.horizon_s is None:
+        return
+    if len(state.dwells) > min(MOST_PRODUCING, MOST_RESTING):
+        producing = [d.producing > 0.5 for d in state.dwells]
+        most = MOST_SECONDS if state.scale is not None and state.scale.outer else MOST_PRODUCING
+        state.dwells = _newest(state.dwells, producing, most, MOST_RESTING)
+    if len(state.strokes) > MOST_STROKES:
+        rising = [s.to_demand > s.from_demand for s in state.strokes]
+        state.strokes = _newest(state.strokes, rising, MOST_STROKES, MOST_STROKES)
+
+
+def _newest(rows: list[_Row], first: Sequence[bool], most_first: int, most_others: int) -> list[_Row]:
+    """The newest rows of two kinds, in order; `first`: which are of the first kind."""
+    room = {True: most_first, False: most_others}
+    kept: list[_Row] = []
+    for row, kind in zip(reversed(rows), reversed(first), strict=True):
+        if room[kind]:
+            room[kind] -= 1
+            kept.append(row)
+    return kept[::-1] if len(kept) < len(rows) else rows

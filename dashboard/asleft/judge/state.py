@@ -8,8 +8,8 @@ import numpy as np
 from asleft.judge.coil.coil_days import CoilDay
 from asleft.judge.coil.coldsoak import SoakCarry
 from asleft.judge.dither.dither import DitherBurst
-from asleft.judge.drift.charting import Warmth
 from asleft.judge.drift.charts import Chart
+from asleft.judge.drift.oil_thermal_state import OilThermalState
 from asleft.judge.driver.learner import Learner
 from asleft.judge.driver.misfit import Misfit
 from asleft.judge.driver.reaction import Reaction
@@ -59,7 +59,7 @@ class JudgeState:
     held_left: list[HeldLevel] = field(default_factory=list)  # where an outer loop makes the command
     curve_left: list[tuple[float, ...]] = field(default_factory=list)  # levels measured when left, see `told`
     charts: dict[str, Chart] = field(default_factory=dict)
-    warmth: Warmth = field(default_factory=Warmth)
+    warmth: OilThermalState = field(default_factory=OilThermalState)
     point_from_s: float = 0.0  # producing clock at which the open point begins
     hours: dict[str, float] = field(default_factory=dict)
     samples: int = 0

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from asleft.judge.horizon import keep_newest
 from asleft.judge.intake.columns import CLOCK, CURRENT, DEMAND, ENABLE, ENABLED, MODE, PUMP, STATE, TIME, noise_of
 from asleft.judge.intake.scale import Scale
-from asleft.judge.segments.keeping import dwells_kept, keep_newest, strokes_kept
+from asleft.judge.segments.retention import dwells_kept, strokes_kept
 from asleft.judge.segments.segments import cut
 from asleft.judge.segments.sliding import slide
 from asleft.judge.state import JudgeState

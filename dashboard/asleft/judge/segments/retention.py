@@ -13,16 +13,10 @@ showed before its last minutes.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 from asleft.judge.packing import MEAN_BITS, SPREAD_BITS, rounded
 from asleft.judge.segments.features import Dwell, Stroke
-
-if TYPE_CHECKING:
-    from asleft.judge.state import JudgeState
-
-_Row = TypeVar("_Row")
 
 #: Dwells of production that a live valve keeps: ten minutes of a stroke every three seconds are 200. Under an outer
 #: loop every quiet second is one.
@@ -55,27 +49,3 @@ def dwells_kept(dwells: Sequence[Dwell]) -> list[Dwell]:
 def strokes_kept(strokes: Sequence[Stroke]) -> list[Stroke]:
     """New strokes with the digits that are kept."""
     return [Stroke._make(row) for row in rounded(strokes, _STROKE).tolist()] if strokes else []
-
-
-def keep_newest(state: JudgeState) -> None:
-    """Let a live valve forget its oldest segments where it has more than tell something."""
-    if state.horizon_s is None:
-        return
-    if len(state.dwells) > min(MOST_PRODUCING, MOST_RESTING):
-        producing = [d.producing > 0.5 for d in state.dwells]
-        most = MOST_SECONDS if state.scale is not None and state.scale.outer else MOST_PRODUCING
-        state.dwells = _newest(state.dwells, producing, most, MOST_RESTING)
-    if len(state.strokes) > MOST_STROKES:
-        rising = [s.to_demand > s.from_demand for s in state.strokes]
-        state.strokes = _newest(state.strokes, rising, MOST_STROKES, MOST_STROKES)
-
-
-def _newest(rows: list[_Row], first: Sequence[bool], most_first: int, most_others: int) -> list[_Row]:
-    """The newest rows of two kinds, in order; `first`: which are of the first kind."""
-    room = {True: most_first, False: most_others}
-    kept: list[_Row] = []
-    for row, kind in zip(reversed(rows), reversed(first), strict=True):
-        if room[kind]:
-            room[kind] -= 1
-            kept.append(row)
-    return kept[::-1] if len(kept) < len(rows) else rows

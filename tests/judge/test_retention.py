@@ -2,14 +2,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from asleft.judge.horizon import keep_newest
 from asleft.judge.judge import JudgeState, begin, dumps, step
 from asleft.judge.segments.features import Dwell, Stroke
-from asleft.judge.segments.keeping import (
+from asleft.judge.segments.retention import (
     MOST_PRODUCING,
     MOST_RESTING,
     MOST_STROKES,
     dwells_kept,
-    keep_newest,
     strokes_kept,
 )
 from asleft.judge.types import Samples
