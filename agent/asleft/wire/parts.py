@@ -17,7 +17,8 @@ MAX_PARTS = 400_000
 WALKED_FROM_BYTES = 64 * 1024
 """Smaller messages are not walked through: even all of empty parts they take some MB at most."""
 
-_VARINT, _FIXED64, _BYTES, _FIXED32 = 0, 1, 2, 5
+_VARINT, _BYTES = 0, 2
+_FIXED_BYTES: Mapping[int, int] = {1: 8, 5: 4}  # how many bytes follow, by the kind of part
 
 Shape: TypeAlias = "Mapping[int, Shape]"
 """Numbers of the fields of a message that are messages themselves, with their shapes."""
@@ -46,19 +47,17 @@ def check_parts(what: str, data: bytes, shape: Shape) -> None:
                 raise WireError(f"{what} has more than {MAX_PARTS} parts")
             tag, at = _varint(what, data, at, end)
             number, way = tag >> 3, tag & 7
-            if way == _VARINT:
-                _, at = _varint(what, data, at, end)
-            elif way == _FIXED64:
-                at += 8
-            elif way == _FIXED32:
-                at += 4
-            elif way == _BYTES:
+            if way == _BYTES:
                 length, at = _varint(what, data, at, end)
                 if length > end - at:
                     raise WireError(f"{what} is cut short")
                 if number in inside:
                     left.append((at, at + length, inside[number]))
                 at += length
+            elif way == _VARINT:
+                _, at = _varint(what, data, at, end)
+            elif way in _FIXED_BYTES:
+                at += _FIXED_BYTES[way]
             else:  # groups, which protobuf itself has given up
                 raise WireError(f"{what} holds a part of a kind that no version sends")
 

@@ -127,13 +127,23 @@ def _check(args: argparse.Namespace) -> None:
     """Raises `UserError` unless the options are of one of the ways, and complete."""
     _check_filed(args)
     if args.log is not None:
-        for name in ("valve", "data", "days"):
-            if getattr(args, name) is not None:
-                shown = "VALVE" if name == "valve" else f"--{name}"
-                raise UserError(f"{shown}: not with --log, which needs no store; the sheet names the valve")
-        if args.sheet is None:
-            raise UserError("--sheet is missing: the settings sheet that the file is judged against")
-        return
+        _check_log(args)
+    else:
+        _check_store(args)
+
+
+def _check_log(args: argparse.Namespace) -> None:
+    """The part of the check that is of a logger's file."""
+    for name in ("valve", "data", "days"):
+        if getattr(args, name) is not None:
+            shown = "VALVE" if name == "valve" else f"--{name}"
+            raise UserError(f"{shown}: not with --log, which needs no store; the sheet names the valve")
+    if args.sheet is None:
+        raise UserError("--sheet is missing: the settings sheet that the file is judged against")
+
+
+def _check_store(args: argparse.Namespace) -> None:
+    """The part of the check that is of a recorder's data folder."""
     for name in ("sheet", "map", "burst"):
         if getattr(args, name) is not None:
             raise UserError(f"--{name}: only with --log; the store has its own sheets and readings")

@@ -125,6 +125,15 @@ def _troubles(recorder: Health | None) -> dict[str, str]:
 def _headline(
     agents: list[AgentView], judged: list[JudgedView], recorder: Health | None, now_ns: int, *, waiting: bool
 ) -> str:
+    """What is wrong with storing, most serious first; else what is with judging; else that nothing is."""
+    return (
+        _delivery_trouble(agents, recorder, now_ns)
+        or _recorder_trouble(judged, recorder)
+        or _keeping_up(agents, judged, recorder, now_ns, waiting=waiting)
+    )
+
+
+def _delivery_trouble(agents: list[AgentView], recorder: Health | None, now_ns: int) -> str:
     if recorder is None and not agents:
         return "Nothing has arrived yet: no recorder has written here."
     wrong = [agent.name for agent in agents if agent.delivery.balanced is False]
@@ -137,25 +146,36 @@ def _headline(
     if offline:
         verb = plural(len(offline), "agent is", "agents are")
         return f"{number(len(offline), first=True)} {verb} offline: {', '.join(offline)}."
-    if recorder.details.get("broker_connected") is False:
+    return ""
+
+
+def _recorder_trouble(judged: list[JudgedView], recorder: Health | None) -> str:
+    details: Mapping[str, object] = {} if recorder is None else recorder.details
+    if details.get("broker_connected") is False:
         return "The recorder has lost the broker; agents keep their blocks until it is back."
-    alarms = recorder.details.get("alarms")
+    alarms = details.get("alarms")
     if isinstance(alarms, list) and alarms:
         return f"{alarms[0]}{'. And more is wrong' if len(alarms) > 1 else ''}."
-    if recorder.details.get("storing_fails") is True:
-        why = str(recorder.details.get("last_error") or "no reason given").removeprefix("storing failed: ")
+    if details.get("storing_fails") is True:
+        why = str(details.get("last_error") or "no reason given").removeprefix("storing failed: ")
         return f"Nothing can be stored at present; agents keep their blocks until it can be: {why}."
-    if recorder.details.get("judging_alive") is False:
+    if details.get("judging_alive") is False:
         return "Blocks are stored, but nothing is judged: the judging process is not running."
     failing = [row.label for row in judged if row.trouble]
     if failing:
         return f"Judging fails on {failing[0]}{' and others' if len(failing) > 1 else ''}; everything is stored."
+    return ""
+
+
+def _keeping_up(
+    agents: list[AgentView], judged: list[JudgedView], recorder: Health | None, now_ns: int, *, waiting: bool
+) -> str:
     lost = sum(agent.delivery.declared_gap for agent in agents)
     behind = [row for row in judged if row.lag_s is not None and row.lag_s > 60]
     opening = (
         "Every block is accounted for." if not lost else f"{lost:,} blocks were declared lost, all others stored."
     )
-    room = room_of(recorder, now_ns)
+    room = None if recorder is None else room_of(recorder, now_ns)
     if room is not None and room.full_in_days is not None and room.full_in_days < SOON_DAYS:
         return f"{opening} But the disk is full {room.forecast}."
     if waiting:
