@@ -11,15 +11,18 @@ import json
 import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import fields, is_dataclass, replace
+from functools import cache
 from itertools import islice
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
-import msgspec
 import numpy as np
 from asleft.judge.packing import pack, pack_rows, unpack, unpack_rows
 from asleft.judge.segments.features import Dwell, Stroke
 from asleft.judge.state import JudgeState
 from asleft.judge.types import JUDGE_VERSION
+
+if TYPE_CHECKING:
+    from msgspec.msgpack import Decoder, Encoder
 
 _LEVEL = 1  # of deflate; the next ones take twice as long for a per cent
 
@@ -44,7 +47,7 @@ def dumps(state: JudgeState) -> str:
     return json.dumps(
         {
             "version": JUDGE_VERSION,
-            "packed": base64.b64encode(zlib.compress(_ENCODER.encode(bare), _LEVEL)).decode("ascii"),
+            "packed": base64.b64encode(zlib.compress(_codec()[0].encode(bare), _LEVEL)).decode("ascii"),
             "dwells": pack_rows(state.dwells, len(Dwell._fields)),
             "strokes": pack_rows(state.strokes, len(Stroke._fields)),
             # most quantities have the same times: in one table they cost little
@@ -67,7 +70,7 @@ def loads(text: str) -> JudgeState:
         raise ValueError(
             f"judge state of version {outside['version']}, this judge is version {JUDGE_VERSION}: judge again"
         )
-    state = _DECODER.decode(zlib.decompress(base64.b64decode(outside["packed"])))
+    state = _codec()[1].decode(zlib.decompress(base64.b64decode(outside["packed"])))
     state.dwells = [Dwell(*row) for row in unpack_rows(outside["dwells"], len(Dwell._fields))]
     state.strokes = [Stroke(*row) for row in unpack_rows(outside["strokes"], len(Stroke._fields))]
     points, history = (_rows(outside[name], 3) for name in ("points", "history"))
@@ -116,5 +119,9 @@ def _in(_kind: object, raw: Any) -> Any:  # noqa: ANN401 - every array is one ta
     return unpack(text, columns)
 
 
-_ENCODER = msgspec.msgpack.Encoder(enc_hook=_out)
-_DECODER = msgspec.msgpack.Decoder(JudgeState, dec_hook=_in)
+@cache
+def _codec() -> tuple[Encoder, Decoder[JudgeState]]:
+    """Both ways; made when first needed, because a file is judged without."""
+    from msgspec.msgpack import Decoder, Encoder
+
+    return Encoder(enc_hook=_out), Decoder(JudgeState, dec_hook=_in)
