@@ -9,9 +9,9 @@ import numpy as np
 from asleft.judge.drift.budget import QUICK_SHARE, K
 from asleft.judge.drift.charts import advanced
 from asleft.judge.drift.noise import HOUR_POINTS, REFERENCE_HOURS, Noise
-from asleft.judge.drift.runlength import cusum, tuned_cusum_limit, two_sided_cusum
-from asleft.judge.drift.runlength_pair import pair_limits, two_sided_pair
 from report import Goal
+from runlength import cusum, tuned_cusum_limit, two_sided_cusum
+from runlength_pair import pair_limits, two_sided_pair
 
 SHIFTS = tuple(0.25 * k for k in range(2, 13))
 

@@ -17,10 +17,10 @@ import numpy as np
 import ruptures
 from asleft.judge.drift.budget import QUICK_SHARE, K
 from asleft.judge.drift.charts import advanced
-from asleft.judge.drift.runlength_pair import pair_limits
 from drift_noise import FloatArray, read_table
 from report import Goal
 from river.drift import ADWIN, PageHinkley
+from runlength_pair import pair_limits
 
 LEARN, WANTED = 240, 370.0
 SHIFTS = (0.5, 1.0, 1.5, 2.0, 3.0)

@@ -7,10 +7,13 @@ computed with a reference library, closed form (follows on paper), or from memor
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "bench"))  # exact run lengths
 
 
 @pytest.fixture(scope="session")

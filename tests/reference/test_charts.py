@@ -17,8 +17,8 @@ from asleft.judge.drift.budget import (
     limits_of_length,
 )
 from asleft.judge.drift.charts import advanced
-from asleft.judge.drift.runlength import cusum
-from asleft.judge.drift.runlength_pair import pair
+from runlength import cusum
+from runlength_pair import pair
 
 
 def sums(x: list[float], target: float, k: float) -> np.ndarray:

@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 import pytest
-from asleft.judge.drift.runlength import cusum, solve_limit, tuned_cusum_limit, two_sided_cusum, two_sided_ewma
-from asleft.judge.drift.runlength_pair import pair, pair_limits, two_sided_pair
+from runlength import cusum, solve_limit, tuned_cusum_limit, two_sided_cusum, two_sided_ewma
+from runlength_pair import pair, pair_limits, two_sided_pair
 
 SHIFTS = (0.0, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0)
 # Two-sided, k 0.5, zero state. Computed with a reference library (R spc); h 4 with and without head start are also

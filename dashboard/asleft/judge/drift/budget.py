@@ -4,8 +4,8 @@
 on 250 days). The worst state that is still in control is a quantity that stands at the border of its dead zone for
 ever, at one border, so each charted quantity has an equal share of the alarms and gives it to the side it stands on:
 the one-sided run length is N x 4000 x (charted quantities) hours. The limits of the pair of sums with that run
-length come from a table of exact run lengths (`runlength_pair`), between whose rows a line in the logarithm is good
-to 1 % of the run length; `tests/reference` computes them anew.
+length come from a table of exact run lengths (tests/bench/runlength_pair.py), between whose rows a line in the
+logarithm is good to 1 % of the run length; `tests/reference` computes them anew.
 """
 
 from __future__ import annotations

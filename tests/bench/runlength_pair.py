@@ -16,8 +16,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from asleft.judge.drift.runlength import gauss_legendre, normal_density, normal_share, solve_limit, tuned_cusum_limit
 from asleft.judge.types import FloatArray
+from runlength import gauss_legendre, normal_density, normal_share, solve_limit, tuned_cusum_limit
 
 _ORDER = 8  # nodes in a panel
 _PANEL = 1.0  # widest panel, in sigma
