@@ -209,8 +209,8 @@ def test_clipped_with_a_right_supply_is_the_coils_and_says_how_hot_it_is() -> No
     out = found(clipped(sheet=valve))["current-clipped"]
     assert out.part is Part.COIL
     # (24 - 1) / 0.85 = 27.06 ohm; copper: 20 + (27.06/20 - 1)/0.00393 = 109.8 degC
-    assert "27.1 ohm" in out.evidence
-    assert "110 degC" in out.evidence
+    assert "27.1 Ω" in out.evidence
+    assert "110 °C" in out.evidence
     cold = sheet(as_left={**sheet().as_left, "coil_resistance": 30.0})
     assert found(clipped(sheet=cold))["current-clipped"].part is Part.DRIVER
 
@@ -323,6 +323,42 @@ def test_a_known_finding_keeps_its_onset_and_stays_while_the_quantity_is_not_see
     assert found(scene({"ramp_up": 1.0}), known) == {}
 
 
+def test_a_finding_stays_while_its_own_quantity_is_undecided_whatever_its_pair_says() -> None:
+    """A pressure at full that falls on is undecided beyond its tolerance: that at zero is right, and clears nothing."""
+    known = found(scene({"pressure_at_full": 190.0}))
+    unsure = {**scene().results, "pressure_at_full": result("pressure_at_full", 195.2, Verdict.UNDECIDED)}
+    for results in (unsure, {**unsure, "pressure_at_full": result("pressure_at_full", None, Verdict.NOT_OBSERVED)}):
+        assert found(scene(results=results), known)["pressure-changed"].severity == 2
+    assert found(scene(), known) == {}
+    zero = {**scene().results, "pressure_at_zero": result("pressure_at_zero", None, Verdict.NOT_OBSERVED)}
+    assert found(scene(results=zero), known) == {}
+
+
+def test_a_finding_of_two_quantities_stays_until_both_are_back() -> None:
+    known = found(scene({"pressure_at_full": 190.0, "pressure_at_zero": 20.0}))
+    assert set(known["pressure-changed"].quantities) == {"pressure_at_full", "pressure_at_zero"}
+    assert "pressure-changed" in found(scene({"pressure_at_zero": 20.0}), known)
+    unseen = {**scene().results, "pressure_at_zero": result("pressure_at_zero", None, Verdict.NOT_OBSERVED)}
+    later = found(scene(results=unseen), known)
+    assert found(scene(), later) == {}
+
+
+def test_a_finding_is_no_less_serious_while_it_is_undecided() -> None:
+    known = found(scene({"pressure_at_full": 190.0}))
+    unsure = {**scene().results, "pressure_at_full": result("pressure_at_full", 195.2, Verdict.UNDECIDED)}
+    moving = scene(results=unsure, charts={"pressure_at_full": drifting(-1.0)})
+    assert found(moving)["pressure-changed"].severity == 1
+    assert found(moving, known)["pressure-changed"].severity == 2
+    back = scene({"pressure_at_full": 197.5}, charts={"pressure_at_full": drifting(-1.0)})
+    assert found(back, known)["pressure-changed"].severity == 1
+
+
+def test_a_spool_that_no_longer_sticks_is_no_finding_even_without_a_loop() -> None:
+    stuck = Finding("hysteresis-changed", Part.VALVE, (), 5.0, 2, "Pressure differs.")
+    assert "hysteresis" not in scene().results
+    assert "hysteresis-changed" in found(scene(), {"hysteresis-changed": stuck})
+
+
 def test_what_hung_under_a_cause_stands_alone_once_that_is_gone() -> None:
     known = {
         "ramp-up-changed": replace(found(scene({"ramp_up": 1.5}))["ramp-up-changed"], consequence_of="current-lost")
@@ -396,7 +432,7 @@ def test_as_left_says_since_which_sheet_and_what_is_not_seen() -> None:
         bound_below=0.8,
     )  # fmt: skip
     text = said(scene(results={**scene().results, "ramp_up": bound}))
-    assert text.endswith("Ramp up: not observed, the controller makes its own; not slower than 0.8 s.")
+    assert text.endswith("; not seen: ramp up (the controller makes its own; not slower than 0.800 s).")
 
 
 def test_undecided_is_said_and_nothing_seen_too() -> None:

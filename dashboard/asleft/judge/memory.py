@@ -257,6 +257,7 @@ def _finding_out(finding: Finding) -> dict[str, Any]:
         "severity": finding.severity,
         "evidence": finding.evidence,
         "consequence_of": finding.consequence_of,
+        "quantities": finding.quantities,
     }
 
 
@@ -269,4 +270,5 @@ def _finding_in(raw: dict[str, Any]) -> Finding:
         raw["severity"],
         raw["evidence"],
         raw["consequence_of"],
+        tuple(raw["quantities"]),
     )

@@ -22,7 +22,7 @@ from asleft.judge.intake.intake import remarks_of
 from asleft.judge.intake.states import CODES
 from asleft.judge.memory import JudgeState
 from asleft.judge.outer.outer_remarks import outer_remarks
-from asleft.judge.sentence import sentence
+from asleft.judge.sentence import beyond_undecided, sentence
 from asleft.judge.types import Coverage, Finding, Judgement, QuantityResult, State, Status, Verdict
 from asleft.judge.valve.characteristic import Measured
 from asleft.judge.valve.characteristic_told import told
@@ -76,6 +76,10 @@ def summarise(sheet: Sheet, state: JudgeState) -> Judgement:
     statuses = [FAULTS[f.kind].status if f.severity > 1 else Status.MAINTENANCE_REQUIRED for f in findings]
     if now in {State.SET_UP, State.WORK_IN_PROGRESS}:
         statuses.append(Status.FUNCTION_CHECK)
+    if any(beyond_undecided(result) for result in results.values()):
+        statuses.append(Status.MAINTENANCE_REQUIRED)  # likely out: whatever it is, it is not good
+    if all(result.verdict is Verdict.NOT_OBSERVED for result in results.values() if result.as_left is not None):
+        statuses.append(Status.NOT_JUDGED)
     return Judgement(
         valve=sheet.valve,
         sheet_revision=sheet.revision.number,

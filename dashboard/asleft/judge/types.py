@@ -14,7 +14,7 @@ from asleft.judge.valve.characteristic_result import CharacteristicResult
 FloatArray = npt.NDArray[np.float64]
 
 #: Raised when a change of the judge makes stored state unreadable or results incomparable.
-JUDGE_VERSION = 4
+JUDGE_VERSION = 5
 
 
 class State(StrEnum):
@@ -29,7 +29,7 @@ class State(StrEnum):
 
 
 class Verdict(StrEnum):
-    """Of one quantity against its tolerance, guard-banded (ISO 14253-1, JCGM 106)."""
+    """Of one quantity against its tolerance, with a guard band of one expanded uncertainty (`decide`)."""
 
     IN = "in"
     OUT = "out"
@@ -38,9 +38,10 @@ class Verdict(StrEnum):
 
 
 class Status(StrEnum):
-    """Of a valve: the NAMUR NE 107 categories, and good."""
+    """Of a valve: the NAMUR NE 107 categories, good, and not judged (nothing of the sheet was observed)."""
 
     GOOD = "good"
+    NOT_JUDGED = "not-judged"
     MAINTENANCE_REQUIRED = "maintenance-required"
     OUT_OF_SPECIFICATION = "out-of-specification"
     FUNCTION_CHECK = "function-check"
@@ -192,6 +193,7 @@ class Finding:
     severity: int  # 1 digest, 2 this shift, 3 now
     evidence: str  # one plain sentence
     consequence_of: str | None = None  # kind of the finding it hangs under
+    quantities: tuple[str, ...] = ()  # of the sheet, by whose values it was found; not in the JSON
 
     def as_json(self) -> dict[str, Any]:
         """As the published JSON has it."""

@@ -66,10 +66,11 @@ KIND_OF: Mapping[str, str] = {
 
 _RANK: Mapping[Status, int] = {
     Status.GOOD: 0,
-    Status.FUNCTION_CHECK: 1,  # a set-up hides no finding
-    Status.MAINTENANCE_REQUIRED: 2,
-    Status.OUT_OF_SPECIFICATION: 3,
-    Status.FAILURE: 4,
+    Status.NOT_JUDGED: 1,
+    Status.FUNCTION_CHECK: 2,  # a set-up hides no finding
+    Status.MAINTENANCE_REQUIRED: 3,
+    Status.OUT_OF_SPECIFICATION: 4,
+    Status.FAILURE: 5,
 }
 
 
