@@ -324,7 +324,7 @@ def test_a_known_finding_keeps_its_onset_and_stays_while_the_quantity_is_not_see
 
 
 def test_a_finding_stays_while_its_own_quantity_is_undecided_whatever_its_pair_says() -> None:
-    """A pressure at full that falls on is undecided beyond its tolerance: that at zero is right, and clears nothing."""
+    """A pressure at full that falls on is undecided beyond its tolerance: that at zero is right, it ends nothing."""
     known = found(scene({"pressure_at_full": 190.0}))
     unsure = {**scene().results, "pressure_at_full": result("pressure_at_full", 195.2, Verdict.UNDECIDED)}
     for results in (unsure, {**unsure, "pressure_at_full": result("pressure_at_full", None, Verdict.NOT_OBSERVED)}):
