@@ -158,6 +158,15 @@ class Row:
         return tuple(one for one in self.drawn if one.visible)
 
 
+def job_of(stranger: Any) -> Job:
+    """The job that draws a stranger again."""
+    first, second = (*stranger.faults[:2], None, None)[:2]
+    if first is None:
+        return Job(stranger.seed, stranger.condition, misfit=stranger.misfit)
+    name = None if second is None else second.name
+    return Job(stranger.seed, stranger.condition, first.name, first.size, first.course, name, stranger.misfit)
+
+
 def row_of(job: Job, stranger: Any) -> Row:
     """The truth of a drawn stranger (`strangers.truth.Stranger`), nothing said yet."""
     columns: Mapping[str, np.ndarray] = stranger.columns
