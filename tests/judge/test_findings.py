@@ -18,7 +18,7 @@ from asleft.judge.types import Coverage, Finding, Part, QuantityResult, State, S
 from asleft.judge.valve.pressure import LevelPressure, key_of
 from asleft.judge.watching.watch import Stretch
 from asleft.sheet.model import QUANTITY_UNITS, Coil, Instrument, Where
-from synth import dwell, sheet
+from synth import curved, dwell, sheet
 
 FULL_SENTENCE = re.compile(r"^[A-Z0-9].*[.]$", re.DOTALL)
 
@@ -82,7 +82,7 @@ def test_as_left_is_no_finding() -> None:
     ],
 )
 def test_each_quantity_leads_to_its_kind(name, value, kind, part) -> None:
-    out = found(scene({name: value}))
+    out = found(scene({name: value}, sheet=curved()))
     assert list(out) == [kind]
     assert out[kind].part is part
     assert out[kind].severity == 2
@@ -100,19 +100,33 @@ def test_pressure_tells_the_driver_from_the_current_sensor() -> None:
     moved = found(scene({"current_at_full": 0.9, "pressure_at_full": 175.0}))
     assert moved["current-full-changed"].part is Part.DRIVER_SETTING
     assert moved["pressure-changed"].consequence_of == "current-full-changed"
-    still = found(scene({"current_at_full": 0.9}))
+    still = found(scene({"current_at_full": 0.9}, sheet=curved()))
     assert still["current-full-changed"].part is Part.CURRENT_SENSOR
+    # Without a recorded characteristic a relief may always have cut the top: then it says nothing.
+    may_be_flat = found(scene({"current_at_full": 0.9}))["current-full-changed"]
+    assert "Pressure did not move with it" not in may_be_flat.evidence
+    assert may_be_flat.part is Part.DRIVER_SETTING
     unseen = {"pressure_at_full": None, "pressure_at_zero": None}
     blind = found(scene({"current_at_zero": 0.18, "current_at_full": 0.9, **unseen}))["current-full-changed"]
     assert {blind.part, *blind.alternatives} == {Part.DRIVER, Part.CURRENT_SENSOR}
-    assert "No pressure to tell" in blind.evidence
+    assert "driver and current reading cannot be told apart" in blind.evidence
     # A sensor's gain moves both ends: one end alone is a setting even where no pressure is read.
     one_end = found(scene({"current_at_full": 0.9, **unseen}))["current-full-changed"]
     assert (one_end.part, one_end.alternatives) == (Part.DRIVER_SETTING, ())
 
 
+def test_why_the_pressure_does_not_tell_is_the_real_reason() -> None:
+    moved = scene({"current_at_zero": 0.18, "current_at_full": 0.9})
+    why = "full command not visited from below"
+    unseen = {n: result(n, None, Verdict.NOT_OBSERVED, reason=why) for n in ("pressure_at_zero", "pressure_at_full")}
+    recorded = replace(moved, results={**moved.results, **unseen})
+    assert f"The pressure was not judged ({why}), so" in found(recorded)["current-full-changed"].evidence
+    none = replace(recorded, seen=replace(recorded.seen, has_pressure=False))
+    assert "No pressure is recorded, so" in found(none)["current-full-changed"].evidence
+
+
 def test_the_drivers_own_monitor_cannot_part_driver_and_sensor() -> None:
-    valve = sheet(instruments={"current": Instrument(where=Where.MONITOR)})
+    valve = curved(instruments={"current": Instrument(where=Where.MONITOR)})
     out = found(scene({"current_at_full": 0.9}, sheet=valve))["current-full-changed"]
     assert {out.part, *out.alternatives} == {Part.DRIVER, Part.CURRENT_SENSOR}
 
@@ -235,7 +249,7 @@ def pressed(full: float, middle: float, low: float) -> list:
 def plateau(full: float, middle: float, low: float) -> dict[str, Finding]:
     control = {key_of(d): LevelPressure(d.pressure_bar, 4, True) for d in pressed(200.0, 143.0, 86.0)}
     dwells = pressed(full, middle, low)
-    seen = replace(scene().seen, dwells=dwells, control=control)
+    seen = replace(scene().seen, dwells=dwells, control=control, control_until_s=-1.0)
     as_found = AsFound(control=control, judged_pressure=dwells)
     return found(scene({"pressure_at_full": full}, seen=seen, found=as_found))
 

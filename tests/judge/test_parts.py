@@ -37,7 +37,7 @@ from asleft.judge.watching.stretch_age import stamped, still_count
 from asleft.judge.watching.stretches import Stretch
 from asleft.judge.watching.zeros import Zero, take_zero
 from asleft.sheet.model import Coil, Instrument, Where
-from synth import columns, dwell, sheet
+from synth import columns, curved, dwell, sheet
 from test_findings import clipped, found, scene
 
 ENDS_A = (0.2, 1.0)
@@ -184,9 +184,9 @@ def the(part: Part, words: str) -> Cause:
 PAIRS = [
     ("own monitor", the(Part.CURRENT_SENSOR, "its gain moved"), {"current": Where.MONITOR},
      {Part.DRIVER, Part.CURRENT_SENSOR}),
-    ("gain of pressure", the(Part.PRESSURE_SENSOR, "its gain moved"), {}, {Part.VALVE, Part.PRESSURE_SENSOR}),
+    ("gain of pressure", the(Part.PRESSURE_SENSOR, "its gain moved"), {}, {Part.VALVE, Part.PRESSURE_SENSOR, Part.PRESSURE_SOURCE}),
     ("controller's value", the(Part.COMMAND_WIRING, "the signal leaks on its way"), {"command": Where.CONTROLLER},
-     {Part.COMMAND_WIRING, Part.DRIVER}),
+     {Part.COMMAND_WIRING, Part.DRIVER, Part.DRIVER_SETTING}),
     ("a current sensor", the(Part.CURRENT_SENSOR, "its gain moved"), {"current": Where.OWN_SENSOR},
      {Part.CURRENT_SENSOR}),
     ("a setting", the(Part.DRIVER_SETTING, "current at full turned"), {}, {Part.DRIVER_SETTING}),
@@ -231,7 +231,7 @@ def test_a_kind_without_a_row_keeps_its_own_part() -> None:
 
 
 def test_the_evidence_says_what_told_the_parts_apart() -> None:
-    gain = found(scene({"current_at_zero": 0.22, "current_at_full": 1.1}))["current-full-changed"]
+    gain = found(scene({"current_at_zero": 0.22, "current_at_full": 1.1}, sheet=curved()))["current-full-changed"]
     assert gain.part is Part.CURRENT_SENSOR
     assert "Pressure did not move with it." in gain.evidence
     real = {"current_at_zero": 0.22, "current_at_full": 1.1, "pressure_at_zero": 14.75, "pressure_at_full": 223.75}

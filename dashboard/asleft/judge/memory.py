@@ -64,6 +64,7 @@ class JudgeState:
     bursts: list[DitherBurst] = field(default_factory=list)
     stretches: list[Stretch] = field(default_factory=list)
     control: dict[LevelKey, LevelPressure] | None = None
+    control_until_s: float | None = None  # from dwells up to here `control` was learnt (unix s)
     held_left: list[HeldLevel] = field(default_factory=list)  # where an outer loop makes the command
     curve_left: list[tuple[float, ...]] = field(default_factory=list)  # levels measured when left, see `told`
     charts: dict[str, Chart] = field(default_factory=dict)
@@ -115,6 +116,7 @@ def dumps(state: JudgeState) -> str:
             "control": None
             if state.control is None
             else [[*key, level.pressure_bar, level.dwells, level.in_control] for key, level in state.control.items()],
+            "control_until_s": state.control_until_s,
             "curve_left": state.curve_left,
             "charts": charts["each"],
             "warmth": dataclasses.astuple(state.warmth),
@@ -190,6 +192,7 @@ def loads(text: str) -> JudgeState:
         bursts=[DitherBurst(*b) for b in raw["bursts"]],
         stretches=[Stretch(**s) for s in raw["stretches"]],
         control=None if control is None else {(k[0], k[1]): LevelPressure(k[2], k[3], k[4]) for k in control},
+        control_until_s=raw["control_until_s"],
         curve_left=[tuple(row) for row in raw["curve_left"]],
         charts=charts_in({"each": raw["charts"], "series": outside["series"]}),
         warmth=Warmth(raw["warmth"][0], raw["warmth"][1], raw["warmth"][2], tuple(raw["warmth"][3])),

@@ -141,6 +141,7 @@ def _after_steps(sheet: Sheet, seen: Seen, found: AsFound) -> Measured:
             found.quantities[name] = again
             if name == "hysteresis" or name.startswith("pressure"):
                 moved_s = since if name == "hysteresis" else max(moved_s, since)
+    found.stepped_s = max(later, default=-math.inf)
     if later and seen.has_current:
         cut_since(found, later[max(later)])
     since = stepped_s(sheet, found.held) if seen.held_left else None

@@ -19,6 +19,9 @@ from asleft.judge.finding.signatures import (
 from asleft.judge.types import Part
 from asleft.sheet.model import Sheet, Where
 
+#: How much it weighs against a cause that its own signs of the very finding were looked for and are not there.
+_NOT_SHOWN = 0.5
+
 
 @dataclass(frozen=True, slots=True)
 class Conclusion:
@@ -43,11 +46,12 @@ def isolate(
     rows = [row for row in _rows(observed, places, causes) if _explains(row, kind, observed)]
     if not rows:
         return None
-    left = _least_contradicted(rows, observed)
+    left = _least_contradicted(rows, kind, observed)
     decisive = tuple(
         symptom
         for symptom in SYMPTOMS
-        if symptom in observed and _parts(_least_contradicted(rows, _without(observed, symptom))) != _parts(left)
+        if symptom in observed
+        and _parts(_least_contradicted(rows, kind, _without(observed, symptom))) != _parts(left)
     )
     return Conclusion(_parts(left), decisive, tuple(left))
 
@@ -118,12 +122,23 @@ def _explains(cause: Cause, kind: str, observed: Mapping[str, Values]) -> bool:
     return False
 
 
+def _is_shown(cause: Cause, kind: str, observed: Mapping[str, Values]) -> bool:
+    """Whether a cause may show in what leads to a kind of finding, by what was seen of it."""
+    for symptom in SYMPTOMS_OF.get(kind, ()):
+        allowed, values = cause.allows(symptom), observed.get(symptom)
+        if allowed is None or (values is None and allowed - AS_LEFT):
+            return True
+        if values is not None and (allowed - AS_LEFT) & values:
+            return True
+    return False
+
+
 def _of_sign(value: str, sign: str | None) -> bool:
     return sign is None or value[-1] == sign or value[-1] not in "+-"
 
 
-def _least_contradicted(rows: Sequence[Cause], observed: Mapping[str, Values]) -> list[Cause]:
-    counts = [contradictions(row, observed) for row in rows]
+def _least_contradicted(rows: Sequence[Cause], kind: str, observed: Mapping[str, Values]) -> list[Cause]:
+    counts = [contradictions(row, observed) + (0.0 if _is_shown(row, kind, observed) else _NOT_SHOWN) for row in rows]
     fewest = min(counts)
     return [row for row, count in zip(rows, counts, strict=True) if count == fewest]
 
