@@ -184,7 +184,8 @@ def the(part: Part, words: str) -> Cause:
 PAIRS = [
     ("own monitor", the(Part.CURRENT_SENSOR, "its gain moved"), {"current": Where.MONITOR},
      {Part.DRIVER, Part.CURRENT_SENSOR}),
-    ("gain of pressure", the(Part.PRESSURE_SENSOR, "its gain moved"), {}, {Part.VALVE, Part.PRESSURE_SENSOR, Part.PRESSURE_SOURCE}),
+    ("gain of pressure", the(Part.PRESSURE_SENSOR, "its gain moved"), {},
+     {Part.VALVE, Part.PRESSURE_SENSOR, Part.PRESSURE_SOURCE}),
     ("controller's value", the(Part.COMMAND_WIRING, "the signal leaks on its way"), {"command": Where.CONTROLLER},
      {Part.COMMAND_WIRING, Part.DRIVER, Part.DRIVER_SETTING}),
     ("a current sensor", the(Part.CURRENT_SENSOR, "its gain moved"), {"current": Where.OWN_SENSOR},

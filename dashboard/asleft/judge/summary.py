@@ -29,6 +29,8 @@ from asleft.judge.valve.characteristic_told import told
 from asleft.sheet.model import QUANTITY_UNITS, Sheet
 from asleft.sheet.names import LABELS, format_quantity
 
+#: Quantities that one line through both of them gives.
+_ENDS = (("current_at_zero", "current_at_full"), ("pressure_at_zero", "pressure_at_full"))
 _NOTHING = Coverage(0, None, None, None, None)
 #: Share of failed readings over the horizon from which missing data is a finding.
 _MISSING_SHARE = 0.05
@@ -117,6 +119,7 @@ def _after_steps(sheet: Sheet, seen: Seen, found: AsFound) -> Measured:
     Returns the characteristic after the last step that moved it.
     """
     later: dict[float, AsFound] = {}
+    stepped: dict[tuple[str, str], float] = {}
     moved_s = -math.inf
     for name, value in found.quantities.items():
         tolerance = sheet.tolerance.get(name)
@@ -136,12 +139,20 @@ def _after_steps(sheet: Sheet, seen: Seen, found: AsFound) -> Measured:
                     control=found.control,
                 ),
             )
+        pair = next((pair for pair in _ENDS if name in pair), None)
+        if pair is not None:
+            stepped[pair] = max(since, stepped.get(pair, -math.inf))
         again = later[since].quantities[name]
         if isinstance(again, Estimate):
             found.quantities[name] = again
             if name == "hysteresis" or name.startswith("pressure"):
                 moved_s = since if name == "hysteresis" else max(moved_s, since)
     found.stepped_s = max(later, default=-math.inf)
+    for pair, since_s in stepped.items():
+        for name in pair:  # the other end is not a mixture of before and after either
+            again = later[since_s].quantities.get(name)
+            if isinstance(again, Estimate) and isinstance(found.quantities.get(name), Estimate):
+                found.quantities[name] = again
     if later and seen.has_current:
         cut_since(found, later[max(later)])
     since = stepped_s(sheet, found.held) if seen.held_left else None

@@ -142,7 +142,8 @@ CAUSES: tuple[Cause, ...] = (
     _cause(Part.VALVE, "its seat is worn", pressure=both("offset", "zero")),
     _cause(Part.VALVE, "its friction grew", pressure=AS_LEFT | _is("loop+"), loop=_is("wide"), free=("scatter",)),
     _cause(Part.VALVE, "its spool sticks", scatter=_is("more"),
-           pressure=AS_LEFT | both("loop", "offset", "zero", "spring", "gain", "force") | _is("other"), free=("loop",)),
+           pressure=AS_LEFT | both("loop", "offset", "zero", "spring", "gain", "force") | _is("other"),
+           free=("loop",)),
     # a lost or turned dither lets the spool stick: dirt does so more often
     _cause(Part.DRIVER_SETTING, "dither switched off", dither=_is("lost"), pressure=AS_LEFT | both("loop"),
            free=("loop", "scatter")),
