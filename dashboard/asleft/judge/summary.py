@@ -150,9 +150,9 @@ def _after_steps(sheet: Sheet, seen: Seen, found: AsFound) -> Measured:
     found.stepped_s = max(later, default=-math.inf)
     for pair, since_s in stepped.items():
         for name in pair:  # the other end is not a mixture of before and after either
-            again = later[since_s].quantities.get(name)
-            if isinstance(again, Estimate) and isinstance(found.quantities.get(name), Estimate):
-                found.quantities[name] = again
+            after = later[since_s].quantities.get(name)
+            if isinstance(after, Estimate) and isinstance(found.quantities.get(name), Estimate):
+                found.quantities[name] = after
     if later and seen.has_current:
         cut_since(found, later[max(later)])
     since = stepped_s(sheet, found.held) if seen.held_left else None

@@ -12,7 +12,7 @@ _AGREES = 0.5
 
 
 def reference_of(result: QuantityResult) -> tuple[float, bool] | None:
-    """What a change is counted from, and whether it was measured: as left (measured) where that agrees with the sheet.
+    """What a change is counted from, and whether it was measured: so where that agrees with the sheet, else entered.
 
     A measured as-left that lies off the entered one by more than half a tolerance was learnt from a valve that was
     not as the sheet says; what has moved since the sheet shows against the sheet alone.
