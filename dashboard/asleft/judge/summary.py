@@ -149,10 +149,10 @@ def _after_steps(sheet: Sheet, seen: Seen, found: AsFound) -> Measured:
                 moved_s = since if name == "hysteresis" else max(moved_s, since)
     found.stepped_s = max(later, default=-math.inf)
     for pair, since_s in stepped.items():
-        for name in pair:  # the other end is not a mixture of before and after either
-            after = later[since_s].quantities.get(name)
-            if isinstance(after, Estimate) and isinstance(found.quantities.get(name), Estimate):
-                found.quantities[name] = after
+        for name in pair:  # the other end is no mixture of before and after either
+            end = later[since_s].quantities.get(name)
+            if isinstance(end, Estimate) and isinstance(found.quantities.get(name), Estimate):
+                found.quantities[name] = end
     if later and seen.has_current:
         cut_since(found, later[max(later)])
     since = stepped_s(sheet, found.held) if seen.held_left else None
