@@ -19,7 +19,7 @@ import argparse
 import os
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")  # workers share the cores, not threads
@@ -36,7 +36,7 @@ _FAULTY, _MISFIT = 1_000_000, 2_000_000
 
 def main() -> int:
     """Draw, judge, print; the exit code."""
-    from stranger import CONDITIONS, COURSES, FAULTS, MISFITS
+    from strangers.stranger import CONDITIONS, COURSES, FAULTS, MISFITS
 
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--healthy", type=int, default=60, metavar="N", help="healthy logs (default 60)")
@@ -82,11 +82,13 @@ def main() -> int:
 
 def _run(arguments: argparse.Namespace, misfits: Sequence[str]) -> int:
     began_s = time.monotonic()
-    rows = read_rows(arguments.earlier) if arguments.earlier else judge_all(
-        planned(arguments, misfits), arguments.jobs, tell=_tell
-    )  # fmt: skip
-    if arguments.json is not None:
-        write_rows(rows, arguments.json)
+    rows: list[Row] = []
+    if arguments.earlier is not None:
+        rows = read_rows(arguments.earlier)
+    else:
+        jobs = planned(arguments, misfits)
+        coming = _kept(judge_all(jobs, arguments.jobs), rows, len(jobs))
+        write_rows(coming, arguments.json or Path(os.devnull))
     print(tables(rows))
     if arguments.list:
         print(f"\n{arguments.list}:", *_broken(rows, arguments.list), sep="\n  ")
@@ -110,20 +112,27 @@ def planned(arguments: argparse.Namespace, misfits: Sequence[str]) -> list[Job]:
         numbers = tuple(count if number else 0 for number in numbers)  # type: ignore[assignment]
     seeds = [range(start + first, start + first + n) for start, n in zip((0, _FAULTY, _MISFIT), numbers, strict=True)]
     sizes = {"sizes": arguments.sizes} if arguments.sizes else {}
-    return [
-        *healthy_jobs(seeds[0], arguments.conditions),
-        *faulty_jobs(seeds[1], arguments.conditions, arguments.faults, arguments.courses, **sizes),
-        *misfit_jobs(seeds[2], arguments.conditions, misfits),
-    ]
+    kinds = (
+        healthy_jobs(seeds[0], arguments.conditions),
+        faulty_jobs(seeds[1], arguments.conditions, arguments.faults, arguments.courses, **sizes),
+        misfit_jobs(seeds[2], arguments.conditions, misfits),
+    )
+    # Mixed evenly, so that what an interrupted run leaves is a smaller run of the same kind.
+    placed = [(k / len(jobs), n, job) for n, jobs in enumerate(kinds) for k, job in enumerate(jobs)]
+    return [job for _, _, job in sorted(placed, key=lambda one: one[:2])]
 
 
 def _broken(rows: Sequence[Row], measure: str) -> list[str]:
     return [row.job.options() for row in rows if breaks(measure, marks(row)[measure])]
 
 
-def _tell(done: int, of: int) -> None:
-    if done % 50 == 0:
-        print(f"{done} of {of} logs", file=sys.stderr, flush=True)
+def _kept(coming: Iterable[Row], rows: list[Row], of: int) -> Iterator[Row]:
+    """Pass rows on and keep them; a line on stderr after every fiftieth."""
+    for row in coming:
+        rows.append(row)
+        if len(rows) % 50 == 0:
+            print(f"{len(rows)} of {of} logs", file=sys.stderr, flush=True)
+        yield row
 
 
 if __name__ == "__main__":

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -96,7 +96,7 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Drawn:
-    """One fault that was put in; see `strangers.truth.Fault`."""
+    """One fault that was put in; see `strangers.truth.Fault`. `size` 0: it has none, and is there as a whole."""
 
     name: str
     size: float
@@ -108,6 +108,10 @@ class Drawn:
     tie: tuple[str, ...]
     contradicted: tuple[str, ...]
     visible: bool
+
+    def at_least(self, size: float) -> bool:
+        """Whether it is as large as `size` tolerances, or there as a whole."""
+        return self.size == 0.0 or self.size >= size
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +132,8 @@ class Row:
     """One log. `error`: no judgement came, or the command said otherwise than its functions; empty when all is well.
 
     `fits`: what the judgement says of log and sheet, None where it says nothing. `empty_cells`, `longest_gap_s`: of
-    the log as drawn. `cpu_s`: processor time of reading and judging.
+    the log as drawn. `instruments`: the sheet says how good its instruments are. `cpu_s`: processor time of reading
+    and judging.
     """
 
     job: Job
@@ -143,6 +148,7 @@ class Row:
     fits: bool | None = None
     empty_cells: int = 0
     longest_gap_s: float = 0.0
+    instruments: bool = False
     error: str = ""
     by_command: bool = False
     cpu_s: float = 0.0
@@ -189,6 +195,7 @@ def row_of(job: Job, stranger: Any) -> Row:
         empty_cells=sum(int(np.count_nonzero(~np.isfinite(values))) for values in columns.values())
         + int(np.count_nonzero(steps <= 0.0)),
         longest_gap_s=float(steps.max()) if steps.size else 0.0,
+        instruments="expanded_uncertainty" in stranger.sheet,
     )
 
 
@@ -226,9 +233,12 @@ def with_judgement(row: Row, judgement: Mapping[str, Any], exit_code: int) -> Ro
     )
 
 
-def write_rows(rows: Sequence[Row], path: Path) -> None:
-    """A row a line, as JSON."""
-    path.write_text("".join(json.dumps(asdict(row), ensure_ascii=False) + "\n" for row in rows), encoding="utf-8")
+def write_rows(rows: Iterable[Row], path: Path) -> None:
+    """A row a line, as JSON, each as soon as it comes: an interrupted run leaves what it did."""
+    with path.open("w", encoding="utf-8") as file:
+        for row in rows:
+            file.write(json.dumps(asdict(row), ensure_ascii=False) + "\n")
+            file.flush()
 
 
 def read_rows(path: Path) -> list[Row]:

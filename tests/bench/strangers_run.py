@@ -13,13 +13,12 @@ import sys
 import tempfile
 import time
 import traceback
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-# Drawn machines have modules of their own beside each other, imported by their bare names.
-sys.path.insert(0, str(Path(__file__).parent.parent / "strangers"))
+sys.path.insert(0, str(Path(__file__).parent.parent))  # where `strangers` is a package
 
 from strangers_rows import Job, Row, row_of, with_judgement
 
@@ -70,7 +69,7 @@ def misfit_jobs(seeds: Sequence[int], conditions: Sequence[str], misfits: Sequen
 
 def drawn(job: Job) -> Any:
     """The stranger of a job (`strangers.truth.Stranger`)."""
-    from stranger import draw
+    from strangers.stranger import draw
 
     return draw(
         job.seed,
@@ -157,29 +156,20 @@ def by_command(job: Job) -> bool:
 def _one(task: tuple[Job, bool]) -> Row:
     job, through_command = task
     try:
-        return judged(job, by_command=through_command)
+        stranger = drawn(job)
+    except ValueError:
+        # Not every machine can have every misfit (no current channel, no 4-20 mA signal): a plain one has them all.
+        job = replace(job, condition="plain") if job.misfit is not None else job
+        stranger = None
+    try:
+        return judged(job, by_command=through_command, stranger=stranger)
     except Exception:  # noqa: BLE001 - a log that cannot be drawn is told as such, and the others go on
         return Row(job, "", 0.0, (), (), CRASHED, error=f"not drawn: {traceback.format_exc(limit=-3)}")
 
 
-def judge_all(
-    jobs: Sequence[Job],
-    workers: int = 1,
-    *,
-    command_too: Callable[[Job], bool] = by_command,
-    tell: Callable[[int, int], None] | None = None,
-) -> list[Row]:
+def judge_all(jobs: Sequence[Job], workers: int = 1) -> Iterator[Row]:
     """Rows of all jobs in their order; no result depends on how many processes share them."""
-    tasks = [(job, command_too(job)) for job in jobs]
-    rows = []
-    for row in _in_turn(tasks, workers):
-        rows.append(row)
-        if tell is not None:
-            tell(len(rows), len(jobs))
-    return rows
-
-
-def _in_turn(tasks: Sequence[tuple[Job, bool]], workers: int) -> Iterator[Row]:
+    tasks = [(job, by_command(job)) for job in jobs]
     if workers <= 1:
         yield from map(_one, tasks)
         return

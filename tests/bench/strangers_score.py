@@ -16,6 +16,7 @@ from strangers_rows import Drawn, Line, Row, Said
 
 #: From this many tolerances on a fault must be found, and "as left" must not be said.
 LEAST_SIZE = 1.5
+LARGEST_SIZE = 6.0
 #: A gap this long between two readings is one that a log may rightly be told to have.
 _GAP_S = 1.0
 #: The oddity of a reading that ends below what there is to read, as conditions and descriptions name it.
@@ -97,6 +98,12 @@ def _inside(row: Row) -> Count:
     return sum(told), len(told)
 
 
+def _undecided(row: Row) -> Count:
+    """Where theory allows a verdict with room to spare: half a tolerance and more from its limit."""
+    plain = [line for line in _owed(row) if abs(line.off - 1.0) >= 0.5 and line.found is not None]
+    return sum(line.verdict == "undecided" for line in plain), len(plain)
+
+
 def silent_lines(row: Row) -> list[Line]:
     """Lines that theory lets be seen to a quarter of the tolerance and that are not observed."""
     return [line for line in _owed(row) if line.found is None]
@@ -113,7 +120,7 @@ def _observed(row: Row) -> Count:
 
 def due(row: Row) -> list[Drawn]:
     """Faults that must be found: visible, and large enough."""
-    return [fault for fault in row.visible if fault.size >= LEAST_SIZE]
+    return [fault for fault in row.visible if fault.at_least(LEAST_SIZE)]
 
 
 def is_found(fault: Drawn, row: Row) -> bool:
@@ -137,7 +144,7 @@ def _first(row: Row) -> Count:
 
 
 def _small(row: Row) -> Count:
-    small = [fault for fault in row.visible if fault.size < LEAST_SIZE]
+    small = [fault for fault in row.visible if not fault.at_least(LEAST_SIZE)]
     return sum(is_found(fault, row) for fault in small), len(small)
 
 
@@ -213,7 +220,7 @@ def _misfit(row: Row) -> Count:
 
 def _mistaken(row: Row) -> Count:
     """Faults of the largest size, and healthy logs, that pass for a log that does not fit."""
-    if row.drawn and max(fault.size for fault in row.drawn) < 6.0:
+    if row.drawn and not any(fault.at_least(LARGEST_SIZE) for fault in row.drawn):
         return 0, 0
     return int(taken_for_misfit(row)), 1
 
@@ -249,6 +256,7 @@ MEASURES: Mapping[str, Measure] = {
     "mistaken": Measure("healthy machine or largest fault taken for a log that does not fit", _mistaken, good=False),
     "error": Measure("no judgement, or another one through the command itself", _error, good=False),
     # No goals, but worth a look.
+    "undecided": Measure("undecided though theory allows U under a quarter of the tolerance", _undecided, good=False),
     "small": Measure("visible faults of 0.7 tolerances: found", _small, good=True),
     "stray": Measure("faulty logs with a finding that no fault explains", _stray, good=False),
     "no such number": Measure("a number for what the machine has none of", _numbers_of_nothing, good=False),

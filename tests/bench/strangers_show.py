@@ -29,10 +29,11 @@ def _faults(row: Row) -> list[str]:
     lines = ["faults put in" if row.drawn else "healthy: nothing was put in"]
     for fault in row.drawn:
         seen = "visible" if fault.visible else "NOT visible on these channels"
+        size = f"{fault.size:g} tolerances" if fault.size else "as a whole"
         tie = f"; no channel tells it from {', '.join(fault.tie)}" if fault.tie else ""
         against = f"; contradicted: {', '.join(fault.contradicted)}" if fault.contradicted else ""
         lines += [
-            f"  {fault.name}, {fault.size:g} tolerances, {fault.course}, from {fault.onset_s:.1f} s on; {seen}",
+            f"  {fault.name}, {size}, {fault.course}, from {fault.onset_s:.1f} s on; {seen}",
             f"    named by {', '.join(fault.kinds)}; moves {', '.join(fault.quantities) or 'no quantity'}",
             f"    part {', '.join(fault.parts)}{tie}{against}",
         ]

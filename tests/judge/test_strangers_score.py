@@ -409,7 +409,7 @@ def test_what_cannot_be_drawn_is_told_and_the_others_go_on(monkeypatch: pytest.M
         return two_levels()
 
     monkeypatch.setattr(strangers_run, "drawn", draw)
-    rows = judge_all([Job(seed, "plain") for seed in (1, 2)])
+    rows = list(judge_all([Job(seed, "plain") for seed in (1, 2)]))
     assert "no such machine" in rows[0].error
     assert rows[1].error == ""
     assert sum(strangers_run.by_command(Job(seed, "plain")) for seed in range(100)) == 100 // BY_COMMAND
