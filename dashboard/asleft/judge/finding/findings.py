@@ -206,7 +206,9 @@ def _explains(cause: Finding, finding: Finding, scene: Scene) -> bool:
     if finding.kind == "pressure-changed" and cause.kind == "hysteresis-changed":
         return widening_explains(scene)
     if finding.kind in {"pressure-changed", "pressure-clipped"} and cause.kind in _CURRENT_MOVED:
-        return cause.part is not Part.CURRENT_SENSOR and not _current_is_right(scene)
+        if cause.part is Part.CURRENT_SENSOR or _current_is_right(scene):
+            return False
+        return cause.kind == "current-clipped" or cause.part in {finding.part, *finding.alternatives}
     return True
 
 

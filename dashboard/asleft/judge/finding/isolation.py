@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from asleft.judge.finding.signatures import (
     AS_LEFT,
     CAUSES,
+    OWN_SYMPTOMS,
     SIGN_OF,
     SYMPTOMS,
     SYMPTOMS_OF,
@@ -19,6 +20,7 @@ from asleft.judge.finding.signatures import (
 from asleft.judge.types import Part
 from asleft.sheet.model import Sheet, Where
 
+_OF_THE_CURRENT, _OF_THE_PRESSURE = ("currents", "top"), ("pressure", "hysteresis")
 #: How much it weighs against a cause that its own signs of the very finding were looked for and are not there.
 _NOT_SHOWN = 0.5
 
@@ -47,6 +49,10 @@ def isolate(
     if not rows:
         return None
     left = _least_contradicted(rows, kind, observed)
+    if contradictions(left[0], observed) and kind in OWN_SYMPTOMS:
+        # No cause alone shows all of this: there are several, and what others show says nothing of this one.
+        observed = {name: values for name, values in observed.items() if name in OWN_SYMPTOMS[kind]}
+        left = _least_contradicted(rows, kind, observed)
     decisive = tuple(
         symptom
         for symptom in SYMPTOMS
@@ -114,12 +120,20 @@ def _explains(cause: Cause, kind: str, observed: Mapping[str, Values]) -> bool:
     )
     for symptom in SYMPTOMS_OF.get(kind, ()):
         allowed = cause.allows(symptom)
+        if symptom in _OF_THE_CURRENT and kind.startswith(_OF_THE_PRESSURE) and not _reaches_the_pressure(cause):
+            continue
         if allowed is None:
             if itself:
                 return True
         elif any(_of_sign(value, SIGN_OF.get(kind)) for value in allowed - AS_LEFT):
             return True
     return False
+
+
+def _reaches_the_pressure(cause: Cause) -> bool:
+    """Whether what a cause shows in the current is really there, so that the pressure follows it."""
+    follows = cause.allows("following")
+    return follows is None or "yes" in follows
 
 
 def _is_shown(cause: Cause, kind: str, observed: Mapping[str, Values]) -> bool:

@@ -8,7 +8,14 @@ from collections.abc import Sequence
 import numpy as np
 from asleft.judge.finding.level_changes import level_changes
 from asleft.judge.finding.scene import Scene
-from asleft.judge.finding.shapes import explained_bar, following, pressure_shapes, telling
+from asleft.judge.finding.shapes import (
+    SURELY_ONE,
+    LevelChange,
+    explained_bar,
+    following,
+    pressure_shapes,
+    telling,
+)
 from asleft.judge.finding.signatures import AS_LEFT, Values
 from asleft.judge.finding.since_left import ends_of
 from asleft.judge.segments.features import Dwell
@@ -26,21 +33,28 @@ def add_pressure_symptoms(scene: Scene, out: dict[str, Values]) -> None:
     levels, tolerance = level_changes(scene), pressure_tolerance_bar(scene)
     if not levels or tolerance is None:
         return
-    share = following(levels, tolerance)
-    explained = np.zeros(len(levels))
+    share, asked = following(levels, tolerance), explained_bar(levels)
+    ways = [np.zeros(len(levels))]
     if share is not None:
-        sure = all(level.slope_sure for level in telling(levels, tolerance))
-        yes, no = share > _STOOD or not sure, share < _FOLLOWED
+        alone, sure = _alone(levels, tolerance), all(level.slope_sure for level in telling(levels, tolerance))
+        yes, no = share > _STOOD or not (alone and sure), share < _FOLLOWED or not alone
         out["following"] = frozenset({name for name, so in (("yes", yes), ("no", no)) if so})
-        if share >= 0.5:
-            explained = explained_bar(levels)
+        ways = [asked] if share >= 0.5 else [*ways, asked] if yes else ways
     elif all(level.current_change_a is not None for level in levels):
-        explained = explained_bar(levels)
+        ways = [asked]
     ends = ends_of(scene) or (0.2, 1.0)
-    out["pressure"] = pressure_shapes(levels, explained, tolerance, ends)
+    out["pressure"] = frozenset().union(*(pressure_shapes(levels, way, tolerance, ends) for way in ways))
     scatter = scatter_bar(scene) if scene.found.held is None else None  # a load that a loop rejects is no sign
     if scatter is not None:
         out["scatter"] = frozenset({"more"}) if scatter > SCATTERS * tolerance else AS_LEFT
+
+
+def _alone(levels: Sequence[LevelChange], tolerance_bar: float) -> bool:
+    """Whether the pressure stands still where the current does: else something beside the current moves it."""
+    asking = set(telling(levels, tolerance_bar))
+    still = [level for level in levels if level not in asking and level.current_change_a is not None]
+    rest = [level.change_bar - (level.current_change_a or 0.0) * level.slope_bar_per_a for level in still]
+    return all(abs(bar) < SURELY_ONE * tolerance_bar for bar in rest)
 
 
 def pressure_tolerance_bar(scene: Scene) -> float | None:

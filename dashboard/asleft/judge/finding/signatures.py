@@ -206,6 +206,22 @@ SYMPTOMS_OF: Mapping[str, tuple[str, ...]] = {
     "data-missing": ("readings",),
 }
 
+_OF_CURRENT = ("command", "currents", "flow", "top", "limit", "following", "idle", "supply", "resistance", "pinned")
+_OF_PRESSURE = ("command", "flow", "pressure", "loop", "scatter", "vented", "dither", "pinned")
+_OF_RAMP = ("command", "ramps", "flow", "pinned")
+#: What tells the cause of a finding where several faults are there at once: what belongs to it alone.
+OWN_SYMPTOMS: Mapping[str, tuple[str, ...]] = {
+    "current-zero-changed": _OF_CURRENT,
+    "current-full-changed": _OF_CURRENT,
+    "current-clipped": _OF_CURRENT,
+    "pressure-changed": _OF_PRESSURE,
+    "pressure-clipped": _OF_PRESSURE,
+    "pressure-unwanted": _OF_PRESSURE,
+    "hysteresis-changed": _OF_PRESSURE,
+    "ramp-up-changed": _OF_RAMP,
+    "ramp-down-changed": _OF_RAMP,
+}
+
 #: Kinds that only a value of this sign, or of none, can lead to.
 SIGN_OF: Mapping[str, str] = {"pressure-unwanted": "+"}
 
