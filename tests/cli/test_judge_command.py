@@ -7,7 +7,7 @@ from types import ModuleType
 
 import pytest
 from asleft.cli.main import main
-from asleft.judge.types import Verdict
+from asleft.judge.types import Status, Verdict
 
 
 @pytest.fixture
@@ -53,6 +53,25 @@ def test_undecided_and_not_observed_are_exit_zero(files, judged, judgement):
     assert main(["judge", str(log), "--sheet", str(sheet)]) == 1  # a finding alone
     judged["answer"] = replace(judgement, findings=())
     assert main(["judge", str(log), "--sheet", str(sheet)]) == 1  # a verdict alone
+
+
+def test_nothing_judged_is_exit_three(files, judged, judgement):
+    sheet, log = files
+    blind = tuple(replace(q, verdict=Verdict.NOT_OBSERVED) for q in judgement.quantities)
+    judged["answer"] = replace(judgement, quantities=blind, findings=(), status=Status.NOT_JUDGED)
+    assert main(["judge", str(log), "--sheet", str(sheet)]) == 3
+    judged["answer"] = replace(judgement, quantities=blind, status=Status.FAILURE)
+    assert main(["judge", str(log), "--sheet", str(sheet)]) == 1  # what was found counts all the same
+
+
+@pytest.mark.usefixtures("judged")
+def test_columns_that_no_channel_takes_are_said(files, capsys):
+    sheet, log = files
+    log.write_text(log.read_text().replace("pressure\n", "pressure,shunt_mV\n", 1), encoding="utf-8")
+    main(["judge", str(log), "--sheet", str(sheet), "--json", "-"])
+    assert any("not judged: shunt_mV." in remark for remark in json.loads(capsys.readouterr().out)["remarks"])
+    main(["judge", str(log), "--sheet", str(sheet)])
+    assert "not judged: shunt_mV." in " ".join(capsys.readouterr().out.split())
 
 
 @pytest.mark.usefixtures("judged")

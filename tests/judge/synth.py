@@ -10,7 +10,7 @@ from asleft.judge.intake.columns import CLOCK, DEMAND, ENABLED, ROWS, STATE, TIM
 from asleft.judge.intake.states import PRODUCING
 from asleft.judge.segments.features import Dwell
 from asleft.judge.types import Samples
-from asleft.sheet.model import Sheet, Signal, SignalKind, Tolerance
+from asleft.sheet.model import Characteristic, Sheet, Signal, SignalKind, Tolerance
 
 MA = Signal(SignalKind.MA_4_20, "mA", 4.0, 20.0)
 
@@ -41,6 +41,13 @@ def sheet(**changes: object) -> Sheet:
     }
     plain = Sheet("press-1.test", MA, left, {name: Tolerance(w, w) for name, w in width.items()})
     return replace(plain, **changes)  # type: ignore[arg-type]
+
+
+def curved(**changes: object) -> Sheet:
+    """The same sheet with a recorded characteristic, straight and without a loop."""
+    current = tuple(np.linspace(0.2, 1.0, 9).tolist())
+    bars = tuple(np.linspace(10.0, 200.0, 9).tolist())
+    return sheet(characteristic=Characteristic(current, bars, bars), **changes)
 
 
 def drive(

@@ -20,7 +20,7 @@ from asleft.judge.types import Coverage, Finding, Part, QuantityResult, State, S
 from asleft.judge.valve.pressure import LevelPressure, key_of
 from asleft.judge.watching.watch import Stretch
 from asleft.sheet.model import QUANTITY_UNITS, Coil, Instrument, Where
-from synth import dwell, sheet
+from synth import curved, dwell, sheet
 
 FULL_SENTENCE = re.compile(r"^[A-Z0-9].*[.]$", re.DOTALL)
 
@@ -84,7 +84,7 @@ def test_as_left_is_no_finding() -> None:
     ],
 )
 def test_each_quantity_leads_to_its_kind(name, value, kind, part) -> None:
-    out = found(scene({name: value}))
+    out = found(scene({name: value}, sheet=curved()))
     assert list(out) == [kind]
     assert out[kind].part is part
     assert out[kind].severity == 2
@@ -102,19 +102,33 @@ def test_pressure_tells_the_driver_from_the_current_sensor() -> None:
     moved = found(scene({"current_at_full": 0.9, "pressure_at_full": 175.0}))
     assert moved["current-full-changed"].part is Part.DRIVER_SETTING
     assert moved["pressure-changed"].consequence_of == "current-full-changed"
-    still = found(scene({"current_at_full": 0.9}))
+    still = found(scene({"current_at_full": 0.9}, sheet=curved()))
     assert still["current-full-changed"].part is Part.CURRENT_SENSOR
+    # Without a recorded characteristic a relief may always have cut the top: then it says nothing.
+    may_be_flat = found(scene({"current_at_full": 0.9}))["current-full-changed"]
+    assert "Pressure did not move with it" not in may_be_flat.evidence
+    assert may_be_flat.part is Part.DRIVER_SETTING
     unseen = {"pressure_at_full": None, "pressure_at_zero": None}
     blind = found(scene({"current_at_zero": 0.18, "current_at_full": 0.9, **unseen}))["current-full-changed"]
     assert {blind.part, *blind.alternatives} == {Part.DRIVER, Part.CURRENT_SENSOR}
-    assert "No pressure to tell" in blind.evidence
+    assert "driver and current reading cannot be told apart" in blind.evidence
     # A sensor's gain moves both ends: one end alone is a setting even where no pressure is read.
     one_end = found(scene({"current_at_full": 0.9, **unseen}))["current-full-changed"]
     assert (one_end.part, one_end.alternatives) == (Part.DRIVER_SETTING, ())
 
 
+def test_why_the_pressure_does_not_tell_is_the_real_reason() -> None:
+    moved = scene({"current_at_zero": 0.18, "current_at_full": 0.9})
+    why = "full command not visited from below"
+    unseen = {n: result(n, None, Verdict.NOT_OBSERVED, reason=why) for n in ("pressure_at_zero", "pressure_at_full")}
+    recorded = replace(moved, results={**moved.results, **unseen})
+    assert f"The pressure was not judged ({why}), so" in found(recorded)["current-full-changed"].evidence
+    none = replace(recorded, seen=replace(recorded.seen, has_pressure=False))
+    assert "No pressure is recorded, so" in found(none)["current-full-changed"].evidence
+
+
 def test_the_drivers_own_monitor_cannot_part_driver_and_sensor() -> None:
-    valve = sheet(instruments={"current": Instrument(where=Where.MONITOR)})
+    valve = curved(instruments={"current": Instrument(where=Where.MONITOR)})
     out = found(scene({"current_at_full": 0.9}, sheet=valve))["current-full-changed"]
     assert {out.part, *out.alternatives} == {Part.DRIVER, Part.CURRENT_SENSOR}
 
@@ -211,8 +225,8 @@ def test_clipped_with_a_right_supply_is_the_coils_and_says_how_hot_it_is() -> No
     out = found(clipped(sheet=valve))["current-clipped"]
     assert out.part is Part.COIL
     # (24 - 1) / 0.85 = 27.06 ohm; copper: 20 + (27.06/20 - 1)/0.00393 = 109.8 degC
-    assert "27.1 ohm" in out.evidence
-    assert "110 degC" in out.evidence
+    assert "27.1 Ω" in out.evidence
+    assert "110 °C" in out.evidence
     cold = sheet(as_left={**sheet().as_left, "coil_resistance": 30.0})
     assert found(clipped(sheet=cold))["current-clipped"].part is Part.DRIVER
 
@@ -237,7 +251,7 @@ def pressed(full: float, middle: float, low: float) -> list:
 def plateau(full: float, middle: float, low: float) -> dict[str, Finding]:
     control = {key_of(d): LevelPressure(d.pressure_bar, 4, True) for d in pressed(200.0, 143.0, 86.0)}
     dwells = pressed(full, middle, low)
-    seen = replace(scene().seen, dwells=dwells, control=control)
+    seen = replace(scene().seen, dwells=dwells, control=control, control_until_s=-1.0)
     as_found = AsFound(control=control, judged_pressure=dwells)
     return found(scene({"pressure_at_full": full}, seen=seen, found=as_found))
 
@@ -325,6 +339,42 @@ def test_a_known_finding_keeps_its_onset_and_stays_while_the_quantity_is_not_see
     assert found(scene({"ramp_up": 1.0}), known) == {}
 
 
+def test_a_finding_stays_while_its_own_quantity_is_undecided_whatever_its_pair_says() -> None:
+    """A pressure at full that falls on is undecided beyond its tolerance: that at zero is right, it ends nothing."""
+    known = found(scene({"pressure_at_full": 190.0}))
+    unsure = {**scene().results, "pressure_at_full": result("pressure_at_full", 195.2, Verdict.UNDECIDED)}
+    for results in (unsure, {**unsure, "pressure_at_full": result("pressure_at_full", None, Verdict.NOT_OBSERVED)}):
+        assert found(scene(results=results), known)["pressure-changed"].severity == 2
+    assert found(scene(), known) == {}
+    zero = {**scene().results, "pressure_at_zero": result("pressure_at_zero", None, Verdict.NOT_OBSERVED)}
+    assert found(scene(results=zero), known) == {}
+
+
+def test_a_finding_of_two_quantities_stays_until_both_are_back() -> None:
+    known = found(scene({"pressure_at_full": 190.0, "pressure_at_zero": 20.0}))
+    assert set(known["pressure-changed"].quantities) == {"pressure_at_full", "pressure_at_zero"}
+    assert "pressure-changed" in found(scene({"pressure_at_zero": 20.0}), known)
+    unseen = {**scene().results, "pressure_at_zero": result("pressure_at_zero", None, Verdict.NOT_OBSERVED)}
+    later = found(scene(results=unseen), known)
+    assert found(scene(), later) == {}
+
+
+def test_a_finding_is_no_less_serious_while_it_is_undecided() -> None:
+    known = found(scene({"pressure_at_full": 190.0}))
+    unsure = {**scene().results, "pressure_at_full": result("pressure_at_full", 195.2, Verdict.UNDECIDED)}
+    moving = scene(results=unsure, charts={"pressure_at_full": drifting(-1.0)})
+    assert found(moving)["pressure-changed"].severity == 1
+    assert found(moving, known)["pressure-changed"].severity == 2
+    back = scene({"pressure_at_full": 197.5}, charts={"pressure_at_full": drifting(-1.0)})
+    assert found(back, known)["pressure-changed"].severity == 1
+
+
+def test_a_spool_that_no_longer_sticks_is_no_finding_even_without_a_loop() -> None:
+    stuck = Finding("hysteresis-changed", Part.VALVE, (), 5.0, 2, "Pressure differs.")
+    assert "hysteresis" not in scene().results
+    assert "hysteresis-changed" in found(scene(), {"hysteresis-changed": stuck})
+
+
 def test_what_hung_under_a_cause_stands_alone_once_that_is_gone() -> None:
     known = {
         "ramp-up-changed": replace(found(scene({"ramp_up": 1.5}))["ramp-up-changed"], consequence_of="current-lost")
@@ -398,7 +448,7 @@ def test_as_left_says_since_which_sheet_and_what_is_not_seen() -> None:
         bound_below=0.8,
     )  # fmt: skip
     text = said(scene(results={**scene().results, "ramp_up": bound}))
-    assert text.endswith("Ramp up: not observed, the controller makes its own; not slower than 0.8 s.")
+    assert text.endswith("; not seen: ramp up (the controller makes its own; not slower than 0.800 s).")
 
 
 def test_undecided_is_said_and_nothing_seen_too() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from asleft.catalogue.finding_kinds import FINDING_KINDS
@@ -36,7 +38,7 @@ from asleft.judge.watching.stretch_age import stamped, still_count
 from asleft.judge.watching.stretches import Stretch
 from asleft.judge.watching.zeros import Zero, take_zero
 from asleft.sheet.model import Coil, Instrument, Where
-from synth import columns, dwell, sheet
+from synth import columns, curved, dwell, sheet
 from test_findings import clipped, found, scene
 
 ENDS_A = (0.2, 1.0)
@@ -171,6 +173,8 @@ def test_each_cause_seen_whole_is_named_with_none_before_it() -> None:
             signs = {value[-1] for symptom in known.symptoms for value in observed.get(symptom, ())}
             if known.symptoms and known.sign not in {None, *signs}:
                 continue  # pressure that falls is no unwanted pressure
+            if kind.startswith(("pressure", "hysteresis")) and cause.allows("following") == {"no"}:
+                continue  # what is only read of the current moves no pressure
             if any(cause.departs(symptom) for symptom in known.symptoms):
                 conclusion = isolate(observed, cause.where, kind)
                 assert conclusion is not None
@@ -184,9 +188,10 @@ def the(part: Part, words: str) -> Cause:
 PAIRS = [
     ("own monitor", the(Part.CURRENT_SENSOR, "its gain moved"), {"current": Where.MONITOR},
      {Part.DRIVER, Part.CURRENT_SENSOR}),
-    ("gain of pressure", the(Part.PRESSURE_SENSOR, "its gain moved"), {}, {Part.VALVE, Part.PRESSURE_SENSOR}),
+    ("gain of pressure", the(Part.PRESSURE_SENSOR, "its gain moved"), {},
+     {Part.VALVE, Part.PRESSURE_SENSOR, Part.PRESSURE_SOURCE}),
     ("controller's value", the(Part.COMMAND_WIRING, "the signal leaks on its way"), {"command": Where.CONTROLLER},
-     {Part.COMMAND_WIRING, Part.DRIVER}),
+     {Part.COMMAND_WIRING, Part.DRIVER, Part.DRIVER_SETTING}),
     ("a current sensor", the(Part.CURRENT_SENSOR, "its gain moved"), {"current": Where.OWN_SENSOR},
      {Part.CURRENT_SENSOR}),
     ("a setting", the(Part.DRIVER_SETTING, "current at full turned"), {}, {Part.DRIVER_SETTING}),
@@ -231,7 +236,7 @@ def test_a_kind_without_a_row_keeps_its_own_part() -> None:
 
 
 def test_the_evidence_says_what_told_the_parts_apart() -> None:
-    gain = found(scene({"current_at_zero": 0.22, "current_at_full": 1.1}))["current-full-changed"]
+    gain = found(scene({"current_at_zero": 0.22, "current_at_full": 1.1}, sheet=curved()))["current-full-changed"]
     assert gain.part is Part.CURRENT_SENSOR
     assert "Pressure did not move with it." in gain.evidence
     real = {"current_at_zero": 0.22, "current_at_full": 1.1, "pressure_at_zero": 14.75, "pressure_at_full": 223.75}
@@ -364,6 +369,54 @@ def test_one_gain_of_both_currents_is_one_alarm_and_two_knobs_are_two() -> None:
     knobs = found(scene({"current_at_zero": 0.25, "current_at_full": 0.9, "pressure_at_zero": 21.9,
                          "pressure_at_full": 176.2}))  # fmt: skip
     assert knobs["current-zero-changed"].consequence_of is None or knobs["current-zero-changed"].part is Part.DRIVER
+
+
+def test_a_wrong_current_reading_is_no_cause_of_a_pressure() -> None:
+    observed = {"currents": frozenset({"gain+"}), "following": frozenset({"no"}), "pressure": frozenset({"offset+"})}
+    conclusion = isolate(observed, {}, "pressure-changed")
+    assert conclusion is not None
+    assert Part.CURRENT_SENSOR not in conclusion.parts
+    assert conclusion.parts[0] is Part.VALVE
+
+
+def test_two_faults_at_once_are_told_each_by_its_own_signs() -> None:
+    """A setting at full and a worn seat: the pressure at full stays, that at zero rises."""
+    both = {"current_at_full": 0.95, "pressure_at_full": 200.3, "pressure_at_zero": 22.0}
+    out = found(scene(both, sheet=curved()))
+    assert out["current-full-changed"].part is Part.DRIVER_SETTING
+    assert out["pressure-changed"].part is Part.VALVE
+    assert out["pressure-changed"].consequence_of is None
+
+
+def test_without_history_the_sheet_is_the_reference() -> None:
+    """Levels learnt from readings that were wrong from the first row on show no change against themselves."""
+    dwells = [
+        dwell(u, 0.2 + 0.75 * u, pressure_bar=10.0 + 0.75 * 237.5 * u, arrival=a, from_s=20.0 * k + 9.0 * u)
+        for k in range(6)
+        for u, a in ((0.0, -1.0), (0.4, -1.0), (0.7, 1.0), (1.0, 1.0))
+    ]
+    control = {key_of(d): LevelPressure(d.pressure_bar, 6, True) for d in dwells}
+    seen = replace(scene().seen, dwells=dwells, control=control, control_until_s=dwells[-1].to_s)
+    moved = {"current_at_full": 0.95, "pressure_at_full": 188.1}
+    out = found(scene(moved, seen=seen, found=AsFound(control=control, judged_pressure=dwells)))
+    assert out["current-full-changed"].part is Part.DRIVER_SETTING
+    assert "Pressure moved with it" in out["current-full-changed"].evidence
+    assert out["pressure-changed"].consequence_of == "current-full-changed"
+    weak = found(
+        scene({"pressure_at_full": 188.1}, seen=seen, found=AsFound(control=control, judged_pressure=dwells))
+    )
+    assert weak["pressure-changed"].part is Part.VALVE
+    assert Part.PRESSURE_SOURCE in weak["pressure-changed"].alternatives
+
+
+def test_as_left_measured_from_a_valve_that_was_not_as_the_sheet_says_is_no_reference() -> None:
+    moved = scene({"current_at_full": 0.95, "pressure_at_full": 188.1})
+    learnt = {
+        n: replace(r, as_left_measured=r.as_found) if n in {"current_at_full", "pressure_at_full"} else r
+        for n, r in moved.results.items()
+    }
+    out = found(replace(moved, results=learnt))
+    assert out["current-full-changed"].part is Part.DRIVER_SETTING
 
 
 # ------------------------------------------------------------------------------------------ zeros, and what lasts

@@ -13,7 +13,7 @@ from synth import sheet as make_sheet
 SHEET = make_sheet(revision=Revision(3, datetime(2026, 3, 2, 8, 10, tzinfo=UTC), "kl", "pump replaced"))
 
 
-def result(name: str, found: float | None = 1.0, left: float = 1.0, **changes: object) -> QuantityResult:
+def result(name: str, found: float | None = 1.0, left: float | None = 1.0, **changes: object) -> QuantityResult:
     usual: dict[str, object] = {
         "unit": QUANTITY_UNITS[name],
         "as_left": left,
@@ -111,6 +111,14 @@ def test_a_consequence_alone_leaves_the_valve_as_left() -> None:
     assert out.startswith("As left.")
 
 
+def test_digits_show_the_difference_that_is_spoken_of() -> None:
+    out = say(result("pressure_at_full", 1.04, 0.98), findings=[finding("pressure-changed", (Part.VALVE,))])
+    assert out.startswith("Pressure at full is at 1.04 bar; it was left at 0.98 bar.")
+    slow = result("pressure_at_full", 199.0, 200.0, trend_per_day=-0.004)
+    out = say(slow, findings=[finding("pressure-changed", (Part.VALVE,))])
+    assert out.startswith("Pressure at full falls 0.0040 bar a day:")
+
+
 @pytest.mark.parametrize("state", list(State))
 def test_nothing_seen_says_why(state: State) -> None:
     out = say(result("ramp_up", None), state=state)
@@ -122,18 +130,47 @@ def test_nothing_seen_says_why(state: State) -> None:
 
 def test_what_cannot_be_told_is_named() -> None:
     some = [result(n, verdict=Verdict.UNDECIDED) for n in ("ramp_up", "ramp_down", "supply_voltage")]
-    assert say(some[0]).startswith("As left, as far as can be told: ramp up undecided,")
-    assert say(*some).startswith("As left, as far as can be told: ramp up, ramp down and supply voltage undecided,")
+    assert say(some[0]).startswith(
+        "As left as far as can be told, nothing moved since sheet 3 of 2 March; ramp up und"
+    )
+    assert "; ramp up, ramp down and supply voltage undecided, the uncertainty reaches over" in say(*some)
 
 
-def test_what_is_not_seen_is_said_once() -> None:
+@pytest.mark.parametrize(
+    ("found", "unsure", "as_left"), [(1.05, 0.09, True), (1.05, 0.11, False), (0.95, 0.11, False)]
+)
+def test_as_left_is_not_said_of_what_may_be_one_and_a_half_tolerances_off(found, unsure, as_left) -> None:
+    doubtful = result("ramp_up", found, verdict=Verdict.UNDECIDED, uncertainty=unsure)
+    assert say(doubtful, result("ramp_down")).startswith("As left") is as_left
+    assert "ramp up undecided" in say(doubtful, result("ramp_down"))
+
+
+def test_what_lies_beyond_its_tolerance_is_said_with_its_doubt_and_never_as_left() -> None:
+    likely_out = result("ramp_up", 1.12, verdict=Verdict.UNDECIDED, uncertainty=0.05)
+    out = say(likely_out, result("ramp_down"))
+    assert out == "Not certain: ramp up takes 1.12 s ± 0.050 s, left at 1.00 s."
+    surely = result("ramp_up", 1.5, verdict=Verdict.OUT)
+    assert "As left" not in say(surely, result("ramp_down"))
+
+
+def test_what_the_sheet_asks_for_and_was_not_seen_is_said_in_the_same_sentence() -> None:
     fine = result("pressure_at_full", 200.0, 200.0)
-    base = "As left. Nothing moved since sheet 3 of 2 March."
-    why = "the command never outruns the ramp"
+    base = "As left in what was seen, nothing moved since sheet 3 of 2 March"
+    why = "the command never outruns it; not slower than 0.8 s"
     up = result("ramp_up", None, bound_below=0.8, reason=why)
-    down = result("ramp_down", None, bound_below=0.9, reason=why)
-    assert say(fine, up, down) == f"{base} Ramps: not observed, {why}."
-    assert say(fine, down) == f"{base} Ramp down: not observed, {why}."
-    assert say(fine, result("ramp_up", None, reason="no ramps")) == base
-    dark = result("current_at_full", None, reason="no current reading on this valve")
-    assert say(fine, dark, up) == f"{base} No current reading on this valve: judged by pressure alone."
+    down = result("ramp_down", None, bound_below=0.8, reason=why)
+    assert say(fine, up, down) == f"{base}; not seen: ramps (the command never outruns it; not slower than 0.800 s)."
+    assert say(fine, result("ramp_up", None, reason="no ramps")) == f"{base}; not seen: ramp up (no ramps)."
+    dark = [
+        result(name, None, reason="no current reading on this valve")
+        for name in ("current_at_zero", "current_at_full")
+    ]
+    more = result("hysteresis", None, reason="no loop")
+    assert say(fine, *dark, more) == f"{base}; not seen: currents (no current reading), hysteresis (no loop)."
+
+
+def test_nothing_judged_gives_the_real_reason() -> None:
+    dark = result("ramp_up", None, reason="no current reading on this valve")
+    assert say(dark) == "Nothing judged yet: ramp up (no current reading)."
+    headroom = result("headroom", None, as_left=None)
+    assert say(headroom) == "Nothing judged yet: the sheet gives no setting to compare with."

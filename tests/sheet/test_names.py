@@ -8,8 +8,11 @@ from asleft.sheet.names import (
     EXPLANATIONS,
     LABELS,
     SHORT_LABELS,
+    counted,
     format_number,
+    format_pair,
     format_quantity,
+    format_rate,
     format_tolerance,
     format_uncertainty,
     plain,
@@ -81,3 +84,28 @@ def test_tolerance_says_which_side_is_judged(tolerance, text):
 
 def test_code_words_become_plain_words():
     assert plain("driver-setting") == "driver setting"
+
+
+@pytest.mark.parametrize(
+    ("quantity", "now", "was", "texts"),
+    [
+        ("pressure_at_full", 180.04, 200.0, ("180.0 bar", "200.0 bar")),
+        ("pressure_at_zero", 1.04, 0.98, ("1.04 bar", "0.98 bar")),
+        ("current_at_zero", 0.18018, 0.18006, ("0.1802 A", "0.1801 A")),
+        ("ramp_up", 1.5, 0.9, ("1.50 s", "0.900 s")),
+        ("pressure_at_full", 200.0, 200.0, ("200.0 bar", "200.0 bar")),
+        ("pressure_at_full", None, 200.0, ("–", "200.0 bar")),
+    ],
+)
+def test_two_values_have_the_digits_that_show_what_is_between_them(quantity, now, was, texts) -> None:
+    assert format_pair(quantity, now, was) == texts
+
+
+@pytest.mark.parametrize(("per_day", "text"), [(0.0042, "0.0042 %"), (-0.4, "0.40 %"), (12.3, "12 %"), (0.0, "0 %")])
+def test_a_rate_is_never_said_to_be_nothing_by_its_digits(per_day, text) -> None:
+    assert format_rate("hysteresis", per_day) == text
+
+
+@pytest.mark.parametrize(("count", "text"), [(1, "1 reading"), (0, "0 readings"), (3298, "3,298 readings")])
+def test_a_count_and_its_noun_agree(count, text) -> None:
+    assert counted(count, "reading") == text

@@ -21,7 +21,8 @@ class FindingKind:
     `part`, `alternatives`: what usually moved, where nothing tells more. `quantities`: of which it speaks, for marks
     in their history. `from_quantity`: the headline gives the quantity as left and as found, not the evidence.
     `at_once`: its alarm waits for nobody. `danger`: told in every state of the machine. `symptoms`: of the fault
-    table, in which a cause must show itself to lead to this kind; `sign`: only values of this sign. `hangs_under`:
+    table, in which a cause must show itself to lead to this kind; `sign`: only values of this sign;
+    `own_symptoms`: what tells the cause where several faults are there at once (none: all symptoms). `hangs_under`:
     kinds of which it may be a consequence, most telling first.
     """
 
@@ -37,6 +38,7 @@ class FindingKind:
     danger: bool = False
     symptoms: tuple[str, ...] = ()
     sign: str | None = None
+    own_symptoms: tuple[str, ...] = ()
     hangs_under: tuple[str, ...] = ()
 
 
@@ -51,6 +53,10 @@ _UPSETS_PRESSURE = (
     "dither-lost",  # the spool sticks: lower on the way up, higher on the way down
 )  # fmt: skip
 
+_OF_CURRENT = ("command", "currents", "flow", "top", "limit", "following", "idle", "supply", "resistance", "pinned")
+_OF_PRESSURE = ("command", "flow", "pressure", "loop", "scatter", "vented", "dither", "pinned")
+_OF_RAMP = ("command", "ramps", "flow", "pinned")
+
 _ROWS = (
     FindingKind(
         "current-unwanted", "current nobody asked for", _FAILURE, 3, Part.DRIVER, (Part.CURRENT_SENSOR,),
@@ -58,7 +64,7 @@ _ROWS = (
     ),
     FindingKind(
         "pressure-unwanted", "pressure nobody asked for", _FAILURE, 3, Part.VALVE, (Part.PRESSURE_SENSOR,),
-        at_once=True, danger=True, symptoms=("pressure",), sign="+",
+        at_once=True, danger=True, symptoms=("pressure",), sign="+", own_symptoms=_OF_PRESSURE,
         hangs_under=("reading-pinned", "current-unwanted"),
     ),
     FindingKind(
@@ -75,7 +81,7 @@ _ROWS = (
     ),
     FindingKind(
         "current-clipped", "current stops short of what is asked", _OUT, 2, Part.COIL, (Part.SUPPLY, Part.DRIVER),
-        quantities=("current_at_full", "headroom"), symptoms=("top",),
+        quantities=("current_at_full", "headroom"), symptoms=("top",), own_symptoms=_OF_CURRENT,
         hangs_under=("current-lost", "reading-pinned", "supply-low"),
     ),
     FindingKind(
@@ -84,25 +90,28 @@ _ROWS = (
     ),
     FindingKind(
         "pressure-clipped", "pressure no longer follows", _OUT, 2, Part.PRESSURE_SOURCE, (Part.VALVE,),
-        quantities=("pressure_at_full",), symptoms=("pressure",),
+        quantities=("pressure_at_full",), symptoms=("pressure",), own_symptoms=_OF_PRESSURE,
         hangs_under=("reading-pinned", "dither-lost", *CURRENT_MOVED),
     ),
     FindingKind(
         "ramp-up-changed", "ramp up changed", _OUT, 2, Part.DRIVER_SETTING,
-        quantities=("ramp_up",), from_quantity=True, symptoms=("ramps",), hangs_under=_UPSETS_RAMP,
+        quantities=("ramp_up",), from_quantity=True, symptoms=("ramps",), own_symptoms=_OF_RAMP,
+        hangs_under=_UPSETS_RAMP,
     ),
     FindingKind(
         "ramp-down-changed", "ramp down changed", _OUT, 2, Part.DRIVER_SETTING,
-        quantities=("ramp_down",), from_quantity=True, symptoms=("ramps",), hangs_under=_UPSETS_RAMP,
+        quantities=("ramp_down",), from_quantity=True, symptoms=("ramps",), own_symptoms=_OF_RAMP,
+        hangs_under=_UPSETS_RAMP,
     ),
     FindingKind(
         "current-zero-changed", "current at zero changed", _OUT, 2, Part.DRIVER_SETTING, (Part.CURRENT_SENSOR,),
-        quantities=("current_at_zero",), from_quantity=True, symptoms=("currents",),
+        quantities=("current_at_zero",), from_quantity=True, symptoms=("currents",), own_symptoms=_OF_CURRENT,
         hangs_under=(*_UPSETS_CURRENT, "current-full-changed"),
     ),
     FindingKind(
         "current-full-changed", "current at full changed", _OUT, 2, Part.DRIVER_SETTING, (Part.CURRENT_SENSOR,),
-        quantities=("current_at_full",), from_quantity=True, symptoms=("currents",), hangs_under=_UPSETS_CURRENT,
+        quantities=("current_at_full",), from_quantity=True, symptoms=("currents",), own_symptoms=_OF_CURRENT,
+        hangs_under=_UPSETS_CURRENT,
     ),
     FindingKind(
         "dither-lost", "dither lost", _OUT, 2, Part.DRIVER_SETTING, (Part.DRIVER,),
@@ -116,12 +125,12 @@ _ROWS = (
     FindingKind(
         "pressure-changed", "pressure changed", _OUT, 2, Part.VALVE, (Part.PRESSURE_SOURCE, Part.PRESSURE_SENSOR),
         quantities=("pressure_at_zero", "pressure_at_full"), from_quantity=True,
-        symptoms=("pressure", "currents", "top", "scatter"),
+        symptoms=("pressure", "currents", "top", "scatter"), own_symptoms=_OF_PRESSURE,
         hangs_under=(*_UPSETS_PRESSURE, "hysteresis-changed", "pressure-clipped"),
     ),
     FindingKind(
         "hysteresis-changed", "hysteresis changed", _OUT, 2, Part.VALVE,
-        quantities=("hysteresis",), symptoms=("pressure", "scatter", "dither"),
+        quantities=("hysteresis",), symptoms=("loop", "pressure", "scatter", "dither"), own_symptoms=_OF_PRESSURE,
         hangs_under=(*_UPSETS_PRESSURE, "pressure-clipped"),
     ),
     FindingKind(

@@ -89,7 +89,7 @@ _ROWS = (
     Quantity("hysteresis", "%", "hysteresis", "hysteresis",
              "largest difference of current at equal pressure, rising against falling, in % of the current span",
              DefaultTolerance(2.0, Share.ABSOLUTE, side=Side.RISE), (0.0, 50.0), "hysteresis-changed", 3.0),
-    Quantity("coil_resistance", "ohm", "coil resistance", "coil ohms", "of the winding at 20 degC",
+    Quantity("coil_resistance", "ohm", "coil resistance", "coil ohms", "of the winding at 20 °C",
              DefaultTolerance(0.10), (0.0, 1000.0), "coil-changed", 11.0, above_low=True),
     # a higher supply the driver regulates away
     Quantity("supply_voltage", "V", "supply voltage", "supply volts", "at the driver's supply terminals",

@@ -48,6 +48,7 @@ exit codes
   0  nothing out, nothing found (undecided and not observed do not count)
   1  a setting is out of tolerance, or something was found
   2  sheet, map or file cannot be used; the message names file, line, column
+  3  nothing of the sheet could be judged from this file
 
 cautions
   Full command may give full pressure or flow. "As left" or zero current does
@@ -75,13 +76,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Judge the file; 1 if a verdict is out or anything was found, else 0."""
+    """Judge the file; 1 if a verdict is out or anything was found, 3 if nothing could be judged, else 0."""
     from datetime import UTC
 
     from asleft.cli.ink import ink_for
     from asleft.cli.judged_file import judged_file
     from asleft.cli.logfile import zone_named
-    from asleft.judge.types import Verdict
+    from asleft.judge.types import Status, Verdict
 
     file = judged_file(args.log, args.sheet, map_path=args.map, burst_path=args.burst, zone=args.zone)
     judgement = file.judgement
@@ -93,4 +94,6 @@ def run(args: argparse.Namespace) -> int:
         zone = zone_named(file.zone) if file.zone else UTC
         print(page(judgement, ink_for(sys.stdout), sheet=file.sheet, zone=zone, notes=file.notes), end="")
     out = any(quantity.verdict is Verdict.OUT for quantity in judgement.quantities)
-    return 1 if out or judgement.findings else 0
+    if out or judgement.findings:
+        return 1
+    return 3 if judgement.status is Status.NOT_JUDGED else 0

@@ -56,4 +56,8 @@ def judged_file(
     from asleft.judge.judge import judge_log
 
     judgement = judge_log(sheet, samples, dropped=reading.dropped)
+    if reading.unused:
+        columns = ", ".join(reading.unused)
+        remark = f"Columns of the file that were not judged: {columns}. A map (--map) says what they are."
+        judgement = replace(judgement, remarks=(*judgement.remarks, remark))
     return JudgedFile(sheet, sheet_text, samples, judgement, reading.notes, zone or log_map.zone or "")

@@ -36,6 +36,7 @@ class LogReading:
     rows: int  # data rows in the file
     dropped: Mapping[str, int]  # reason -> count; empty if all was well
     notes: tuple[str, ...]  # one sentence each: where the first of each kind stands
+    unused: tuple[str, ...] = ()  # headers of columns that are no channel's
 
 
 def zone_named(name: str) -> tzinfo:
@@ -91,7 +92,10 @@ def read_log(path: Path, log_map: LogMap, *, signal_unit: str, zone: tzinfo | No
         time_s = time_s[keep]
         channels = {channel: values[keep] for channel, values in channels.items()}
     _require_usable(path, time_s, channels, notes)
-    return LogReading(Samples(time_s, channels), len(table.rows) + len(table.long_rows), dict(counts), tuple(notes))
+    used = set(table.position.values())
+    unused = tuple(name for k, name in enumerate(table.header) if name and k not in used)
+    rows = len(table.rows) + len(table.long_rows)
+    return LogReading(Samples(time_s, channels), rows, dict(counts), tuple(notes), unused)
 
 
 def require_columns(table: LogTable) -> None:

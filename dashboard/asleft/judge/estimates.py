@@ -63,6 +63,7 @@ class AsFound:
     slow: bool = False  # currents are from slowly moving data
     followed: tuple[float, float] = (0.0, 0.0)  # rise and fall of its command (1/s) that the current followed
     characteristic: Measured = field(default_factory=Measured)
+    stepped_s: float = -math.inf  # since when the last quantity that stepped stands on its new value
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +85,7 @@ class Seen:
     wire: WireNoise = QUIET_WIRE  # noise of the command that the driver gets
     demand_step: float = 0.0  # of the command's converter, share of full
     current_noise_a: float = 0.0  # of one current sample
+    control_until_s: float | None = None  # `control` was learnt from dwells up to here; None: from these here
     oil_may_be_cold: bool = False  # not long at work since a stop, and no reading of the oil's temperature
 
 

@@ -8,7 +8,25 @@ from asleft.catalogue.finding_kinds import FINDING_KINDS
 from asleft.catalogue.parts import PART_WORDS
 from asleft.judge.types import Finding, QuantityResult, State, Verdict
 from asleft.sheet.model import Sheet
-from asleft.sheet.names import LABELS, format_quantity
+from asleft.sheet.names import (
+    LABELS,
+    counted,
+    format_pair,
+    format_quantity,
+    format_rate,
+    format_uncertainty,
+    unit_symbol,
+)
+
+#: Two quantities that a sentence speaks of as one.
+_PAIRS: Mapping[tuple[str, str], str] = {
+    ("current_at_zero", "current_at_full"): "currents",
+    ("ramp_up", "ramp_down"): "ramps",
+    ("pressure_at_zero", "pressure_at_full"): "pressures",
+    ("dither_frequency", "dither_amplitude"): "dither",
+}
+#: Nobody says "as left" of what may be this many tolerances off.
+_FAR = 1.5
 
 
 def likely(finding: Finding) -> str:
@@ -24,24 +42,75 @@ def likely(finding: Finding) -> str:
 
 
 def sentence(sheet: Sheet, results: Mapping[str, QuantityResult], findings: Sequence[Finding], state: State) -> str:
-    """What a colleague would say first."""
+    """What a colleague would say first.
+
+    It never says more than was seen: "as left" only where nothing is out and nothing that is undecided may lie
+    beyond one and a half times its tolerance, and what the sheet asks for and was not seen is said beside it.
+    """
     causes = [f for f in findings if f.consequence_of is None]
     if causes:
         first = causes[0]
         more = len(causes) - 1
-        tail = "" if more == 0 else f" And {more} more finding{'s' if more > 1 else ''}."
+        tail = "" if more == 0 else f" And {counted(more, 'more finding')}."
         return f"{_lead(first, results)} {likely(first)}{tail}"
-    observed = [r for r in results.values() if r.verdict is not Verdict.NOT_OBSERVED]
+    asked = [r for r in results.values() if r.as_left is not None]
+    observed = [r for r in asked if r.verdict is not Verdict.NOT_OBSERVED]
     if not observed:
-        if state in {State.STOPPED, State.NOT_ENABLED}:
-            return "Nothing judged yet: the machine has not produced since this sheet came into force."
-        return "Nothing judged yet: not enough production seen since this sheet came into force."
-    undecided = [r for r in observed if r.verdict is Verdict.UNDECIDED]
-    lead = f"As left. Nothing moved since sheet {sheet.revision.number}{_of_date(sheet)}."
+        return f"Nothing judged yet: {_why_nothing(asked, state)}."
+    beyond = [r for r in observed if r.verdict is Verdict.OUT or beyond_undecided(r)]
+    since = f"since sheet {sheet.revision.number}{_of_date(sheet)}"
+    doubt = _list([_with_doubt(r) for r in beyond]) if beyond else ""
+    lead = f"Not certain: {doubt}" if beyond else _as_left(observed, asked, since)
+    undecided = [LABELS[r.id] for r in observed if r.verdict is Verdict.UNDECIDED and r not in beyond]
+    parts = [lead]
     if undecided:
-        names = _list([LABELS[r.id] for r in undecided])
-        lead = f"As left, as far as can be told: {names} undecided, the uncertainty reaches over the tolerance."
-    return lead + _unseen(results)
+        parts.append(f"{_list(undecided)} undecided, the uncertainty reaches over the tolerance")
+    unseen = _unseen([r for r in asked if r.verdict is Verdict.NOT_OBSERVED])
+    if unseen:
+        parts.append(f"not seen: {unseen}")
+    return f"{'; '.join(parts)}."
+
+
+def beyond_undecided(result: QuantityResult) -> bool:
+    """Whether a value lies beyond its tolerance, though its uncertainty reaches back into it."""
+    used = result.tolerance_used_pct
+    return result.verdict is Verdict.UNDECIDED and used is not None and abs(used) > 100.0
+
+
+def _as_left(observed: Sequence[QuantityResult], asked: Sequence[QuantityResult], since: str) -> str:
+    if any(_may_be_far(r) for r in observed):
+        return f"Nothing found to have moved {since}"
+    if len(observed) < len(asked):
+        return f"As left in what was seen, nothing moved {since}"
+    if any(r.verdict is Verdict.UNDECIDED for r in observed):
+        return f"As left as far as can be told, nothing moved {since}"
+    return f"As left. Nothing moved {since}"
+
+
+def _may_be_far(result: QuantityResult) -> bool:
+    """Whether a value may, within its uncertainty, lie beyond one and a half times its tolerance."""
+    if result.verdict is not Verdict.UNDECIDED or result.as_found is None or result.as_left is None:
+        return False
+    off, unsure = result.as_found - result.as_left, result.uncertainty or 0.0
+    above, below = result.tolerance_above, result.tolerance_below
+    return (above is not None and off + unsure > _FAR * above) or (below is not None and unsure - off > _FAR * below)
+
+
+def _why_nothing(asked: Sequence[QuantityResult], state: State) -> str:
+    if state in {State.STOPPED, State.NOT_ENABLED}:
+        return "the machine has not produced since this sheet came into force"
+    if not asked:
+        return "the sheet gives no setting to compare with"
+    if all(not r.reason for r in asked):
+        return "not enough production seen since this sheet came into force"
+    return _unseen(asked)
+
+
+def _with_doubt(result: QuantityResult) -> str:
+    now, was = format_pair(result.id, result.as_found, result.as_left)
+    verb = "takes" if result.id.startswith("ramp") else "is at"
+    unsure = f"{format_uncertainty(result.uncertainty)} {unit_symbol(result.unit)}"
+    return f"{LABELS[result.id]} {verb} {now} ± {unsure}, left at {was}"
 
 
 def _of_date(sheet: Sheet) -> str:
@@ -51,16 +120,17 @@ def _of_date(sheet: Sheet) -> str:
 
 def _lead(finding: Finding, results: Mapping[str, QuantityResult]) -> str:
     names = [n for n in _leading(finding.kind) if n in results and results[n].as_found is not None]
+    names = [n for n in names if n in finding.quantities] or names
     names.sort(key=lambda n: -abs(results[n].tolerance_used_pct or 0.0))
     if not names:
         return finding.evidence.split(". ")[0].rstrip(".") + "."
     name = names[0]
     result = results[name]
     label = LABELS[name].capitalize()
-    now, was = format_quantity(name, result.as_found), format_quantity(name, result.as_left)
-    if result.trend_per_day is not None and name.startswith("pressure"):
+    now, was = format_pair(name, result.as_found, result.as_left)
+    if result.trend_per_day and name.startswith("pressure"):
         way = "rises" if result.trend_per_day > 0 else "falls"
-        return f"{label} {way} {abs(result.trend_per_day):.2g} {result.unit} a day: {now}, left at {was}."
+        return f"{label} {way} {format_rate(name, result.trend_per_day)} a day: {now}, left at {was}."
     verb = "takes" if name.startswith("ramp") else "is at"
     return f"{label} {verb} {now}; it was left at {was}."
 
@@ -71,17 +141,31 @@ def _leading(kind: str) -> tuple[str, ...]:
     return known.quantities if known.from_quantity else ()
 
 
-def _unseen(results: Mapping[str, QuantityResult]) -> str:
-    """The one thing worth saying about what is not seen."""
-    blind = {r.id: r for r in results.values() if r.verdict is Verdict.NOT_OBSERVED}
-    if any("no current reading" in r.reason for r in blind.values()):
-        return " No current reading on this valve: judged by pressure alone."
-    ramps = [blind[n] for n in ("ramp_up", "ramp_down") if n in blind and blind[n].bound_below is not None]
-    if len(ramps) == 2:
-        return f" Ramps: not observed, {ramps[0].reason}."
-    if ramps:
-        return f" {LABELS[ramps[0].id].capitalize()}: not observed, {ramps[0].reason}."
-    return ""
+def _unseen(results: Sequence[QuantityResult]) -> str:
+    """What was not seen, with why, quantities of one reason together."""
+    by_reason: dict[str, list[str]] = {}
+    for r in results:
+        by_reason.setdefault(_reason(r), []).append(r.id)
+    groups = [f"{_list(_together(names))}{f' ({why})' if why else ''}" for why, names in by_reason.items()]
+    return ", ".join(groups)
+
+
+def _reason(result: QuantityResult) -> str:
+    """The first clause of why it was not observed, with the bound of a ramp; that a channel is missing said once."""
+    why = result.reason.split(";")[0].removesuffix(" on this valve")
+    if result.bound_below is not None and result.id.startswith("ramp"):
+        return f"{why}; not slower than {format_quantity(result.id, result.bound_below)}"
+    return why
+
+
+def _together(names: Sequence[str]) -> list[str]:
+    """Names of quantities as a sentence has them, both of a pair as one."""
+    out: list[str] = []
+    for pair, words in _PAIRS.items():
+        if set(pair) <= set(names):
+            out.append(words)
+    paired = {name for pair in _PAIRS if set(pair) <= set(names) for name in pair}
+    return out + [LABELS[name] for name in names if name not in paired]
 
 
 def _list(words: Sequence[str]) -> str:

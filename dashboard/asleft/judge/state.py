@@ -56,6 +56,7 @@ class JudgeState:
     bursts: list[DitherBurst] = field(default_factory=list)
     stretches: list[Stretch] = field(default_factory=list)
     control: dict[LevelKey, LevelPressure] | None = None
+    control_until_s: float | None = None  # from dwells up to here `control` was learnt (unix s)
     held_left: list[HeldLevel] = field(default_factory=list)  # where an outer loop makes the command
     curve_left: list[tuple[float, ...]] = field(default_factory=list)  # levels measured when left, see `told`
     charts: dict[str, Chart] = field(default_factory=dict)

@@ -22,7 +22,7 @@ from asleft.judge.finding.scene import Scene
 from asleft.judge.intake.intake import remarks_of
 from asleft.judge.intake.states import CODES
 from asleft.judge.outer.outer_remarks import outer_remarks
-from asleft.judge.sentence import sentence
+from asleft.judge.sentence import beyond_undecided, sentence
 from asleft.judge.state import JudgeState
 from asleft.judge.types import Coverage, Finding, Judgement, QuantityResult, State, Status, Verdict
 from asleft.judge.valve.characteristic import Measured
@@ -30,6 +30,8 @@ from asleft.judge.valve.characteristic_told import told
 from asleft.sheet.model import QUANTITY_UNITS, Sheet
 from asleft.sheet.names import LABELS, format_quantity
 
+#: Quantities that one line through both of them gives.
+_ENDS = (("current_at_zero", "current_at_full"), ("pressure_at_zero", "pressure_at_full"))
 _NOTHING = Coverage(0, None, None, None, None)
 #: Share of failed readings over the horizon from which missing data is a finding.
 _MISSING_SHARE = 0.05
@@ -77,6 +79,10 @@ def summarise(sheet: Sheet, state: JudgeState) -> Judgement:
     statuses = [FINDING_KINDS[f.kind].status if f.severity > 1 else Status.MAINTENANCE_REQUIRED for f in findings]
     if now in {State.SET_UP, State.WORK_IN_PROGRESS}:
         statuses.append(Status.FUNCTION_CHECK)
+    if any(beyond_undecided(result) for result in results.values()):
+        statuses.append(Status.MAINTENANCE_REQUIRED)  # likely out: whatever it is, it is not good
+    if all(result.verdict is Verdict.NOT_OBSERVED for result in results.values() if result.as_left is not None):
+        statuses.append(Status.NOT_JUDGED)
     return Judgement(
         valve=sheet.valve,
         sheet_revision=sheet.revision.number,
@@ -114,6 +120,7 @@ def _after_steps(sheet: Sheet, seen: Seen, found: AsFound) -> Measured:
     Returns the characteristic after the last step that moved it.
     """
     later: dict[float, AsFound] = {}
+    stepped: dict[tuple[str, str], float] = {}
     moved_s = -math.inf
     for name, value in found.quantities.items():
         tolerance = sheet.tolerance.get(name)
@@ -133,11 +140,20 @@ def _after_steps(sheet: Sheet, seen: Seen, found: AsFound) -> Measured:
                     control=found.control,
                 ),
             )
+        pair = next((pair for pair in _ENDS if name in pair), None)
+        if pair is not None:
+            stepped[pair] = max(since, stepped.get(pair, -math.inf))
         again = later[since].quantities[name]
         if isinstance(again, Estimate):
             found.quantities[name] = again
             if name == "hysteresis" or name.startswith("pressure"):
                 moved_s = since if name == "hysteresis" else max(moved_s, since)
+    found.stepped_s = max(later, default=-math.inf)
+    for pair, since_s in stepped.items():
+        for name in pair:  # the other end is no mixture of before and after either
+            end = later[since_s].quantities.get(name)
+            if isinstance(end, Estimate) and isinstance(found.quantities.get(name), Estimate):
+                found.quantities[name] = end
     if later and seen.has_current:
         cut_since(found, later[max(later)])
     since = stepped_s(sheet, found.held) if seen.held_left else None

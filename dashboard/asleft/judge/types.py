@@ -31,7 +31,7 @@ class State(StrEnum):
 
 
 class Verdict(StrEnum):
-    """Of one quantity against its tolerance, guard-banded (ISO 14253-1, JCGM 106)."""
+    """Of one quantity against its tolerance, with a guard band of one expanded uncertainty (`decide`)."""
 
     IN = "in"
     OUT = "out"
@@ -167,6 +167,7 @@ class Finding:
     severity: int  # 1 digest, 2 this shift, 3 now
     evidence: str  # one plain sentence
     consequence_of: str | None = None  # kind of the finding it hangs under
+    quantities: tuple[str, ...] = ()  # of the sheet, by whose values it was found; not in the JSON
 
     def as_json(self) -> dict[str, Any]:
         """As the published JSON has it."""

@@ -56,6 +56,51 @@ def format_quantity(quantity: str, value: float | None, *, signed: bool = False)
     return number if number == "–" else f"{number} {unit_symbol(QUANTITY_UNITS[quantity])}"
 
 
+#: Digits more than usual that two values may get so that what is between them can be read.
+_MOST_EXTRA_DECIMALS = 3
+#: How much of a difference may be lost to rounding of the two values it is read from (share).
+_LOST_TO_ROUNDING = 0.25
+
+
+def format_pair(quantity: str, now: float | None, was: float | None) -> tuple[str, str]:
+    """Two values of a quantity with their unit, with digits enough to read the difference off them.
+
+    Both get the usual digits, and up to three more where these would round away a quarter of the difference.
+
+    Raises:
+        KeyError: `quantity` is not one of `QUANTITY_UNITS`.
+    """
+    if now is None or was is None or not (math.isfinite(now) and math.isfinite(was)):
+        return format_quantity(quantity, now), format_quantity(quantity, was)
+    usual = max(decimals_for(quantity, now), decimals_for(quantity, was))
+    decimals = decimals_showing(now, was, usual)
+    if decimals == usual:
+        return format_quantity(quantity, now), format_quantity(quantity, was)
+    unit = unit_symbol(QUANTITY_UNITS[quantity])
+    return f"{now:.{decimals}f} {unit}", f"{was:.{decimals}f} {unit}"
+
+
+def decimals_showing(now: float, was: float, usual: int) -> int:
+    """Digits after the point, `usual` or up to three more, at which the difference of two values can be read."""
+    for decimals in range(usual, usual + _MOST_EXTRA_DECIMALS):
+        shown = round(now, decimals) - round(was, decimals)
+        if abs(shown - (now - was)) <= _LOST_TO_ROUNDING * abs(now - was):
+            return decimals
+    return usual + _MOST_EXTRA_DECIMALS
+
+
+def format_rate(quantity: str, per_day: float) -> str:
+    """How much a quantity moves in a day, without sign, with its unit: two significant digits, never zero."""
+    size = abs(per_day)
+    decimals = max(0, 1 - math.floor(math.log10(size))) if size > 0.0 else 0
+    return f"{size:.{decimals}f} {unit_symbol(QUANTITY_UNITS[quantity])}"
+
+
+def counted(count: int, noun: str) -> str:
+    """A count with its noun: "1 reading", "1,204 readings"."""
+    return f"{count:,} {noun}{'' if count == 1 else 's'}"
+
+
 def format_uncertainty(value: float | None) -> str:
     """Two significant digits, as uncertainties are stated (JCGM 100, 7.2.6), without unit; en dash where unknown.
 

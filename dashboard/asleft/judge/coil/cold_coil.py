@@ -128,13 +128,13 @@ def cold_estimate(sheet: Sheet, cold: ColdCoil | None, dwells: Sequence[Dwell], 
             segments=cold.dwells,
             from_s=cold.from_s,
             to_s=cold.to_s,
-            note=f"from a cold start at {cold.temperature_degc:.0f} degC",
+            note=f"from a cold start at {cold.temperature_degc:.0f} °C",
         )
     now = resistance_now(dwells, sheet, clip)
     if now is None:
         return "neither coil voltage nor full saturation"
     reference = reference_of(sheet, None)
-    told = f"now {now.ohm:.2f} ohm"
+    told = f"now {now.ohm:.2f} Ω"
     if reference is not None:
-        told += f", so the winding is at {winding(now, reference).degc:.0f} degC"
+        told += f", so the winding is at {winding(now, reference).degc:.0f} °C"
     return f"only after a cold soak of 3 hours, with oil or air temperature known; {told}"

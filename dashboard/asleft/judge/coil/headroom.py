@@ -146,7 +146,7 @@ def estimate_of(room: Room, dwells: Sequence[Dwell]) -> Estimate:
     worst = room.worst
     where = f"at {worst.supply_v:.1f} V and the coil as it is"
     if math.isfinite(worst.winding_degc):
-        where = f"at {worst.winding_degc:.0f} degC of the winding and {worst.supply_v:.1f} V"
+        where = f"at {worst.winding_degc:.0f} °C of the winding and {worst.supply_v:.1f} V"
     if worst.limited_by == "driver":
         where = "by the driver's own limit"
     said = [where]

@@ -63,6 +63,7 @@ def _close(sheet: Sheet, state: JudgeState, until: float) -> list[ChartPoint]:
         )
         if len(settled) >= 6:
             state.control = learn_control(settled, sheet, tolerance, accept=0.05)
+            state.control_until_s = last
     state.held_left = learn(sheet, state.held_left, dwells)
     seen = seen_of(state, dwells, strokes, bursts)
     cold = seen.cold
@@ -99,6 +100,7 @@ def seen_of(state: JudgeState, dwells: list[Dwell], strokes: list[Stroke], burst
         demand_noise=scale.demand_noise if scale is not None else 1e-3,
         interval_s=interval_s,
         control=state.control,
+        control_until_s=state.control_until_s,
         held_left=state.held_left,
         wire=replace(state.learner.wire_noise(), density=state.learner.noise_density(interval_s)),
         demand_step=state.learner.demand_step,

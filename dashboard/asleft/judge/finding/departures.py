@@ -9,7 +9,7 @@ from asleft.judge.drift.onset import feature_series, onset_of
 from asleft.judge.drift.trend import due_words
 from asleft.judge.finding.scene import Scene, make
 from asleft.judge.types import Finding, QuantityResult, Verdict
-from asleft.sheet.names import LABELS, format_quantity
+from asleft.sheet.names import LABELS, format_pair, format_quantity, format_rate
 
 
 def departures(scene: Scene) -> list[Finding]:
@@ -22,7 +22,7 @@ def departures(scene: Scene) -> list[Finding]:
             evidence = (
                 f"The bursts show no dither; it was left at {format_quantity(name, result.as_left)} peak to peak."
             )
-            out.append(make("dither-lost", evidence, _onset(scene, name)))
+            out.append(make("dither-lost", evidence, _onset(scene, name), quantities=(name,)))
             continue
         chart = scene.charts.get(name)
         signal = chart.signal() if chart is not None else None
@@ -58,7 +58,7 @@ def _changed(name: str, result: QuantityResult, onset_s: float | None, *, severi
     kind = KIND_OF[name]
     left = result.as_left if severity == 2 or result.as_left_measured is None else result.as_left_measured
     verb = "takes" if name.startswith("ramp") else "is at"
-    now, was = format_quantity(name, result.as_found), format_quantity(name, left)
+    now, was = format_pair(name, result.as_found, left)
     evidence = f"{LABELS[name].capitalize()} {verb} {now}, left at {was}"
     if severity == 1:
         evidence += (
@@ -66,13 +66,19 @@ def _changed(name: str, result: QuantityResult, onset_s: float | None, *, severi
             if result.verdict is Verdict.UNDECIDED
             else ", in tolerance but moving"
         )
-    if result.trend_per_day is not None:
-        per_day = format_quantity(name, abs(result.trend_per_day)) if abs(result.trend_per_day) >= 0.05 else None
-        if per_day is not None:
-            evidence += f"; it {'rises' if result.trend_per_day > 0 else 'falls'} {per_day} a day"
+    if result.trend_per_day is not None and trend_counts(result):
+        per_day = format_rate(name, result.trend_per_day)
+        evidence += f"; it {'rises' if result.trend_per_day > 0 else 'falls'} {per_day} a day"
     if severity == 1 and result.forecast_in_days is not None:
         evidence += f"; at that pace it reaches its tolerance {due_words(*result.forecast_in_days)}"
-    return make(kind, f"{evidence}.", onset_s, severity=severity)
+    return make(kind, f"{evidence}.", onset_s, severity=severity, quantities=(name,))
+
+
+def trend_counts(result: QuantityResult) -> bool:
+    """Whether a trend is worth a word: it uses up a hundredth of the tolerance or more in a day."""
+    per_day = result.trend_per_day
+    side = result.tolerance_above if (per_day or 0.0) > 0.0 else result.tolerance_below
+    return per_day is not None and side is not None and math.isfinite(side) and abs(per_day) >= 0.01 * side
 
 
 def _onset(scene: Scene, name: str) -> float | None:

@@ -13,6 +13,7 @@ from asleft.judge.finding.little_room import headroom_low
 from asleft.judge.finding.lost_turns import lost_turns
 from asleft.judge.finding.parts import with_part
 from asleft.judge.finding.plateaus import clipped, rests_on_cut
+from asleft.judge.finding.pressure_symptoms import scatter_bar
 from asleft.judge.finding.scene import Scene, make, moved
 from asleft.judge.finding.sticking import sticking
 from asleft.judge.finding.strokes_told import strokes_told, strokes_unclear
@@ -20,6 +21,7 @@ from asleft.judge.finding.symptoms import observe
 from asleft.judge.finding.watched import watched
 from asleft.judge.finding.widening import widening_explains
 from asleft.judge.types import Finding, Part, Verdict
+from asleft.sheet.names import counted
 
 #: Onsets that lie no further apart are one event, as far as dwells and points tell (s).
 _TOGETHER_S = 600.0
@@ -30,25 +32,43 @@ def find(
 ) -> list[Finding]:
     """All findings now, worst first. `began_under`: the cause under which each earlier one was first told.
 
-    One already known keeps its onset; one whose quantity is undecided or not observed stays as it was, because not
-    seeing a fault is no sign that it has gone. What began with a cause goes with it.
+    One already known keeps its onset. It stays until each quantity by which it was found is back inside its tolerance
+    by the guard band: not seeing a fault is no sign that it has gone, and while one is undecided its finding is no
+    less serious than it was. What began with a cause goes with it.
     """
     raised = watched(scene) + held_findings(scene) + clipped(scene) + departures(scene)
     raised += sticking(scene) + lost_turns(scene) + headroom_low(scene) + strokes_told(scene) + _missing(scene)
     now: dict[str, Finding] = {}
     for finding in raised:
-        if finding.kind not in now or finding.severity > now[finding.kind].severity:
-            now[finding.kind] = finding
+        known = now.get(finding.kind)
+        now[finding.kind] = finding if known is None else _together(known, finding)
     for kind, known in earlier.items():
+        unclear = _unclear(scene, known)
         if kind in now:
-            if known.onset_s is not None:
-                now[kind] = replace(now[kind], onset_s=known.onset_s)
-        elif _unclear(scene, kind):
+            now[kind] = _going_on(known, now[kind], scene, held=unclear)
+        elif unclear:
             now[kind] = known
     _drop_consequences(now, earlier, began_under)
     named = _named(now, earlier, scene) if now else now
     linked = [_link(replace(finding, consequence_of=None), named, scene) for finding in named.values()]
     return sorted(linked, key=lambda f: (f.consequence_of is not None, -f.severity, f.kind))
+
+
+def _together(one: Finding, other: Finding) -> Finding:
+    """The more serious of two findings of one kind, found by the quantities of both."""
+    leads = one if one.severity >= other.severity else other
+    return replace(leads, quantities=tuple(dict.fromkeys((*one.quantities, *other.quantities))))
+
+
+def _going_on(known: Finding, now: Finding, scene: Scene, *, held: bool) -> Finding:
+    """A finding that goes on: its onset stays, and while what it was found by is unclear, so does its severity."""
+    still = [name for name in known.quantities if _unclear_now(scene, name)]
+    return replace(
+        now,
+        onset_s=now.onset_s if known.onset_s is None else known.onset_s,
+        severity=max(now.severity, known.severity) if held else now.severity,
+        quantities=tuple(dict.fromkeys((*now.quantities, *still))),
+    )
 
 
 def _drop_consequences(
@@ -87,8 +107,10 @@ def _named(now: Mapping[str, Finding], earlier: Mapping[str, Finding], scene: Sc
     }
 
 
-def _unclear(scene: Scene, kind: str) -> bool:
-    names = [name for name, k in KIND_OF.items() if k == kind and name in scene.results]
+def _unclear(scene: Scene, known: Finding) -> bool:
+    """Whether what led to a finding is neither seen to be there nor to be gone."""
+    kind = known.kind
+    names = list(known.quantities or (name for name, k in KIND_OF.items() if k == kind))
     if kind == "pressure-changed" and decided(scene):
         return False
     if kind in {"response-changed", "model-misfit"}:
@@ -103,8 +125,14 @@ def _unclear(scene: Scene, kind: str) -> bool:
             return scene.found.line is None
         top = max((level.demand for level in scene.found.levels), default=0.0)
         return top < 0.9 or scene.results.get("current_at_full") is None or rests_on_cut(scene)
-    unclear = {Verdict.UNDECIDED, Verdict.NOT_OBSERVED}
-    return bool(names) and all(scene.results[name].verdict in unclear for name in names if name in scene.results)
+    if kind == "hysteresis-changed" and not known.quantities:  # it was the scatter of a spool that sticks
+        return scatter_bar(scene) is None
+    return any(_unclear_now(scene, name) for name in names)
+
+
+def _unclear_now(scene: Scene, name: str) -> bool:
+    result = scene.results.get(name)
+    return result is not None and result.verdict in {Verdict.UNDECIDED, Verdict.NOT_OBSERVED}
 
 
 def _missing(scene: Scene) -> list[Finding]:
@@ -113,7 +141,7 @@ def _missing(scene: Scene) -> list[Finding]:
         return []
     parts = ", ".join(f"{count} {reason}" for reason, count in sorted(scene.missing.items()))
     share = 100.0 * total / max(scene.readings + total, 1)
-    return [make("data-missing", f"{total} readings could not be used ({share:.2g} %): {parts}.", None)]
+    return [make("data-missing", f"{counted(total, 'reading')} could not be used ({share:.2g} %): {parts}.", None)]
 
 
 def _link(finding: Finding, now: Mapping[str, Finding], scene: Scene) -> Finding:
@@ -135,7 +163,9 @@ def _explains(cause: Finding, finding: Finding, scene: Scene) -> bool:
     if finding.kind == "pressure-changed" and cause.kind == "hysteresis-changed":
         return widening_explains(scene)
     if finding.kind in {"pressure-changed", "pressure-clipped"} and cause.kind in CURRENT_MOVED:
-        return cause.part is not Part.CURRENT_SENSOR and not _current_is_right(scene)
+        if cause.part is Part.CURRENT_SENSOR or _current_is_right(scene):
+            return False
+        return cause.kind == "current-clipped" or cause.part in {finding.part, *finding.alternatives}
     return True
 
 

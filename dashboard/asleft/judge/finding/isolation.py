@@ -18,6 +18,10 @@ from asleft.judge.finding.signatures import (
 from asleft.judge.types import Part
 from asleft.sheet.model import Sheet, Where
 
+_OF_THE_CURRENT, _OF_THE_PRESSURE = ("currents", "top"), ("pressure", "hysteresis")
+#: How much it weighs against a cause that its own signs of the very finding were looked for and are not there.
+_NOT_SHOWN = 0.5
+
 
 @dataclass(frozen=True, slots=True)
 class Conclusion:
@@ -42,11 +46,16 @@ def isolate(
     rows = [row for row in _rows(observed, places, causes) if _explains(row, kind, observed)]
     if not rows:
         return None
-    left = _least_contradicted(rows, observed)
+    left = _least_contradicted(rows, kind, observed)
+    if contradictions(left[0], observed) and FINDING_KINDS[kind].own_symptoms:
+        # No cause alone shows all of this: there are several, and what others show says nothing of this one.
+        observed = {name: values for name, values in observed.items() if name in FINDING_KINDS[kind].own_symptoms}
+        left = _least_contradicted(rows, kind, observed)
     decisive = tuple(
         symptom
         for symptom in SYMPTOMS
-        if symptom in observed and _parts(_least_contradicted(rows, _without(observed, symptom))) != _parts(left)
+        if symptom in observed
+        and _parts(_least_contradicted(rows, kind, _without(observed, symptom))) != _parts(left)
     )
     return Conclusion(_parts(left), decisive, tuple(left))
 
@@ -109,6 +118,8 @@ def _explains(cause: Cause, kind: str, observed: Mapping[str, Values]) -> bool:
     )
     for symptom in FINDING_KINDS[kind].symptoms:
         allowed = cause.allows(symptom)
+        if symptom in _OF_THE_CURRENT and kind.startswith(_OF_THE_PRESSURE) and not _reaches_the_pressure(cause):
+            continue
         if allowed is None:
             if itself:
                 return True
@@ -117,12 +128,29 @@ def _explains(cause: Cause, kind: str, observed: Mapping[str, Values]) -> bool:
     return False
 
 
+def _reaches_the_pressure(cause: Cause) -> bool:
+    """Whether what a cause shows in the current is really there, so that the pressure follows it."""
+    follows = cause.allows("following")
+    return follows is None or "yes" in follows
+
+
+def _is_shown(cause: Cause, kind: str, observed: Mapping[str, Values]) -> bool:
+    """Whether a cause may show in what leads to a kind of finding, by what was seen of it."""
+    for symptom in FINDING_KINDS[kind].symptoms:
+        allowed, values = cause.allows(symptom), observed.get(symptom)
+        if allowed is None or (values is None and allowed - AS_LEFT):
+            return True
+        if values is not None and (allowed - AS_LEFT) & values:
+            return True
+    return False
+
+
 def _of_sign(value: str, sign: str | None) -> bool:
     return sign is None or value[-1] == sign or value[-1] not in "+-"
 
 
-def _least_contradicted(rows: Sequence[Cause], observed: Mapping[str, Values]) -> list[Cause]:
-    counts = [contradictions(row, observed) for row in rows]
+def _least_contradicted(rows: Sequence[Cause], kind: str, observed: Mapping[str, Values]) -> list[Cause]:
+    counts = [contradictions(row, observed) + (0.0 if _is_shown(row, kind, observed) else _NOT_SHOWN) for row in rows]
     fewest = min(counts)
     return [row for row, count in zip(rows, counts, strict=True) if count == fewest]
 

@@ -26,7 +26,7 @@ def headroom_low(scene: Scene) -> list[Finding]:
     worst = room.worst
     there = f"{worst.most_a:.3f} A to be had at {worst.supply_v:.1f} V"
     if math.isfinite(worst.winding_degc):
-        there += f" with the winding at {worst.winding_degc:.0f} degC"
+        there += f" with the winding at {worst.winding_degc:.0f} °C"
     evidence = f"Headroom is {value} where {least} is wanted: {there}."
     if worst.limited_by == "driver":
         limit = f"the driver itself gives {worst.most_a:.3f} A at most"
@@ -35,8 +35,8 @@ def headroom_low(scene: Scene) -> list[Finding]:
     if room.clips_at_degc is not None and room.clips_at_v is not None and scene.found.clip is None:
         at = room.now or room.corner or worst
         evidence += (
-            f" Clipping begins at {room.clips_at_degc:.0f} degC of the winding with {at.supply_v:.1f} V, or at "
-            f"{room.clips_at_v:.1f} V with the winding at {at.winding_degc:.0f} degC."
+            f" Clipping begins at {room.clips_at_degc:.0f} °C of the winding with {at.supply_v:.1f} V, or at "
+            f"{room.clips_at_v:.1f} V with the winding at {at.winding_degc:.0f} °C."
         )
     if scene.nearing is not None and result.coverage.to_s is not None:
         days = [(at - result.coverage.to_s) / DAY_S for at in (scene.nearing.at_s, scene.nearing.latest_s)]

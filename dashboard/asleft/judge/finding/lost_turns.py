@@ -36,8 +36,8 @@ def lost_turns(scene: Scene) -> list[Finding]:
     if winding is None:
         return []
     evidence = (
-        f"Coil voltage and current give {scene.coil.resistance.ohm:.2f} ohm: the winding would be at "
-        f"{winding.degc:.0f} degC at work, colder than its oil, so turns are missing."
+        f"Coil voltage and current give {scene.coil.resistance.ohm:.2f} Ω: the winding would be at "
+        f"{winding.degc:.0f} °C at work, colder than its oil, so turns are missing."
     )
     return [make("coil-changed", evidence, _onset_s(scene, scene.coil.resistance.ohm))]
 

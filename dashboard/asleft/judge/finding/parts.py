@@ -8,10 +8,10 @@ from dataclasses import replace
 from asleft.judge.finding.isolation import Conclusion, isolate, places_of
 from asleft.judge.finding.scene import Scene
 from asleft.judge.finding.signatures import Values
-from asleft.judge.types import Finding, Part
+from asleft.judge.types import Finding, Part, Verdict
 
 #: Findings name at most this many parts; the rest are less likely than all of these.
-_MOST_PARTS = 4
+_MOST_PARTS = 6
 
 
 #: Symptoms worth a word wherever they are known, decisive or not.
@@ -47,14 +47,32 @@ def _reasons(conclusion: Conclusion, finding: Finding, scene: Scene, observed: M
                 out.append(said)
     out = out[:2]
     parts = set(conclusion.parts)
-    if "following" not in observed and {Part.CURRENT_SENSOR} < parts and finding.kind.startswith("current"):
-        out.append("No pressure to tell driver and current reading apart.")
+    if {Part.CURRENT_SENSOR} < parts and finding.kind.startswith("current") and not _known(observed, "following"):
+        out.append(f"{_why_not_following(scene)}, so driver and current reading cannot be told apart.")
     elif "currents" not in observed and finding.kind.startswith(("pressure", "hysteresis")) and len(parts) > 1:
         source = Part.PRESSURE_SOURCE in parts and Part.VALVE not in parts
         out.append(f"No current reading to tell driver and {'pressure source' if source else 'valve'} apart.")
     elif "supply" not in observed and finding.kind == "current-clipped" and Part.SUPPLY in parts:
         out.append("Supply not recorded, so coil and supply cannot be told apart.")
     return out
+
+
+def _known(observed: Mapping[str, Values], symptom: str) -> bool:
+    return len(observed.get(symptom, ())) == 1
+
+
+def _why_not_following(scene: Scene) -> str:
+    """Why the pressure does not say whether the current really changed."""
+    if not scene.seen.has_pressure:
+        return "No pressure is recorded"
+    ends = [scene.results.get(name) for name in ("pressure_at_zero", "pressure_at_full")]
+    asked = [end for end in ends if end is not None]
+    if not asked:
+        return "The sheet gives no pressures"
+    reasons = list(dict.fromkeys(end.reason for end in asked if end.verdict is Verdict.NOT_OBSERVED and end.reason))
+    if reasons and all(end.verdict is Verdict.NOT_OBSERVED for end in asked):
+        return f"The pressure was not judged ({reasons[0]})"
+    return "What was seen of the pressure does not say whether it moved with the current"
 
 
 def _following(value: str, finding: Finding, scene: Scene) -> str:

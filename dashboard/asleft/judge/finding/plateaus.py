@@ -58,7 +58,7 @@ def _what_it_takes(scene: Scene) -> str:
         return f" The supply is at {supply.as_found:.1f} V."
     # Copper, IEC 60028: R(T) = R20 (1 + 0.00393 (T - 20)).
     temperature = 20.0 + (ohm / left - 1.0) / 0.00393
-    would = f"a coil at {ohm:.1f} ohm would explain it: {temperature:.0f} degC for {left:.1f} ohm at 20 degC"
+    would = f"a coil at {ohm:.1f} Ω would explain it: {temperature:.0f} °C for {left:.1f} Ω at 20 °C"
     return f" The supply is at {supply.as_found:.1f} V; {would}."
 
 

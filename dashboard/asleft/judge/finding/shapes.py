@@ -16,6 +16,10 @@ from asleft.judge.types import FloatArray
 _LEFT_OVER = 0.3
 #: The same of the two ends of the current, which are known much better.
 _LEFT_OVER_CURRENT = 0.08
+#: The current's change must ask for this share of the pressure's tolerance to tell whether that follows.
+_TELLING = 0.7
+#: How much steeper or flatter than on the whole a characteristic may be at a level.
+_ALIKE = 3.0
 #: Under this share of tolerance a change is none; between this and the next, it may be one.
 SURELY_NONE, SURELY_ONE = 0.45, 0.6
 
@@ -31,6 +35,7 @@ class LevelChange:
     se_bar: float
     current_change_a: float | None  # None: no current is read
     slope_bar_per_a: float  # of the characteristic, as left
+    slope_sure: bool = True  # False: taken from the ends, though a dead band or a relief may lie there
 
 
 def size_values(change: float, expanded_u: float, below: float, above: float) -> frozenset[str]:
@@ -71,18 +76,34 @@ def following(levels: Sequence[LevelChange], tolerance_bar: float) -> float | No
 
     None where the current did not move enough to tell (under 0.7 of the pressure's tolerance at every level).
     """
-    known = [level for level in levels if level.current_change_a is not None]
-    if not known:
+    told = telling(levels, tolerance_bar)
+    if not told:
         return None
-    asked, came = asked_bar(known), np.array([level.change_bar for level in known])
-    told = np.abs(asked) >= max(0.7 * tolerance_bar, 0.3 * float(np.abs(asked).max()))
-    if not told.any():
-        return None
-    share = came[told] / asked[told]
-    if asked[told].min() <= 0.0:
+    asked, came = asked_bar(told), np.array([level.change_bar for level in told])
+    share = came / asked
+    if asked.min() <= 0.0:
         return float(np.median(share))
     # More pressure than the load takes does not come: there it has followed if it moved at all.
-    return 1.0 if came[told].max() > tolerance_bar else float(share.max())
+    return 1.0 if came.max() > tolerance_bar else float(share.max())
+
+
+def telling(levels: Sequence[LevelChange], tolerance_bar: float) -> list[LevelChange]:
+    """Levels whose current moved so far that the pressure must show whether it went with it."""
+    known = [level for level in levels if level.current_change_a is not None]
+    asked = np.abs(asked_bar(known))
+    least = max(_TELLING * tolerance_bar, 0.3 * float(asked.max(initial=0.0)))
+    return [level for level, bar in zip(known, asked.tolist(), strict=True) if bar >= least]
+
+
+def explained_bar(levels: Sequence[LevelChange]) -> FloatArray:
+    """What the change of current explains of each level's change of pressure (bar), (levels,).
+
+    Where the slope is not known at a level, all of a change of the same sign and of a like size.
+    """
+    asked, came = asked_bar(levels), np.array([level.change_bar for level in levels])
+    sure = np.array([level.slope_sure for level in levels])
+    alike = (asked * came > 0.0) & (np.abs(came) > np.abs(asked) / _ALIKE) & (np.abs(came) < np.abs(asked) * _ALIKE)
+    return np.asarray(np.where(~sure & alike, came, asked))
 
 
 def asked_bar(levels: Sequence[LevelChange]) -> FloatArray:

@@ -19,6 +19,7 @@ Symptoms and their values (`symptoms` says how each is seen):
 | limit | what resistance would explain the cut: coil (a hot one), beyond (more than that), low (less than a cold) |
 | following | yes, no: whether the pressure went with the moved current |
 | pressure | zero, spring, gain, offset, force, loop, top, gone: shape over levels of what no current explains |
+| loop | wide: the hysteresis grew |
 | scatter | more: pressure at one level differs from cycle to cycle |
 | vented, idle | +, -: reading of pressure without pressure, of current without current |
 | supply | low |
@@ -44,8 +45,8 @@ AS_LEFT: Values = frozenset({"as left"})
 #: shapes.
 WEIGHTS: Mapping[str, int] = {"following": 2, "vented": 2, "idle": 2, "pinned": 2, "command": 2, "flow": 2}
 SYMPTOMS = (
-    "command", "currents", "ramps", "response", "flow", "top", "limit", "following", "pressure", "scatter", "vented",
-    "idle", "supply", "resistance", "dither", "pinned", "late", "readings",
+    "command", "currents", "ramps", "response", "flow", "top", "limit", "following", "pressure", "loop", "scatter",
+    "vented", "idle", "supply", "resistance", "dither", "pinned", "late", "readings",
 )  # fmt: skip
 
 
@@ -95,9 +96,9 @@ def _cause(
 _FOLLOWS = _is("yes")
 _STANDS = _is("no")
 #: Symptoms that say nothing any more once the current is gone or wild.
-_UPSET = ("currents", "ramps", "response", "top", "limit", "following", "pressure", "scatter", "dither", "idle",
-          "resistance", "late")  # fmt: skip
-_UPSET_BY_PRESSURE = ("pressure", "scatter", "following", "late")
+_UPSET = ("currents", "ramps", "response", "top", "limit", "following", "pressure", "loop", "scatter", "dither",
+          "idle", "resistance", "late")  # fmt: skip
+_UPSET_BY_PRESSURE = ("pressure", "loop", "scatter", "following", "late")
 _AT_CONTROLLER = {"command": Where.CONTROLLER}
 _MONITOR = {"current": Where.MONITOR}
 
@@ -109,6 +110,7 @@ CAUSES: tuple[Cause, ...] = (
     _cause(Part.DRIVER, "its ramps drift together", ramps=_is("both")),
     _cause(Part.DRIVER_SETTING, "current at zero turned", currents=both("zero"), following=_FOLLOWS, free=("idle",)),
     _cause(Part.DRIVER_SETTING, "current at full turned", currents=both("full"), following=_FOLLOWS, free=("idle",)),
+    _cause(Part.DRIVER_SETTING, "both currents turned", currents=_is("other"), following=_FOLLOWS, free=("idle",)),
     _cause(Part.DRIVER, "all its currents changed in proportion", currents=both("gain"), following=_FOLLOWS),
     _cause(Part.DRIVER, "all its currents shifted", currents=both("offset"), following=_FOLLOWS),
     _cause(Part.COMMAND_WIRING, "the signal is shunted on its way", currents=both("full"), following=_FOLLOWS,
@@ -117,12 +119,6 @@ CAUSES: tuple[Cause, ...] = (
            following=_FOLLOWS, where=_AT_CONTROLLER),
     _cause(Part.COMMAND_WIRING, "the signal does not arrive", currents=_is("full-", "other"),
            free=("ramps", "response", "following", "pressure", "flow"), where=_AT_CONTROLLER),
-    _cause(Part.DRIVER_SETTING, "dither switched off", dither=_is("lost"), pressure=AS_LEFT | both("loop"),
-           free=("scatter",)),
-    _cause(Part.DRIVER, "it no longer makes dither", dither=_is("lost"), pressure=AS_LEFT | both("loop"),
-           free=("scatter",)),
-    _cause(Part.DRIVER_SETTING, "dither turned", dither=_is("strength", "frequency"),
-           pressure=AS_LEFT | both("loop"), free=("scatter",)),
     _cause(Part.DRIVER, "it follows more slowly", response=_is("slow", "quick")),
     _cause(Part.DRIVER, "it lets current flow unasked", flow=_is("unasked"), following=_FOLLOWS,
            free=("currents", "ramps", "response", "top", "limit", "pressure", "scatter", "dither")),
@@ -138,17 +134,25 @@ CAUSES: tuple[Cause, ...] = (
            limit=_is("coil"), following=_FOLLOWS),
     _cause(Part.SUPPLY, "the supply is low", supply=_is("low"), top=AS_LEFT | _is("cut"),
            free=("limit", "following", "response")),
-    _cause(Part.COIL, "turns are short-circuited", resistance=_is("-"), dither=_is("strength"),
-           pressure=_is("force-", "spring-", "gain-"), free=("response", "scatter")),
     _cause(Part.COIL_WIRING, "a wire or plug is open", flow=_is("lost"), free=_UPSET),
     _cause(Part.COIL, "its winding is open or short-circuited", flow=_is("lost"), free=_UPSET),
     _cause(Part.DRIVER, "its output is off", flow=_is("lost"), free=_UPSET),
     # valve and hydraulics: the current is right
     _cause(Part.VALVE, "its spring gave way", pressure=both("spring", "gain")),
     _cause(Part.VALVE, "its seat is worn", pressure=both("offset", "zero")),
-    _cause(Part.VALVE, "its friction grew", pressure=_is("loop+"), free=("scatter",)),
+    _cause(Part.VALVE, "its friction grew", pressure=AS_LEFT | _is("loop+"), loop=_is("wide"), free=("scatter",)),
     _cause(Part.VALVE, "its spool sticks", scatter=_is("more"),
-           pressure=AS_LEFT | both("loop", "offset", "zero", "spring", "gain", "force") | _is("other")),
+           pressure=AS_LEFT | both("loop", "offset", "zero", "spring", "gain", "force") | _is("other"),
+           free=("loop",)),
+    # a lost or turned dither lets the spool stick: dirt does so more often
+    _cause(Part.DRIVER_SETTING, "dither switched off", dither=_is("lost"), pressure=AS_LEFT | both("loop"),
+           free=("loop", "scatter")),
+    _cause(Part.DRIVER, "it no longer makes dither", dither=_is("lost"), pressure=AS_LEFT | both("loop"),
+           free=("loop", "scatter")),
+    _cause(Part.DRIVER_SETTING, "dither turned", dither=_is("strength", "frequency"),
+           pressure=AS_LEFT | both("loop"), free=("loop", "scatter")),
+    # a valve works on what its source gives: all its pressures fall with that
+    _cause(Part.PRESSURE_SOURCE, "it gives less altogether", pressure=_is("gain-", "spring-")),
     # without a current reading it scatters alike; spools stick more often
     _cause(Part.COIL_WIRING, "a contact is loose", flow=_is("at times"), free=_UPSET),
     _cause(Part.DRIVER, "it measures its own current wrong", pressure=both("force", "spring", "gain"),
@@ -156,6 +160,8 @@ CAUSES: tuple[Cause, ...] = (
     # readings
     _cause(Part.PRESSURE_SENSOR, "its zero moved", pressure=both("offset"), vented=_is("+", "-")),
     _cause(Part.PRESSURE_SENSOR, "its gain moved", pressure=both("gain", "spring")),
+    _cause(Part.COIL, "turns are short-circuited", resistance=_is("-"), dither=_is("strength"),
+           pressure=_is("force-", "spring-", "gain-"), free=("response", "scatter")),
     _cause(Part.CURRENT_SENSOR, "its gain moved", currents=both("gain"), following=_STANDS, free=("dither",)),
     _cause(Part.CURRENT_SENSOR, "its zero moved", currents=both("offset"), following=_STANDS, idle=_is("+", "-")),
     _cause(Part.DRIVER, "its monitor output moved", currents=both("gain", "offset"), following=_STANDS,

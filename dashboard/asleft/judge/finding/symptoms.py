@@ -33,6 +33,7 @@ def observe(scene: Scene) -> dict[str, Values]:
     add_pressure_symptoms(scene, out)
     _zeros(scene, out)
     _one(scene, out, "supply_voltage", "supply", {"-": "low"})
+    _one(scene, out, "hysteresis", "loop", {"+": "wide"})
     _resistance(scene, out)
     _dither(scene, out)
     return out

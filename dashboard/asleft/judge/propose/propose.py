@@ -181,9 +181,7 @@ def _headroom(sheet: Sheet, full: Proposed) -> Proposed:
     ohm = r20 * copper(coil.hot_temperature_degc)
     need = Need(full.value, 0.5 * sheet.as_left.get("dither_amplitude", 0.0), (full.uncertainty or 0.0) / 2.0)
     found = point(sheet, need, output_of(sheet), (coil.supply_minimum_v, 0.0), (ohm, _COIL_U * ohm), r20)
-    basis = (
-        f"{coil.hot_temperature_degc:.0f} degC of the winding, {coil.supply_minimum_v:.1f} V: {found.most_a:.3f} A"
-    )
+    basis = f"{coil.hot_temperature_degc:.0f} °C of the winding, {coil.supply_minimum_v:.1f} V: {found.most_a:.3f} A"
     if found.limited_by == "driver":
         basis = f"by the driver's own limit, {found.most_a:.3f} A"
     return Proposed("", label, "%", found.pct, coverage_factor(math.inf) * found.u_pct, basis)

@@ -1,0 +1,209 @@
+"""How the pressure moved at each command level since the valve was left, and how the current moved there.
+
+The ends of the command are compared with the sheet: a log alone cannot say how the valve was left, because levels
+learnt from it show no change against themselves. Inner levels are compared with what is known of them, in this order:
+the same level before a step within the readings; the level as learnt earlier, if all readings are later than that;
+the recorded characteristic at the current that flowed there when left. The first two count only where they agree with
+the sheet at the ends. A level of which nothing is known is left out.
+
+What it misses: a change at an inner level of a log without a step and of a sheet without a characteristic.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
+
+import numpy as np
+from asleft.judge.finding.held_symptoms import held_changes
+from asleft.judge.finding.scene import Scene
+from asleft.judge.finding.shapes import SURELY_ONE, LevelChange
+from asleft.judge.finding.since_left import ends_of, moved_by
+from asleft.judge.segments.features import Dwell
+from asleft.judge.valve.curve import Curve, curve_of
+from asleft.judge.valve.pressure import LevelKey, key_of
+
+_LEAST_VISITS = 2
+#: Levels this close to an end of the command are that end; visits of a level that lie no further apart are alike.
+_AT_END, _ALIKE = 0.02, 0.01
+#: A neighbour this far off (share of the command) still tells how steep the characteristic is at a level.
+_NEIGHBOUR = (0.04, 0.35)
+#: What a recorded characteristic leaves open between its levels (share of full pressure, k = 1).
+_BETWEEN_LEVELS = 0.003
+_ENDS = ((0.0, -1.0, "pressure_at_zero"), (1.0, 1.0, "pressure_at_full"))
+
+
+class _Then(NamedTuple):
+    """Pressure of a level when the valve was left (bar) and its standard uncertainty."""
+
+    bar: float
+    se_bar: float
+
+
+def level_changes(scene: Scene) -> list[LevelChange]:
+    """Both ends as far as they were seen, and the inner levels whose pressure when left is known, by the demand."""
+    if scene.found.held is not None:
+        return held_changes(scene, ends_of(scene))
+    return sorted([*_end_changes(scene), *_inner_changes(scene)], key=lambda level: (level.demand, level.arrival))
+
+
+def current_change_a(scene: Scene, demand: float) -> float | None:
+    """By how much the current at a demand moved since the valve was left; None where the ends do not tell.
+
+    Along the line between the ends, so that a driver's bend, which was there when left, is no change. Where the
+    current is cut off, what is missing there.
+    """
+    clip, ends = scene.found.clip, ends_of(scene)
+    if clip is not None and ends is not None and demand >= clip.demand - _AT_END:
+        return clip.limit_a - (ends[0] + min(demand, 1.0) * (ends[1] - ends[0]))
+    zero, full = (moved_by(scene.results.get(name)) for name in ("current_at_zero", "current_at_full"))
+    if demand <= _AT_END or full is None:
+        return zero[0] if zero is not None and demand <= _AT_END else None
+    if demand >= 1.0 - _AT_END or zero is None:
+        return full[0] if demand >= 1.0 - _AT_END else None
+    return zero[0] + demand * (full[0] - zero[0])
+
+
+def _end_changes(scene: Scene) -> list[LevelChange]:
+    out = []
+    for demand, arrival, name in _ENDS:
+        change, left = moved_by(scene.results.get(name)), scene.sheet.as_left.get(name)
+        if change is None or left is None:
+            continue
+        change_a = current_change_a(scene, demand)
+        slope, sure = _slope(scene, demand, arrival, change_a)
+        out.append(LevelChange(demand, arrival, left, change[0], 0.5 * change[1], change_a, slope, slope_sure=sure))
+    return out
+
+
+def _inner_changes(scene: Scene) -> list[LevelChange]:
+    since_s = scene.found.stepped_s
+    now, before = _groups(scene, since_s, math.inf), _groups(scene, -math.inf, since_s)
+    before = before if _as_the_sheet(scene, {key: _mean(group) for key, group in before.items()}) else {}
+    learnt = _learnt(scene, since_s)
+    curve = curve_of(scene.sheet)
+    out = []
+    for key, group in sorted(now.items()):
+        demand = float(np.median([d.demand for d in group]))
+        if len(group) < _LEAST_VISITS or _end_of(demand, key[1]):
+            continue
+        change_a = current_change_a(scene, demand)
+        slope, sure = _slope(scene, demand, float(key[1]), change_a)
+        line = np.array([slope * _span_a(scene) * (d.demand - demand) for d in group])
+        bars = np.array([d.pressure_bar for d in group]) - line
+        then = None
+        if key in before and len(before[key]) >= _LEAST_VISITS:
+            then = _carried(before[key], demand, slope * _span_a(scene))
+        elif key in learnt and float(np.ptp([d.demand for d in group])) <= _ALIKE:
+            then = _Then(learnt[key], 0.0)
+        elif curve is not None and curve.recorded:
+            then = _of_the_curve(curve, group, change_a)
+        if then is None:
+            continue
+        se = math.hypot(_se(bars, group), then.se_bar)
+        change = float(np.median(bars)) - then.bar
+        out.append(LevelChange(demand, float(key[1]), then.bar, change, se, change_a, slope, slope_sure=sure))
+    return out
+
+
+def _groups(scene: Scene, from_s: float, to_s: float) -> dict[LevelKey, list[Dwell]]:
+    """Judged dwells that begin in [from_s, to_s), by their level."""
+    out: dict[LevelKey, list[Dwell]] = {}
+    for dwell in scene.found.judged_pressure:
+        if from_s <= dwell.from_s < to_s:
+            out.setdefault(key_of(dwell), []).append(dwell)
+    return out
+
+
+def _learnt(scene: Scene, since_s: float) -> dict[LevelKey, float]:
+    """Levels in control as they were learnt before every dwell looked at, where that agrees with the sheet."""
+    control, until_s = scene.seen.control, scene.seen.control_until_s
+    first_s = min((d.from_s for d in scene.found.judged_pressure if d.from_s >= since_s), default=-math.inf)
+    if not control or until_s is None or first_s < until_s:
+        return {}
+    known = {key: level.pressure_bar for key, level in control.items() if level.in_control}
+    return known if _as_the_sheet(scene, known) else {}
+
+
+def _as_the_sheet(scene: Scene, levels: Mapping[LevelKey, float]) -> bool:
+    """Whether levels that were known before lie where the sheet has the ends; true where they do not reach them."""
+    for demand, arrival, name in _ENDS:
+        left, tolerance = scene.sheet.as_left.get(name), scene.sheet.tolerance.get(name)
+        at = (round(demand / 0.05), int(arrival))
+        if left is None or tolerance is None or at not in levels:
+            continue
+        off = levels[at] - left
+        if abs(off) > SURELY_ONE * (tolerance.above if off > 0.0 else tolerance.below):
+            return False
+    return True
+
+
+def _of_the_curve(curve: Curve, group: Sequence[Dwell], change_a: float | None) -> _Then | None:
+    """The recorded branch at the current that flowed at the level when the valve was left; None without a current."""
+    if change_a is None or not all(math.isfinite(d.current_a) for d in group):
+        return None
+    left_a = float(np.median([d.current_a for d in group])) - change_a
+    if not curve.low_a <= left_a <= curve.high_a:
+        return None
+    branches = curve.branch_at(np.array([left_a]), 1.0), curve.branch_at(np.array([left_a]), -1.0)
+    rising, falling = float(branches[0][0]), float(branches[1][0])
+    # An arrival by a part of the way ends somewhere between the branches.
+    open_bar = math.hypot(_BETWEEN_LEVELS * float(curve.pressure_bar.max()), 0.25 * abs(falling - rising))
+    return _Then(rising if group[0].arrival > 0.0 else falling, open_bar)
+
+
+def _slope(scene: Scene, demand: float, arrival: float, change_a: float | None) -> tuple[float, bool]:
+    """Slope (bar/A) of the characteristic at a level, and whether it is known there or only on the whole.
+
+    From the recorded characteristic over the change of current, else from neighbouring levels of the same arrival.
+    """
+    curve, ends, span_a = curve_of(scene.sheet), ends_of(scene), _span_a(scene)
+    if curve is not None and curve.recorded and ends is not None:
+        here = ends[0] + demand * (ends[1] - ends[0])
+        there = here + (change_a or 0.02 * span_a * (1.0 if demand < 0.5 else -1.0))
+        bars = curve.branch_at(np.array([here, there]), arrival)
+        return float((bars[1] - bars[0]) / (there - here)), True
+    means = {key: (_demand(group), _mean(group)) for key, group in _groups(scene, -math.inf, math.inf).items()}
+    mine = [row for key, row in means.items() if key[1] == arrival and abs(row[0] - demand) <= _AT_END]
+    if mine:
+        near = [
+            (bar - mine[0][1]) / (u - mine[0][0])
+            for key, (u, bar) in means.items()
+            if key[1] == arrival and _NEIGHBOUR[0] <= abs(u - mine[0][0]) <= _NEIGHBOUR[1]
+        ]
+        if near:
+            return float(np.median(near)) / span_a, True
+    zero, full = (scene.sheet.as_left.get(name) for name in ("pressure_at_zero", "pressure_at_full"))
+    if zero is None or full is None:
+        return 0.0, False
+    return (full - zero) / span_a, False
+
+
+def _carried(group: Sequence[Dwell], demand: float, slope_bar: float) -> _Then:
+    """Median pressure of dwells, each carried to one demand; `slope_bar`: rise over the whole command."""
+    bars = np.array([d.pressure_bar - slope_bar * (d.demand - demand) for d in group])
+    return _Then(float(np.median(bars)), _se(bars, group))
+
+
+def _se(bars: np.ndarray, group: Sequence[Dwell]) -> float:
+    own = float(np.median([d.pressure_se_bar for d in group]))
+    spread = 1.4826 * float(np.median(np.abs(bars - np.median(bars))))
+    return max(own, spread) / math.sqrt(len(group))
+
+
+def _span_a(scene: Scene) -> float:
+    ends = ends_of(scene)
+    return max(ends[1] - ends[0], 1e-6) if ends is not None else 1.0
+
+
+def _end_of(demand: float, arrival: int) -> bool:
+    return any(abs(demand - end) <= _AT_END and arrival == way for end, way, _ in _ENDS)
+
+
+def _mean(group: Sequence[Dwell]) -> float:
+    return float(np.median([d.pressure_bar for d in group]))
+
+
+def _demand(group: Sequence[Dwell]) -> float:
+    return float(np.median([d.demand for d in group]))
