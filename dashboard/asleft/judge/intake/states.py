@@ -18,15 +18,15 @@ from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 import numpy as np
-from asleft.judge.intake.columns import DEMAND, ENABLE, ENABLED, MODE, PUMP, STATE, TIME
+from asleft.judge.intake.columns import DEMAND, ENABLED, MODE, PUMP, STATE, TIME
 from asleft.judge.intake.declared import BASIS
 from asleft.judge.intake.enabling import EnableCarry, judge_enabled
 from asleft.judge.intake.holding import GAP_S, BoolArray, gaps, held, kept
 from asleft.judge.intake.levels import LevelsCarry, levels
 from asleft.judge.intake.rhythm import Rhythm, RhythmCarry
 from asleft.judge.intake.standstill import StillCarry, judge_standstill
+from asleft.judge.intake.unanswered import UnansweredCarry, unanswered
 from asleft.judge.types import FloatArray, State, StateInterval
-from asleft.judge.watching.currents_asked import risen_twice
 from asleft.sheet.model import MadeBy, Sheet
 
 __all__ = [
@@ -60,16 +60,14 @@ class StateCarry:
     mode: float | None = None  # last good reading of the mode
     mode_at_s: float = -np.inf
     last_s: float | None = None
-    off_rises: int = 0  # of the command while the driver seems off
-    was_low: bool = True
+    unanswered: UnansweredCarry = field(default_factory=UnansweredCarry)
 
     def __post_init__(self) -> None:
         """Take parts that come back from text (as mappings of plain values) as what they were."""
         for part in fields(self):
             value: Any = getattr(self, part.name)
-            if isinstance(value, Mapping):
-                kind = {"enabling": EnableCarry, "standstill": StillCarry, "levels": LevelsCarry}
-                object.__setattr__(self, part.name, kind.get(part.name, RhythmCarry)(**value))
+            if isinstance(value, Mapping) and callable(part.default_factory):
+                object.__setattr__(self, part.name, type(part.default_factory())(**value))
 
 
 def judge_states(
@@ -85,17 +83,20 @@ def judge_states(
     basis: dict[str, str] = {}
     gap = gaps(time_s, carry.last_s)
     set_up, rest_hold_s, carry = _by_hand(columns, sheet, carry, learn=learn)
-    enabled, enabling, basis["enabled"] = judge_enabled(time_s, columns, sheet, carry.enabling, gap)
-    asked, carry = _asked_in_vain(columns, enabled, carry)
+    enabled, none_flows, enabling, basis["enabled"] = judge_enabled(time_s, columns, sheet, carry.enabling, gap)
+    # Nobody switched off a driver that goes on being commanded: its current is lost. Row ENABLED keeps that none
+    # flows; the state is the machine's, so that the loss is heard.
+    asked, vain = unanswered(time_s, columns[DEMAND], none_flows, gap, carry.unanswered)
     still, standstill, basis["stopped"] = judge_standstill(
         time_s, columns, sheet, enabled | asked, rest_hold_s, carry.standstill, gap
     )
     state, carry, basis["set-up"] = _by_mode(columns, sheet, carry, set_up)
     state = np.where(still, STOPPED, state)
     columns[STATE] = np.where(enabled | asked, state, NOT_ENABLED)
-    columns[ENABLED] = enabled
+    columns[ENABLED] = enabled & ~asked
     columns[PUMP] = ~still
-    return replace(carry, enabling=enabling, standstill=standstill, last_s=float(time_s[-1])), basis
+    carry = replace(carry, enabling=enabling, standstill=standstill, unanswered=vain, last_s=float(time_s[-1]))
+    return carry, basis
 
 
 def _by_hand(
@@ -124,23 +125,6 @@ def _by_hand(
         return set_up, hold_s, carry
     at = np.searchsorted(np.array(from_s), columns[TIME], side="right") - 1
     return np.array([w[0] for w in words])[at], np.array([w[1] for w in words])[at], carry
-
-
-@dataclass(slots=True)
-class _Rises:
-    off_rises: int
-    was_low: bool
-
-
-def _asked_in_vain(columns: FloatArray, enabled: BoolArray, carry: StateCarry) -> tuple[BoolArray, StateCarry]:
-    """Where a driver that seems off goes on being commanded: nobody switched it off, its current is lost.
-
-    Row ENABLED keeps that none flows; the state is the machine's, so that the loss is heard.
-    """
-    seems_off = ~enabled & ~np.isfinite(columns[ENABLE])
-    rises = _Rises(carry.off_rises, carry.was_low)
-    asked = risen_twice(columns[DEMAND], seems_off, rises)
-    return asked, replace(carry, off_rises=rises.off_rises, was_low=rises.was_low)
 
 
 def _by_mode(
