@@ -38,6 +38,11 @@ def _ends(sheet: Sheet) -> tuple[float, float] | None:
     return None if zero is None or full is None else (zero, full)
 
 
+def _none_a(ends: tuple[float, float]) -> float:
+    """A current (A) under which none flows, as `intake.enabling` has it."""
+    return max(0.3 * ends[0], 0.03 * ends[1])
+
+
 def _must_flow(low: FloatArray, ends: tuple[float, float]) -> FloatArray:
     """What flows at least while the driver is enabled (A), shape (n,); `low`: lower edge of the corridor."""
     least: FloatArray = ends[0] + np.maximum(low, 0.0) * (ends[1] - ends[0])
@@ -88,7 +93,9 @@ def current_breaks(
     told = np.isfinite(columns[ENABLE])
     must = _must_flow(low, ends)
     asked = np.where(told, columns[ENABLE] > 0.5, columns[DEMAND] > _COMMANDED) & (must >= _MUST_SHARE * ends[1])
-    kind = np.where(current < _NONE * must, 1, np.where(current >= _FLOWS * must, 2, 0))
+    # Less than an enabled driver lets flow at zero command: else a command reading that is dead would look like breaks.
+    none = current < np.minimum(_NONE * must, _none_a(ends))
+    kind = np.where(none, 1, np.where(current >= _FLOWS * must, 2, 0))
     kind[~asked] = 3
     if not (kind == 1).any() and carry.break_s is None:
         carry.flowed = bool(_last_known(kind, 2 if carry.flowed else 3) == 2)
