@@ -70,9 +70,7 @@ def both_ways(job: Job) -> Outcome:
 
 def row(outcome: Outcome) -> str:
     """One line of the table."""
-    delay, alarm = (
-        "-" if value is None else f"{value:.1f} s" for value in (outcome.delay_s, outcome.alarm_delay_s)
-    )
+    delay, alarm = ("-" if value is None else f"{value:.1f} s" for value in (outcome.delay_s, outcome.alarm_delay_s))
     what = outcome.job.fault or "healthy"
     kinds = ", ".join(f.kind for f in outcome.file_findings) or "-"
     differs = "; ".join(outcome.differences) or "same"
@@ -94,7 +92,9 @@ def summary(outcomes: Sequence[Outcome]) -> str:
     for name, values in (("told", told), ("alarm", alarms)):
         if values.size:
             low, middle, high = np.percentile(values, [10, 50, 90])
-            lines.append(f"{name} after the file's onset: {middle:.0f} s (80 %: {low:.0f} to {high:.0f} s), n {values.size}")
+            lines.append(
+                f"{name} after the file's onset: {middle:.0f} s (80 %: {low:.0f} to {high:.0f} s), n {values.size}"
+            )
     lines.append(f"{np.mean([o.cpu_s for o in outcomes]):.1f} s of processor time a log")
     return "\n".join(lines)
 

@@ -15,6 +15,8 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parent.parent))  # where `strangers` is a package
 
+import itertools
+
 import numpy as np
 from asleft.alarms.events import EventKind
 from asleft.cli.judged_file import JudgedFile, judged_file
@@ -93,7 +95,7 @@ def blocks_of(file: JudgedFile) -> Iterator[Block]:
     samples, sheet = file.samples, file.sheet
     number = np.floor((samples.time_s - samples.time_s[0]) / _BLOCK_S).astype(int)
     edges = [0, *(np.flatnonzero(np.diff(number)) + 1).tolist(), number.size]
-    for seq, (a, b) in enumerate(zip(edges[:-1], edges[1:], strict=True), 1):
+    for seq, (a, b) in enumerate(itertools.pairwise(edges), 1):
         wall_ns = round(float(samples.time_s[a]) * 1e6) * 1000
         until_s = samples.time_s[b] if b < number.size else np.inf
         yield Block(
@@ -209,5 +211,3 @@ def same(file_findings: tuple[Finding, ...], live_findings: tuple[Finding, ...])
         out += [f"{kind}: {a.part} from the file, {b.part} live"] if a.part != b.part else []
         out += [f"{kind}: severity {a.severity} and {b.severity}"] if a.severity != b.severity else []
     return out
-
-

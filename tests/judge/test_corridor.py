@@ -78,26 +78,26 @@ def test_the_corridor_is_that_of_the_rule(seed) -> None:
 
 @pytest.mark.parametrize("seed", range(12))
 def test_commands_that_stay_unanswered(seed) -> None:
-    """The rule as a loop over samples: standing since the current went, or risen twice; then until it flows."""
+    """The rule as a loop over samples: standing without current, or risen twice; then until current flows."""
     columns = data(seed)
     columns[TIME] = 1.7e9 + 5.0 * (columns[TIME] - 1.7e9)
     off = np.random.default_rng(seed).random(50).repeat(60) < 0.7
     gap = gaps(columns[TIME], None)
-    rises, was_low, standing, since, lost, expected = 0, True, False, None, False, []
+    rises, was_low, up, since, lost, expected = 0, False, math.inf, None, False, []
     for u, at, quiet, pause in zip(
         columns[DEMAND].tolist(), columns[TIME].tolist(), off.tolist(), gap.tolist(), strict=True
     ):
         if not quiet:
             was_low = u < 0.15 if u == u else was_low
-            rises, since, standing, lost = 0, None, not was_low, False
+            rises, since, up, lost = 0, None, math.inf if was_low else -math.inf, False
         else:
             since = at if since is None else since
-            standing = standing and not pause and not u < 0.15
+            up = math.inf if pause or u < 0.15 else up
             if u > 0.3 and was_low:
-                rises, was_low = rises + 1, False
+                rises, was_low, up = rises + 1, False, at
             elif u < 0.15:
                 was_low = True
-            lost = lost or rises >= 2 or (standing and at - since >= STANDS_S)
+            lost = lost or rises >= 2 or at - max(up, since) >= STANDS_S
         expected.append(lost)
     carry, found = UnansweredCarry(), []
     for a, b in itertools.pairwise(cuts_of(seed, off.size)):

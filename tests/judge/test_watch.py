@@ -247,6 +247,16 @@ def test_without_an_enable_channel_two_rises_stay_unanswered() -> None:
     assert not [s for s in seen(without_enable(demand, current)[:, :850]) if s.kind == "current-lost"]
 
 
+def test_one_rise_that_stands_unanswered_is_enough() -> None:
+    n = 1500
+    demand = np.where(np.arange(n) < 400, 0.0, 0.8)
+    current = np.where(np.arange(n) < 200, 0.2, 0.0)
+    data = without_enable(demand, current)
+    assert [round(s.from_s, 1) for s in seen(data) if s.kind == "current-lost"] == [2.0]
+    assert not [s for s in seen(data[:, :715]) if s.kind == "current-lost"]
+    assert (without_enable(np.full(n, 0.8), np.zeros(n))[STATE] == NOT_ENABLED).all()  # not switched on yet
+
+
 def test_pressure_that_rises_while_stopped_is_unwanted() -> None:
     data = healthy(1000, 0.0)
     data[STATE] = STOPPED

@@ -4,20 +4,21 @@ Without an enable channel a driver that is off and a coil that is open look alik
 apart is the command. Whoever switches a driver off takes its command away within seconds, and does not go on
 commanding it. So the current is lost
 
-- where it went while the driver was commanded, and the command has stood for 3.2 s since (an emergency stop may leave
-  it standing for some 3 s; common practice); or
-- where the command has risen twice since.
+- where the command has stood for 3.2 s without any, be it that the current went while it stood or that it rose since
+  (an emergency stop may leave it standing for some 3 s; common practice); or
+- where the command has risen twice since the current went.
 
-Once lost, it stays lost until current flows again, whatever the command does meanwhile.
+Once lost, it stays lost until current flows again, whatever the command does meanwhile. A command that stands when a
+record begins says nothing: the driver may not be switched on yet.
 
-Misses: a coil that opens at zero command, until the second rise. Cries wolf: a driver that is switched off while its
+Misses: a coil that opens at zero command, until the next rise. Cries wolf: a driver that is switched off while its
 command is left standing for longer.
 """
 
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from asleft.judge.intake.holding import BoolArray
@@ -32,9 +33,9 @@ class UnansweredCarry:
     """Between calls: since when the driver seems off (unix s; None: it does not), and what was commanded since."""
 
     off_since_s: float | None = None
-    rises: int = 0  # of the command since then
-    was_low: bool = True  # whether the command has been at rest after its last rise
-    standing: bool = False  # whether it stood when the current went, and has stood since
+    up_since_s: float | None = None  # since when the command has stood; -inf: since before the current went
+    rises: int = 0  # of the command since the driver seems off
+    was_low: bool = False  # whether the command has been at rest after its last rise
     lost: bool = False
 
 
@@ -46,31 +47,38 @@ def unanswered(
     `demand`: NaN where the command was not read. A gap in the samples ends what stood.
     """
     out = np.zeros(off.size, dtype=bool)
-    since_s, rises, was_low, standing, lost = (
-        carry.off_since_s, carry.rises, carry.was_low, carry.standing, carry.lost,
-    )  # fmt: skip
     cuts = (np.flatnonzero((off[1:] != off[:-1]) | gap[1:]) + 1).tolist()
     for a, b in itertools.pairwise([0, *cuts, off.size]):
-        u = demand[a:b]
-        if not off[a]:
-            known = u[np.isfinite(u)]
-            low = bool(known[-1] < _LOW) if known.size else was_low
-            since_s, rises, was_low, standing, lost = None, 0, low, not low, False
-            continue
-        since_s = float(time_s[a]) if since_s is None else since_s
-        standing = standing and not gap[a]
-        low_here = u < _LOW
-        stood = np.full(u.size, standing) if not low_here.any() else standing & ~np.maximum.accumulate(low_here)
-        standing = bool(stood[-1])
-        now = lost | (stood & (time_s[a:b] - since_s >= STANDS_S))
-        side = np.flatnonzero((u > _HIGH) | low_here)
-        if side.size:
-            high = u[side] > _HIGH
-            count = np.zeros(u.size, dtype=np.int64)
-            count[side[high & np.concatenate(([was_low], ~high[:-1]))]] = 1
-            count = rises + np.cumsum(count)
-            now |= count >= 2
-            rises, was_low = int(count[-1]), not high[-1]
-        now = np.maximum.accumulate(now)
-        out[a:b], lost = now, bool(now[-1])
-    return out, UnansweredCarry(since_s, rises, was_low, standing, lost)
+        if off[a]:
+            if gap[a]:
+                carry = replace(carry, up_since_s=None)
+            out[a:b], carry = _while_off(time_s[a:b], demand[a:b], carry)
+        else:
+            known = demand[a:b][np.isfinite(demand[a:b])]
+            low = bool(known[-1] < _LOW) if known.size else carry.was_low
+            carry = UnansweredCarry(None, None if low else -np.inf, 0, low)
+    return out, carry
+
+
+def _while_off(time_s: FloatArray, demand: FloatArray, carry: UnansweredCarry) -> tuple[BoolArray, UnansweredCarry]:
+    """Whether the current is lost, in a run of samples (n,) at which the driver seems off."""
+    since_s = float(time_s[0]) if carry.off_since_s is None else carry.off_since_s
+    low = demand < _LOW
+    side = np.flatnonzero((demand > _HIGH) | low)
+    high = ~low[side]
+    rise = np.zeros(demand.size, dtype=bool)
+    rise[side[high & np.concatenate(([carry.was_low], ~high[:-1]))]] = True
+    rises = carry.rises + np.cumsum(rise)
+    last = np.maximum.accumulate(np.where(rise | low, np.arange(demand.size), -1))
+    before_s = np.inf if carry.up_since_s is None else carry.up_since_s
+    up_s = np.where(last < 0, before_s, np.where(rise[last], time_s[last], np.inf))
+    lost: BoolArray = np.maximum.accumulate(
+        carry.lost | (rises >= 2) | (time_s - np.maximum(up_s, since_s) >= STANDS_S)
+    )
+    return lost, UnansweredCarry(
+        since_s,
+        float(up_s[-1]) if up_s[-1] < np.inf else None,
+        int(rises[-1]),
+        bool(~high[-1]) if side.size else carry.was_low,
+        bool(lost[-1]),
+    )
