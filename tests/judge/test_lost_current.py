@@ -1,4 +1,4 @@
-"""A current that is lost for good, or for moments, through the judge as it works live: when and as what it is told."""
+"""A current that is lost for good, or for moments, through the judge as it works live: when and as what it comes."""
 
 from __future__ import annotations
 
