@@ -103,3 +103,15 @@ def test_two_breaks_are_told_as_nothing(production) -> None:
     away = (np.abs(time_s - 8.0) < 0.1) | (np.abs(time_s - 32.0) < 0.1)
     current = np.where(away, 0.0, production.channels["current"])
     assert judge_log(VALVE, Samples(production.time_s, {**production.channels, "current": current})).findings == ()
+
+
+def test_what_comes_back_after_seconds_is_told_as_a_second_time(production) -> None:
+    """Twenty seconds apart are two events; less than a second apart is one."""
+    time_s = production.time_s - production.time_s[0]
+    command = production.channels["command"].copy()
+    for begin_s in (20.0, 40.0, 41.7):
+        command[(time_s >= begin_s) & (time_s < begin_s + 1.0)] = 3.0
+    judgement = judge_log(VALVE, Samples(production.time_s, {**production.channels, "command": command}))
+    finding = next(f for f in judgement.findings if f.kind == "command-failed")
+    assert "(2 times)" in finding.evidence
+    assert finding.onset_s == pytest.approx(production.time_s[0] + 20.0, abs=0.02)

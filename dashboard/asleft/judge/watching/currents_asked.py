@@ -93,7 +93,7 @@ def current_breaks(
     told = np.isfinite(columns[ENABLE])
     must = _must_flow(low, ends)
     asked = np.where(told, columns[ENABLE] > 0.5, columns[DEMAND] > _COMMANDED) & (must >= _MUST_SHARE * ends[1])
-    # Less than an enabled driver lets flow at zero command: else a command reading that is dead would look like breaks.
+    # Less than flows at zero command while enabled: else a dead command reading would look like breaks.
     none = current < np.minimum(_NONE * must, _none_a(ends))
     kind = np.where(none, 1, np.where(current >= _FLOWS * must, 2, 0))
     kind[~asked] = 3
