@@ -466,6 +466,42 @@ def test_three_breaks_are_a_lost_current_and_two_are_none() -> None:
     assert [s.kind for s in with_breaks(found[:3])] == ["current-lost"] * 3
 
 
+def test_a_contact_that_opens_too_briefly_for_the_current_to_go_is_counted_too() -> None:
+    """Sixty openings of 40 ms behind a lag of 40 ms: the current falls to a third and is back."""
+    n = 12000
+    demand = np.full(n, 0.8)
+    open_ = (np.arange(n) % 200) < 4
+    open_[:150] = False
+    current = np.empty(n)
+    now = 0.84
+    for k, away in enumerate(open_.tolist()):
+        now += (1.0 - np.exp(-0.25)) * ((0.0 if away else 0.84) - now)
+        current[k] = now
+    data = columns(demand, current=current + 2e-3 * np.random.default_rng(5).standard_normal(n), enable=np.ones(n))
+    found = [s for s in seen(data) if s.kind == BREAK]
+    assert len(found) == 59
+    assert "current-lost" not in kinds(seen(data))
+
+
+@pytest.mark.parametrize("late_s", [-0.3, -0.1, 0.1, 0.3])
+def test_a_command_that_is_read_late_or_early_is_no_break(late_s) -> None:
+    """Steps without a ramp between two levels at which much must flow."""
+    n = 6000
+    demand = np.where((np.arange(n) // 300) % 2 == 0, 0.4, 1.0)
+    for valve in (sheet(), sheet(as_left={**sheet().as_left, "ramp_up": 0.0, "ramp_down": 0.0})):
+        data = columns(demand, current=0.2 + 0.8 * np.roll(demand, round(100 * late_s)), enable=np.ones(n))
+        slow = (valve.as_left["ramp_up"], valve.as_left["ramp_down"])
+        assert BREAK not in kinds(watch(data, valve, WatchCarry(), slow, 0.02))
+
+
+def test_an_exact_command_is_not_stuck_because_the_coil_breaks_off() -> None:
+    data = swinging(command=0.8)
+    data[CURRENT] = 0.84
+    data[CURRENT, (np.arange(3000) % 300) < 40] = 0.001
+    assert "stuck:command" not in kinds(seen(data))
+    assert len([s for s in seen(data) if s.kind == BREAK]) == 9
+
+
 def test_what_is_no_break_of_the_coil() -> None:
     data = broken(0.2, told=True)
     data[ENABLE], data[ENABLED] = (np.where(data[CURRENT] < 0.1, 0.0, 1.0) for _ in range(2))

@@ -18,7 +18,8 @@ from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 import numpy as np
-from asleft.judge.intake.columns import DEMAND, ENABLED, MODE, PUMP, STATE, TIME
+from asleft.judge.intake.columns import DEMAND, ENABLE, ENABLED, MODE, PUMP, STATE, TIME
+from asleft.judge.intake.command_range import reports_failure
 from asleft.judge.intake.declared import BASIS
 from asleft.judge.intake.enabling import EnableCarry, judge_enabled
 from asleft.judge.intake.holding import GAP_S, BoolArray, gaps, held, kept
@@ -61,6 +62,7 @@ class StateCarry:
     mode_at_s: float = -np.inf
     last_s: float | None = None
     unanswered: UnansweredCarry = field(default_factory=UnansweredCarry)
+    command_failed: bool = False  # and its loop alive
 
     def __post_init__(self) -> None:
         """Take parts that come back from text (as mappings of plain values) as what they were."""
@@ -87,15 +89,27 @@ def judge_states(
     # Nobody switched off a driver that goes on being commanded: its current is lost. Row ENABLED keeps that none
     # flows; the state is the machine's, so that the loss is heard.
     asked, vain = unanswered(time_s, columns[DEMAND], none_flows, gap, carry.unanswered)
+    # Nor did anybody who has a failed command reported: the driver is off, or the pressure gone, for want of one.
+    failed = reports_failure(sheet.signal, columns[DEMAND], carry.command_failed)
+    wanted = failed & ~(columns[ENABLE] < 0.5) & ~(columns[PUMP] < 0.5)
+    asked |= wanted & none_flows
     still, standstill, basis["stopped"] = judge_standstill(
         time_s, columns, sheet, enabled | asked, rest_hold_s, carry.standstill, gap
     )
+    still &= ~wanted
     state, carry, basis["set-up"] = _by_mode(columns, sheet, carry, set_up)
     state = np.where(still, STOPPED, state)
     columns[STATE] = np.where(enabled | asked, state, NOT_ENABLED)
     columns[ENABLED] = enabled & ~asked
     columns[PUMP] = ~still
-    carry = replace(carry, enabling=enabling, standstill=standstill, unanswered=vain, last_s=float(time_s[-1]))
+    carry = replace(
+        carry,
+        enabling=enabling,
+        standstill=standstill,
+        unanswered=vain,
+        command_failed=bool(failed[-1]),
+        last_s=float(time_s[-1]),
+    )
     return carry, basis
 
 

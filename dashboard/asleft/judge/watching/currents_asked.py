@@ -28,7 +28,12 @@ BREAK = "current-break"
 #: A current that falls by more than this share of span from one quarter second to the next is on its way down.
 _FALLING = 0.01
 _LOOK_BACK_S = 0.5
-_NONE, _FLOWS = 0.2, 0.6  # of what must flow
+_NONE, _BROKEN, _FLOWS = 0.2, 0.6, 0.8  # of what must flow
+_BETWEEN, _AWAY, _BACK, _NOT_ASKED = 0, 1, 2, 3
+_SHORT_S = 0.5
+_SAME_COMMAND = 0.03
+_FELL = 0.8  # of what flowed before: a command that rose before the current did makes no current fall
+_LEAST_READINGS = 2
 _MUST_SHARE = 0.3  # of the current at full: ripple of a lower current reaches down to nothing
 _COMMANDED = 0.15  # without an enable channel
 
@@ -85,7 +90,12 @@ def none_since(columns: FloatArray, sheet: Sheet, carry: WatchCarry, gap: BoolAr
 def current_breaks(
     columns: FloatArray, sheet: Sheet, low: FloatArray, carry: WatchCarry, gap: BoolArray
 ) -> list[Stretch]:
-    """Short breaks of a commanded current, each told when it flows again; `carry` is updated in place."""
+    """Short breaks of a commanded current, each told when it flows again; `carry` is updated in place.
+
+    The current falls under six tenths of what must flow and is back at eight tenths of the same: within half a
+    second, or later where none flowed at all. The command has not changed meanwhile: else one that is read late would
+    look like a break.
+    """
     ends = _ends(sheet)
     if ends is None:
         return []
@@ -93,32 +103,43 @@ def current_breaks(
     told = np.isfinite(columns[ENABLE])
     must = _must_flow(low, ends)
     asked = np.where(told, columns[ENABLE] > 0.5, columns[DEMAND] > _COMMANDED) & (must >= _MUST_SHARE * ends[1])
-    # Less than flows at zero command while enabled: else a dead command reading would look like breaks.
-    none = current < np.minimum(_NONE * must, _none_a(ends))
-    kind = np.where(none, 1, np.where(current >= _FLOWS * must, 2, 0))
-    kind[~asked] = 3
-    if not (kind == 1).any() and carry.break_s is None:
-        carry.flowed = bool(_last_known(kind, 2 if carry.flowed else 3) == 2)
+    kind = np.where(current < _BROKEN * must, _AWAY, np.where(current >= _FLOWS * must, _BACK, _BETWEEN))
+    kind[~asked] = _NOT_ASKED
+    if not (kind == _AWAY).any() and carry.break_s is None:
+        known = np.flatnonzero(kind >= _BACK)
+        if known.size:
+            last = int(known[-1])
+            carry.flowed = _flow_at(columns, last) if kind[last] == _BACK else None
         return []
     out: list[Stretch] = []
     for a, b in itertools.pairwise(edges((kind[1:] != kind[:-1]) | gap[1:], kind.size)):
-        if gap[a] or kind[a] == 3:
-            carry.flowed, carry.break_s = False, None
-        if kind[a] == 2:
-            if carry.break_s is not None and carry.break_n >= 2 and carry.break_to_s - carry.break_s < STANDS_S:
+        if gap[a] or kind[a] == _NOT_ASKED:
+            carry.flowed = carry.break_s = None
+        if kind[a] == _BACK:
+            if _is_break(carry, float(columns[DEMAND, a]), ends) and carry.break_s is not None:
                 out.append(Stretch(BREAK, carry.break_s, carry.break_to_s, {"times": 1.0}))
-            carry.flowed, carry.break_s = True, None
-        elif kind[a] == 1 and carry.flowed:
+            carry.flowed, carry.break_s = _flow_at(columns, b - 1), None
+        elif kind[a] == _AWAY and carry.flowed is not None:
             if carry.break_s is None:
-                carry.break_s, carry.break_n = float(time_s[a]), 0
+                carry.break_s, carry.break_n, carry.break_a = float(time_s[a]), 0, np.inf
             carry.break_n, carry.break_to_s = carry.break_n + b - a, float(time_s[b - 1])
+            carry.break_a = min(carry.break_a, float(current[a:b].min()))
     return out
 
 
-def _last_known(kind: np.ndarray, before: int) -> int:
-    """The last of flowing (2) and not asked for (3); `before`: what was known before."""
-    known = np.flatnonzero(kind >= 2)
-    return int(kind[known[-1]]) if known.size else before
+def _flow_at(columns: FloatArray, k: int) -> list[float]:
+    return [float(columns[DEMAND, k]), float(columns[CURRENT, k])]
+
+
+def _is_break(carry: WatchCarry, demand: float, ends: tuple[float, float]) -> bool:
+    """Whether the current that has just come back had been away as a contact makes it."""
+    if carry.flowed is None or carry.break_s is None or carry.break_n < _LEAST_READINGS:
+        return False
+    before_u, before_a = carry.flowed
+    if abs(demand - before_u) > _SAME_COMMAND or carry.break_a > _FELL * before_a:
+        return False
+    lasts_s = carry.break_to_s - carry.break_s
+    return lasts_s < _SHORT_S or (lasts_s < STANDS_S and carry.break_a < _none_a(ends))
 
 
 def current_unwanted(columns: FloatArray, sheet: Sheet, high: FloatArray, carry: WatchCarry) -> BoolArray | None:

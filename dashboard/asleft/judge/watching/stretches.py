@@ -44,10 +44,11 @@ class WatchCarry:
     held_s: dict[str, float] = field(default_factory=dict)  # what a condition has held more than not, see `counted`
     confirmed: dict[str, bool] = field(default_factory=dict)  # counted conditions that have held long enough
     none_since_s: float | None = None  # since when no current flows (unix s)
-    flowed: bool = False  # whether the current flowed as it must since it was last not asked for
+    flowed: list[float] | None = None  # demand and current (A) when it last flowed as it must
     break_s: float | None = None  # beginning and end so far of a break of the current (unix s), its samples
     break_to_s: float = 0.0
     break_n: int = 0
+    break_a: float = 0.0  # its lowest reading
     recent_s: list[float] = field(default_factory=list)  # times and currents of the last half second
     recent_a: list[float] = field(default_factory=list)
 

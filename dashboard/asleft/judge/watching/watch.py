@@ -11,10 +11,10 @@ from collections.abc import Mapping
 
 import numpy as np
 from asleft.judge.intake.columns import CURRENT, DEMAND, PRESSURE, STATE, TIME
+from asleft.judge.intake.command_range import beyond, failed
 from asleft.judge.intake.holding import BoolArray, gaps
 from asleft.judge.intake.states import NOT_ENABLED, PRODUCING, STOPPED
 from asleft.judge.types import FloatArray
-from asleft.judge.watching.command_range import beyond, failed
 from asleft.judge.watching.corridor import corridor
 from asleft.judge.watching.currents_asked import (
     current_breaks,

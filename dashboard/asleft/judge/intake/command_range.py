@@ -6,13 +6,17 @@ that a valve uses: 20 to 4 mA and 4 to 12 mA have the same. Where a valve's full
 (4 to 12 mA), a command beyond it by 2 % of the valve's range asks for more than the valve can give. Where its zero
 command lies inside (12 to 20 mA), the other side belongs to another coil and is in order.
 
+A loop without current is broken or switched off with the machine, which look alike. A loop that carries 2 to 3.6 mA,
+or too much, is alive and reports its failure: no machine at rest does that.
+
 Any other signal has no live zero: a broken wire is not told from zero command, and 2 % of the range are allowed
 beyond either end.
 """
 
 from __future__ import annotations
 
-from asleft.judge.intake.holding import BoolArray
+import numpy as np
+from asleft.judge.intake.holding import BoolArray, latched
 from asleft.judge.types import FloatArray
 from asleft.sheet.model import Signal, SignalKind
 
@@ -21,6 +25,7 @@ _MEASURES_MA = (3.8, 20.5)
 #: A signal that has failed is back only here: noise of a reading near the limit must not end the condition.
 _BACK_MA = (3.7, 20.75)
 _LOOP_MA = (4.0, 20.0)
+_ALIVE_MA = 2.0
 _SAME_MA = 0.5  # an end so close to the loop's own end is that end
 _BEYOND = 0.02  # of the range
 
@@ -47,6 +52,15 @@ def failed(signal: Signal, demand: FloatArray) -> tuple[BoolArray, BoolArray] | 
         (reading <= _FAILED_MA[0]) | (reading >= _FAILED_MA[1]),
         (reading > _BACK_MA[0]) & (reading < _BACK_MA[1]),
     )
+
+
+def reports_failure(signal: Signal, demand: FloatArray, before: bool) -> BoolArray:
+    """Where a live loop has failed, until it surely has not, shape (n,); `before`: whether it had before these."""
+    masks = failed(signal, demand)
+    if masks is None:
+        return np.zeros(demand.size, dtype=bool)
+    alive = reading_of(signal, demand) > _ALIVE_MA
+    return latched(masks[0] & alive, masks[1] | ~(alive | np.isnan(demand)), before)
 
 
 def beyond(signal: Signal, demand: FloatArray) -> BoolArray:
