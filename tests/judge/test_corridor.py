@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from asleft.judge.intake.columns import CURRENT, DEMAND, PRESSURE, ROWS, STATE, TIME
 from asleft.judge.intake.states import NOT_ENABLED, PRODUCING, STOPPED, gaps
+from asleft.judge.intake.unanswered import STANDS_S, UnansweredCarry, unanswered
 from asleft.judge.watching.corridor import corridor
-from asleft.judge.watching.currents_asked import risen_twice
 from asleft.judge.watching.pressure_asked import pressure_unasked
 from asleft.judge.watching.stretches import WatchCarry
 from synth import sheet
@@ -77,23 +77,35 @@ def test_the_corridor_is_that_of_the_rule(seed) -> None:
 
 
 @pytest.mark.parametrize("seed", range(12))
-def test_rises_while_the_driver_seems_off(seed) -> None:
+def test_commands_that_stay_unanswered(seed) -> None:
+    """The rule as a loop over samples: standing without current, or risen twice; then until current flows."""
     columns = data(seed)
+    columns[TIME] = 1.7e9 + 5.0 * (columns[TIME] - 1.7e9)
     off = np.random.default_rng(seed).random(50).repeat(60) < 0.7
-    rises, was_low, expected = 0, True, []
-    for u, quiet in zip(columns[DEMAND].tolist(), off.tolist(), strict=True):
+    gap = gaps(columns[TIME], None)
+    rises, was_low, up, since, lost, expected = 0, False, math.inf, None, False, []
+    for u, at, quiet, pause in zip(
+        columns[DEMAND].tolist(), columns[TIME].tolist(), off.tolist(), gap.tolist(), strict=True
+    ):
         if not quiet:
-            rises, was_low = 0, u < 0.15
-        elif u > 0.3 and was_low:
-            rises, was_low = rises + 1, False
-        elif u < 0.15:
-            was_low = True
-        expected.append(quiet and rises >= 2 and u > 0.15)
-    carry, found = WatchCarry(), []
+            was_low = u < 0.15 if u == u else was_low
+            rises, since, up, lost = 0, None, math.inf if was_low else -math.inf, False
+        else:
+            since = at if since is None else since
+            up = math.inf if pause or u < 0.15 else up
+            if u > 0.3 and was_low:
+                rises, was_low, up = rises + 1, False, at
+            elif u < 0.15:
+                was_low = True
+            lost = lost or rises >= 2 or at - max(up, since) >= STANDS_S
+        expected.append(lost)
+    carry, found = UnansweredCarry(), []
     for a, b in itertools.pairwise(cuts_of(seed, off.size)):
-        found += risen_twice(columns[DEMAND, a:b], off[a:b], carry).tolist()
+        part, carry = unanswered(columns[TIME, a:b], columns[DEMAND, a:b], off[a:b], gap[a:b], carry)
+        found += part.tolist()
+    assert any(expected)
     assert found == expected
-    assert (carry.off_rises, carry.was_low) == (rises, was_low)
+    assert (carry.rises, carry.was_low, carry.lost) == (rises, was_low, lost)
 
 
 @pytest.mark.parametrize("seed", range(12))

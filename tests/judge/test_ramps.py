@@ -7,6 +7,7 @@ import pytest
 from asleft.judge.driver.descent import DELAY, PARAMETERS, Prior
 from asleft.judge.driver.learner import Learner
 from asleft.judge.driver.ramps import StrokeFit, combine, fit_stroke, stroke_matrices
+from asleft.judge.driver.told import ramp_told
 from asleft.judge.segments.features import Stroke
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -176,6 +177,46 @@ def test_one_odd_stroke_hardly_moves_the_rest() -> None:
     assert found is not None
     assert found.theta[0] == pytest.approx(1.0, rel=0.01)
     assert found.scatter > 1.5
+
+
+def exact(own: np.ndarray, h: np.ndarray, at: np.ndarray | None = None, **changes: float) -> Stroke:
+    """A stroke whose form is exact: optimum `own` (5,), information `h` (5 x 5), taken at `at`."""
+    at = own if at is None else at
+    return stroke_of(StrokeFit(at, h, h @ (own - at), own, 1.0, 0.5, 0.5), **changes)
+
+
+@pytest.mark.parametrize("sigmas", [12.0, 40.0, 400.0])
+def test_an_odd_stroke_pulls_no_more_than_five_of_its_standard_deviations(sigmas) -> None:
+    """Huber: beyond five standard deviations the pull of a stroke grows no further, however far off it lies."""
+    truth, n = np.array([1.0, 1.0, 0.03, 0.01, 0.5]), 40
+    h = np.diag([1e4, 1e4, 1e8, 1e8, 1e4])  # each knows its ramp to 10 ms
+    odd = truth + np.array([sigmas * 0.01, 0.0, 0.0, 0.0, 0.0])
+    found = combine([*(exact(truth, h) for _ in range(n)), exact(odd, h)])
+    assert found is not None
+    pull = (found.theta[0] - 1.0) / 0.01
+    assert pull == pytest.approx(5.0 / n, rel=0.1)
+
+
+def test_a_stroke_within_three_standard_deviations_counts_in_full() -> None:
+    truth, n = np.array([1.0, 1.0, 0.03, 0.01, 0.5]), 9
+    h = np.diag([1e4, 1e4, 1e8, 1e8, 1e4])
+    found = combine([*(exact(truth, h) for _ in range(n)), exact(truth + np.array([0.03, 0, 0, 0, 0]), h)])
+    assert found is not None
+    assert found.theta[0] == pytest.approx(1.0 + 0.03 / (n + 1), rel=1e-6)
+
+
+def test_a_bound_holds_for_the_truth_and_not_for_the_estimate_alone() -> None:
+    """A ramp that no stroke tells is shorter than its bound in 39 of 40 cases, not in every second one."""
+    rng = np.random.default_rng(6)
+    h = np.diag([400.0, 400.0, 1e8, 1e8, 1e4])  # each stroke knows its ramp to 50 ms
+    held = 0
+    for _ in range(200):
+        owns = np.array([0.3, 0.3, 0.03, 0.01, 0.5]) + 0.05 * rng.standard_normal((4, 1)) * np.eye(5)[0]
+        strokes = [exact(own, h, shows_up_s=0.2) for own in owns]
+        combined = combine(strokes)
+        assert combined is not None
+        held += ramp_told(strokes, strokes, combined, 0).below_s >= 0.3
+    assert held >= 0.95 * 200
 
 
 def test_scatter_is_seen_though_all_strokes_are_taken_at_one_guess() -> None:

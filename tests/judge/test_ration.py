@@ -26,6 +26,14 @@ def test_filled_up_by_time_and_never_over_the_reserve() -> None:
     assert Ration().at(1.7e9).up == RESERVE
 
 
+def test_once_used_up_one_stroke_a_minute_is_fitted_either_way() -> None:
+    """The figures that the memory and processor time of a valve rest on."""
+    ration = Ration(up=0.0, down=0.0, at_s=0.0).at(600.0)
+    assert (ration.up, ration.down) == (pytest.approx(10.0), pytest.approx(10.0))
+    assert (Ration().up, Ration().down) == (150.0, 150.0)
+    assert Ration(up=1.0).spent(rising=True, surprise=True).up == 6.0
+
+
 def test_either_way_has_its_own() -> None:
     ration = Ration(up=1.0, down=1.0, at_s=0.0).spent(rising=True, surprise=False)
     assert not ration.enough(rising=True)

@@ -238,6 +238,23 @@ def test_a_broken_command_wire_is_no_rest_but_with_the_pressure_gone_it_is_a_sto
     assert (data[STATE, 60:] == STOPPED).all()
 
 
+def test_a_live_loop_that_reports_its_failure_is_no_machine_at_rest() -> None:
+    """3.58 mA, and a driver that cuts its output for it: nobody switched anything off. A dead loop may be."""
+    n = 3000
+    reading = 3.58 + 0.016 * np.random.default_rng(3).standard_normal(n)
+    data = columns((reading - 4.0) / 16.0, current=np.zeros(n), pressure=np.zeros(n))
+    judge_states(data, sheet(), StateCarry())
+    assert (data[STATE, 5:] == PRODUCING).all()
+    assert (data[ENABLED, 5:] == 0.0).all()
+    for told in ({"enable": np.zeros(n)}, {"pump_running": np.zeros(n)}):
+        off = columns((reading - 4.0) / 16.0, current=np.zeros(n), pressure=np.zeros(n), **told)
+        judge_states(off, sheet(), StateCarry())
+        assert PRODUCING not in off[STATE, 60:]
+    dead = columns(flat(n, -0.25), current=np.zeros(n), pressure=np.zeros(n))
+    judge_states(dead, sheet(), StateCarry())
+    assert PRODUCING not in dead[STATE, 60:]
+
+
 def test_a_command_above_zero_is_no_stop_however_low_the_pressure() -> None:
     data = columns(flat(500, 0.4), current=flat(500, 0.5), pressure=np.zeros(500))
     judge_states(data, sheet(), StateCarry())

@@ -54,6 +54,22 @@ def test_correlation_is_no_trend() -> None:
     assert said <= 20
 
 
+@pytest.mark.parametrize("n", [60, 120])
+def test_the_interval_of_a_trend_holds_the_slope_where_neighbours_are_alike(n: int) -> None:
+    """Noise correlated by 0.7 from one entry to the next: the interval for independent entries holds it in half."""
+    rng, said, inside = np.random.default_rng(7), 0, 0
+    for _ in range(200):
+        x = [0.0]
+        for e in rng.standard_normal(n - 1):
+            x.append(0.7 * x[-1] + e)
+        found = trend_of(history(0.25 * np.arange(n) + np.array(x)))
+        if found is not None and found.from_s == 1e9:
+            said += 1
+            inside += found.low <= 1.0 <= found.high
+    assert said > 100
+    assert inside / said > 0.85
+
+
 @pytest.mark.parametrize("at", [12, 30, 47])
 @pytest.mark.parametrize("size", [0.5, 3.0])
 def test_a_step_is_no_trend(at: int, size: float) -> None:

@@ -3,8 +3,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from asleft.judge.intake.columns import CURRENT, DEMAND, ENABLE, ENABLED, PRESSURE, STATE, TIME
-from asleft.judge.intake.states import NOT_ENABLED, STOPPED
+from asleft.judge.intake.states import NOT_ENABLED, PRODUCING, STOPPED, StateCarry, judge_states
 from asleft.judge.state_codec import copied
+from asleft.judge.watching.currents_asked import BREAK
+from asleft.judge.watching.stretch_age import with_breaks
 from asleft.judge.watching.watch import Stretch, WatchCarry, watch
 from asleft.sheet.model import Instrument, Signal, SignalKind
 from hypothesis import given, settings
@@ -51,6 +53,77 @@ def test_limits_of_a_live_zero_signal(reading_ma, kind) -> None:
     assert kinds(found) == ([] if kind is None else [kind])
     if found:
         assert found[0].detail["value"] == pytest.approx((reading_ma - 4.0) / 16.0)
+
+
+@pytest.mark.parametrize(
+    ("ends", "kind", "reading_ma", "expected"),
+    [
+        ((20.0, 4.0), SignalKind.MA_4_20, 20.3, None),
+        ((20.0, 4.0), SignalKind.MA_4_20, 3.7, "command-clipped"),
+        ((20.0, 4.0), SignalKind.MA_4_20, 20.7, "command-clipped"),
+        ((20.0, 4.0), SignalKind.MA_4_20, 3.5, "command-failed"),
+        ((20.0, 4.0), SignalKind.MA_4_20, 21.2, "command-failed"),
+        ((20.0, 4.0), SignalKind.EXPLICIT, 3.5, "command-failed"),
+        ((20.0, 4.0), SignalKind.EXPLICIT, 20.4, None),
+        ((4.0, 12.0), SignalKind.MA_4_20, 3.85, None),
+        ((4.0, 12.0), SignalKind.MA_4_20, 3.7, "command-clipped"),
+        ((4.0, 12.0), SignalKind.MA_4_20, 12.1, None),
+        ((4.0, 12.0), SignalKind.EXPLICIT, 12.3, "command-clipped"),  # asks for more than the valve can give
+        ((4.0, 12.0), SignalKind.MA_4_20, 21.5, "command-failed"),
+        ((12.0, 20.0), SignalKind.EXPLICIT, 8.0, None),  # the other coil's half
+        ((12.0, 20.0), SignalKind.EXPLICIT, 20.4, None),
+        ((12.0, 20.0), SignalKind.EXPLICIT, 20.7, "command-clipped"),
+        ((0.0, 20.0), SignalKind.EXPLICIT, 0.2, None),  # no live zero
+        ((0.0, 20.0), SignalKind.EXPLICIT, 20.6, "command-clipped"),
+    ],
+)
+def test_limits_belong_to_the_loop_and_not_to_the_part_of_it_in_use(ends, kind, reading_ma, expected) -> None:
+    """NAMUR NE 43 in mA, whatever part of the loop a valve uses and whichever way round."""
+    valve = sheet(signal=Signal(kind, "mA", *ends))
+    data = healthy()
+    data[DEMAND] = valve.signal.demand(reading_ma)
+    data[CURRENT] = 0.2 + 0.8 * np.clip(data[DEMAND], 0, 1)
+    found = [s for s in seen(data, valve) if s.kind.startswith("command")]
+    assert kinds(found) == ([] if expected is None else [expected])
+
+
+def readings_ma(level_ma: float, noise_ma: float, seed: int, n: int = 3000) -> np.ndarray:
+    data = healthy(n)
+    reading = level_ma + noise_ma * np.random.default_rng(seed).standard_normal(n)
+    data[DEMAND] = (reading - 4.0) / 16.0
+    data[CURRENT] = 0.2
+    return data
+
+
+@pytest.mark.parametrize("seed", range(20))
+@pytest.mark.parametrize(("level_ma", "kind"), [(3.58, "command-failed"), (20.53, "command-clipped")])
+def test_noise_across_the_limit_does_not_hide_a_signal_beyond_it(level_ma, kind, seed) -> None:
+    """0.016 mA of noise breaks every unbroken half second; the level is beyond the limit all the same."""
+    found = merged([s for s in seen(readings_ma(level_ma, 0.016, seed)) if s.kind.startswith("command")])
+    assert {key[0] for key in found} == {kind}
+    (stretch,) = found.values()
+    assert stretch.from_s < 0.2
+    assert stretch.to_s > 29.5
+    assert 4.0 + 16.0 * stretch.detail["value"] == pytest.approx(level_ma, abs=0.02)
+
+
+@pytest.mark.parametrize("seed", range(20))
+@pytest.mark.parametrize("level_ma", [3.85, 20.45])
+def test_noise_across_the_limit_makes_no_failure_of_a_signal_within_it(level_ma, seed) -> None:
+    assert [s for s in seen(readings_ma(level_ma, 0.03, seed)) if s.kind.startswith("command")] == []
+    failed_ma = 3.63 if level_ma < 4.0 else 20.96
+    assert "command-failed" not in kinds(seen(readings_ma(failed_ma, 0.03, seed)))
+
+
+def test_a_failed_signal_is_back_only_clearly_within_its_range() -> None:
+    data = readings_ma(3.55, 0.0, 1, 1000)
+    data[DEMAND, 400:] = (3.65 - 4.0) / 16.0  # above where it fails, below where it is sure to be back
+    data[DEMAND, 900:] = 0.2
+    found = [s for s in seen(data) if s.kind == "command-failed"]
+    assert [(s.from_s, s.to_s) for s in found] == [(0.0, 3.99)]
+    data[DEMAND, 500:505] = (3.58 - 4.0) / 16.0
+    found = list(merged([s for s in seen(data) if s.kind == "command-failed"]).values())
+    assert [(s.from_s, s.to_s) for s in found] == [(0.0, 5.04)]  # still the same failure
 
 
 @pytest.mark.parametrize(("demand", "clipped"), [(1.01, False), (1.03, True), (-0.01, False), (-0.03, True)])
@@ -130,16 +203,59 @@ def test_current_while_not_enabled_is_unwanted() -> None:
     assert seen(data) == []
 
 
-def test_without_an_enable_channel_it_takes_two_rises_unanswered() -> None:
+def without_enable(demand: np.ndarray, current: np.ndarray, **changes) -> np.ndarray:
+    """Columns with their states as the judge infers them; nothing is recorded beside command and current."""
+    data = columns(demand, current=current)
+    judge_states(data, sheet(**changes), StateCarry())
+    return data
+
+
+@pytest.mark.parametrize("zero_a", [0.2, 0.0])
+def test_a_coil_that_opens_at_a_standing_command_is_told_within_four_seconds(zero_a) -> None:
+    """At 18 mA without an enable channel, also where the sheet's current at zero says nothing of the enable."""
+    valve = sheet(as_left={**sheet().as_left, "current_at_zero": zero_a})
+    n = 3000
+    demand = np.full(n, (18.0 - 4.0) / 16.0)
+    demand[:300] = demand[2000:] = 0.0  # the machine goes on with its cycle
+    current = zero_a + (1.0 - zero_a) * demand + 1e-3 * np.random.default_rng(4).standard_normal(n)
+    current[800:] = 0.0
+    data = without_enable(demand, current, as_left=valve.as_left)
+    found = [s for s in seen(data[:, :1200], valve) if s.kind == "current-lost"]
+    assert [round(s.from_s, 1) for s in found] == [8.0]
+    (found,) = [s for s in seen(data, valve) if s.kind == "current-lost"]  # one stretch, whatever is commanded after
+    assert found.from_s == pytest.approx(8.0, abs=0.06)
+    assert found.to_s == data[TIME, -1]
+    assert (data[STATE, 1200:] == PRODUCING).all()
+    assert seen(data[:, :1100], valve) == []  # may have been switched off
+
+
+def test_a_driver_switched_off_before_its_command_is_cleared_has_lost_nothing() -> None:
+    n = 4000
+    demand = np.full(n, 0.5)
+    demand[800:] = 0.0  # three seconds after an emergency stop
+    current = np.where(np.arange(n) < 500, 0.6, 0.0)
+    data = without_enable(demand, current)
+    assert seen(data) == []
+    assert (data[STATE, 510:] == NOT_ENABLED).all()
+
+
+def test_without_an_enable_channel_two_rises_stay_unanswered() -> None:
     n = 2000
-    data = healthy(n, 0.5)
-    data[ENABLE] = np.nan
-    data[ENABLED, 200:], data[STATE, 200:], data[CURRENT, 200:] = 0.0, NOT_ENABLED, 0.0
-    assert "current-lost" not in kinds(seen(data))  # may be disabled
-    data[DEMAND, 200:] = np.where((np.arange(n - 200) // 300) % 2 == 0, 0.0, 0.8)
-    found = [s for s in seen(data) if s.kind == "current-lost"]
-    assert found
-    assert found[0].from_s >= data[TIME, 200 + 900]
+    demand = np.where((np.arange(n) // 300) % 2 == 0, 0.0, 0.8)
+    current = np.where(np.arange(n) < 200, 0.2, 0.0)  # goes while nothing is commanded
+    found = [s for s in seen(without_enable(demand, current)) if s.kind == "current-lost"]
+    assert [round(s.from_s, 1) for s in found] == [2.0]
+    assert not [s for s in seen(without_enable(demand, current)[:, :850]) if s.kind == "current-lost"]
+
+
+def test_one_rise_that_stands_unanswered_is_enough() -> None:
+    n = 1500
+    demand = np.where(np.arange(n) < 400, 0.0, 0.8)
+    current = np.where(np.arange(n) < 200, 0.2, 0.0)
+    data = without_enable(demand, current)
+    assert [round(s.from_s, 1) for s in seen(data) if s.kind == "current-lost"] == [2.0]
+    assert not [s for s in seen(data[:, :715]) if s.kind == "current-lost"]
+    assert (without_enable(np.full(n, 0.8), np.zeros(n))[STATE] == NOT_ENABLED).all()  # not switched on yet
 
 
 def test_pressure_that_rises_while_stopped_is_unwanted() -> None:
@@ -312,3 +428,89 @@ def test_with_the_driver_off_what_the_valve_lets_through_at_zero_is_nobodys_faul
     assert "pressure-unwanted" in kinds(seen(data))
     data[STATE], data[PRESSURE, 500:] = STOPPED, 28.0
     assert "pressure-unwanted" in kinds(seen(data))
+
+
+# ---------------------------------------------------------------------------------- a current that comes and goes
+
+
+def broken(lasts_s: float, *, told: bool, n: int = 6000, every: int = 900) -> np.ndarray:
+    """Six breaks of the coil at four fifths of the command, the current back by a lag of 20 ms."""
+    demand = np.where((np.arange(n) // 450) % 2 == 0, 0.1, 0.8)
+    data = columns(demand, current=0.2 + 0.8 * demand, **({"enable": np.ones(n)} if told else {}))
+    for k in range(600, n, every):
+        k = k // 450 * 450 + 200 if demand[k] > 0.5 else (k // 450 + 1) * 450 + 200
+        data[CURRENT, k : k + round(100 * lasts_s)] = 0.002
+    data[CURRENT] += 2e-3 * np.random.default_rng(5).standard_normal(n)
+    if not told:
+        judge_states(data, sheet(), StateCarry())
+    return data
+
+
+@pytest.mark.parametrize("told", [True, False])
+@pytest.mark.parametrize("lasts_s", [0.05, 0.2, 0.45])
+def test_short_breaks_of_the_coil_are_counted(lasts_s, told) -> None:
+    data = broken(lasts_s, told=told)
+    found = [s for s in seen(data) if s.kind == BREAK]
+    assert len(found) == 6
+    for stretch in found:
+        assert stretch.to_s - stretch.from_s == pytest.approx(lasts_s - 0.01, abs=0.011)
+    carry, pieces = WatchCarry(), []
+    for a in range(0, data.shape[1], 37):
+        pieces += [s for s in seen(data[:, a : a + 37], carry=carry) if s.kind == BREAK]
+    assert pieces == found
+
+
+def test_three_breaks_are_a_lost_current_and_two_are_none() -> None:
+    found = [s for s in seen(broken(0.2, told=True)) if s.kind == BREAK]
+    assert with_breaks(found[:2]) == []
+    assert [s.kind for s in with_breaks(found[:3])] == ["current-lost"] * 3
+
+
+def test_a_contact_that_opens_too_briefly_for_the_current_to_go_is_counted_too() -> None:
+    """Sixty openings of 40 ms behind a lag of 40 ms: the current falls to a third and is back."""
+    n = 12000
+    demand = np.full(n, 0.8)
+    open_ = (np.arange(n) % 200) < 4
+    open_[:150] = False
+    current = np.empty(n)
+    now = 0.84
+    for k, away in enumerate(open_.tolist()):
+        now += (1.0 - np.exp(-0.25)) * ((0.0 if away else 0.84) - now)
+        current[k] = now
+    data = columns(demand, current=current + 2e-3 * np.random.default_rng(5).standard_normal(n), enable=np.ones(n))
+    found = [s for s in seen(data) if s.kind == BREAK]
+    assert len(found) == 59
+    assert "current-lost" not in kinds(seen(data))
+
+
+@pytest.mark.parametrize("late_s", [-0.3, -0.1, 0.1, 0.3])
+def test_a_command_that_is_read_late_or_early_is_no_break(late_s) -> None:
+    """Steps without a ramp between two levels at which much must flow."""
+    n = 6000
+    demand = np.where((np.arange(n) // 300) % 2 == 0, 0.4, 1.0)
+    for valve in (sheet(), sheet(as_left={**sheet().as_left, "ramp_up": 0.0, "ramp_down": 0.0})):
+        data = columns(demand, current=0.2 + 0.8 * np.roll(demand, round(100 * late_s)), enable=np.ones(n))
+        slow = (valve.as_left["ramp_up"], valve.as_left["ramp_down"])
+        assert BREAK not in kinds(watch(data, valve, WatchCarry(), slow, 0.02))
+
+
+def test_an_exact_command_is_not_stuck_because_the_coil_breaks_off() -> None:
+    data = swinging(command=0.8)
+    data[CURRENT] = 0.84
+    data[CURRENT, (np.arange(3000) % 300) < 40] = 0.001
+    assert "stuck:command" not in kinds(seen(data))
+    assert len([s for s in seen(data) if s.kind == BREAK]) == 9
+
+
+def test_what_is_no_break_of_the_coil() -> None:
+    data = broken(0.2, told=True)
+    data[ENABLE], data[ENABLED] = (np.where(data[CURRENT] < 0.1, 0.0, 1.0) for _ in range(2))
+    assert BREAK not in kinds(seen(data))  # switched off and on again
+    data = broken(0.2, told=True)
+    data[DEMAND] = np.where(data[CURRENT] < 0.1, 0.0, data[DEMAND])
+    data[CURRENT] = np.where(data[CURRENT] < 0.1, 0.2, data[CURRENT])
+    assert BREAK not in kinds(seen(data))  # commanded so
+    assert BREAK not in kinds(seen(broken(0.01, told=True)))  # one reading may be the converter's
+    ripple = healthy(3000, 0.05)
+    ripple[CURRENT] = 0.24 + 0.22 * np.sin(2.0 * np.pi * 1.3 * ripple[TIME])
+    assert BREAK not in kinds(seen(ripple))  # aliased ripple of a small current

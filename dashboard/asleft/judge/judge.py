@@ -52,6 +52,7 @@ _GAP_S = 3600.0
 _MINUTE_S = 60.0
 _PAUSE_S = 1.5  # no time is counted over a longer pause between samples
 _USUAL_LAG_S = 0.03
+_ONE_EVENT_S = 1.0  # a condition that is back so soon has not been away
 _NOTHING = Samples(np.zeros(0), {})
 
 
@@ -259,7 +260,9 @@ def _run_clock(columns: FloatArray, state: JudgeState, step_s: FloatArray) -> No
 def _merge_stretches(state: JudgeState, new: list[Stretch]) -> None:
     for stretch in new:
         known = next((s for s in reversed(state.stretches) if s.kind == stretch.kind), None)
-        if known is not None and stretch.from_s <= known.to_s + 1.0:
+        if known is not None and stretch.from_s <= known.to_s + _ONE_EVENT_S:
+            if "times" in known.detail and stretch.from_s > known.from_s:
+                stretch.detail["times"] += known.detail["times"]
             known.to_s = max(known.to_s, stretch.to_s)
             known.detail = stretch.detail
         else:

@@ -27,6 +27,7 @@ from asleft.judge.state import JudgeState
 from asleft.judge.types import Coverage, Finding, Judgement, QuantityResult, State, Status, Verdict
 from asleft.judge.valve.characteristic import Measured
 from asleft.judge.valve.characteristic_told import told
+from asleft.judge.watching.stretch_age import with_breaks
 from asleft.sheet.model import QUANTITY_UNITS, Sheet
 from asleft.sheet.names import LABELS, format_quantity
 
@@ -61,7 +62,7 @@ def summarise(sheet: Sheet, state: JudgeState) -> Judgement:
         found=found,
         results=results,
         charts=state.charts,
-        stretches=state.stretches,
+        stretches=with_breaks(state.stretches),
         missing=_missing(state),
         readings=state.samples if state.missing else sum(f[2] - f[1] for f in state.failed),
         vented_shift_bar=state.vented.shift,

@@ -154,8 +154,12 @@ def _link(finding: Finding, now: Mapping[str, Finding], scene: Scene) -> Finding
 
 def _explains(cause: Finding, finding: Finding, scene: Scene) -> bool:
     if cause.kind == "reading-pinned":  # a dead reading explains what was concluded from it, and nothing else
-        sensor = Part.PRESSURE_SENSOR if finding.kind.startswith("pressure") else Part.CURRENT_SENSOR
-        return cause.part in {sensor, Part.COMMAND_WIRING}
+        rests_on = {Part.COMMAND_WIRING}
+        if finding.kind.startswith(("pressure", "hysteresis")):
+            rests_on.add(Part.PRESSURE_SENSOR)
+        if not finding.kind.startswith("pressure"):
+            rests_on.add(Part.CURRENT_SENSOR)
+        return cause.part in rests_on
     if cause.kind == "coil-changed" and finding.kind != "headroom-low":  # shorted turns: less force, more dither
         return finding.part is Part.COIL
     if finding.kind == "current-zero-changed" and cause.kind == "current-full-changed":  # one gain, one shift

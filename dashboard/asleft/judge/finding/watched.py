@@ -40,14 +40,17 @@ def watched(scene: Scene) -> list[Finding]:
 
 
 def _watched_one(kind: str, stretches: Sequence[Stretch], scene: Scene) -> Finding:
-    first, last = stretches[0], stretches[-1]
-    value = last.detail.get("value", math.nan)
+    first = stretches[0]
+    value = next((s.detail["value"] for s in reversed(stretches) if "value" in s.detail), math.nan)
     signal = scene.sheet.signal
-    times = "" if len(stretches) == 1 else f" ({len(stretches)} times)"
+    count = round(sum(stretch.detail.get("times", 1.0) for stretch in stretches))
+    times = "" if count == 1 else f" ({count} times)"
     if kind in {"command-failed", "command-clipped"}:
         reading = signal.at_zero + value * (signal.at_full - signal.at_zero)
         limit = "outside 3.6 to 21 mA" if kind == "command-failed" else "beyond its range"
         return make(kind, f"The command signal stood at {reading:.2f} {signal.unit}, {limit}{times}.", first.from_s)
+    if kind == "current-lost" and all("times" in stretch.detail for stretch in stretches):
+        return make(kind, f"The current broke off {count} times while the driver was commanded.", first.from_s)
     if kind == "current-lost":
         evidence = f"The driver is commanded, and {value:.3f} A flows{times}."
         return make(kind, evidence, first.from_s)

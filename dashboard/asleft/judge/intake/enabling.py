@@ -4,9 +4,12 @@ The current must have been under 30 % of the current at zero command for 0.05 s,
 dither that was not filtered out turns the driver off. Under the off threshold an enabled driver has no current
 either: there, and while the current is not read, the last word stands.
 
+Where the sheet's current at zero is under 3 % of that at full, a driver that is off and one at zero command look
+alike: the driver is taken as enabled. That no current flows is told all the same, for `unanswered`.
+
 Misses: an off driver through which more than 30 % of the current at zero leaks looks enabled (the watch on unwanted
-current sees it from a fifth of the span on); a sheet whose current at zero is under 3 % of that at full shows
-nothing; nor does a valve without a current reading. Late by 0.05 s and the coil's lag.
+current sees it from a fifth of the span on); a valve without a current reading shows nothing. Late by 0.05 s and the
+coil's lag.
 """
 
 from __future__ import annotations
@@ -21,6 +24,7 @@ from asleft.sheet.model import Sheet
 
 _OFF_SHARE = 0.3
 _OFF_HOLD_S = 0.05
+_LEAST_SHARE = 0.03  # of the current at full: under it a reading may be its own zero
 _BRIDGE_S = 2.0
 FROM_CHANNEL = "from the channel enable"
 NOT_KNOWN = "not known: taken as enabled"
@@ -38,19 +42,29 @@ class EnableCarry:
 
 def judge_enabled(
     time_s: FloatArray, columns: FloatArray, sheet: Sheet, carry: EnableCarry, gap: BoolArray
-) -> tuple[BoolArray, EnableCarry, str]:
-    """Enabled or not at each sample, shape (n,); the carry for the next call and the basis in words."""
+) -> tuple[BoolArray, BoolArray, EnableCarry, str]:
+    """Enabled or not at each sample, and where no current flows though no channel says that the driver is off.
+
+    Shape (n,) each; then the carry for the next call and the basis in words.
+    """
     enable = columns[ENABLE]
     read = np.isfinite(enable)
     zero, full = sheet.as_left.get("current_at_zero"), sheet.as_left.get("current_at_full")
-    if zero is None or full is None or zero < 0.03 * full:
+    if zero is None or full is None:
         on: BoolArray = ~(enable < 0.5)
-        return on, carry, FROM_CHANNEL if read.any() else NOT_KNOWN
+        return on, np.zeros(on.size, dtype=bool), carry, FROM_CHANNEL if read.any() else NOT_KNOWN
+    if zero < _LEAST_SHARE * full:
+        on = ~(enable < 0.5)
+        current, last, last_s = kept(columns[CURRENT], time_s, carry.current_a, carry.current_at_s, _BRIDGE_S)
+        none_flows = (current < _LEAST_SHARE * full) & ~read
+        none_flows, since_s = held(none_flows, time_s, carry.low_since_s, _OFF_HOLD_S, gap)
+        after = EnableCarry(last, last_s, since_s, bool(on[-1]))
+        return on, none_flows, after, FROM_CHANNEL if read.any() else NOT_KNOWN
     current = columns[CURRENT]
     if read.all():  # what a channel says begins everything else anew, so that nothing need be followed beside it
         on = enable >= 0.5
         last, last_s = last_good(current, time_s, carry.current_a, carry.current_at_s)
-        return on, EnableCarry(last, last_s, None, bool(on[-1])), FROM_CHANNEL
+        return on, np.zeros(on.size, dtype=bool), EnableCarry(last, last_s, None, bool(on[-1])), FROM_CHANNEL
     current, last, last_s = kept(current, time_s, carry.current_a, carry.current_at_s, _BRIDGE_S)
     low, flows = current < _OFF_SHARE * zero, current >= _OFF_SHARE * zero
     off_below = sheet.signal.off_below_pct / 100.0
@@ -67,7 +81,7 @@ def judge_enabled(
         on = latched(flows, none_flows, before)
     after = EnableCarry(last, last_s, since_s, bool(on[-1]))
     if read.any():
-        return on, after, FROM_CHANNEL
+        return on, ~on & ~read, after, FROM_CHANNEL
     if last is None:
-        return on, after, NOT_KNOWN
-    return on, after, "inferred: the driver is off while the current is under 30 % of current at zero"
+        return on, ~on, after, NOT_KNOWN
+    return on, ~on, after, "inferred: the driver is off while the current is under 30 % of current at zero"

@@ -18,14 +18,15 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from asleft.judge.intake.columns import DEMAND, ENABLE, ENABLED, MODE, PUMP, STATE, TIME
+from asleft.judge.intake.command_range import reports_failure
 from asleft.judge.intake.declared import BASIS
 from asleft.judge.intake.enabling import EnableCarry, judge_enabled
 from asleft.judge.intake.holding import GAP_S, BoolArray, gaps, held, kept
 from asleft.judge.intake.levels import LevelsCarry, levels
 from asleft.judge.intake.rhythm import Rhythm, RhythmCarry
 from asleft.judge.intake.standstill import StillCarry, judge_standstill
+from asleft.judge.intake.unanswered import UnansweredCarry, unanswered
 from asleft.judge.types import FloatArray, State, StateInterval
-from asleft.judge.watching.currents_asked import risen_twice
 from asleft.sheet.model import MadeBy, Sheet
 
 __all__ = [
@@ -59,8 +60,8 @@ class StateCarry:
     mode: float | None = None  # last good reading of the mode
     mode_at_s: float = -np.inf
     last_s: float | None = None
-    off_rises: int = 0  # of the command while the driver seems off
-    was_low: bool = True
+    unanswered: UnansweredCarry = field(default_factory=UnansweredCarry)
+    command_failed: bool = False  # and its loop alive
 
 
 def judge_states(
@@ -76,17 +77,32 @@ def judge_states(
     basis: dict[str, str] = {}
     gap = gaps(time_s, carry.last_s)
     set_up, rest_hold_s, carry = _by_hand(columns, sheet, carry, learn=learn)
-    enabled, enabling, basis["enabled"] = judge_enabled(time_s, columns, sheet, carry.enabling, gap)
-    asked, carry = _asked_in_vain(columns, enabled, carry)
+    enabled, none_flows, enabling, basis["enabled"] = judge_enabled(time_s, columns, sheet, carry.enabling, gap)
+    # Nobody switched off a driver that goes on being commanded: its current is lost. Row ENABLED keeps that none
+    # flows; the state is the machine's, so that the loss is heard.
+    asked, vain = unanswered(time_s, columns[DEMAND], none_flows, gap, carry.unanswered)
+    # Nor did anybody who has a failed command reported: the driver is off, or the pressure gone, for want of one.
+    failed = reports_failure(sheet.signal, columns[DEMAND], carry.command_failed)
+    wanted = failed & ~(columns[ENABLE] < 0.5) & ~(columns[PUMP] < 0.5)
+    asked |= wanted & none_flows
     still, standstill, basis["stopped"] = judge_standstill(
         time_s, columns, sheet, enabled | asked, rest_hold_s, carry.standstill, gap
     )
+    still &= ~wanted
     state, carry, basis["set-up"] = _by_mode(columns, sheet, carry, set_up)
     state = np.where(still, STOPPED, state)
     columns[STATE] = np.where(enabled | asked, state, NOT_ENABLED)
-    columns[ENABLED] = enabled
+    columns[ENABLED] = enabled & ~asked
     columns[PUMP] = ~still
-    return replace(carry, enabling=enabling, standstill=standstill, last_s=float(time_s[-1])), basis
+    carry = replace(
+        carry,
+        enabling=enabling,
+        standstill=standstill,
+        unanswered=vain,
+        command_failed=bool(failed[-1]),
+        last_s=float(time_s[-1]),
+    )
+    return carry, basis
 
 
 def _by_hand(
@@ -115,23 +131,6 @@ def _by_hand(
         return set_up, hold_s, carry
     at = np.searchsorted(np.array(from_s), columns[TIME], side="right") - 1
     return np.array([w[0] for w in words])[at], np.array([w[1] for w in words])[at], carry
-
-
-@dataclass(slots=True)
-class _Rises:
-    off_rises: int
-    was_low: bool
-
-
-def _asked_in_vain(columns: FloatArray, enabled: BoolArray, carry: StateCarry) -> tuple[BoolArray, StateCarry]:
-    """Where a driver that seems off goes on being commanded: nobody switched it off, its current is lost.
-
-    Row ENABLED keeps that none flows; the state is the machine's, so that the loss is heard.
-    """
-    seems_off = ~enabled & ~np.isfinite(columns[ENABLE])
-    rises = _Rises(carry.off_rises, carry.was_low)
-    asked = risen_twice(columns[DEMAND], seems_off, rises)
-    return asked, replace(carry, off_rises=rises.off_rises, was_low=rises.was_low)
 
 
 def _by_mode(

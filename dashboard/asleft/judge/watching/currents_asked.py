@@ -3,33 +3,39 @@
 The current is compared with a corridor that is right for any ramp up to three times as slow as left, and a current
 that is still on its way down is not called unwanted however slowly it falls: that is the ramp check's business.
 
+A current that is away for less than it takes to call it lost is a break; three breaks are a contact that comes and
+goes. Without an enable channel `intake.unanswered` tells a lost current from a driver that is off.
+
 Misses: a current under a fifth of the span too high; without an enable channel, a driver that is off and lets less
-through than an enabled one at zero command and a fifth of the span. Without an enable channel a lost current is told
-from a driver that is off by two rises of the command that stay unanswered, so it is late by a cycle.
+through than an enabled one at zero command and a fifth of the span; breaks of one sample, and those while less than
+three tenths of the full current must flow.
 """
 
 from __future__ import annotations
 
 import itertools
-from typing import Protocol
 
 import numpy as np
-from asleft.judge.intake.columns import CURRENT, DEMAND, ENABLE, ENABLED, TIME
+from asleft.judge.intake.columns import CURRENT, DEMAND, ENABLE, ENABLED, STATE, TIME
 from asleft.judge.intake.holding import BoolArray
+from asleft.judge.intake.states import NOT_ENABLED
+from asleft.judge.intake.unanswered import STANDS_S
 from asleft.judge.types import FloatArray
-from asleft.judge.watching.stretches import WatchCarry, edges
+from asleft.judge.watching.stretches import Stretch, WatchCarry, edges
 from asleft.sheet.model import Sheet
 
+BREAK = "current-break"
 #: A current that falls by more than this share of span from one quarter second to the next is on its way down.
 _FALLING = 0.01
 _LOOK_BACK_S = 0.5
-
-
-class Rises(Protocol):
-    """How often the command has risen while the driver seems off, and whether it is low since."""
-
-    off_rises: int
-    was_low: bool
+_NONE, _BROKEN, _FLOWS = 0.2, 0.6, 0.8  # of what must flow
+_BETWEEN, _AWAY, _BACK, _NOT_ASKED = 0, 1, 2, 3
+_SHORT_S = 0.5
+_SAME_COMMAND = 0.03
+_FELL = 0.8  # of what flowed before: a command that rose before the current did makes no current fall
+_LEAST_READINGS = 2
+_MUST_SHARE = 0.3  # of the current at full: ripple of a lower current reaches down to nothing
+_COMMANDED = 0.15  # without an enable channel
 
 
 def _ends(sheet: Sheet) -> tuple[float, float] | None:
@@ -37,44 +43,103 @@ def _ends(sheet: Sheet) -> tuple[float, float] | None:
     return None if zero is None or full is None else (zero, full)
 
 
-def current_lost(columns: FloatArray, sheet: Sheet, low: FloatArray, carry: WatchCarry) -> BoolArray | None:
-    """Enabled, commanded, and under a fifth of what must flow; with an inferred enable the command rises twice."""
+def _none_a(ends: tuple[float, float]) -> float:
+    """A current (A) under which none flows, as `intake.enabling` has it."""
+    return max(0.3 * ends[0], 0.03 * ends[1])
+
+
+def _must_flow(low: FloatArray, ends: tuple[float, float]) -> FloatArray:
+    """What flows at least while the driver is enabled (A), shape (n,); `low`: lower edge of the corridor."""
+    least: FloatArray = ends[0] + np.maximum(low, 0.0) * (ends[1] - ends[0])
+    return least
+
+
+def current_lost(columns: FloatArray, sheet: Sheet, low: FloatArray) -> BoolArray | None:
+    """Enabled, commanded, and under a fifth of what must flow; by the states where no channel tells the enable."""
     ends = _ends(sheet)
     if ends is None:
         return None
     off = sheet.signal.off_below_pct / 100.0
-    must = ends[0] + np.maximum(low, 0.0) * (ends[1] - ends[0])
+    must = _must_flow(low, ends)
     commanded = (low > off) & (must > 0.05 * ends[1])
-    none_flows = columns[CURRENT] < 0.2 * must
     told = np.isfinite(columns[ENABLE])  # the enable channel itself says whether the driver is on
     enabled = columns[ENABLED] > 0.5
-    lost: BoolArray = commanded & none_flows & enabled & told
-    if told.all():
-        carry.off_rises, carry.was_low = 0, bool(columns[DEMAND, -1] < 0.15)
-        return lost
-    lost |= none_flows & risen_twice(columns[DEMAND], ~(enabled | told), carry)
+    lost: BoolArray = commanded & (columns[CURRENT] < _NONE * must) & enabled & told
+    lost |= ~(enabled | told) & (columns[STATE] != NOT_ENABLED)
     return lost
 
 
-def risen_twice(demand: FloatArray, off: BoolArray, carry: Rises) -> BoolArray:
-    """Where a driver that seems off has seen the command rise twice since, and is commanded now, shape (n,)."""
-    out = np.zeros(off.size, dtype=bool)
-    for a, b in itertools.pairwise(edges(off[1:] != off[:-1], off.size)):
-        u = demand[a:b]
-        if not off[a]:
-            carry.off_rises, carry.was_low = 0, bool(u[-1] < 0.15)
-            continue
-        side = np.flatnonzero((u > 0.3) | (u < 0.15))
-        if not side.size:
-            out[a:b] = (carry.off_rises >= 2) & (u > 0.15)
-            continue
-        high = u[side] > 0.3
-        rises = np.zeros(u.size, dtype=np.int64)
-        rises[side[high & np.concatenate(([carry.was_low], ~high[:-1]))]] = 1
-        rises = carry.off_rises + np.cumsum(rises)
-        out[a:b] = (rises >= 2) & (u > 0.15)
-        carry.off_rises, carry.was_low = int(rises[-1]), not high[-1]
+def none_since(columns: FloatArray, sheet: Sheet, carry: WatchCarry, gap: BoolArray) -> FloatArray:
+    """Since when no current flows (unix s; the sample's own time where one does), shape (n,); updates `carry`."""
+    time_s = columns[TIME]
+    ends = _ends(sheet)
+    flows = (
+        np.ones(time_s.size, dtype=bool) if ends is None else columns[CURRENT] >= max(0.3 * ends[0], 0.03 * ends[1])
+    )
+    fresh = flows | gap
+    begin = np.where(flows, np.arange(time_s.size) + 1, np.where(gap, np.arange(time_s.size), 0))
+    begin = np.maximum.accumulate(begin)
+    since = time_s[np.minimum(begin, time_s.size - 1)]
+    if carry.none_since_s is not None and not fresh[0]:
+        since = np.where(begin == 0, carry.none_since_s, since)
+    carry.none_since_s = None if flows[-1] else float(since[-1])
+    begins: FloatArray = np.where(flows, time_s, since)
+    return begins
+
+
+def current_breaks(
+    columns: FloatArray, sheet: Sheet, low: FloatArray, carry: WatchCarry, gap: BoolArray
+) -> list[Stretch]:
+    """Short breaks of a commanded current, each told when it flows again; `carry` is updated in place.
+
+    The current falls under six tenths of what must flow and is back at eight tenths of the same: within half a
+    second, or later where none flowed at all. The command has not changed meanwhile: else one that is read late would
+    look like a break.
+    """
+    ends = _ends(sheet)
+    if ends is None:
+        return []
+    time_s, current = columns[TIME], columns[CURRENT]
+    told = np.isfinite(columns[ENABLE])
+    must = _must_flow(low, ends)
+    asked = np.where(told, columns[ENABLE] > 0.5, columns[DEMAND] > _COMMANDED) & (must >= _MUST_SHARE * ends[1])
+    kind = np.where(current < _BROKEN * must, _AWAY, np.where(current >= _FLOWS * must, _BACK, _BETWEEN))
+    kind[~asked] = _NOT_ASKED
+    if not (kind == _AWAY).any() and carry.break_s is None:
+        known = np.flatnonzero(kind >= _BACK)
+        if known.size:
+            last = int(known[-1])
+            carry.flowed = _flow_at(columns, last) if kind[last] == _BACK else None
+        return []
+    out: list[Stretch] = []
+    for a, b in itertools.pairwise(edges((kind[1:] != kind[:-1]) | gap[1:], kind.size)):
+        if gap[a] or kind[a] == _NOT_ASKED:
+            carry.flowed = carry.break_s = None
+        if kind[a] == _BACK:
+            if _is_break(carry, float(columns[DEMAND, a]), ends) and carry.break_s is not None:
+                out.append(Stretch(BREAK, carry.break_s, carry.break_to_s, {"times": 1.0}))
+            carry.flowed, carry.break_s = _flow_at(columns, b - 1), None
+        elif kind[a] == _AWAY and carry.flowed is not None:
+            if carry.break_s is None:
+                carry.break_s, carry.break_n, carry.break_a = float(time_s[a]), 0, np.inf
+            carry.break_n, carry.break_to_s = carry.break_n + b - a, float(time_s[b - 1])
+            carry.break_a = min(carry.break_a, float(current[a:b].min()))
     return out
+
+
+def _flow_at(columns: FloatArray, k: int) -> list[float]:
+    return [float(columns[DEMAND, k]), float(columns[CURRENT, k])]
+
+
+def _is_break(carry: WatchCarry, demand: float, ends: tuple[float, float]) -> bool:
+    """Whether the current that has just come back had been away as a contact makes it."""
+    if carry.flowed is None or carry.break_s is None or carry.break_n < _LEAST_READINGS:
+        return False
+    before_u, before_a = carry.flowed
+    if abs(demand - before_u) > _SAME_COMMAND or carry.break_a > _FELL * before_a:
+        return False
+    lasts_s = carry.break_to_s - carry.break_s
+    return lasts_s < _SHORT_S or (lasts_s < STANDS_S and carry.break_a < _none_a(ends))
 
 
 def current_unwanted(columns: FloatArray, sheet: Sheet, high: FloatArray, carry: WatchCarry) -> BoolArray | None:

@@ -23,6 +23,9 @@ _STUCK_S = 5.0
 _PINNED_S = 1.0
 _MOVED = 0.2  # of the command
 _LOW, _HIGH, _SWINGS = 0.25, 0.55, 3  # of the span
+_MOVES = 0.05  # of the span, from one reading to the next
+_APART_S = 0.5
+_OF_ZERO = 0.7  # of the current at zero
 
 
 def dead_readings(columns: FloatArray, sheet: Sheet, carry: WatchCarry, gap: BoolArray) -> list[Stretch]:
@@ -84,7 +87,7 @@ def _stuck_command(columns: FloatArray, sheet: Sheet, carry: WatchCarry, gap: Bo
     if zero is None or full is None:
         return []
     kind, demand, time_s = "stuck:command", columns[DEMAND], columns[TIME]
-    share = (columns[CURRENT] - zero) / (full - zero)
+    share = _settled_share(columns, zero, full, carry)
     enabled = (columns[ENABLED] > 0.5) & np.isfinite(demand)
     out: list[Stretch] = []
     for a, b, begin, carried in _same(kind, demand, enabled, time_s, carry, gap):
@@ -98,6 +101,24 @@ def _stuck_command(columns: FloatArray, sheet: Sheet, carry: WatchCarry, gap: Bo
             out.append(Stretch(kind, begin, float(time_s[b - 1]), {"value": reading}))
         if b == demand.size:
             carry.swings, carry.swung_high = swings, float(sides[-1]) if sides.size else 0.0
+    return out
+
+
+def _settled_share(columns: FloatArray, zero_a: float, full_a: float, carry: WatchCarry) -> FloatArray:
+    """The current as a share of the span where it is that of an enabled driver and hardly moves, else NaN; (n,).
+
+    A coil that breaks off now and then swings too, but never rests at what an enabled driver lets flow.
+    """
+    current, time_s = columns[CURRENT], columns[TIME]
+    read = np.flatnonzero(np.isfinite(current))
+    out = np.full(current.size, np.nan)
+    if not read.size:
+        return out
+    before_a, before_s = (carry.recent_a[-1:] or [np.nan], carry.recent_s[-1:] or [-np.inf])
+    moved = np.abs(np.diff(current[read], prepend=before_a)) > _MOVES * (full_a - zero_a)
+    apart = np.diff(time_s[read], prepend=before_s) > _APART_S
+    settled = ~moved & ~apart & (current[read] >= _OF_ZERO * zero_a)
+    out[read[settled]] = (current[read[settled]] - zero_a) / (full_a - zero_a)
     return out
 
 

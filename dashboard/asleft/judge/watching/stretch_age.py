@@ -1,18 +1,26 @@
-"""For how long a watched condition that is over still counts: a minute, and through a stop that cannot show it."""
+"""For how long a watched condition that is over still counts: a minute, and through a stop that cannot show it.
+
+Breaks of the current count for ten minutes of production, because it takes three of them to tell.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from asleft.judge.intake.columns import CLOCK, TIME
 from asleft.judge.types import FloatArray
+from asleft.judge.watching.currents_asked import BREAK
 from asleft.judge.watching.stretches import Stretch
 
 #: A condition counts for this long after it was last seen (s), of time and, if production shows it, of production.
 _COUNTS_S = 60.0
 #: What only a machine at work can show: nobody learns from a stop that it has gone.
-_SHOWN_AT_WORK = ("command-failed", "command-clipped", "current-lost", "pinned:", "stuck:")
+_SHOWN_AT_WORK = ("command-failed", "command-clipped", "current-lost", BREAK, "pinned:", "stuck:")
+_BREAK_COUNTS_S = 600.0
+_LEAST_BREAKS = 3
+_MOST_BREAKS = 100  # that are kept; each may stand for several within a second
 
 
 def stamped(stretches: Sequence[Stretch], columns: FloatArray) -> list[Stretch]:
@@ -25,9 +33,22 @@ def stamped(stretches: Sequence[Stretch], columns: FloatArray) -> list[Stretch]:
 
 def still_count(stretches: Sequence[Stretch], now_s: float, clock_s: float) -> list[Stretch]:
     """Stretches that still count at `now_s`, the producing clock being at `clock_s`."""
-    return [
-        s
-        for s in stretches
-        if s.to_s >= now_s - _COUNTS_S
-        or (s.kind.startswith(_SHOWN_AT_WORK) and s.detail.get("clock_s", -np.inf) >= clock_s - _COUNTS_S)
-    ]
+    breaks = [s for s in stretches if s.kind == BREAK]
+    too_old = {id(s) for s in breaks[:-_MOST_BREAKS]}
+    return [s for s in stretches if id(s) not in too_old and _counts(s, now_s, clock_s)]
+
+
+def _counts(stretch: Stretch, now_s: float, clock_s: float) -> bool:
+    if stretch.to_s >= now_s - _COUNTS_S:
+        return True
+    lasts_s = _BREAK_COUNTS_S if stretch.kind == BREAK else _COUNTS_S
+    return stretch.kind.startswith(_SHOWN_AT_WORK) and stretch.detail.get("clock_s", -np.inf) >= clock_s - lasts_s
+
+
+def with_breaks(stretches: Sequence[Stretch]) -> list[Stretch]:
+    """Three breaks of the current or more as what they are, a current that is lost; fewer are left out."""
+    breaks = [s for s in stretches if s.kind == BREAK]
+    if sum(s.detail["times"] for s in breaks) < _LEAST_BREAKS:
+        return [s for s in stretches if s.kind != BREAK]
+    lost = [replace(s, kind="current-lost") if s.kind == BREAK else s for s in stretches]
+    return sorted(lost, key=lambda s: s.from_s)

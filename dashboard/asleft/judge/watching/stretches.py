@@ -39,8 +39,14 @@ class WatchCarry:
     same_high: dict[str, float] = field(default_factory=dict)
     swings: int = 0  # of the current since the command's reading stands still
     swung_high: float = 0.0  # where the last one ended: +1 high, -1 low, 0 not known
-    off_rises: int = 0  # demand rises while an inferred enable is off
-    was_low: bool = True
+    held_s: dict[str, float] = field(default_factory=dict)  # what a condition has held more than not, see `counted`
+    confirmed: dict[str, bool] = field(default_factory=dict)  # counted conditions that have held long enough
+    none_since_s: float | None = None  # since when no current flows (unix s)
+    flowed: list[float] | None = None  # demand and current (A) when it last flowed as it must
+    break_s: float | None = None  # beginning and end so far of a break of the current (unix s), its samples
+    break_to_s: float = 0.0
+    break_n: int = 0
+    break_a: float = 0.0  # its lowest reading
     recent_s: list[float] = field(default_factory=list)  # times and currents of the last half second
     recent_a: list[float] = field(default_factory=list)
 
@@ -58,8 +64,12 @@ def stretches(
     hold_s: float,
     gap: BoolArray,
     row: int | None = None,
+    begins_s: FloatArray | None = None,
 ) -> list[Stretch]:
-    """Runs of `mask` that have held long enough; `value` is the mean reading of `row` since the condition began."""
+    """Runs of `mask` that have held long enough; `value` is the mean reading of `row` since the condition began.
+
+    `begins_s`: when a condition that is first told at a sample began (unix s), shape (n,); None: at that sample.
+    """
     if not mask.any():
         carry.since.pop(kind, None)
         return []
@@ -70,14 +80,65 @@ def stretches(
             carry.since.pop(kind, None)
             continue
         if a > 0 or kind not in carry.since:
-            carry.since[kind], carry.total[kind], carry.count[kind] = float(time_s[a]), 0.0, 0
+            _begin(kind, float(time_s[a] if begins_s is None else begins_s[a]), carry)
         begin = carry.since[kind]
-        detail = {}
-        if row is not None:
-            values = columns[row, a:b][np.isfinite(columns[row, a:b])]
-            carry.total[kind] += float(values.sum())
-            carry.count[kind] += int(values.size)
-            detail["value"] = carry.total[kind] / carry.count[kind] if carry.count[kind] else float("nan")
+        detail = {} if row is None else {"value": _mean(kind, columns[row, a:b], carry)}
         if time_s[b - 1] - begin >= hold_s:
             out.append(Stretch(kind, begin, float(time_s[b - 1]), detail))
     return out
+
+
+def counted(
+    kind: str,
+    on: BoolArray,
+    off: BoolArray,
+    columns: FloatArray,
+    carry: WatchCarry,
+    hold_s: float,
+    gap: BoolArray,
+    row: int,
+) -> list[Stretch]:
+    """Stretches of a level that noise crosses: told once it has been `on` for `hold_s` more than not.
+
+    Over once it has been `off` for as long more than `on`; what is neither ends nothing that is told. An up-down
+    counter, 0 to `hold_s`: time on counts up, other time down. `value` is the mean reading of `row` while `on`.
+    """
+    if not on.any() and kind not in carry.since:
+        return []
+    time_s = columns[TIME]
+    step_s = np.maximum(np.diff(time_s, prepend=time_s[0] if gap[0] else carry.last_s), 0.0)
+    step_s[gap] = 0.0
+    level = np.where(on, 1, np.where(off, -1, 0))
+    out = []
+    for a, b in itertools.pairwise(edges((level[1:] != level[:-1]) | gap[1:], level.size)):
+        if gap[a]:
+            carry.since.pop(kind, None)
+        lasts_s = float(step_s[a:b].sum())
+        if level[a] > 0:
+            if kind not in carry.since:
+                _begin(kind, float(time_s[a]), carry)
+                carry.held_s[kind], lasts_s = 0.0, lasts_s - float(step_s[a])
+                carry.confirmed.pop(kind, None)
+            carry.held_s[kind] = min(carry.held_s[kind] + lasts_s, hold_s)
+            value = _mean(kind, columns[row, a:b], carry)
+            if carry.held_s[kind] >= hold_s - 1e-6:
+                carry.confirmed[kind] = True
+            if kind in carry.confirmed:
+                out.append(Stretch(kind, carry.since[kind], float(time_s[b - 1]), {"value": value}))
+        elif kind in carry.since and not (level[a] == 0 and kind in carry.confirmed):
+            carry.held_s[kind] -= lasts_s
+            if carry.held_s[kind] <= 1e-6:
+                carry.since.pop(kind)
+    return out
+
+
+def _begin(kind: str, at_s: float, carry: WatchCarry) -> None:
+    carry.since[kind], carry.total[kind], carry.count[kind] = at_s, 0.0, 0
+
+
+def _mean(kind: str, readings: FloatArray, carry: WatchCarry) -> float:
+    """Mean of the readings since the condition began, further ones taken in; NaN without any."""
+    values = readings[np.isfinite(readings)]
+    carry.total[kind] += float(values.sum())
+    carry.count[kind] += int(values.size)
+    return carry.total[kind] / carry.count[kind] if carry.count[kind] else float("nan")

@@ -1,7 +1,8 @@
 """Conditions seen sample by sample, whatever the segments say: a failed signal, a lost or unwanted current, a pin.
 
-Each condition must hold for a time before it counts, and is remembered as a stretch with a beginning and an end. What
-counts follows from each sample and those before it, never from where the samples happen to be cut.
+Each condition must hold for a time before it counts (a level that noise may cross, for so long more than not), and is
+remembered as a stretch with a beginning and an end. What counts follows from each sample and those before it, never
+from where the samples happen to be cut.
 """
 
 from __future__ import annotations
@@ -10,15 +11,22 @@ from collections.abc import Mapping
 
 import numpy as np
 from asleft.judge.intake.columns import CURRENT, DEMAND, PRESSURE, STATE, TIME
+from asleft.judge.intake.command_range import beyond, failed
 from asleft.judge.intake.holding import BoolArray, gaps
 from asleft.judge.intake.states import NOT_ENABLED, PRODUCING, STOPPED
 from asleft.judge.types import FloatArray
 from asleft.judge.watching.corridor import corridor
-from asleft.judge.watching.currents_asked import current_lost, current_unwanted, remember_current
+from asleft.judge.watching.currents_asked import (
+    current_breaks,
+    current_lost,
+    current_unwanted,
+    none_since,
+    remember_current,
+)
 from asleft.judge.watching.pinned import dead_readings
 from asleft.judge.watching.pressure_asked import pressure_unasked
-from asleft.judge.watching.stretches import Stretch, WatchCarry, stretches
-from asleft.sheet.model import Sheet, SignalKind
+from asleft.judge.watching.stretches import Stretch, WatchCarry, counted, stretches
+from asleft.sheet.model import Sheet
 
 __all__ = ["HOLD_S", "Stretch", "WatchCarry", "watch"]
 
@@ -50,38 +58,34 @@ def watch(
         carry.same_since.clear()
     high, low = corridor(columns, carry, slowest_s, lag_s, gap)
     out: list[Stretch] = []
-    for kind, mask, detail_row in (
-        ("command-failed", _command_failed(columns, sheet), DEMAND),
-        ("command-clipped", _command_clipped(columns, sheet), DEMAND),
-        ("current-lost", current_lost(columns, sheet, low, carry), CURRENT),
-        ("current-unwanted", current_unwanted(columns, sheet, high, carry), CURRENT),
-        ("pressure-unwanted", pressure_unasked(columns, sheet, carry), PRESSURE),
+    for kind, masks in (("command-failed", _failed(columns, sheet)), ("command-clipped", _beyond(columns, sheet))):
+        if masks is not None:
+            out += counted(kind, *masks, columns, carry, HOLD_S[kind], gap, DEMAND)
+    none_s = none_since(columns, sheet, carry, gap)
+    for kind, mask, detail_row, begins_s in (
+        ("current-lost", current_lost(columns, sheet, low), CURRENT, none_s),
+        ("current-unwanted", current_unwanted(columns, sheet, high, carry), CURRENT, None),
+        ("pressure-unwanted", pressure_unasked(columns, sheet, carry), PRESSURE, None),
     ):
         if mask is not None:
-            out += stretches(kind, mask, columns, carry, HOLD_S[kind], gap, detail_row)
+            out += stretches(kind, mask, columns, carry, HOLD_S[kind], gap, detail_row, begins_s)
+    out += current_breaks(columns, sheet, low, carry, gap)
     out += dead_readings(columns, sheet, carry, gap)
     remember_current(columns, carry)
     carry.last_s = float(time_s[-1])
     return out
 
 
-def _command_failed(columns: FloatArray, sheet: Sheet) -> BoolArray | None:
-    """NAMUR NE 43: at or under 3.6 mA or at or over 21 mA the signal has failed. Only a live zero can show it."""
-    if sheet.signal.kind is not SignalKind.MA_4_20:
+def _failed(columns: FloatArray, sheet: Sheet) -> tuple[BoolArray, BoolArray] | None:
+    """Where the command has failed, and where it surely has not; a machine that stands need not command."""
+    masks = failed(sheet.signal, columns[DEMAND])
+    if masks is None:
         return None
-    reading = sheet.signal.at_zero + columns[DEMAND] * (sheet.signal.at_full - sheet.signal.at_zero)
     active = (columns[STATE] != STOPPED) & (columns[STATE] != NOT_ENABLED)
-    failed: BoolArray = ((reading <= 3.6) | (reading >= 21.0)) & active
-    return failed
+    return masks[0] & active, masks[1] | ~active
 
 
-def _command_clipped(columns: FloatArray, sheet: Sheet) -> BoolArray:
-    """Sustained beyond 3.8 / 20.5 mA (NE 43), or 2 % outside any other range; at the ends is normal operation."""
-    demand = columns[DEMAND]
-    if sheet.signal.kind is SignalKind.MA_4_20:
-        reading = 4.0 + demand * 16.0
-        beyond = ((reading < 3.8) & (reading > 3.6)) | ((reading > 20.5) & (reading < 21.0))
-    else:
-        beyond = (demand < -0.02) | (demand > 1.02)
-    sustained: BoolArray = beyond & (columns[STATE] == PRODUCING)
-    return sustained
+def _beyond(columns: FloatArray, sheet: Sheet) -> tuple[BoolArray, BoolArray]:
+    """Where production commands beyond the signal's range, and where not."""
+    out = beyond(sheet.signal, columns[DEMAND]) & (columns[STATE] == PRODUCING)
+    return out, ~out
