@@ -18,6 +18,7 @@ from asleft.judge.drift.charts import Chart, charts_in, charts_out
 from asleft.judge.driver.learner import Learner
 from asleft.judge.driver.misfit import Misfit
 from asleft.judge.driver.reaction import Reaction
+from asleft.judge.fit.points import FitPoints
 from asleft.judge.intake.columns import ROWS, pack_matrix, unpack_matrix
 from asleft.judge.intake.intake import Intake
 from asleft.judge.intake.scale import Scale
@@ -27,7 +28,7 @@ from asleft.judge.packing import pack_rows, unpack_rows
 from asleft.judge.segments.features import Dwell, Stroke
 from asleft.judge.segments.segments import Carry
 from asleft.judge.segments.sliding import SlideCarry
-from asleft.judge.types import JUDGE_VERSION, Finding, FloatArray, Part
+from asleft.judge.types import JUDGE_VERSION, Finding, Fit, FloatArray, Part
 from asleft.judge.valve.pressure import LevelKey, LevelPressure
 from asleft.judge.watching.watch import Stretch, WatchCarry
 from asleft.judge.watching.zeros import Zero
@@ -86,6 +87,8 @@ class JudgeState:
     soak: SoakCarry = field(default_factory=SoakCarry)
     coil_days: list[CoilDay] = field(default_factory=list)
     other_lines_hz: list[float] = field(default_factory=list)  # that stood beside the dither in bursts
+    fit_points: FitPoints = field(default_factory=FitPoints)
+    fit: Fit = field(default_factory=Fit)  # what was last said of whether the readings fit the sheet
 
 
 def dumps(state: JudgeState) -> str:
@@ -136,6 +139,8 @@ def dumps(state: JudgeState) -> str:
             "soak": state.soak,
             "coil_days": [dataclasses.astuple(day) for day in state.coil_days],
             "other_lines_hz": state.other_lines_hz,
+            "fit_points": state.fit_points.as_json(),
+            "fit": state.fit,
         },
         separators=(",", ":"),
         default=_fields_of,
@@ -211,6 +216,8 @@ def loads(text: str) -> JudgeState:
         soak=soak_in(raw["soak"]),
         coil_days=[CoilDay(*day) for day in raw["coil_days"]],
         other_lines_hz=raw["other_lines_hz"],
+        fit_points=FitPoints.from_json(raw["fit_points"]),
+        fit=Fit(**raw["fit"]),
     )
 
 
@@ -240,6 +247,7 @@ def copy_of(state: JudgeState) -> JudgeState:
         soak=state.soak.copy(),
         coil_days=list(state.coil_days),
         other_lines_hz=list(state.other_lines_hz),
+        fit_points=state.fit_points.copy(),
     )
 
 
