@@ -102,7 +102,8 @@ def step(sheet: Sheet, state: JudgeState, samples: Samples) -> StepOutcome:
     """
     done = advance(sheet, state, samples)
     judgement = summarise(sheet, done.state)
-    return StepOutcome(done.state, judgement, done.intervals, done.points)
+    points = () if judgement.fit.fits is False else done.points  # of readings that mean something else: no history
+    return StepOutcome(done.state, judgement, done.intervals, points)
 
 
 def advance(sheet: Sheet, state: JudgeState, samples: Samples) -> Advance:

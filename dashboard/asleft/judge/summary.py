@@ -19,6 +19,7 @@ from asleft.judge.finding.findings import find
 from asleft.judge.finding.held_findings import stepped_s
 from asleft.judge.finding.scene import Scene
 from asleft.judge.fit.fit import fit_sentence, judge_fit, unjudged
+from asleft.judge.horizon import forget_misread
 from asleft.judge.intake.intake import remarks_of
 from asleft.judge.intake.states import CODES
 from asleft.judge.memory import JudgeState
@@ -54,7 +55,11 @@ def summarise(sheet: Sheet, state: JudgeState) -> Judgement:
         if name in sheet.as_left or name == "headroom"
     }
     live = state.horizon_s is not None
+    said = state.fit.fits
     state.fit = judge_fit(sheet, state.fit_points, state.fit, results, state.to_s, live=live)
+    if said is False and state.fit.fits is not False:
+        forget_misread(sheet, state)
+        return summarise(sheet, state)
     if state.fit.fits is False:
         return _without_findings(sheet, state, results, live=live)
     scene = Scene(

@@ -49,6 +49,7 @@ _NOISE = 0.25
 _HIGH_RATIO, _LOW_RATIO = 2.0, 0.4
 #: A command further outside its range than this (share of it) moves there by no fault.
 _NO_FAULT = 0.35
+_LARGEST_FAULT = 6.5  # tolerances
 _WHOLE = 0.99
 _STRAIGHT, _STRAIGHT_BAR = 0.98, 0.9  # correlation, squared, of counts with what they should follow
 _WHOLE_UNIT = 0.06  # of the logarithm of the ratio: whole numbers of psi, not counts
@@ -203,7 +204,7 @@ def _command_may_be(sheet: Sheet, levels: Levels, way: CommandReading, here: Agr
         if sheet.signal.unit == "mA" and way.at_zero == 0.0 and way.at_full == 20.0:
             return here.off >= _FAR_LIVE_ZERO and not _rests_at_live_zero(levels)
         return here.off >= _FAR and here.off >= 3.0 * then.most
-    if not levels.at_rest:
+    if not levels.at_rest or here.off < _faults_reach(sheet):
         return False
     if way.at_zero == 4.0 and way.at_full == 20.0 and sheet.signal.unit == "mA":
         lowest = float(levels.command.min())
@@ -213,6 +214,13 @@ def _command_may_be(sheet: Sheet, levels: Levels, way: CommandReading, here: Agr
         return here.off >= _FAR_LEGAL and then.spread >= 0.4
     narrower = abs(way.at_full - way.at_zero) < 0.8 * abs(sheet.signal.at_full - sheet.signal.at_zero)
     return narrower and here.off >= _FAR_LEGAL and then.most <= _AGREE_LEGAL and then.spread >= _LEAST_SPREAD
+
+
+def _faults_reach(sheet: Sheet) -> float:
+    """How far a fault of the largest size takes a current, share of span: some tolerances of the sheet's own."""
+    tolerances = [sheet.tolerance[n] for n in ("current_at_zero", "current_at_full") if n in sheet.tolerance]
+    widest = max((max(t.below, t.above) for t in tolerances), default=0.0)
+    return _LARGEST_FAULT * widest / (sheet.as_left["current_at_full"] - sheet.as_left["current_at_zero"])
 
 
 def _rests_at_live_zero(levels: Levels) -> bool:
@@ -264,6 +272,7 @@ def _current_unit(sheet: Sheet, levels: Levels, demand: FloatArray, *, also_comm
     factor = _factor(sheet, levels, demand)
     if factor is None:
         return None
+    factor = -1.0 if abs(factor + 1.0) < 0.05 else factor
     close = _agrees(sheet, levels, demand, levels.current / factor, 0.05)
     if close is None or close.levels < 3 or noise / abs(factor) > _NOISE:
         return None

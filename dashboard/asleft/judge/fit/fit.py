@@ -37,14 +37,16 @@ def judge_fit(
     later_s = None if live else left_later_s(sheet, to_s)
     if later_s is not None and to_s is not None:
         return _before(to_s, later_s)
-    now = _by_levels(sheet, points, live=live)
+    alone = live and points.every.count >= _ALONE
+    now = _by_levels(sheet, points, alone=alone, live=live)
     if now.fits is None and of_another_valve(sheet, results) is not None:
         now = _other_valve(sheet, results, live=live)
     if now.fits is None and known.fits is False:
         return known
     if now.fits is not False:
         return now
-    return replace(now, since_s=known.since_s if known.fits is False else points.from_s)
+    began_s = points.part_from_s if alone else points.from_s
+    return replace(now, since_s=known.since_s if known.fits is False else began_s)
 
 
 def unjudged(result: QuantityResult, fit: Fit) -> QuantityResult:
@@ -64,10 +66,10 @@ def fit_sentence(sheet: Sheet, fit: Fit, *, live: bool) -> str:
     return f"{what} not fit sheet {sheet.revision.number}: {fit.evidence} {fit.remedy}".strip()
 
 
-def _by_levels(sheet: Sheet, points: FitPoints, *, live: bool) -> Fit:
+def _by_levels(sheet: Sheet, points: FitPoints, *, alone: bool, live: bool) -> Fit:
     """By what is read at the levels of the command: at rest where enough rests, else of all readings."""
     rest, every = points.rest, points.every
-    if live and every.count < _ALONE:
+    if live and not alone:
         rest, every = rest.and_also(points.rest_before), every.and_also(points.every_before)
     agrees = False
     for levels in (levels_of(rest, at_rest=True), levels_of(every, at_rest=False)):

@@ -111,6 +111,7 @@ class FitPoints:
     every_before: Table = field(default_factory=Table)
     whole: dict[str, Whole] = field(default_factory=dict)  # by channel
     last: dict[str, list[float]] = field(default_factory=dict)  # the last two readings taken, by channel
+    taken: int = 0  # readings since the latest tables began
     last_s: float | None = None  # of the last sample
     taken_s: float | None = None  # of the last reading taken
     moved_s: float = 0.0  # when the command last moved
@@ -152,46 +153,42 @@ def take_points(points: FitPoints, samples: Samples, sheet: Sheet, *, live: bool
     points.last_s = float(time_s[-1])
     at = np.flatnonzero(np.diff(cell, prepend=before) != 0.0)
     at = at[np.isfinite(command[at])]
-    if at.size == 0:
-        return
+    while at.size:
+        room = _PART - points.taken if live else at.size
+        _take(points, samples, at[:room], sheet)
+        at = at[room:]
+        if live and points.taken >= _PART:
+            _begin_part(points)
+
+
+def _begin_part(points: FitPoints) -> None:
+    """New tables. What was largest so far is forgotten too: it may have been in another unit."""
+    points.rest_before, points.every_before = points.rest, points.every
+    points.rest, points.every, points.taken = Table(), Table(), 0
+    points.from_s, points.part_from_s = points.part_from_s, None
+    points.top = points.top_current = 0.0
+    points.whole.clear()
+
+
+def _take(points: FitPoints, samples: Samples, at: npt.NDArray[np.intp], sheet: Sheet) -> None:
+    """The samples at these indices, all into the same tables."""
+    time_s = samples.time_s[at]
+    points.taken += at.size
+    points.part_from_s = float(time_s[0]) if points.part_from_s is None else points.part_from_s
+    points.from_s = points.part_from_s if points.from_s is None else points.from_s
     read = {name: samples.channels[name][at] for name in _CHANNELS if name in samples.channels}
     for name, values in read.items():
         _count_whole(points, name, values)
     nothing = np.full(at.size, np.nan)
     current, pressure = read.get("current", nothing), read.get("pressure", nothing)
-    rest = _at_rest(points, time_s[at], read["command"], sheet)
+    rest = _at_rest(points, time_s, read["command"], sheet)
     kept = _working(points, samples, at, current, sheet)
-    before_last = np.array(points.last.get("pressure", [np.nan, np.nan]))
-    lined = np.concatenate((before_last, pressure))
+    lined = np.concatenate((np.array(points.last.get("pressure", [np.nan, np.nan])), pressure))
     high = np.minimum(np.minimum(lined[2:], lined[1:-1]), lined[:-2])
     points.last["pressure"] = lined[-2:].tolist()
-    _add(points, time_s[at], (read["command"], current, pressure, high), kept, rest, live=live)
-
-
-def _add(
-    points: FitPoints,
-    time_s: FloatArray,
-    values: tuple[FloatArray, ...],
-    kept: npt.NDArray[np.bool_],
-    rest: npt.NDArray[np.bool_],
-    *,
-    live: bool,
-) -> None:
-    """Into the tables, beginning new ones after so many readings that the last part speaks alone."""
-    first, n = 0, kept.size
-    while first < n:
-        room = int(_PART - points.every.count) if live else n
-        last = min(n, first + max(room, 1))
-        points.part_from_s = float(time_s[first]) if points.part_from_s is None else points.part_from_s
-        points.from_s = points.part_from_s if points.from_s is None else points.from_s
-        every, quiet = kept[first:last], (kept & rest)[first:last]
-        points.every = points.every.with_points(*(v[first:last][every] for v in values))
-        points.rest = points.rest.with_points(*(v[first:last][quiet] for v in values))
-        if live and points.every.count >= _PART:
-            points.rest_before, points.every_before = points.rest, points.every
-            points.rest, points.every = Table(), Table()
-            points.from_s, points.part_from_s = points.part_from_s, None
-        first = last
+    taken = (read["command"], current, pressure, high)
+    points.every = points.every.with_points(*(v[kept] for v in taken))
+    points.rest = points.rest.with_points(*(v[kept & rest] for v in taken))
 
 
 def _at_rest(points: FitPoints, time_s: FloatArray, command: FloatArray, sheet: Sheet) -> npt.NDArray[np.bool_]:
