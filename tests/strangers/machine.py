@@ -28,6 +28,7 @@ class Programme:
     strokes: int = 0  # full strokes in the whole log; 0 = cycles without end
     wire_noise: float = 0.0  # on the wire, seen by driver and logger alike
     scan_s: float = 0.01  # the controller's cycle time
+    stops: int = 0  # stretches with pump and driver switched off
     load_share: float = 0.0  # share of the cycle in which the load makes the pressure
 
 
@@ -134,6 +135,7 @@ class Paper:
     quantities: tuple[str, ...] = ()
     characteristic: bool = False
     instruments: bool = False
+    oil_window_degc: tuple[float, ...] = ()  # outside it the pressure is not to be judged
     own_tolerance: float = 0.0  # of the default; 0 = default, not written
 
 

@@ -7,9 +7,10 @@ import sys
 
 import numpy as np
 import pytest
+from strangers.conditions import CONDITIONS
 from strangers.courses import severity
 from strangers.cramer_rao import deviations, ramp_sensitivity
-from strangers.draw import CONDITIONS, draw_machine
+from strangers.draw import draw_machine
 from strangers.driver import (
     available_current_a,
     first_order,

@@ -56,7 +56,13 @@ class RaisedFinding(Protocol):
 
 
 def alarm_events(
-    valve: str, views: Iterable[AlarmView], findings: Sequence[RaisedFinding], state: str, at_ns: int
+    valve: str,
+    views: Iterable[AlarmView],
+    findings: Sequence[RaisedFinding],
+    state: str,
+    at_ns: int,
+    *,
+    misread_since_ns: int | None = None,
 ) -> list[AlarmEvent]:
     """What to append to the log of one valve: `raised` for a new finding, `returned` for one that is gone.
 
@@ -64,6 +70,7 @@ def alarm_events(
     keeps its alarm, whatever its evidence says meanwhile; one that comes back after a return gets a new alarm with a
     later onset. Nothing is appended for a time at which the judge has spoken about this valve before (judging again
     after a restart does not rewrite the log): what differs then is put right as soon as that time is passed.
+    `misread_since_ns`: since when readings do not fit the sheet, so that they end no alarm raised before.
     """
     known = [view for view in views if view.valve == valve]
     spoken_ns = [ns for view in known for ns in (view.raised_ns, view.returned_ns) if ns is not None]
@@ -78,7 +85,11 @@ def alarm_events(
         if finding.kind not in {event.kind for event in events}:
             events.append(_raised(valve, finding, known, at_ns))
     events.extend(
-        _returned(view, at_ns) for kind, view in active.items() if kind not in present and _heard(kind, state)
+        _returned(view, at_ns)
+        for kind, view in active.items()
+        if kind not in present
+        and _heard(kind, state)
+        and (misread_since_ns is None or view.raised_ns >= misread_since_ns)
     )
     return events
 

@@ -48,7 +48,9 @@ exit codes
   0  nothing out, nothing found (undecided and not observed do not count)
   1  a setting is out of tolerance, or something was found
   2  sheet, map or file cannot be used; the message names file, line, column
-  3  nothing of the sheet could be judged from this file
+  3  nothing of the sheet could be judged from this file, or the file does not
+     fit the sheet (a unit, a range, columns, another valve): the page says
+     what to write where, and nothing is claimed of the machine
 
 cautions
   Full command may give full pressure or flow. "As left" or zero current does
@@ -76,7 +78,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Judge the file; 1 if a verdict is out or anything was found, 3 if nothing could be judged, else 0."""
+    """Judge the file; 3 if it does not fit the sheet or shows nothing of it, 1 if anything is out or found, else 0."""
     from datetime import UTC
 
     from asleft.cli.ink import ink_for
@@ -93,6 +95,8 @@ def run(args: argparse.Namespace) -> int:
 
         zone = zone_named(file.zone) if file.zone else UTC
         print(page(judgement, ink_for(sys.stdout), sheet=file.sheet, zone=zone, notes=file.notes), end="")
+    if judgement.fit.fits is False:
+        return 3
     out = any(quantity.verdict is Verdict.OUT for quantity in judgement.quantities)
     if out or judgement.findings:
         return 1

@@ -48,7 +48,7 @@ def page(judgement: Judgement, ink: Ink, *, sheet: Sheet, zone: tzinfo = UTC, no
             *coil_line(judgement.coil, ink),
             *_uncertainty_basis(judgement, sheet, ink),
         ],
-        _findings(judgement.findings, ink, zone),
+        _findings(judgement, ink, zone),
         _states(judgement, ink),
         _listed("Remarks", judgement.remarks, ink),
         _listed("How the file was read", notes, ink),
@@ -100,7 +100,10 @@ def _uncertainty_basis(judgement: Judgement, sheet: Sheet, ink: Ink) -> list[str
     return _wrap("Uncertainty is repeatability only: the sheet says nothing of its instruments.", ink, "  ")
 
 
-def _findings(findings: Sequence[Finding], ink: Ink, zone: tzinfo) -> list[str]:
+def _findings(judgement: Judgement, ink: Ink, zone: tzinfo) -> list[str]:
+    findings = judgement.findings
+    if judgement.fit.fits is False:
+        return _wrap("Findings: none looked for, because these readings are not what the sheet speaks of.", ink, "")
     if not findings:
         return ["Findings: none."]
     kinds = {finding.kind for finding in findings}

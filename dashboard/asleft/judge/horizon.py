@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import fields
 from typing import TypeVar
 
 import numpy as np
 from asleft.judge.dither.dither import Expected, read_burst, remembered
+from asleft.judge.driver.learner import Learner
 from asleft.judge.intake.failed import FAILED_BIN_S
+from asleft.judge.intake.intake import Intake
 from asleft.judge.segments.retention import MOST_PRODUCING, MOST_RESTING, MOST_SECONDS, MOST_STROKES
 from asleft.judge.state import JudgeState
 from asleft.judge.types import Samples
@@ -33,6 +36,26 @@ def take_bursts(sheet: Sheet, state: JudgeState, samples: Samples) -> None:
         if read is not None:
             state.bursts.append(read[0])
             state.other_lines_hz = remembered(state.other_lines_hz, read[0], read[1], left_hz)
+
+
+#: What stays when readings that did not fit the sheet are forgotten: what was counted and told, and the time.
+_STAYS = frozenset(
+    {
+        "sheet_number", "horizon_s", "budget_years", "clock_s", "point_from_s", "hours", "samples", "from_s", "to_s",
+        "failed", "missing", "findings", "began_under", "gone_s", "channels", "basis", "last_state", "fit_points",
+        "fit",
+    }
+)  # fmt: skip
+
+
+def forget_misread(sheet: Sheet, state: JudgeState) -> None:
+    """Forget what was learnt from readings that did not fit: segments, noise, what was measured as left."""
+    learner = Learner(sheet.as_left.get("ramp_up", 0.0), sheet.as_left.get("ramp_down", 0.0))
+    fresh = JudgeState(state.sheet_number, learner, state.horizon_s, state.budget_years)
+    fresh.intake = Intake(newest_s=state.intake.newest_s)
+    for name in (one.name for one in fields(JudgeState)):
+        if name not in _STAYS:
+            setattr(state, name, getattr(fresh, name))
 
 
 def trim(state: JudgeState) -> None:

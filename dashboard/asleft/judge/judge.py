@@ -17,6 +17,7 @@ from asleft.judge.drift.budget import BUDGET_YEARS
 from asleft.judge.drift.points import POINT_S, close_points
 from asleft.judge.driver.expected import expected_current
 from asleft.judge.driver.learner import Learner
+from asleft.judge.fit.points import take_points
 from asleft.judge.horizon import take_bursts, trim
 from asleft.judge.intake.columns import CLOCK, DEMAND, STATE, TIME
 from asleft.judge.intake.declared import bursts_outside, dangers, declared_at, next_edge
@@ -103,7 +104,8 @@ def step(sheet: Sheet, state: JudgeState, samples: Samples) -> StepOutcome:
     """
     done = advance(sheet, state, samples)
     judgement = summarise(sheet, done.state)
-    return StepOutcome(done.state, judgement, done.intervals, done.points)
+    points = () if judgement.fit.fits is False else done.points  # of readings that mean something else: no history
+    return StepOutcome(done.state, judgement, done.intervals, points)
 
 
 def advance(sheet: Sheet, state: JudgeState, samples: Samples) -> Advance:
@@ -205,6 +207,7 @@ def _advance(
     if samples.time_s.size:
         if not working:
             count_failed(state, samples)
+            take_points(state.fit_points, samples, sheet, live=state.horizon_s is not None)
         state.samples += samples.time_s.size
         state.from_s = float(samples.time_s[0]) if state.from_s is None else state.from_s
     columns, state.intake = take_in(samples, sheet, state.intake, flush=flush)

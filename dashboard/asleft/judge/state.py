@@ -13,6 +13,7 @@ from asleft.judge.drift.oil_thermal_state import OilThermalState
 from asleft.judge.driver.learner import Learner
 from asleft.judge.driver.misfit import Misfit
 from asleft.judge.driver.reaction import Reaction
+from asleft.judge.fit.points import FitPoints
 from asleft.judge.intake.columns import ROWS
 from asleft.judge.intake.intake import Intake
 from asleft.judge.intake.scale import Scale
@@ -21,7 +22,7 @@ from asleft.judge.outer.held_levels import HeldLevel
 from asleft.judge.segments.features import Dwell, Stroke
 from asleft.judge.segments.segments import Carry
 from asleft.judge.segments.sliding import SlideCarry
-from asleft.judge.types import Finding, FloatArray
+from asleft.judge.types import Finding, Fit, FloatArray
 from asleft.judge.valve.pressure import LevelKey, LevelPressure
 from asleft.judge.watching.watch import Stretch, WatchCarry
 from asleft.judge.watching.zeros import Zero
@@ -79,3 +80,5 @@ class JudgeState:
     soak: SoakCarry = field(default_factory=SoakCarry)
     coil_days: list[CoilDay] = field(default_factory=list)
     other_lines_hz: list[float] = field(default_factory=list)  # that stood beside the dither in bursts
+    fit_points: FitPoints = field(default_factory=FitPoints)
+    fit: Fit = field(default_factory=Fit)  # what was last said of whether the readings fit the sheet

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from asleft.catalogue.finding_kinds import FINDING_KINDS
@@ -19,6 +19,8 @@ from asleft.judge.estimates import AsFound, Found, NotObserved, Seen, estimate
 from asleft.judge.finding.findings import find
 from asleft.judge.finding.held_findings import stepped_s
 from asleft.judge.finding.scene import Scene
+from asleft.judge.fit.fit import fit_sentence, judge_fit, unjudged
+from asleft.judge.horizon import forget_misread
 from asleft.judge.intake.intake import remarks_of
 from asleft.judge.intake.states import CODES
 from asleft.judge.outer.outer_remarks import outer_remarks
@@ -56,6 +58,14 @@ def summarise(sheet: Sheet, state: JudgeState) -> Judgement:
         for name in QUANTITY_UNITS
         if name in sheet.as_left or name == "headroom"
     }
+    live = state.horizon_s is not None
+    said = state.fit.fits
+    state.fit = judge_fit(sheet, state.fit_points, state.fit, results, state.to_s, live=live)
+    if said is False and state.fit.fits is not False:
+        forget_misread(sheet, state)
+        return summarise(sheet, state)
+    if state.fit.fits is False:
+        return _without_findings(sheet, state, results, live=live)
     scene = Scene(
         sheet=sheet,
         seen=seen,
@@ -100,6 +110,29 @@ def summarise(sheet: Sheet, state: JudgeState) -> Judgement:
         characteristic=told(sheet, characteristic, state.curve_left),
         current_state=now,
         coil=report_of(coil, soon),
+        fit=state.fit,
+    )
+
+
+def _without_findings(
+    sheet: Sheet, state: JudgeState, results: Mapping[str, QuantityResult], *, live: bool
+) -> Judgement:
+    """Where the readings do not fit the sheet: that is said first, and of the machine nothing is claimed."""
+    return Judgement(
+        valve=sheet.valve,
+        sheet_revision=sheet.revision.number,
+        from_s=state.from_s,
+        to_s=state.to_s,
+        samples=state.samples,
+        status=Status.FUNCTION_CHECK,
+        sentence=fit_sentence(sheet, state.fit, live=live),
+        state_hours=dict(state.hours),
+        quantities=tuple(unjudged(result, state.fit) for result in results.values()),
+        findings=(),
+        remarks=_remarks(sheet, state),
+        basis=dict(state.basis),
+        current_state=CODES[state.last_state],
+        fit=state.fit,
     )
 
 

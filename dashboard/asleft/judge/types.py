@@ -243,6 +243,31 @@ class CoilNow:
 
 
 @dataclass(frozen=True, slots=True)
+class Fit:
+    """Whether what is read fits the sheet. `fits`: None while too little is seen to say.
+
+    `cause` is a code word ("current-unit", "columns-swapped", ...), `evidence` what is seen, `remedy` what to write
+    where; all empty where it fits. `since_s`: since when that is so (unix s).
+    """
+
+    fits: bool | None = None
+    cause: str = ""
+    evidence: str = ""
+    remedy: str = ""
+    since_s: float | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        """As the published JSON has it."""
+        return {
+            "fits": self.fits,
+            "cause": self.cause,
+            "evidence": self.evidence,
+            "remedy": self.remedy,
+            "since": iso(self.since_s),
+        }
+
+
+@dataclass(frozen=True, slots=True)
 class Judgement:
     """Everything the judge says about one valve at one time."""
 
@@ -261,6 +286,7 @@ class Judgement:
     current_state: State = State.UNKNOWN
     characteristic: CharacteristicResult | None = None
     coil: CoilNow | None = None
+    fit: Fit = field(default_factory=Fit)
 
     def as_json(self) -> dict[str, Any]:
         """As the published JSON has it: numbers in stored units, null where unknown, times ISO 8601 UTC."""
@@ -280,6 +306,7 @@ class Judgement:
             "remarks": list(self.remarks),
             "characteristic": None if self.characteristic is None else self.characteristic.as_json(),
             "coil": None if self.coil is None else self.coil.as_json(),
+            "fit": self.fit.as_json(),
         }
 
 

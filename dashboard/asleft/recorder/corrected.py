@@ -81,7 +81,7 @@ def with_clock(judgement: Judgement, change: ClockChange | None) -> Judgement:
         f"{change.offset_ns / 1e9:+.1f} s; readings are kept as they came."
     )
     finding = Finding(CLOCK_WRONG, fault.part, fault.alternatives, change.at_ns / 1e9, fault.severity, evidence)
-    alone = not any(one.consequence_of is None for one in judgement.findings)
+    alone = judgement.fit.fits is not False and not any(one.consequence_of is None for one in judgement.findings)
     return replace(
         judgement,
         findings=(*judgement.findings, finding),

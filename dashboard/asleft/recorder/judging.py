@@ -19,6 +19,7 @@ from asleft.alarms.states import fold_all
 from asleft.recorder.corrected import Corrections, with_clock
 from asleft.recorder.in_force import check_units, in_force
 from asleft.recorder.judge_port import Judge
+from asleft.recorder.misread import misread_since_ns
 from asleft.recorder.progress import Failure, Progress
 from asleft.recorder.stretches import MOST_BLOCKS, moved, next_call, samples_of
 from asleft.recorder.working import Declarations
@@ -262,6 +263,7 @@ class Judging:
             judgement.findings,
             judgement.current_state.value,
             at_ns,
+            misread_since_ns=misread_since_ns(judgement.fit),
         )
         text = self._judge.dumps(outcome.state)
         self._records.commit_step(

@@ -20,6 +20,7 @@ from asleft.judge.judge import Advance, JudgeState, advance, begin
 from asleft.judge.summary import summarise
 from asleft.judge.types import FastBurst, Samples
 from asleft.recorder.in_force import WrongUnit
+from asleft.recorder.misread import misread_since_ns
 from asleft.sheet.model import Sheet
 from asleft.store.protocols import SampleReader, StoredSamples
 
@@ -75,7 +76,14 @@ class Course:
             return
         at_ns = round(float(samples.time_s[-1]) * 1e9)
         said = summarise(sheet, done.state)
-        for event in alarm_events(sheet.valve, self.alarms.values(), said.findings, said.current_state.value, at_ns):
+        for event in alarm_events(
+            sheet.valve,
+            self.alarms.values(),
+            said.findings,
+            said.current_state.value,
+            at_ns,
+            misread_since_ns=misread_since_ns(said.fit),
+        ):
             log = self.log.setdefault(event.alarm, [])
             log.append(event)
             self.alarms[event.alarm] = fold(log, at_ns)

@@ -21,6 +21,7 @@ from asleft.web.views.valves import (
     judged_until_ns,
     lags,
     liveness_of,
+    misread,
     onset_ns,
     sentence_of,
     state_words,
@@ -32,6 +33,7 @@ from asleft.web.views.working import during_work
 from asleft.web.words import STATE_WORDS, kind_words, number, plural, sentence_case
 
 WORK_WORDS = STATE_WORDS["work-in-progress"]
+MISREAD_WORDS = "readings that do not fit the sheet"
 ROOMY_UP_TO = 30
 """So many valves get a row each with room for their whole sentence; more are shown densely."""
 
@@ -76,6 +78,7 @@ class Row:
     state: str
     changes: list[str]  # since yesterday
     weight: Weight  # sorts worst first
+    misread: bool = False  # the readings do not fit the sheet
 
     @property
     def calm(self) -> bool:
@@ -164,6 +167,7 @@ def presses_view(source: Source, chosen: Filter | None = None) -> PressesView:
                 state=state_words(shown, span),
                 changes=[f"{sort.lower()}: {words}" for sort, words in news],
                 weight=_weight(shown, name),
+                misread=misread(shown),
             )
         )
     rows.sort(key=lambda row: row.weight)
@@ -200,7 +204,10 @@ def headline(rows: Sequence[Row], *, waiting: bool = False) -> str:
     if not judged:
         return f"{number(len(rows), first=True)} {plural(len(rows), 'valve')}, none judged yet."
     # A set-up without a finding is as left as ever; of what is worked on nobody knows.
-    good = sum(row.status == "good" or (row.status == "function-check" and row.state != WORK_WORDS) for row in judged)
+    good = sum(
+        row.status == "good" or (row.status == "function-check" and row.state != WORK_WORDS and not row.misread)
+        for row in judged
+    )
     if good == len(judged):
         so_far = "So far, " if waiting else ""
         words = "the valve is as it was left." if good == 1 else f"all {number(good)} valves are as they were left."
@@ -222,6 +229,8 @@ def changes_between(before: Json | None, now: Json | None) -> list[tuple[str, st
     gone = {str(f["kind"]) for f in findings_of(before) if f.get("consequence_of") is None} - {
         str(f["kind"]) for f in findings_of(now)
     }
+    if misread(before) != misread(now):  # what was found or went with it is no news of the machine
+        return [("New" if misread(now) else "Gone", MISREAD_WORDS)]
     changes = [("New", kind_words(kind)) for kind in sorted(new - old)]
     changes += [("Gone", kind_words(kind)) for kind in sorted(gone)]
     busy = "function-check" in (status_of(before), status_of(now))  # a set-up comes and goes: that is no news
@@ -264,7 +273,11 @@ def _subline(rows: Sequence[Row], changes: Sequence[Change], *, waiting: bool) -
     if not rows:
         return ""
     parts = ["Since yesterday: nothing new."] if not (changes or waiting) else []
-    busy = sum(row.status == "function-check" for row in rows)
+    wrong = sum(row.misread for row in rows)
+    if wrong:
+        verb = plural(wrong, "valve sends readings that do", "valves send readings that do")
+        parts.append(f"{number(wrong, first=True)} {verb} not fit the sheet.")
+    busy = sum(row.status == "function-check" and not row.misread for row in rows)
     if busy:
         verb = plural(busy, "valve is", "valves are")
         parts.append(f"{sentence_case(number(busy))} {verb} in set-up or being worked on.")

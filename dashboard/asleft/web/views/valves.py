@@ -74,6 +74,11 @@ def status_of(judgement: Json | None) -> str:
     return "not-judged" if judgement is None else str(judgement.get("status", "not-judged"))
 
 
+def misread(judgement: Json | None) -> bool:
+    """Whether the readings do not fit the sheet, so that nothing is claimed of the machine."""
+    return judgement is not None and (judgement.get("fit") or {}).get("fits") is False
+
+
 def judged_until_ns(judgement: Json | None) -> int | None:
     """Time of the newest sample that the judgement rests on."""
     return parse_iso_ns(cast("str | None", judgement.get("to"))) if judgement is not None else None

@@ -1,0 +1,1 @@
+"""Whether the readings fit the sheet at all: units, ranges, swapped columns, another valve's sheet. Pure."""

@@ -1,0 +1,141 @@
+"""Does what is read fit the sheet? Asked before anything is found.
+
+Live, what does not fit is said as soon as one other reading of the columns explains it, and taken back when the
+latest readings agree with the sheet; where too little is seen, it stays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+
+from asleft.judge.fit.causes import Misfit, as_it_is, find_misfits
+from asleft.judge.fit.levels import Levels, levels_of
+from asleft.judge.fit.other_sheet import left_later_s, of_another_valve
+from asleft.judge.fit.points import FitPoints
+from asleft.judge.types import Coverage, Fit, QuantityResult, Verdict
+from asleft.sheet.model import Sheet
+
+#: Live, fewer readings of the latest part than this are judged together with the part before.
+_ALONE = 300.0
+_AGREES = 0.12  # of span: so near, the current is the sheet's
+_SPREAD = 0.2
+_NOTHING = Coverage(0, None, None, None, None)
+
+
+def judge_fit(
+    sheet: Sheet,
+    points: FitPoints,
+    known: Fit,
+    results: Mapping[str, QuantityResult],
+    to_s: float | None,
+    *,
+    live: bool,
+) -> Fit:
+    """Whether the readings so far fit the sheet. `known`: what was last said. `live`: no log but a running valve."""
+    later_s = None if live else left_later_s(sheet, to_s)
+    if later_s is not None and to_s is not None:
+        return _before(to_s, later_s)
+    alone = live and points.every.count >= _ALONE
+    now = _by_levels(sheet, points, alone=alone, live=live)
+    if now.fits is None and of_another_valve(sheet, results) is not None:
+        now = _other_valve(sheet, results, live=live)
+    if now.fits is None and known.fits is False:
+        return known
+    if now.fits is not False:
+        return now
+    began_s = points.part_from_s if alone else points.from_s
+    return replace(now, since_s=known.since_s if known.fits is False else began_s)
+
+
+def unjudged(result: QuantityResult, fit: Fit) -> QuantityResult:
+    """The quantity without a verdict, because what is read is not what the sheet speaks of."""
+    return replace(
+        result, as_found=None, uncertainty=None, change_uncertainty=None, tolerance_used_pct=None,
+        verdict=Verdict.NOT_OBSERVED, reason=f"the readings do not fit the sheet ({fit.cause.replace('-', ' ')})",
+        bound_below=None, bound_above=None, coverage=_NOTHING, as_left_measured=None, trend_per_day=None,
+        trend_low_per_day=None, trend_high_per_day=None, forecast_s=None, forecast_early_s=None,
+        forecast_late_s=None, forecast_in_days=None,
+    )  # fmt: skip
+
+
+def fit_sentence(sheet: Sheet, fit: Fit, *, live: bool) -> str:
+    """What is said first where the readings do not fit."""
+    what = "These readings do" if live else "This log does"
+    return f"{what} not fit sheet {sheet.revision.number}: {fit.evidence} {fit.remedy}".strip()
+
+
+def _by_levels(sheet: Sheet, points: FitPoints, *, alone: bool, live: bool) -> Fit:
+    """By what is read at the levels of the command: at rest where enough rests, else of all readings."""
+    rest, every = points.rest, points.every
+    if live and not alone:
+        rest, every = rest.and_also(points.rest_before), every.and_also(points.every_before)
+    agrees = False
+    for levels in (levels_of(rest, at_rest=True), levels_of(every, at_rest=False)):
+        misfits = find_misfits(sheet, levels, points.whole)
+        if misfits:
+            return _told(misfits, live=live)
+        agrees |= _agrees(sheet, levels)
+        if levels.at_rest and agrees:
+            break
+    return Fit(True) if agrees else Fit(None)
+
+
+def _agrees(sheet: Sheet, levels: Levels) -> bool:
+    current, pressure = as_it_is(sheet, levels)
+    seen = [current.most <= _AGREES and current.spread >= _SPREAD] if current.levels else []
+    if pressure is not None:
+        seen.append(pressure.above <= 0.1 and pressure.on >= 0.3 and pressure.spread >= _SPREAD)
+    return bool(seen) and all(seen)
+
+
+def _told(misfits: Sequence[Misfit], *, live: bool) -> Fit:
+    """The first cause in full, the others with it."""
+    evidence = "; ".join(one.evidence.rstrip("?.") + "?" * one.evidence.endswith("?") for one in misfits)
+    evidence = evidence[:1].lower() + evidence[1:]
+    evidence += "" if evidence.endswith("?") else "."
+    keys = {channel: value for one in misfits for channel, value in one.keys.items()}
+    notes = [one.note for one in misfits if one.note]
+    said = []
+    if live and keys:
+        said.append(
+            f"Mend unit and scale of {_and(list(keys))} in the agent's file"
+            + (", as a log's map would have it: " if all("(" not in v for v in keys.values()) else ": ")
+            + ", ".join(f"{channel} = {value}" for channel, value in keys.items()) + "."
+        )  # fmt: skip
+    elif keys:
+        lines = " and ".join(f"{channel} = {value}" for channel, value in keys.items())
+        said.append(f"Write {lines} under [column] in the map (--map FILE), or under [log.column] in the sheet.")
+    said += [f"Write {one.sheet_keys} under [signal] in the sheet." for one in misfits if one.sheet_keys]
+    if not said:
+        said.append("Compare the column and the sheet's [signal] with what is wired.")
+    return Fit(False, misfits[0].cause, evidence, " ".join([*said, *notes]))
+
+
+def _other_valve(sheet: Sheet, results: Mapping[str, QuantityResult], *, live: bool) -> Fit:
+    differing = of_another_valve(sheet, results)
+    source = "agent's file" if live else "log"
+    return Fit(
+        False,
+        "another-valve",
+        f"{differing} at once: is it the sheet of another valve?",
+        f'The sheet is of "{sheet.valve}": see whose readings these are, and give the sheet of that valve to this '
+        f"{source}, or a new revision if the valve was set up anew.",
+    )
+
+
+def _before(to_s: float, later_s: float) -> Fit:
+    left, ends = (datetime.fromtimestamp(at_s, UTC) for at_s in (later_s, to_s))
+    return Fit(
+        False,
+        "before-the-sheet",
+        f"the log ends on {ends.day} {ends:%B %Y}, and the sheet was left on {left.day} {left:%B %Y}.",
+        f"Take the sheet that was in force then, or mend at = {left:%Y-%m-%dT%H:%M:%SZ} under [revision], or the "
+        f"clock and zone of the log.",
+        to_s,
+    )
+
+
+def _and(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
