@@ -78,7 +78,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Judge the file; 3 if it does not fit the sheet or shows nothing of it, 1 if anything is out or found, else 0."""
+    """Judge the file; 3 if it does not fit the sheet or shows nothing of it, 1 if anything was found, else 0."""
     from datetime import UTC
 
     from asleft.cli.ink import ink_for
