@@ -15,6 +15,7 @@ from asleft.judge.intake.columns import (
     noise_of,
     pack_matrix,
     resolution,
+    toggled_step,
     unpack_matrix,
 )
 from asleft.judge.types import Samples
@@ -86,3 +87,29 @@ def test_a_matrix_survives_its_text_form_bit_for_bit() -> None:
     matrix[3, 4] = np.nan
     assert np.array_equal(unpack_matrix(pack_matrix(matrix)), matrix, equal_nan=True)
     assert unpack_matrix(pack_matrix(np.empty((ROWS, 0)))).shape == (ROWS, 0)
+
+
+def test_close_levels_of_an_exact_command_are_no_converters_step() -> None:
+    """A register without noise: its three levels lie far apart, and each cycle's a little elsewhere."""
+    rng = np.random.default_rng(4)
+    fixed = np.tile(np.repeat([0.0, 0.45, 0.9], 20), 5)
+    varied = np.repeat(rng.uniform(0.3, 0.9, 15), 20)
+    assert noise_of(fixed, 0.02) == 0.0
+    assert noise_of(varied, 0.02) == 0.0
+    assert toggled_step(np.tile([0.0, 1.0], 50), 0.02) == 0.0
+
+
+def test_a_reading_between_two_codes_shows_its_converters_step() -> None:
+    rng = np.random.default_rng(5)
+    step = 0.0078
+    readings = step * np.round((np.repeat([0.0, 0.4, 0.9], 200) + 0.4 * step * rng.standard_normal(600)) / step)
+    assert toggled_step(readings, 0.02) == pytest.approx(step)
+    assert noise_of(readings, 0.02) >= 0.999 * step / np.sqrt(12.0)
+
+
+@pytest.mark.parametrize("sd", [0.0, 3e-4])
+def test_a_moving_command_is_no_noise(sd: float) -> None:
+    """An S-curve of 20 s that never rests: its slope is forty times the noise from one reading to the next."""
+    at = np.arange(300) / 10.0
+    moving = 0.5 - 0.5 * np.cos(2.0 * np.pi * at / 20.0) + sd * np.random.default_rng(6).standard_normal(300)
+    assert noise_of(moving, 0.02) == pytest.approx(sd, abs=2.5e-4)

@@ -23,8 +23,9 @@ from asleft.judge.intake.columns import CLOCK, DEMAND, STATE, TIME
 from asleft.judge.intake.declared import bursts_outside, dangers, declared_at, next_edge
 from asleft.judge.intake.failed import count_aside, count_failed
 from asleft.judge.intake.intake import take_in
+from asleft.judge.intake.scale import SCALE_SAMPLES, interval_of
 from asleft.judge.intake.states import PRODUCING, WORK, gaps, hours_of, intervals_of, judge_states, surest
-from asleft.judge.segments.cutting import SCALE_SAMPLES, interval_of, segment, set_scale
+from asleft.judge.segments.cutting import segment, set_scale
 from asleft.judge.state import JudgeState
 from asleft.judge.state_codec import copied, dumps, loads
 from asleft.judge.summary import summarise

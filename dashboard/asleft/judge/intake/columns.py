@@ -23,6 +23,12 @@ _CHANNEL_ROW = {
 }
 
 
+#: Differences below this share of the readings are rounding; steps this alike (share) are one.
+_ROUNDING, _SAME_STEP = 1e-9, 1e-3
+#: A reading between two codes is back within so many samples.
+_BACK_WITHIN = 15
+
+
 def columns_of(samples: Samples, signal: Signal, before: FloatArray | None = None) -> FloatArray:
     """Matrix of shape (ROWS, n), NaN where a channel is absent or a reading failed. Demand: 1 = full command.
 
@@ -43,27 +49,42 @@ def columns_of(samples: Samples, signal: Signal, before: FloatArray | None = Non
 
 
 def resolution(values: FloatArray) -> float:
-    """Smallest step between distinct readings (a converter's step), 0 if there are fewer than two."""
+    """Smallest step between distinct readings of one quantity at rest (a converter's step); 0 if it shows none."""
     ordered = np.sort(values[np.isfinite(values)])
     if ordered.size == 0 or ordered[0] == ordered[-1]:
         return 0.0
     steps = ordered[1:] - ordered[:-1]
-    steps = steps[steps > 1e-9 * max(abs(float(ordered[-1])), abs(float(ordered[0])))]
+    steps = steps[steps > _ROUNDING * max(abs(float(ordered[-1])), abs(float(ordered[0])))]
     return float(steps.min(initial=np.inf))
 
 
-def noise_of(values: FloatArray) -> float:
-    """Standard deviation of one sample's noise from first differences, robust to the moves of the signal.
+def toggled_step(values: FloatArray, largest: float = np.inf) -> float:
+    """Smallest step by which readings change and, within a few of them, change back; 0 if none does.
 
-    1.4826 MAD of the differences / sqrt 2; at least a converter step / sqrt 12, so that it is never zero.
+    A converter between two of its codes does that. A command from a register goes from level to level: its levels,
+    however close, are no converter's steps. Nor is what is larger than `largest`.
+    """
+    change = np.diff(values[np.isfinite(values)])
+    at = np.flatnonzero(np.abs(change) > _ROUNDING * np.abs(values[np.isfinite(values)]).max(initial=0.0))
+    size = change[at]
+    back = (np.abs(size[1:] + size[:-1]) < _SAME_STEP * np.abs(size[:-1])) & (np.diff(at) <= _BACK_WITHIN)
+    steps = np.abs(size[:-1][back])
+    return float(steps[steps <= largest].min(initial=np.inf)) if np.any(steps <= largest) else 0.0
+
+
+def noise_of(values: FloatArray, largest_step: float = np.inf) -> float:
+    """Standard deviation of one sample's noise from differences, robust to the moves of the signal; 0 if none shows.
+
+    1.4826 MAD of first differences / sqrt 2 or of second differences / sqrt 6, whichever is less: steps leave either
+    alone, slopes and bends the second. At least a converter's step / sqrt 12 where readings toggle by one (of at most
+    `largest_step`), because such noise may hide between two codes.
     """
     finite = values[np.isfinite(values)]
     if finite.size < 3:
         return 0.0
-    difference = np.abs(np.diff(finite))
-    step = resolution(finite)
-    floor = step / np.sqrt(12.0) if np.isfinite(step) else 0.0
-    return float(max(1.4826 * np.median(difference) / np.sqrt(2.0), floor))
+    first = 1.4826 * float(np.median(np.abs(np.diff(finite)))) / np.sqrt(2.0)
+    second = 1.4826 * float(np.median(np.abs(np.diff(finite, 2)))) / np.sqrt(6.0)
+    return float(max(min(first, second), toggled_step(finite, largest_step) / np.sqrt(12.0)))
 
 
 def pack_matrix(matrix: FloatArray) -> str:

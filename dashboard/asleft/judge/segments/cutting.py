@@ -1,4 +1,4 @@
-"""From columns to segments, whatever the sample rate: the scale is fixed first, slow ramps are thinned."""
+"""From columns to segments, whatever the sample rate: the scale is told first, slow ramps are thinned."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 from asleft.judge.horizon import keep_newest
-from asleft.judge.intake.columns import CLOCK, CURRENT, DEMAND, ENABLE, ENABLED, MODE, PUMP, STATE, TIME, noise_of
-from asleft.judge.intake.scale import Scale
+from asleft.judge.intake.columns import CLOCK, CURRENT, ENABLE, ENABLED, MODE, PUMP, STATE, noise_of
+from asleft.judge.intake.scale import LARGEST_STEP, SCALE_SAMPLES, Scale, first_scale
 from asleft.judge.segments.retention import dwells_kept, strokes_kept
 from asleft.judge.segments.segments import cut
 from asleft.judge.segments.sliding import slide
@@ -15,37 +15,37 @@ from asleft.judge.state import JudgeState
 from asleft.judge.types import FloatArray
 from asleft.sheet.model import MadeBy, Sheet
 
-#: Samples from which the scale of a valve is fixed.
-SCALE_SAMPLES = 300
 _CUT_SAMPLES = 50_000  # cut at once: bounds memory, changes nothing
 _SLOW_SAMPLES = 2400  # a full ramp is thinned to at most this many samples
 
 
-def interval_of(time_s: FloatArray) -> float:
-    """Median interval between sample times (s); 0.01 where there are fewer than two."""
-    return float(np.median(np.diff(time_s))) if time_s.size > 1 else 0.01
-
-
 def set_scale(sheet: Sheet, state: JudgeState, columns: FloatArray) -> None:
-    """Fix interval, noise and the threshold of a move from the first samples, however many there are."""
-    first = columns[:, :SCALE_SAMPLES]
+    """Tell interval, noise and the threshold of a move from the first samples, however many there are."""
     zero, full = sheet.as_left.get("current_at_zero"), sheet.as_left.get("current_at_full")
     span = (full - zero) if zero is not None and full is not None else 1.0
-    has_current = "current" in state.channels
-    demand_noise = max(noise_of(first[DEMAND]), 1e-4)
-    state.learner.noise_a = max(noise_of(first[CURRENT, first[ENABLED] > 0.5]), 2e-4 * span)
-    move = max(0.006, 8.0 * demand_noise)
+    first = columns[:, :SCALE_SAMPLES]
+    noise_a = noise_of(first[CURRENT, first[ENABLED] > 0.5], LARGEST_STEP * span)
+    state.learner.noise_a = max(noise_a, 2e-4 * span)
     outer = sheet.signal.made_by is MadeBy.CLOSED_LOOP
-    state.scale = Scale(interval_of(first[TIME]), demand_noise, move, span, has_current, outer)
+    state.scale = first_scale(first, span, has_current="current" in state.channels, outer=outer)
 
 
 def segment(state: JudgeState, columns: FloatArray, *, flush: bool) -> None:
     """Cut further columns, shape (ROWS, n), into the state's dwells and strokes; `flush` closes what is open."""
     scale = state.scale
-    if scale is None:
-        return
+    rest, more = columns, scale is not None
+    while scale is not None and more:
+        next_scale, count = scale.seen(rest)
+        now, rest = rest[:, :count], rest[:, count:]
+        more = rest.shape[1] > 0
+        _segment(state, scale, now, flush=flush and not more)
+        state.scale = scale = next_scale
+
+
+def _segment(state: JudgeState, scale: Scale, columns: FloatArray, *, flush: bool) -> None:
+    """The same while the scale stays as it is."""
     thin = 1 if scale.outer else _thinning(state, scale.interval_s)
-    if thin > 1:
+    if thin > 1 or state.rest.shape[1]:
         columns = np.concatenate((state.rest, columns), axis=1)
         whole = columns.shape[1] - columns.shape[1] % thin
         state.rest, columns = columns[:, whole:], _averaged(columns[:, :whole], thin)
