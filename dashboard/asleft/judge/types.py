@@ -14,7 +14,7 @@ from asleft.judge.valve.characteristic_result import CharacteristicResult
 FloatArray = npt.NDArray[np.float64]
 
 #: Raised when a change of the judge makes stored state unreadable or results incomparable.
-JUDGE_VERSION = 4
+JUDGE_VERSION = 5
 
 
 class State(StrEnum):
