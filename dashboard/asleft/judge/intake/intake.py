@@ -106,6 +106,10 @@ class Intake:
             counts[name] += count if hour > oldest else 0
         return +counts
 
+    def step_of(self, name: str) -> float:
+        """Step of a channel's converter, in its unit; 0 while not known."""
+        return self.steps.get(name, Steps()).known
+
     def as_json(self) -> dict[str, Any]:
         """Plain values, exact."""
         return {
