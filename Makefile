@@ -32,9 +32,10 @@ test: setup
 	$(if $(TEST_ARGS),,$(BIN)/python -m pytest tests/end_to_end)
 	$(if $(TEST_ARGS),,$(BIN)/python -m pytest tests/browser)
 
-# What takes too long for every commit: the judge against theory and against other detectors, in full.
+# What takes too long for every commit: the judge against theory, other detectors and unknown machines, in full.
 test-long: setup
 	$(BIN)/python tests/bench/bench_judge.py --full $(BENCH_ARGS)
+	$(BIN)/python tests/bench/bench_strangers.py --full --jobs 2
 	$(BIN)/python tests/delivery/simulate.py --seeds 20000
 	$(BIN)/python tests/bench/bench_faults.py --kills 300
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from asleft.judge.judge import judge_log
-from bounds import bounds, bounds_at_rest
+from log_bounds import bounds, bounds_at_rest
 from production import logs, shared, sheet_of, valves
 from report import Goal, Report, main
 from robustness import table

@@ -20,8 +20,8 @@ from asleft.sim.model import Sensor, ValveModel
 from asleft.sim.programme import segments
 from asleft.sim.recording import Recording, simulate
 from asleft.sim.render import Renderer, Tracks
-from bounds import Chain, Step, Truth, with_converter
 from lanes import START_S, sheet_of
+from log_bounds import Chain, Step, Truth, with_converter
 from scenes import random_model
 
 Argument = TypeVar("Argument")
