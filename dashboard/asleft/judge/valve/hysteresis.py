@@ -42,7 +42,8 @@ BEND_LENGTH = 0.5
 BENT = 1.0 / 12.0
 #: Where no curve was recorded: how much the valve may bend against the straight line and over which share of the
 #: pressures, from a gentle bend to the corner of a dead band; the first that agrees with the levels is taken.
-_BENDS = ((BEND[False], BEND_LENGTH), (0.05, 0.3), (0.1, 0.2), (0.2, 0.15))
+_GENTLE = ((BEND[False], BEND_LENGTH), (0.05, 0.3))
+_SHARP = ((0.1, 0.2), (0.2, 0.15))
 _AGREES = 3.0
 #: Misfit beyond which pressure does not follow the current on one curve (chi squared per degree of freedom).
 _MISFIT = 16.0
@@ -50,11 +51,11 @@ _MISFIT = 16.0
 _LEAST_PAIRS = 3
 #: Where the pressure rises by less than this share of its mean slope, current cannot be told from it.
 _FLAT = 0.2
-#: Without a recorded curve a pressure within this share of its span of the lowest or highest one tells nothing of the
-#: current: it may lie in a dead band, or be cut off by a relief valve.
+#: Without a recorded curve a pressure within this share of its span of those at the ends tells nothing of the current:
+#: it may lie in a dead band, or be cut off by a relief valve.
 _AT_REST = 0.02
 #: By how much the width may differ from level to level in what is known of the slope there (share of it).
-_SLOPE_U = {True: 0.02, False: 0.3}
+_SLOPE_U = {True: 0.02, False: 0.15}
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +90,7 @@ def loop_width(levels: Sequence[BranchLevel], curve: Curve, span_a: float) -> Wi
     slope = _slope(curve, pressure)  # A per bar
     steep = slope * (high - low) < span_a / _FLAT
     if not curve.recorded:
-        steep &= _moves(pressure, high - low)
+        steep &= _between(pressure, low, high)
     kept = [level for level, ok in zip(levels, steep.tolist(), strict=True) if ok]
     if len({level.arrival for level in kept}) < 2:
         return NoWidth("pressure hardly depends on the current where it was seen")
@@ -109,14 +110,13 @@ def loop_width(levels: Sequence[BranchLevel], curve: Curve, span_a: float) -> Wi
     moved = max(float(np.ptp(y[side > 0.0])), float(np.ptp(y[side < 0.0]))) if curve.recorded else 0.0
     basis = 0.5 * side
     paired = pairs_of(kept)
-    for bend, length in [(bend_of(curve), BEND_LENGTH)] if curve.recorded else _BENDS:
-        known = prior_covariance(x, bend=bend, recorded=curve.recorded, moved=moved, length=length)
-        fit = _fit(y, basis, known, noise)
-        if fit.misfit <= _AGREES:
-            break
-    if curve.recorded and fit.misfit > _MISFIT and len(paired) >= _LEAST_PAIRS:
+    bends = ((bend_of(curve), BEND_LENGTH),) if curve.recorded else _GENTLE
+    fit, known = _best(x, y, basis, noise, curve, moved, bends)
+    if fit.misfit > _MISFIT and len(paired) >= _LEAST_PAIRS:
         # A loop that is not equally wide all along: its width may vary from level to level.
         fit = _fit(y, basis, known, noise, varying=_varying(x, basis, fit.width))
+    if fit.misfit > _AGREES and not curve.recorded:
+        fit, known = _best(x, y, basis, noise, curve, moved, _SHARP)
     if fit.misfit > _MISFIT:
         return NoWidth("pressure does not follow the current on one curve")
     width, repeatability, widest_at = fit.width, float(np.sqrt(fit.weights**2 @ noise)), None
@@ -160,6 +160,24 @@ def _fit(
     freedom = max(y.size - 1, 1)
     misfit = float(left @ explained) / freedom if y.size > 1 else 0.0
     return _Fit(width, weights, np.asarray(known @ explained), misfit)
+
+
+def _best(
+    x: FloatArray,
+    y: FloatArray,
+    basis: FloatArray,
+    noise: FloatArray,
+    curve: Curve,
+    moved: float,
+    bends: Sequence[tuple[float, float]],
+) -> tuple[_Fit, FloatArray]:
+    """The first fit that agrees with the levels, else the last, and the covariance of the shift it rests on."""
+    for bend, length in bends:
+        known = prior_covariance(x, bend=bend, recorded=curve.recorded, moved=moved, length=length)
+        fit = _fit(y, basis, known, noise)
+        if fit.misfit <= _AGREES:
+            break
+    return fit, known
 
 
 def _varying(x: FloatArray, basis: FloatArray, width: float) -> FloatArray:
@@ -213,12 +231,10 @@ def _widest(
     return float(own[k]), float(np.sqrt(variance[k])), k
 
 
-def _moves(pressure_bar: FloatArray, span_bar: float) -> npt.NDArray[np.bool_]:
-    """Levels whose pressure lies clearly between the lowest and the highest one, (n,)."""
-    margin = _AT_REST * span_bar
-    inside: npt.NDArray[np.bool_] = (pressure_bar > pressure_bar.min() + margin) & (
-        pressure_bar < pressure_bar.max() - margin
-    )
+def _between(pressure_bar: FloatArray, low_bar: float, high_bar: float) -> npt.NDArray[np.bool_]:
+    """Levels whose pressure lies clearly between those at the ends, (n,)."""
+    margin = _AT_REST * (high_bar - low_bar)
+    inside: npt.NDArray[np.bool_] = (pressure_bar > low_bar + margin) & (pressure_bar < high_bar - margin)
     return inside
 
 
