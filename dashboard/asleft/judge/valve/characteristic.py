@@ -27,6 +27,7 @@ from asleft.judge.valve.branches import (
 )
 from asleft.judge.valve.curve import Curve, curve_of
 from asleft.judge.valve.hysteresis import NoWidth, Width, loop_width
+from asleft.judge.valve.settling import loop_u_bar
 from asleft.judge.valve.shaken import Shaken, shaken
 from asleft.judge.valve.sweeps import LAG_S, lag_doubt, moving_visits
 from asleft.sheet.model import Sheet
@@ -100,7 +101,11 @@ def measure(
         return out
     out.width = width
     out.series = _series(seen, width, out.curve, axis.span)
-    found = _estimate(width, seen, noise, current_u_a / axis.span, lag_u, by_command=axis.by_command)
+    settling_u = loop_u_bar(judged) / float(np.ptp(out.curve.pressure_bar))
+    doubt = math.hypot(lag_u, settling_u)
+    found = _estimate(
+        width, seen, noise, current_u_a / axis.span, doubt, swept=lag_u > 0.0, by_command=axis.by_command
+    )
     out.basis = found.note
     _decide(sheet, out, found, wanted, swept=lag_u > 0.0)
     return out
@@ -178,23 +183,25 @@ def _estimate(
     seen: Sequence[Visit],
     noise: Shaken,
     current_u_share: float,
-    lag_u: float,
+    doubt: float,
     *,
+    swept: bool,
     by_command: bool,
 ) -> Estimate:
+    """`doubt`: of the width, by pressures that had not come to rest (standard uncertainty, share of the span)."""
     narrowed_u = 2.0 * noise.peak * noise.relative_u
-    systematic = math.sqrt(width.systematic**2 + narrowed_u**2 + (width.share * current_u_share) ** 2 + lag_u**2)
+    systematic = math.sqrt(width.systematic**2 + narrowed_u**2 + (width.share * current_u_share) ** 2 + doubt**2)
     return Estimate(
         value=100.0 * max(width.share, 0.0),
         repeatability=100.0 * width.repeatability,
-        dof=width.dof if lag_u == 0.0 else _SWEPT_DOF,
+        dof=_SWEPT_DOF if swept else width.dof,
         systematic=100.0 * systematic,
         segments=sum(level.visits for level in width.levels),
         from_s=min(level.from_s for level in width.levels),
         to_s=max(level.to_s for level in width.levels),
         command_min_pct=100.0 * min(v.low for v in seen),
         command_max_pct=100.0 * max(v.high for v in seen),
-        note=_basis(width, seen, swept=lag_u > 0.0, by_command=by_command),
+        note=_basis(width, seen, swept=swept, by_command=by_command),
     )
 
 
