@@ -191,7 +191,10 @@ TABLE: dict[str, Change] = {
     # sheet and log
     "sparse sheet": lambda _m, r: {"paper.quantities": _sparse(r)},
     "rich sheet": lambda _m, _r: RICH,
-    "own tolerances": lambda _m, r: {"paper.own_tolerance": drawn("own_tolerance", r)},
+    "own tolerances": lambda _m, r: {
+        "paper.own_tolerance": drawn("own_tolerance", r),
+        "paper.own_below": float(r.choice([0.6, 1.0])),
+    },
     "command read at the controller": lambda _m, _r: {
         "logger.command_where": "controller's value",
         "paper.instruments": True,

@@ -28,7 +28,9 @@ def fault_in_time(
     sign = float(rng.choice([-1.0, 1.0]))
     change = row.changes(Context(m, tolerance, size, sign, rng))
     over_time, onset = severity(grid(m), course, row.pattern, rng)
-    kinds = row.kinds if m.logger.current else row.kinds_no_current
+    kinds = row.kinds
+    if not m.logger.current:
+        kinds = frozenset(k for k in kinds if not k.startswith(("current", "coil"))) | row.kinds_no_current
     none: frozenset[str] = frozenset()
     size = size if row.sized else 0.0
     return Effect(over_time, change), Fault(name, size, course, onset, kinds, none, row.parts, none, none, False)
@@ -55,6 +57,7 @@ def fault_as_seen(
     recorded = {
         "any": log.current or hydraulic,
         "current": log.current or hydraulic,
+        "current reading": log.current,
         "pressure": hydraulic and bool(t.in_control.any()),
         "command": True,
         "supply": "supply" in log.extra,

@@ -137,6 +137,7 @@ class Paper:
     instruments: bool = False
     oil_window_degc: tuple[float, ...] = ()  # outside it the pressure is not to be judged
     own_tolerance: float = 0.0  # of the default; 0 = default, not written
+    own_below: float = 1.0  # the side below, of the side above
 
 
 @dataclass(frozen=True)
