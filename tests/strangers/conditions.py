@@ -184,7 +184,11 @@ TABLE: dict[str, Change] = {
         "logger.extra": (*m.logger.extra, "oil_temperature"),
         "paper.oil_window_degc": (35.0, 58.0) if r.random() < 0.5 else (),
     },
-    "stiction": lambda _m, r: {"valve.play_share": drawn("stiction_share", r), "driver.dither_pp_a": 0.0},
+    "stiction": lambda _m, r: {
+        "valve.play_share": drawn("stiction_share", r),
+        "valve.breakaway_share": drawn("breakaway_share", r),
+        "driver.dither_pp_a": 0.0,
+    },
     "creep": lambda _m, r: {"valve.creep_share": drawn("creep_share", r)},
     "pilot pressure": lambda _m, r: _pilot(r),
     "flow valve": _flow,

@@ -73,6 +73,12 @@ class Row:
     sized: bool = True
     forces: Mapping[str, Any] = field(default_factory=dict)  # fields of the healthy machine; may be functions of it
 
+    @property
+    def moves_current(self) -> bool:
+        """Whether the driver side makes another current at the same command."""
+        changed = {"current-zero-changed", "current-full-changed", "current-unwanted"}
+        return bool(self.kinds & changed and self.parts & DRIVING) and self.needs == "any"
+
     def forced(self, m: Machine) -> Machine:
         """The healthy machine as this fault wants it."""
         values = {path: value(m) if callable(value) else value for path, value in self.forces.items()}

@@ -72,8 +72,12 @@ def fault_as_seen(
     # Only a pressure that the sheet states and the log shows can speak for or against the current's reading.
     informs = hydraulic and any(q in actuals and actuals[q].bound is not None for q in PRESSURES)
     tie = row.tie | (frozenset() if log.current else row.no_current) | (frozenset() if informs else row.no_pressure)
-    if log.command_where == "controller's value" and row.parts & {"driver", "driver-setting"}:
-        tie |= {"command-wiring"} - row.contradicted
+    # What the sheet does not say of an instrument, nobody can know from the log.
+    told = m.paper.instruments
+    if row.moves_current and not (told and log.command_where == "at the driver's terminals"):
+        tie |= {"command-wiring", "controller"}
+    if row.parts == {"current-sensor"} and not (told and log.current_where == "sensor in the coil lead"):
+        tie |= {"driver"}
     if "hysteresis" in moved and actuals["hysteresis"].bound is None:
         tie |= HYDRAULIC  # both pressures move, and nothing shows that it is the loop
     if "supply" in log.extra:

@@ -142,7 +142,7 @@ DRIVER: dict[str, Row] = {
         lambda c: {"disturbance.current_floor_a": c.m.driver.i_zero_a + 0.5 * c.m.span_a},
         part_set("current-unwanted", "current-zero-changed"),
         part_set("driver"),
-        SETTING,
+        SETTING | {"coil-wiring"},  # a lead that touches the supply does the same
         sized=False,
         **{**CURRENT, "kinds_no_current": part_set("pressure-unwanted", "pressure-changed")},
     ),

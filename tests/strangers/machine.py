@@ -85,6 +85,7 @@ class Valve:
     curve: float = 1.0
     dead_band: float = 0.0
     play_share: float = 0.01  # half width of the play, of the current span
+    breakaway_share: float = 0.0  # more than the play to start from rest
     settling_s: float = 0.1
     fall_factor: float = 1.0  # settling downwards is so much slower
     creep_share: float = 0.0

@@ -22,7 +22,7 @@ from strangers.driver import (
     static_current,
 )
 from strangers.faults import CATALOGUE
-from strangers.hydraulics import characteristic, play, settle
+from strangers.hydraulics import characteristic, play, settle, stick_slip
 from strangers.machine import Machine
 from strangers.misfits import MISFITS
 from strangers.ranges import RANGES
@@ -82,6 +82,16 @@ def test_a_play_of_half_width_r_has_a_loop_of_twice_that():
     up = np.interp(at, y[rising], x[rising])
     down = np.interp(at, y[falling][::-1], x[falling][::-1])
     assert np.allclose(up - down, 0.04, atol=1e-9)
+
+
+def test_a_spool_that_sticks_and_slips_follows_large_steps_like_a_play_and_small_ones_not_at_all():
+    levels = np.array([0.2, 0.6, 0.605, 0.6, 0.9, 0.4])
+    x = first_order(np.repeat(levels, 400), 0.02, DT_S)
+    y, plain = stick_slip(x, 0.02, 0.01), play(x, 0.02)
+    ends = np.arange(1, 7) * 400 - 1
+    assert y[ends[1]] == y[ends[2]] == y[ends[3]], "a step below the breakaway moves nothing"
+    assert np.allclose(y[ends[[1, 4, 5]]], plain[ends[[1, 4, 5]]], atol=2e-3)
+    assert plain[ends[2]] > plain[ends[1]] + 0.004
 
 
 def test_a_stuck_spool_stands_still():
