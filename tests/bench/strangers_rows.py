@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import math
+import shlex
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -34,14 +35,14 @@ class Job:
 
     def options(self) -> str:
         """The options of the benchmark that show this log."""
-        words = [f"--show {self.seed} --condition '{self.condition}'"]
+        words = ["--show", str(self.seed), "--condition", self.condition]
         if self.fault is not None:
-            words.append(f"--fault '{self.fault}' --size {self.size:g} --course '{self.course}'")
+            words += ["--fault", self.fault, "--size", f"{self.size:g}", "--course", self.course]
         if self.second_fault is not None:
-            words.append(f"--second-fault '{self.second_fault}'")
+            words += ["--second-fault", self.second_fault]
         if self.misfit is not None:
-            words.append(f"--misfit '{self.misfit}'")
-        return " ".join(words)
+            words += ["--misfit", self.misfit]
+        return shlex.join(words)
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,7 +171,8 @@ def job_of(stranger: Any) -> Job:
     if first is None:
         return Job(stranger.seed, stranger.condition, misfit=stranger.misfit)
     name = None if second is None else second.name
-    return Job(stranger.seed, stranger.condition, first.name, first.size, first.course, name, stranger.misfit)
+    size = next((fault.size for fault in stranger.faults if fault.size), 3.0)  # of what has one
+    return Job(stranger.seed, stranger.condition, first.name, size, first.course, name, stranger.misfit)
 
 
 def row_of(job: Job, stranger: Any) -> Row:

@@ -45,7 +45,7 @@ def _why_unseen(m: Machine, quantity: str) -> str:
     if quantity.startswith("ramp"):
         return "the command never outruns the ramp, or too little of it is recorded"
     if quantity.startswith("current"):
-        return "the current at that end never flows free of limits, interruptions or saturation"
+        return "it never flows free of limits and interruptions, or cannot be told from a ramp that never ends"
     if not log.pressure:
         return "no pressure channel"
     return "the valve is never at rest and in control there, on that branch"

@@ -184,14 +184,21 @@ TABLE: dict[str, Change] = {
         "logger.extra": (*m.logger.extra, "oil_temperature"),
         "paper.oil_window_degc": (35.0, 58.0) if r.random() < 0.5 else (),
     },
-    "stiction": lambda _m, r: {"valve.play_share": drawn("stiction_share", r), "driver.dither_pp_a": 0.0},
+    "stiction": lambda _m, r: {
+        "valve.play_share": drawn("stiction_share", r),
+        "valve.breakaway_share": drawn("breakaway_share", r),
+        "driver.dither_pp_a": 0.0,
+    },
     "creep": lambda _m, r: {"valve.creep_share": drawn("creep_share", r)},
     "pilot pressure": lambda _m, r: _pilot(r),
     "flow valve": _flow,
     # sheet and log
     "sparse sheet": lambda _m, r: {"paper.quantities": _sparse(r)},
     "rich sheet": lambda _m, _r: RICH,
-    "own tolerances": lambda _m, r: {"paper.own_tolerance": drawn("own_tolerance", r)},
+    "own tolerances": lambda _m, r: {
+        "paper.own_tolerance": drawn("own_tolerance", r),
+        "paper.own_below": float(r.choice([0.6, 1.0])),
+    },
     "command read at the controller": lambda _m, _r: {
         "logger.command_where": "controller's value",
         "paper.instruments": True,

@@ -65,13 +65,19 @@ class Row:
     parts: frozenset[str]
     tie: frozenset[str] = frozenset()
     contradicted: frozenset[str] = frozenset()
-    kinds_no_current: frozenset[str] = frozenset({"pressure-changed"})
+    kinds_no_current: frozenset[str] = frozenset()  # added to those kinds that need no current channel
     no_current: frozenset[str] = DRIVING | HYDRAULIC | WINDING
     no_pressure: frozenset[str] = frozenset()
-    needs: str = "any"  # "current", "pressure", "command", "supply", "bursts"
+    needs: str = "any"  # "current", "current reading", "pressure", "command", "supply", "bursts"
     pattern: str = ""  # a course of its own
     sized: bool = True
     forces: Mapping[str, Any] = field(default_factory=dict)  # fields of the healthy machine; may be functions of it
+
+    @property
+    def moves_current(self) -> bool:
+        """Whether the driver side makes another current at the same command."""
+        changed = {"current-zero-changed", "current-full-changed", "current-unwanted"}
+        return bool(self.kinds & changed and self.parts & DRIVING) and self.needs == "any"
 
     def forced(self, m: Machine) -> Machine:
         """The healthy machine as this fault wants it."""

@@ -28,7 +28,9 @@ def fault_in_time(
     sign = float(rng.choice([-1.0, 1.0]))
     change = row.changes(Context(m, tolerance, size, sign, rng))
     over_time, onset = severity(grid(m), course, row.pattern, rng)
-    kinds = row.kinds if m.logger.current else row.kinds_no_current
+    kinds = row.kinds
+    if not m.logger.current:
+        kinds = frozenset(k for k in kinds if not k.startswith(("current", "coil"))) | row.kinds_no_current
     none: frozenset[str] = frozenset()
     size = size if row.sized else 0.0
     return Effect(over_time, change), Fault(name, size, course, onset, kinds, none, row.parts, none, none, False)
@@ -55,6 +57,7 @@ def fault_as_seen(
     recorded = {
         "any": log.current or hydraulic,
         "current": log.current or hydraulic,
+        "current reading": log.current,
         "pressure": hydraulic and bool(t.in_control.any()),
         "command": True,
         "supply": "supply" in log.extra,
@@ -69,8 +72,12 @@ def fault_as_seen(
     # Only a pressure that the sheet states and the log shows can speak for or against the current's reading.
     informs = hydraulic and any(q in actuals and actuals[q].bound is not None for q in PRESSURES)
     tie = row.tie | (frozenset() if log.current else row.no_current) | (frozenset() if informs else row.no_pressure)
-    if log.command_where == "controller's value" and row.parts & {"driver", "driver-setting"}:
-        tie |= {"command-wiring"} - row.contradicted
+    # What the sheet does not say of an instrument, nobody can know from the log.
+    told = m.paper.instruments
+    if row.moves_current and not (told and log.command_where == "at the driver's terminals"):
+        tie |= {"command-wiring", "controller"}
+    if row.parts == {"current-sensor"} and not (told and log.current_where == "sensor in the coil lead"):
+        tie |= {"driver"}
     if "hysteresis" in moved and actuals["hysteresis"].bound is None:
         tie |= HYDRAULIC  # both pressures move, and nothing shows that it is the loop
     if "supply" in log.extra:

@@ -66,7 +66,6 @@ COIL: dict[str, Row] = {
         part_set("supply-low"),
         part_set("supply"),
         contradicted=HYDRAULIC | SENSOR | {"command-wiring", "controller", "driver-setting"},
-        kinds_no_current=part_set("supply-low"),
         no_current=frozenset(),
         needs="supply",
         forces={"logger.extra": ("supply",)},

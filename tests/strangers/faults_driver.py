@@ -7,12 +7,17 @@ from strangers.fault_row import HYDRAULIC, SENSOR, SETTING, WINDING, Context, Ro
 AT_CONTROLLER = {"logger.command_where": "controller's value", "paper.instruments": True}
 AT_DRIVER = {"logger.command_where": "at the driver's terminals", "paper.instruments": True}
 LIVE_ZERO = {"driver.kind": "4-20mA", "driver.signal_zero": 4.0, "driver.signal_full": 20.0}
-CURRENT = {"contradicted": HYDRAULIC | WINDING | SENSOR | {"controller"}, "no_pressure": SENSOR}
+CURRENT = {
+    "contradicted": HYDRAULIC | WINDING | SENSOR | {"controller"},
+    "no_pressure": SENSOR,
+    "kinds_no_current": part_set("pressure-changed"),
+}
 RAMP = {
     "parts": SETTING,
     "tie": part_set("driver"),
     "contradicted": HYDRAULIC | WINDING | SENSOR | {"command-wiring"},
     "no_current": part_set("valve", "pressure-source"),
+    "kinds_no_current": part_set("response-changed"),
 }
 
 
@@ -25,28 +30,24 @@ DRIVER: dict[str, Row] = {
         "the driver's ramp-up time is set anew",
         lambda c: {"driver.ramp_up_s": c.slower("ramp_up")},
         part_set("ramp-up-changed"),
-        kinds_no_current=part_set("ramp-up-changed", "response-changed"),
         **RAMP,
     ),
     "ramp down turned": Row(
         "the driver's ramp-down time is set anew",
         lambda c: {"driver.ramp_down_s": c.slower("ramp_down")},
         part_set("ramp-down-changed"),
-        kinds_no_current=part_set("ramp-down-changed", "response-changed"),
         **RAMP,
     ),
     "both ramps turned": Row(
         "both ramp times are set anew",
         lambda c: {"driver.ramp_up_s": c.slower("ramp_up"), "driver.ramp_down_s": c.slower("ramp_down")},
         part_set("ramp-up-changed", "ramp-down-changed"),
-        kinds_no_current=part_set("ramp-up-changed", "ramp-down-changed", "response-changed"),
         **RAMP,
     ),
     "ramp slow one minute in three": Row(
         "the ramp up takes twice its time during one minute of three",
         lambda c: {"driver.ramp_up_s": max(c.m.driver.ramp_up_s, 0.3)},
         part_set("ramp-up-changed"),
-        kinds_no_current=part_set("ramp-up-changed", "response-changed"),
         pattern="one minute in three",
         sized=False,
         **RAMP,
@@ -107,7 +108,6 @@ DRIVER: dict[str, Row] = {
         part_set("command-wiring"),
         part_set("controller"),
         HYDRAULIC | WINDING | SENSOR | {"driver", "driver-setting"},
-        kinds_no_current=part_set("command-failed"),
         no_current=frozenset(),
         needs="command",
         sized=False,
@@ -120,7 +120,6 @@ DRIVER: dict[str, Row] = {
         part_set("command-wiring"),
         part_set("controller"),
         HYDRAULIC | WINDING | SENSOR | {"driver", "driver-setting"},
-        kinds_no_current=part_set("command-failed", "command-clipped"),
         no_current=frozenset(),
         needs="command",
         sized=False,
@@ -133,7 +132,6 @@ DRIVER: dict[str, Row] = {
         part_set("controller"),
         part_set("command-wiring"),
         HYDRAULIC | WINDING | SENSOR | {"driver", "driver-setting"},
-        kinds_no_current=part_set("command-clipped"),
         no_current=frozenset(),
         needs="command",
         sized=False,
@@ -144,10 +142,9 @@ DRIVER: dict[str, Row] = {
         lambda c: {"disturbance.current_floor_a": c.m.driver.i_zero_a + 0.5 * c.m.span_a},
         part_set("current-unwanted", "current-zero-changed"),
         part_set("driver"),
-        SETTING,
-        kinds_no_current=part_set("pressure-unwanted", "pressure-changed"),
+        SETTING | {"coil-wiring"},  # a lead that touches the supply does the same
         sized=False,
-        **CURRENT,
+        **{**CURRENT, "kinds_no_current": part_set("pressure-unwanted", "pressure-changed")},
     ),
     "dither lost": Row(
         "the driver no longer dithers; the spool's play grows",

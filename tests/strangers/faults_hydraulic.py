@@ -44,7 +44,6 @@ VALVE: dict[str, Row] = {
         part_set("valve"),
         part_set("driver", "driver-setting"),
         part_set("pressure-source", "pressure-sensor", "command-wiring", "controller", "current-sensor", *WINDING),
-        kinds_no_current=part_set("hysteresis-changed", "pressure-changed"),
         needs="pressure",
     ),
     "spool sticks": Row(
@@ -54,7 +53,6 @@ VALVE: dict[str, Row] = {
         part_set("valve"),
         part_set("pressure-sensor", "pressure-source", "driver", "driver-setting"),
         part_set("command-wiring", "controller", "current-sensor", *WINDING),
-        kinds_no_current=part_set("hysteresis-changed", "pressure-changed", "response-changed", "model-misfit"),
         needs="pressure",
         pattern="long breaks",
         sized=False,

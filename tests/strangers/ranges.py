@@ -70,6 +70,9 @@ RANGES: dict[str, Range] = {
     "stiction_share": Range(
         0.02, 0.035, "of span, half width", "hysteresis up to 7 % without dither; common practice"
     ),
+    "breakaway_share": Range(
+        0.002, 0.01, "of span", "static above sliding friction, without dither; common practice"
+    ),
     "curve": Range(0.9, 1.35, "exponent", "solenoid force against current is bent; common practice"),
     "dead_band": Range(0.0, 0.02, "of span", "dead band left by the setting of zero current; common practice"),
     "settling_s": Range(0.02, 0.2, "s", "stiff small volumes; common practice"),

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from strangers.commands import Command, programme
 from strangers.driver import available_current_a, driver_demand, first_order, law, ramp, second_order, set_current
-from strangers.hydraulics import characteristic, load_pressure, play, settle, spool_input
+from strangers.hydraulics import characteristic, load_pressure, play, settle, spool_input, stick_slip
 from strangers.machine import Machine
 
 
@@ -116,7 +116,10 @@ def simulate(m: Machine, effects: tuple[Effect, ...], rng: np.random.Generator) 
         begin = int(np.argmax(stuck))
         low = np.flatnonzero(ramped[begin:] < ramped.min() + 0.01)
         stuck = np.arange(len(force)) >= begin + (int(low[0]) if len(low) else 0)
-    y = play(force, a.valve.play_share, np.broadcast_to(stuck, force.shape) if stuck.any() else None)
+    if v.breakaway_share and not stuck.any() and not m.programme.wire_noise:  # noise shakes the spool free
+        y = stick_slip(force, a.valve.play_share, v.breakaway_share)
+    else:
+        y = play(force, a.valve.play_share, np.broadcast_to(stuck, force.shape) if stuck.any() else None)
     oil = oil_degc(m, cmd.time_s)
     target = characteristic(a, y, oil)
     ceiling = np.asarray(x.source_ceiling)

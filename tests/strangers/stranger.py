@@ -113,7 +113,7 @@ def _left(m: Machine) -> tuple[dict[str, float], dict[str, tuple[float, float]]]
     for q in UNITS:
         below, above = default_tolerance(q, values)
         if m.paper.own_tolerance and q in left:
-            below, above = (rounded(m.paper.own_tolerance * t, 3) for t in (below, above))
+            below, above = (rounded(m.paper.own_tolerance * t, 3) for t in (m.paper.own_below * below, above))
         tolerance[q] = below, above
     return left, tolerance
 
