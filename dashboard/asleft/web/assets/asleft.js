@@ -84,7 +84,8 @@
       const plot = holder.querySelector(".js-plotly-plot");
       if (!plot || !plot.on || plot.asleftBound) return;
       plot.asleftBound = true;
-      plot.on("plotly_relayout", () => {
+      plot.on("plotly_relayout", (change) => {
+        if (!Object.keys(change).some((key) => key.startsWith("xaxis"))) return; // a double click, another width
         clearTimeout(settling);
         settling = setTimeout(() => settled(plot), 350);
       });
