@@ -8,6 +8,15 @@ import pytest
 
 pytestmark = pytest.mark.browser
 
+SETTLED_MS = 1000  # three times as long as the page waits before a zoom changes its address
+
+# Answers that take longer than a zoom needs to settle: the old picture then stands there while the page is asked for.
+SLOW_ANSWERS = f"""() => {{
+  const plain = window.fetch;
+  window.fetch = (...given) => plain(...given).then(
+    (answer) => new Promise((give) => setTimeout(() => give(answer), {SETTLED_MS})));
+}}"""
+
 LAST_X = """() => {
   const plot = document.querySelector('#window-graph .js-plotly-plot');
   if (!plot || !plot.data || plot.data.length < 7) return null;
@@ -92,8 +101,42 @@ def test_a_drag_with_the_mouse_looks_closer_and_a_double_click_wider(site, visit
     page.mouse.move(box["x"] + box["width"] * 0.5, y, steps=5)
     page.mouse.up()
     until(page, f"Math.abs({META}.ends[1] - {META}.ends[0] - 150000) < 2000")
+    page.evaluate(SLOW_ANSWERS)
     page.mouse.dblclick(box["x"] + box["width"] * 0.5, y)
     until(page, f"{META}.span === '10min'")
+    there = page.url
+    page.wait_for_timeout(SETTLED_MS)
+    assert page.url == there, "one double click, one change of the address"
+
+
+def test_a_double_click_where_nothing_is_wider_changes_nothing(site, visit, until):
+    page = visit().open(site + "/valve/press-2.clamp?span=1y&until=2026-11-20T14:00:00")
+    until(page, f"{META}.span === '1y'")
+    there, ends = page.url, page.evaluate(f"{META}.ends")
+    page.locator("#window-graph .nsewdrag").first.dblclick()
+    page.wait_for_timeout(SETTLED_MS)
+    assert page.url == there
+    assert page.evaluate(f"{META}.ends") == ends
+
+
+def test_a_double_click_shows_the_whole_characteristic_again(site, visit, until):
+    page = visit().open(site + "/valve/press-2.clamp")
+    shown = "document.querySelector('#curve-graph .js-plotly-plot')?.layout?.xaxis?.range"
+    until(page, f"({shown} ?? [0, 1])[1] !== 1")
+    whole = page.evaluate(shown)
+    plot = page.locator("#curve-graph .nsewdrag").first
+    plot.scroll_into_view_if_needed()
+    box = plot.bounding_box()
+    y = box["y"] + box["height"] / 2
+    page.mouse.move(box["x"] + box["width"] * 0.25, y)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] * 0.5, y, steps=5)
+    page.mouse.up()
+    until(page, f"{shown}[1] < {whole[1]}")
+    page.wait_for_timeout(SETTLED_MS)  # longer than the time between the two halves of a double click
+    page.mouse.dblclick(box["x"] + box["width"] * 0.5, y)
+    until(page, f"{shown}[1] > {(whole[0] + whole[1]) / 2}")
+    assert page.evaluate(shown) == pytest.approx(whole, abs=1e-6)
 
 
 def test_a_zoomed_live_plot_rests_where_it_was_zoomed_to(site, visit, until):

@@ -127,12 +127,16 @@ def test_a_recorder_that_stops_and_a_store_that_goes_are_told_and_all_comes_back
         visitor.photograph("fleet-silent")
         plant.reading_lag_ns = 800_000_000
         until(page, "document.querySelectorAll('.line .silent').length === 1")
+        page.evaluate("window.stillHere = true")
+        page.fill("#filter-text", "half a word")
 
         def lost():
             raise StoreUnavailable("the file is being moved")
 
-        plant.all_spans = lost
+        with page.expect_response(lambda answer: answer.status == 503):
+            plant.all_spans = lost
         until(page, f"{STALE}.includes('cannot be reached since')", 20)
+        assert page.locator("[data-away]").count() == 0, "a page that renews itself need not be loaded anew"
         assert page.evaluate(SHOWN) == 200, "what was known stays to be seen"
         visitor.photograph("fleet-store-away")
         del plant.all_spans
@@ -140,6 +144,8 @@ def test_a_recorder_that_stops_and_a_store_that_goes_are_told_and_all_comes_back
         plant.reading_lag_ns = 2_600_000_000
         until(page, "(document.querySelector('.line .data') || {textContent: ''}).textContent.includes('2.6 s old')")
         assert page.url == url + "/?q=press"
+        assert page.evaluate("window.stillHere") is True
+        assert page.input_value("#filter-text") == "half a word", "what is typed stays meanwhile"
         visitor.page.wait_for_timeout(200)
         told = ("status of 503", "Callback error updating")  # the browser's own words for an answer not given
         visitor.complaints[:] = [text for text in visitor.complaints if not any(words in text for words in told)]

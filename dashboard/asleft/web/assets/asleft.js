@@ -84,7 +84,8 @@
       const plot = holder.querySelector(".js-plotly-plot");
       if (!plot || !plot.on || plot.asleftBound) return;
       plot.asleftBound = true;
-      plot.on("plotly_relayout", () => {
+      plot.on("plotly_relayout", (change) => {
+        if (!Object.keys(change).some((key) => key.startsWith("xaxis"))) return; // a double click, another width
         clearTimeout(settling);
         settling = setTimeout(() => settled(plot), 350);
       });
@@ -169,15 +170,22 @@
     window.location.assign("/login" + (going.out || here === "/" ? "" : "?next=" + encodeURIComponent(here)));
   }
 
-  /* A store that cannot be reached: the server says which with every answer. A page that missed an answer by it is
-     loaded anew when the store is back, by the script for such pages. */
-  function heed(answer) {
+  /* Whether a question to the server was set off by one of the page's clocks alone, which will ask it again. */
+  function askedByClock(question) {
+    const changed = JSON.parse(question.body).changedPropIds || [];
+    return changed.length > 0 && changed.every((id) => id.endsWith(".n_intervals"));
+  }
+
+  /* A store that cannot be reached: the server says which with every answer. A page that missed an answer which no
+     clock asks for again is loaded anew when the store is back, by the script for such pages; others keep what people
+     have typed into them. */
+  function heed(answer, question) {
     if (!answer.url.includes("/_dash-update-component")) return;
     state.away = decodeURIComponent(answer.headers.get("X-Asleft-Away") || "");
     if (answer.status === 503) {
       state.heard = Date.now();
       state.away = state.away || "The records cannot be reached. What you see may be old; it goes on by itself.";
-      document.documentElement.dataset.away = "";
+      if (!askedByClock(question)) document.documentElement.dataset.away = "";
     }
   }
 
@@ -185,7 +193,7 @@
      more: the page is being left. */
   const plainFetch = window.fetch;
   window.fetch = (...given) => plainFetch(...given).then((answer) => {
-    heed(answer);
+    heed(answer, given[1]);
     if (answer.status !== 401) return answer;
     toSignIn();
     return new Promise(() => {});

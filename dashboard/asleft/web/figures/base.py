@@ -12,7 +12,8 @@ FONT = 'system-ui, "Segoe UI", Roboto, "Helvetica Neue", "Noto Sans", "DejaVu Sa
 
 Figure = dict[str, Any]
 
-#: For every graph: no buttons, no logo, no cloud; a double click shows everything again.
+#: For every graph: no buttons, no logo, no cloud; a double click shows all of the data again. Not "reset": that goes
+#: back to the axes of the blank figure which each graph shows first.
 CONFIG: dict[str, Any] = {
     "displayModeBar": False,
     "displaylogo": False,
@@ -20,7 +21,7 @@ CONFIG: dict[str, Any] = {
     "showLink": False,
     "showTips": False,
     "responsive": True,
-    "doubleClick": "reset",
+    "doubleClick": "autosize",
     "scrollZoom": False,
     "modeBarButtonsToRemove": ["sendDataToCloud", "toImage", "lasso2d", "select2d"],
 }

@@ -20,10 +20,13 @@ def node(kind: str, children: object = None, **properties: object) -> Component:
     return made
 
 
-def plot(identity: str, height_px: int, label: str, first: Figure | None = None) -> Component:
-    """A graph in a labelled group, whose id is that of the graph with "-frame"; `first` is shown to begin with."""
+def plot(identity: str, height_px: int, label: str, first: Figure | None = None, **config: bool | str) -> Component:
+    """A graph in a labelled group, whose id is that of the graph with "-frame".
+
+    `first` is shown to begin with; `config` overrides `CONFIG`.
+    """
     figure, style = first or blank(height_px), {"height": f"{height_px}px"}
-    graph = dcc.Graph(id=identity, config=CONFIG, figure=figure, style=style)  # type: ignore[arg-type]
+    graph = dcc.Graph(id=identity, config={**CONFIG, **config}, figure=figure, style=style)  # type: ignore[arg-type]
     return node("Div", graph, id=frame(identity), role="group", className="plot", aria_label=label)
 
 

@@ -45,6 +45,7 @@ def section(source: Source, spoken: str) -> Component:
                 HEIGHT,
                 f"Plot over time: command, coil current, pressure and machine states of the {spoken}",
                 window_blank(source.time, source.now_ns()),
+                doubleClick=False,  # a double click opens the next wider stretch, by the page's address
             ),
             parts.place(ids.WINDOW_WORDS),
         ]
