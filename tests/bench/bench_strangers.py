@@ -112,11 +112,14 @@ def planned(arguments: argparse.Namespace, misfits: Sequence[str]) -> list[Job]:
         numbers = tuple(count if number else 0 for number in numbers)  # type: ignore[assignment]
     seeds = [range(start + first, start + first + n) for start, n in zip((0, _FAULTY, _MISFIT), numbers, strict=True)]
     sizes = {"sizes": arguments.sizes} if arguments.sizes else {}
-    return [
-        *healthy_jobs(seeds[0], arguments.conditions),
-        *faulty_jobs(seeds[1], arguments.conditions, arguments.faults, arguments.courses, **sizes),
-        *misfit_jobs(seeds[2], arguments.conditions, misfits),
-    ]
+    kinds = (
+        healthy_jobs(seeds[0], arguments.conditions),
+        faulty_jobs(seeds[1], arguments.conditions, arguments.faults, arguments.courses, **sizes),
+        misfit_jobs(seeds[2], arguments.conditions, misfits),
+    )
+    # Mixed evenly, so that what an interrupted run leaves is a smaller run of the same kind.
+    placed = [(k / len(jobs), n, job) for n, jobs in enumerate(kinds) for k, job in enumerate(jobs)]
+    return [job for _, _, job in sorted(placed, key=lambda one: one[:2])]
 
 
 def _broken(rows: Sequence[Row], measure: str) -> list[str]:

@@ -33,6 +33,31 @@ def play(x: np.ndarray, half_width: Value, stuck: np.ndarray | None = None) -> n
     return np.array(out)
 
 
+def stick_slip(x: np.ndarray, half_width: Value, breakaway: float) -> np.ndarray:
+    """A play whose output, once at rest, needs `breakaway` more than `half_width` to start again; shape (n,).
+
+    While it moves it follows like a play; it comes to rest when `x` does or turns. So levels that lie farther apart
+    than the breakaway have the loop of the play, and smaller steps do not move it at all.
+    """
+    widths = np.broadcast_to(half_width, len(x)).tolist()
+    y, last, moving = float(x[0]) + widths[0], float(x[0]), 0
+    out = []
+    append = out.append
+    for value, width in zip(x.tolist(), widths, strict=True):
+        step = value - last
+        last = value
+        if moving * step < 1e-7:
+            moving = 0
+        if not moving and abs(value - y) > width + breakaway:
+            moving = 1 if value > y else -1
+        if moving == 1:
+            y = max(y, value - width)
+        elif moving == -1:
+            y = min(y, value + width)
+        append(y)
+    return np.array(out)
+
+
 def characteristic(m: Machine, x: Value, oil_degc: Value = 45.0) -> np.ndarray:
     """Pressure at rest (bar) at a play output `x` in shares of the valve's own current span; oil at `oil_degc`."""
     v, d = m.valve, m.disturbance

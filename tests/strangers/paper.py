@@ -73,6 +73,8 @@ def sheet_text(m: Machine, left: dict[str, float], tolerance: dict[str, tuple[fl
         if log.pressure:
             lines += ["[instrument.pressure]", f"expanded_uncertainty = {rounded(0.003 * p_top, 2)}"]
             lines += [f"low_pass_hz = {log.low_pass_hz:.3g}", f"range = [0.0, {rounded(p_top)}]"]
+    if m.paper.oil_window_degc:
+        lines += ["[conditions]", f"oil_temperature = {list(m.paper.oil_window_degc)}"]
     if "mode" in log.extra:
         lines += ["[mode]", "producing = [1, 3]", "in_control = [3]"]
     lines += ["[revision]", "number = 1", "at = 2026-03-02T08:10:00Z", 'by = "kl"', 'why = "first commissioning"']

@@ -140,9 +140,9 @@ def _extra(m: Machine, t: Trace, at: np.ndarray, columns: dict[str, np.ndarray],
         columns["oil_temperature"] = t.oil_degc[at] + 0.1 * rng.standard_normal(n)
     for name in ("enable", "pump_running"):
         if name in m.logger.extra:
-            columns[name] = np.ones(n)
+            columns[name] = t.running[at].astype(float)
     if "mode" in m.logger.extra:
-        columns["mode"] = np.where(t.in_control[at], 3.0, 1.0)
+        columns["mode"] = np.where(t.phase[at], 3.0, 1.0)
 
 
 def burst(m: Machine, t: Trace, rng: np.random.Generator) -> dict[str, np.ndarray]:
