@@ -6,7 +6,7 @@ from asleft.judge.intake.columns import CURRENT, DEMAND, ENABLE, ENABLED, PRESSU
 from asleft.judge.intake.states import NOT_ENABLED, PRODUCING, STOPPED, StateCarry, judge_states
 from asleft.judge.state_codec import copied
 from asleft.judge.watching.currents_asked import BREAK
-from asleft.judge.watching.stretch_age import with_breaks
+from asleft.judge.watching.stretch_age import still_count, with_breaks
 from asleft.judge.watching.watch import Stretch, WatchCarry, watch
 from asleft.sheet.model import Instrument, Signal, SignalKind
 from hypothesis import given, settings
@@ -302,6 +302,16 @@ def test_a_constant_reading_at_a_constant_command_is_no_fault() -> None:
     assert [s for s in seen(data) if s.kind.startswith("stuck")] == []
 
 
+@pytest.mark.parametrize(("low", "high", "stuck"), [(0.4, 0.55, False), (0.4, 0.65, True)])
+def test_it_takes_a_fifth_of_the_command_to_call_a_reading_stuck(low, high, stuck) -> None:
+    """A pressure that the load makes may stand still over a small move."""
+    data = healthy(1200)
+    data[DEMAND] = np.where((np.arange(1200) // 100) % 2 == 0, low, high)
+    data[CURRENT] = 0.2 + 0.8 * data[DEMAND] + 1e-3 * np.random.default_rng(2).standard_normal(1200)
+    data[PRESSURE] = 77.5
+    assert ("stuck:pressure" in kinds(seen(data))) is stuck
+
+
 def test_a_gap_begins_every_hold_anew() -> None:
     data = healthy(80)
     data[DEMAND] = -0.25
@@ -460,6 +470,17 @@ def test_short_breaks_of_the_coil_are_counted(lasts_s, told) -> None:
     assert pieces == found
 
 
+def test_breaks_count_for_ten_minutes_of_production_and_other_conditions_for_one() -> None:
+    at_s = (100.0, 250.0, 400.0)
+    breaks = [Stretch(BREAK, s, s + 0.2, {"times": 1.0, "clock_s": s}) for s in at_s]
+    other = Stretch("command-failed", 400.0, 401.0, {"clock_s": 401.0})
+    assert still_count([*breaks, other], 470.0, 470.0) == breaks
+    assert still_count(breaks, 4_000.0, 699.0) == breaks  # through a stop, which shows nothing
+    assert still_count(breaks, 4_000.0, 701.0) == breaks[1:]
+    many = [Stretch(BREAK, float(s), s + 0.2, {"times": 1.0, "clock_s": float(s)}) for s in range(0, 400, 2)]
+    assert still_count(many, 400.0, 400.0) == many[-100:]  # a live valve's memory is short
+
+
 def test_three_breaks_are_a_lost_current_and_two_are_none() -> None:
     found = [s for s in seen(broken(0.2, told=True)) if s.kind == BREAK]
     assert with_breaks(found[:2]) == []
@@ -500,6 +521,11 @@ def test_an_exact_command_is_not_stuck_because_the_coil_breaks_off() -> None:
     data[CURRENT, (np.arange(3000) % 300) < 40] = 0.001
     assert "stuck:command" not in kinds(seen(data))
     assert len([s for s in seen(data) if s.kind == BREAK]) == 9
+    smooth = np.array(data[CURRENT])
+    for k in range(1, smooth.size):  # the same behind a lag of 40 ms, which passes every level on its way
+        smooth[k] = smooth[k - 1] + (1.0 - np.exp(-0.25)) * (data[CURRENT, k] - smooth[k - 1])
+    data[CURRENT] = smooth
+    assert "stuck:command" not in kinds(seen(data))
 
 
 def test_what_is_no_break_of_the_coil() -> None:

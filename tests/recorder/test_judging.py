@@ -8,6 +8,7 @@ from asleft.alarms.events import EventKind
 from asleft.judge.types import State
 from asleft.recorder.judge_process import sheet_of
 from asleft.recorder.judging import Judging
+from asleft.recorder.stretches import least_of
 from asleft.store.actor import Actor
 from asleft.store.protocols import Backfill, ClockChange
 from asleft.store.records import open_records
@@ -85,19 +86,32 @@ def test_every_block_is_judged_once_in_order(rig, tools):
     assert len(rig.records.points(V, "ramp_up", 0, 4 * 10**18)) == len(rig.judge.calls)
 
 
-def test_live_is_judged_in_small_calls_and_a_rest_when_nothing_follows(rig, tools):
+def test_live_is_judged_block_by_block_and_a_rest_when_nothing_follows(rig, tools):
     rig.records.put_sheet(tools.sheet_record())
-    rig.store.commit(blocks(tools, 1, 2), [], 1)
+    rig.store.commit(blocks(tools, 1, 1), [], 1)
     rig.judging.round()
-    assert rig.judge.calls == []
-    rig.store.commit(blocks(tools, 3, 3), [], 1)
-    rig.judging.round()
-    assert [times.size for times in rig.times_s()] == [30]
-    rig.store.commit(blocks(tools, 4, 4), [], 1)
+    assert [times.size for times in rig.times_s()] == [10]  # what must be told at once does not wait
+    rig.store.commit([tools.block(2, length_s=0.3)], [], 1)
     rig.judging.round()
     assert len(rig.judge.calls) == 1
     rig.rounds(4)
-    assert [times.size for times in rig.times_s()] == [30, 10]
+    assert [times.size for times in rig.times_s()] == [10, 10]
+
+
+def test_a_judge_that_is_busy_takes_two_seconds_at_a_time(rig, tools):
+    rig.records.put_sheet(tools.sheet_record())
+    for seq in range(1, 7):
+        rig.judging.step_s = 0.6  # of every call, for one valve
+        rig.store.commit(blocks(tools, seq, seq), [], 1)
+        rig.judging.round()
+    assert [times.size for times in rig.times_s()] == [30, 30]
+
+
+@pytest.mark.parametrize(
+    ("valves", "step_s", "least_s"), [(1, 0.0, 0.8), (8, 0.02, 0.8), (20, 0.02, 1.6), (100, 0.02, 2.0)]
+)
+def test_a_call_waits_for_as_little_as_leaves_the_judge_idle_for_three_quarters_of_its_time(valves, step_s, least_s):
+    assert least_of(valves, step_s) == pytest.approx(least_s * 1e9)
 
 
 def test_the_judge_is_told_when_work_was_declared_and_when_it_was_ended(rig, tools):

@@ -21,7 +21,7 @@ from asleft.recorder.in_force import check_units, in_force
 from asleft.recorder.judge_port import Judge
 from asleft.recorder.misread import misread_since_ns
 from asleft.recorder.progress import Failure, Progress
-from asleft.recorder.stretches import MOST_BLOCKS, moved, next_call, samples_of
+from asleft.recorder.stretches import MOST_BLOCKS, least_of, moved, next_call, samples_of
 from asleft.recorder.working import Declarations
 from asleft.sheet.model import Sheet
 from asleft.store.holding import Hold, LeaseLost
@@ -176,7 +176,11 @@ class Judging:
             raise ValueError(f"no sheet is in force at {refs[0].to_ns} ns")
         usable = self._usable(refs, sheets, record)
         run = next_call(
-            usable, more_follows=more or len(usable) < len(refs), history=history, still=self._still(valve, refs)
+            usable,
+            more_follows=more or len(usable) < len(refs),
+            history=history,
+            still=self._still(valve, refs),
+            least_ns=least_of(len(self.valves), self.step_s),
         )
         if run == 0:
             return False

@@ -14,8 +14,12 @@ GAP_NS = 5_000_000_000
 LONGEST_NS = 601_000_000_000
 """One call takes at most ten minutes of readings."""
 MOST_BLOCKS = 600
+SOON_NS = 800_000_000
+"""Live, a call waits for this much: a block of a second is judged when it comes, and what is urgent told at once."""
 LEAST_NS = 2_000_000_000
-"""Live, a call waits for this much."""
+"""Where that would keep the judge too busy, it waits for this much."""
+BUSY = 0.25
+"""Share of its time that the judge may be at work before it is too busy."""
 
 
 def samples_of(blocks: Sequence[Block], after_s: float | None = None) -> Samples:
@@ -60,10 +64,20 @@ def leading_run(refs: Sequence[BlockRef]) -> int:
     return len(refs)
 
 
-def next_call(refs: Sequence[BlockRef], *, more_follows: bool, history: bool, still: bool) -> int:
+def least_of(valves: int, step_s: float) -> int:
+    """How much live data (ns) a call waits for: as little as leaves the judge idle for most of its time.
+
+    `valves`: how many wait for it in turn; `step_s`: how long a call takes.
+    """
+    return min(max(SOON_NS, round(valves * step_s / BUSY * 1e9)), LEAST_NS)
+
+
+def next_call(
+    refs: Sequence[BlockRef], *, more_follows: bool, history: bool, still: bool, least_ns: int = LEAST_NS
+) -> int:
     """How many of the waiting blocks to judge in the next call; 0 to wait for more.
 
-    `refs` may end because something else cuts them off (`more_follows`). Live data is taken from two seconds up;
+    `refs` may end because something else cuts them off (`more_follows`). Live data is taken from `least_ns` up;
     history comes in windows, which are taken whole. Where nothing has arrived for a while (`still`) what is there is
     taken.
     """
@@ -72,7 +86,7 @@ def next_call(refs: Sequence[BlockRef], *, more_follows: bool, history: bool, st
         return run
     if history:
         return 0
-    return run if refs[run - 1].to_ns - refs[0].from_ns >= LEAST_NS else 0
+    return run if refs[run - 1].to_ns - refs[0].from_ns >= least_ns else 0
 
 
 def moved(cursor: Mapping[str, int], refs: Sequence[BlockRef]) -> dict[str, int]:

@@ -23,8 +23,8 @@ _STUCK_S = 5.0
 _PINNED_S = 1.0
 _MOVED = 0.2  # of the command
 _LOW, _HIGH, _SWINGS = 0.25, 0.55, 3  # of the span
-_MOVES = 0.05  # of the span, from one reading to the next
-_APART_S = 0.5
+_STANDS_S, _MOVES = 0.2, 0.05  # a current stands if it has moved by less than this share of the span
+_LOOK_BACK_S = 0.5  # as far as readings are remembered: slower ones show no standing current
 _OF_ZERO = 0.7  # of the current at zero
 
 
@@ -105,20 +105,20 @@ def _stuck_command(columns: FloatArray, sheet: Sheet, carry: WatchCarry, gap: Bo
 
 
 def _settled_share(columns: FloatArray, zero_a: float, full_a: float, carry: WatchCarry) -> FloatArray:
-    """The current as a share of the span where it is that of an enabled driver and hardly moves, else NaN; (n,).
+    """The current as a share of the span where it is that of an enabled driver and stands, else NaN; shape (n,).
 
-    A coil that breaks off now and then swings too, but never rests at what an enabled driver lets flow.
+    A coil that breaks off now and then swings too, but does not stand at what an enabled driver lets flow.
     """
-    current, time_s = columns[CURRENT], columns[TIME]
-    read = np.flatnonzero(np.isfinite(current))
-    out = np.full(current.size, np.nan)
-    if not read.size:
-        return out
-    before_a, before_s = (carry.recent_a[-1:] or [np.nan], carry.recent_s[-1:] or [-np.inf])
-    moved = np.abs(np.diff(current[read], prepend=before_a)) > _MOVES * (full_a - zero_a)
-    apart = np.diff(time_s[read], prepend=before_s) > _APART_S
-    settled = ~moved & ~apart & (current[read] >= _OF_ZERO * zero_a)
-    out[read[settled]] = (current[read[settled]] - zero_a) / (full_a - zero_a)
+    read = np.flatnonzero(np.isfinite(columns[CURRENT]))
+    current = np.concatenate((carry.recent_a, columns[CURRENT, read]))
+    time_s = np.concatenate((carry.recent_s, columns[TIME, read]))
+    before = np.searchsorted(time_s, time_s - _STANDS_S, side="right") - 1
+    apart_s = time_s - time_s[np.maximum(before, 0)]
+    stands = (before >= 0) & (apart_s <= _LOOK_BACK_S)
+    stands &= np.abs(current - current[np.maximum(before, 0)]) < _MOVES * (full_a - zero_a)
+    stands &= current >= _OF_ZERO * zero_a
+    out = np.full(columns.shape[1], np.nan)
+    out[read] = np.where(stands, (current - zero_a) / (full_a - zero_a), np.nan)[len(carry.recent_a) :]
     return out
 
 
