@@ -103,9 +103,12 @@ def current_agreement(sheet: Sheet, demand: FloatArray, current: FloatArray, wei
 
 def expected_bar(sheet: Sheet, demand: FloatArray) -> FloatArray | None:
     """Pressure by the sheet at these demands; None where it gives none or the valve does not control pressure."""
-    curve = curve_of(sheet)
-    if curve is None or sheet.controls != "pressure" or "pressure_at_full" not in sheet.as_left:
+    top = sheet.as_left.get("pressure_at_full")
+    if sheet.controls != "pressure" or top is None:
         return None
+    curve = curve_of(sheet)
+    if curve is None:  # without a pressure at zero: a line through nothing, which is near enough here
+        return np.clip(demand, 0.0, 1.0) * top
     zero, full = sheet.as_left.get("current_at_zero", 0.0), sheet.as_left.get("current_at_full", 1.0)
     return curve.pressure_at(zero + np.clip(demand, 0.0, 1.0) * (full - zero))
 
