@@ -28,6 +28,7 @@ from asleft.judge.fit.signals import (
     FULL_SCALES_BAR,
     TRANSMITTERS,
     CommandReading,
+    UnitReading,
     command_readings,
     pressure_units,
 )
@@ -47,13 +48,16 @@ _BEYOND = 0.05  # outside by this share of the range
 _NOISE = 0.25
 #: A pressure may agree in another unit when its ratio to the sheet is beyond these.
 _HIGH_RATIO, _LOW_RATIO = 2.0, 0.4
-#: A command further outside its range than this (share of it) moves there by no fault.
-_NO_FAULT = 0.35
+#: A command that moves by more than this share of its range while outside it does so by no fault.
+_NO_FAULT = 0.15
+_GUESS = 0.3  # of span: the current is as near as that to what a guessed signal asks for
+_LEAST_COUNTS = 200.0  # no command in any unit reads as much
+_AGREES_NEARLY = 0.9
 _USUAL_SCALE = 0.1  # of the logarithm of the ratio: a transmitter of a usual full scale
 _LARGEST_FAULT = 6.5  # tolerances
 _WHOLE = 0.99
 _STRAIGHT, _STRAIGHT_BAR = 0.98, 0.9  # correlation, squared, of counts with what they should follow
-_WHOLE_UNIT = 0.06  # of the logarithm of the ratio: whole numbers of psi, not counts
+_WHOLE_UNIT = 0.03  # of the logarithm of the ratio: whole numbers of psi, not counts
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +99,7 @@ def find_misfits(sheet: Sheet, levels: Levels, whole: Mapping[str, Whole]) -> li
     pressure = _pressure(sheet, levels, command[1], whole)
     if pressure is not None:
         found.append(pressure)
-    return found or _beyond_any_fault(sheet, levels)
+    return found or _beyond_any_fault(sheet, levels, whole)
 
 
 def _limit(levels: Levels) -> float:
@@ -113,12 +117,25 @@ def _has_current(levels: Levels) -> bool:
     return bool(np.isfinite(levels.current).any())
 
 
-def _beyond_any_fault(sheet: Sheet, levels: Levels) -> list[Misfit]:
-    """A command that moves where no fault takes it (a broken wire or a short circuit has one level)."""
+def _beyond_any_fault(sheet: Sheet, levels: Levels, whole: Mapping[str, Whole]) -> list[Misfit]:
+    """A command that moves where no fault takes it: a broken wire or a short circuit has one level.
+
+    What it is then may be guessed from the signals whose range it keeps, by the current that is nearest.
+    """
     demand = demand_of(sheet, levels.command)
-    far = np.abs(demand - 0.5) > 0.5 + _NO_FAULT
-    if levels.weight[far].sum() < 0.25 * levels.weight.sum() or np.ptp(demand[far]) < _LEAST_SPREAD:
+    far = np.abs(demand - 0.5) > 0.5 + _BEYOND
+    if levels.weight[far].sum() < 0.25 * levels.weight.sum() or np.ptp(demand[far]) < _NO_FAULT:
         return []
+    if _is_whole(whole, "command") and float(np.max(np.abs(levels.command))) > _LEAST_COUNTS:
+        return [Misfit("raw-counts", _counts_words(levels, "command"), {"command": _WANTED})]
+    ways = [
+        (_with(sheet, levels, way).off, way)
+        for way in command_readings(sheet.signal)
+        if _illegal(way.demand(levels.command), levels.weight) < 0.02 and _has_current(levels)
+    ]
+    off, way = min(ways, key=lambda one: one[0], default=(float("inf"), None))
+    if way is not None and off <= _GUESS:
+        return [_command_misfit(sheet, levels, way)]
     seen = f"the command reads {_range(sheet, levels, 'command')} where the sheet has {_ends(sheet)}"
     return [Misfit("command-range", f"{seen}: is this the right column, and this valve's sheet?", {})]
 
@@ -295,14 +312,14 @@ def _current_unit(sheet: Sheet, levels: Levels, demand: FloatArray, *, also_comm
         limit = _limit(levels) if also_command else 0.25
         close = _agrees(sheet, levels, demand, levels.current / unit.times, limit, _LEAST_SPREAD_UNIT)
         if close is not None and (noise / unit.times <= _NOISE or not levels.at_rest) and _follows(levels, demand):
-            many = "1,000 times" if unit.times > 1.0 else "a thousandth of"
-            return Misfit(
-                "current-unit",
-                f"the current is {many} what the sheet allows: is it in {unit.words}?",
-                {"current": f'{{ unit = "{unit.unit}" }}'},
-            )
+            return _in_unit(unit)
     if also_command:
         return None
+    unit = CURRENT_UNITS[0]
+    shares = levels.current[known] / unit.times / full
+    plausible = float(levels.weight[known][(shares > -0.05) & (shares < 1.3)].sum() / levels.weight[known].sum())
+    if plausible >= _AGREES_NEARLY and np.median(shares) * unit.times > 30.0 and np.ptp(shares) > 0.02:
+        return _in_unit(unit)  # no driver gives as much, however little the current follows the command
     factor = _factor(sheet, levels, demand)
     if factor is None:
         return None
@@ -315,6 +332,15 @@ def _current_unit(sheet: Sheet, levels: Levels, demand: FloatArray, *, also_comm
         "current-scale",
         f"the current is {seen} at every level: is it scaled wrongly?",
         {"current": f"{{ scale = {number(1.0 / factor)} }}"},
+    )
+
+
+def _in_unit(unit: UnitReading) -> Misfit:
+    many = "1,000 times" if unit.times > 1.0 else "a thousandth of"
+    return Misfit(
+        "current-unit",
+        f"the current is {many} what the sheet allows: is it in {unit.words}?",
+        {"current": f'{{ unit = "{unit.unit}" }}'},
     )
 
 
