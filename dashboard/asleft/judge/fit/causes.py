@@ -96,7 +96,7 @@ def find_misfits(sheet: Sheet, levels: Levels, whole: Mapping[str, Whole]) -> li
         return [swap]
     command, current = _driver_side(sheet, levels, whole)
     found = [one for one in (command[0], current) if one is not None]
-    pressure = _pressure(sheet, levels, command[1], whole)
+    pressure = _pressure(sheet, levels, command[1], whole, read_otherwise=bool(found))
     if pressure is not None:
         found.append(pressure)
     return found or _beyond_any_fault(sheet, levels, whole)
@@ -250,7 +250,7 @@ def _live_zero(sheet: Sheet, levels: Levels) -> CommandReading | None:
     off = abs(float(levels.current[known][int(np.argmin(levels.command[known]))]) - wanted) / (full - zero)
     then = _with(sheet, levels, ways[0])
     rests = lowest >= _LIVE_ZERO_MA and lowest <= 4.0 + _AT_LIVE_ZERO_MA
-    agrees = then.most <= _AGREE_MOVING and then.spread >= 0.6
+    agrees = (then.most <= _AGREE_MOVING and then.spread >= 0.6) or (then.most <= 0.03 and then.spread >= 0.35)
     agrees = agrees and _ends_agree(sheet, ways[0].demand(levels.command), levels)
     return ways[0] if rests and agrees and off >= max(_FAR_LIVE_ZERO, _faults_reach(sheet)) else None
 
@@ -459,8 +459,10 @@ def _explained(then: PressureAgreement | None, least_levels: int, spread: float 
     )
 
 
-def _pressure(sheet: Sheet, levels: Levels, demand: FloatArray, whole: Mapping[str, Whole]) -> Misfit | None:
-    """A pressure in another unit, a transmitter's signal, counts."""
+def _pressure(
+    sheet: Sheet, levels: Levels, demand: FloatArray, whole: Mapping[str, Whole], *, read_otherwise: bool
+) -> Misfit | None:
+    """A pressure in another unit, a transmitter's signal, counts. `read_otherwise`: so are command or current."""
     here = pressure_agreement(sheet, demand, levels)
     if here is None or not np.isfinite(here.ratio) or _LOW_RATIO <= here.ratio <= _HIGH_RATIO:
         return None
@@ -472,6 +474,10 @@ def _pressure(sheet: Sheet, levels: Levels, demand: FloatArray, whole: Mapping[s
         and (then := pressure_agreement(sheet, demand, levels, 1.0 / unit.times)) is not None
         and _explained(then, *((2, _LEAST_SPREAD_UNIT) if high else (3,)))
     ]
+    current = current_agreement(sheet, demand, levels.current, levels.weight)
+    unsure = current.levels > 0 and current.most > 2.0 * _FAR and not read_otherwise
+    if unsure:  # the sheet does not explain the current either: only what no valve can give is told
+        units = [(off, unit) for off, unit in units if high and unit.unit != "bar"]
     if high and _is_whole(whole, "pressure"):  # counts, unless a unit explains them well
         units = [(off, unit) for off, unit in units if off <= _WHOLE_UNIT and unit.unit != "bar"]
     if units:
@@ -481,8 +487,7 @@ def _pressure(sheet: Sheet, levels: Levels, demand: FloatArray, whole: Mapping[s
             f"the pressure is {number(unit.times)} times what the sheet allows: is it in {unit.words}?",
             {"pressure": f'{{ unit = "{unit.unit}" }}'},
         )
-    current = current_agreement(sheet, demand, levels.current, levels.weight)
-    if current.levels and current.most > 2.0 * _FAR:  # the demand itself is not to be believed
+    if unsure:
         return None
     counts = _pressure_counts(sheet, levels, demand, whole)
     return _transmitter(sheet, levels, demand) if counts is None else counts

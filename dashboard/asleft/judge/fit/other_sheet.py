@@ -23,9 +23,12 @@ _CHANGED = 2.0
 #: Changes by one gain, one shift or one factor agree within this share of themselves.
 _ALIKE = 0.15
 #: So many independent changes are another valve's, if one current is further out than any fault takes it; one fewer
-#: if both are, or one is far out; two are enough where only pressures are seen and one is far too high.
+#: if both are, or one is far out; two are enough where both are far out by no one gain or shift, and where only
+#: pressures are seen and one is far too high.
 _MANY = 4
 _BEYOND_A_FAULT, _FAR_OUT = 6.5, 12.5
+#: A current at full that is too high by so much, over its whole span, is none that comes and goes.
+_NO_FAULT = 25.0
 #: A current whose span is less than this share of that of the sheet is lost, clipped or dead, not another valve's.
 _ALIVE = 0.25
 _ENDS = ("current_at_zero", "current_at_full")
@@ -51,7 +54,13 @@ def of_another_valve(sheet: Sheet, results: Mapping[str, QuantityResult], *, ste
         return False
     if changes >= _MANY:
         return max(ends) > _BEYOND_A_FAULT
-    return steady and changes == _MANY - 1 and (min(ends) > _BEYOND_A_FAULT or max(ends) > _FAR_OUT)
+    if changes == _MANY - 1 and out.get("current_at_full", 0.0) > _NO_FAULT:
+        return True
+    if not steady or changes < _MANY - 2:
+        return False
+    if changes == _MANY - 2:  # both currents, by no one gain or shift, each further than a fault takes it
+        return min(ends) > _FAR_OUT
+    return min(ends) > _BEYOND_A_FAULT or max(ends) > _FAR_OUT
 
 
 def _seen(results: Mapping[str, QuantityResult], name: str) -> bool:
