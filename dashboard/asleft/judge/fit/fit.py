@@ -35,14 +35,19 @@ def judge_fit(
     to_s: float | None,
     *,
     live: bool,
+    stated: bool = False,
 ) -> Fit:
-    """Whether the readings so far fit the sheet. `known`: what was last said. `live`: no log but a running valve."""
-    later_s = None if live else left_later_s(sheet, to_s)
+    """Whether the readings so far fit the sheet. `known`: what was last said. `live`: no log but a running valve.
+
+    `stated`: a person says that this is the sheet to hold the valve against; then only units, ranges and columns are
+    asked for.
+    """
+    later_s = None if live or stated else left_later_s(sheet, to_s)
     if later_s is not None and to_s is not None:
         return _before(to_s, later_s)
     alone = live and points.every.count >= _ALONE
     now = _by_levels(sheet, points, alone=alone, live=live)
-    if now.fits is None and of_another_valve(sheet, results, steady=_steady(points)):
+    if now.fits is None and not stated and of_another_valve(sheet, results, steady=_steady(points)):
         now = _other_valve(sheet, live=live)
     if now.fits is None and known.fits is False:
         return known
