@@ -30,8 +30,9 @@ class Plant:
     def __init__(self):
         self.log = []
 
-    def judged(self, at_s, *findings, state="producing"):
-        events = alarm_events(V, fold_all(self.log, at_s * S), findings, state, at_s * S)
+    def judged(self, at_s, *findings, state="producing", misread_since_ns=None):
+        known = fold_all(self.log, at_s * S)
+        events = alarm_events(V, known, findings, state, at_s * S, misread_since_ns=misread_since_ns)
         self.log += events
         return [(event.event.value, event.kind) for event in events]
 
@@ -56,6 +57,14 @@ def test_a_finding_raises_one_alarm_and_its_end_returns_it(plant):
     assert (first.who, first.part, first.severity, first.onset_ns) == ("judge", "driver-setting", 2, 5 * S)
     assert first.evidence.startswith("Ramp up takes")
     assert (first.at_ns, second.at_ns) == (10 * S, 30 * S)
+
+
+def test_readings_that_do_not_fit_the_sheet_end_what_they_raised_and_nothing_older(plant):
+    plant.judged(10, Found("coil-changed"))
+    plant.judged(60, Found("coil-changed"), Found("current-unwanted", onset_s=55.0))
+    assert plant.judged(70, misread_since_ns=50 * S) == [("returned", "current-unwanted")]
+    assert plant.active == {"coil-changed"}
+    assert plant.judged(80) == [("returned", "coil-changed")]
 
 
 def test_a_finding_that_stays_keeps_its_alarm_whatever_its_text_does(plant):

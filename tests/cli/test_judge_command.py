@@ -7,7 +7,7 @@ from types import ModuleType
 
 import pytest
 from asleft.cli.main import main
-from asleft.judge.types import Status, Verdict
+from asleft.judge.types import Fit, Status, Verdict
 
 
 @pytest.fixture
@@ -72,6 +72,19 @@ def test_columns_that_no_channel_takes_are_said(files, capsys):
     assert any("not judged: shunt_mV." in remark for remark in json.loads(capsys.readouterr().out)["remarks"])
     main(["judge", str(log), "--sheet", str(sheet)])
     assert "not judged: shunt_mV." in " ".join(capsys.readouterr().out.split())
+
+
+def test_a_log_that_does_not_fit_its_sheet_is_exit_three(files, judged, judgement, capsys):
+    sheet, log = files
+    fit = Fit(False, "current-unit", "the current is 1,000 times what the sheet allows: is it in mA?", "Write it.")
+    said = "This log does not fit sheet 3."
+    judged["answer"] = replace(judgement, fit=fit, sentence=said, findings=(), status=Status.FUNCTION_CHECK)
+    assert main(["judge", str(log), "--sheet", str(sheet)]) == 3
+    page = capsys.readouterr().out
+    assert page.startswith(said)
+    assert "Findings: none looked for" in page
+    main(["judge", str(log), "--sheet", str(sheet), "--json", "-"])
+    assert json.loads(capsys.readouterr().out)["fit"]["cause"] == "current-unit"
 
 
 @pytest.mark.usefixtures("judged")
@@ -153,20 +166,36 @@ def test_files_that_are_not_there_are_exit_two(files, tmp_path, capsys):
     assert "none.toml: cannot be read: No such file" in error
 
 
-def test_the_true_judge_takes_what_is_read(tmp_path, sheet_text, capsys):
-    """Steps of 50 % with the as-left currents and ramps: nothing is out."""
-    sheet, log, target = tmp_path / "s.toml", tmp_path / "log.csv", tmp_path / "out.json"
-    sheet.write_text(sheet_text, encoding="utf-8")
+def rows_of_a_healthy_valve(current_scale: float = 1.0) -> list[str]:
+    """Two minutes of steps of 50 % with the currents and ramps of the sheet."""
     rate, demand, rows = 100, 0.0, []
     for i in range(rate * 120):
         wanted = 0.75 if (i // (rate * 6)) % 2 else 0.25
         demand += min(max(wanted - demand, -1 / (2.0 * rate)), 1 / (1.2 * rate))
         wobble = 0.002 * ((i * 7919) % 101 / 100 - 0.5)
-        pressure = 12 + 198 * demand
-        rows.append(
-            f"{i / rate:.2f},{4 + 16 * wanted:.3f},{0.18 + 0.74 * demand + wobble:.4f},{pressure + 20 * wobble:.2f}"
-        )
-    log.write_text("\n".join(["time,command,current,pressure", *rows]) + "\n", encoding="utf-8")
+        current = current_scale * (0.18 + 0.74 * demand + wobble)
+        pressure = 12 + 198 * demand + 20 * wobble
+        rows.append(f"{i / rate:.2f},{4 + 16 * wanted:.3f},{current:.4f},{pressure:.2f}")
+    return ["time,command,current,pressure", *rows]
+
+
+def test_the_line_that_a_misread_log_asks_for_makes_it_right(tmp_path, sheet_text, capsys):
+    sheet, log, own = tmp_path / "s.toml", tmp_path / "log.csv", tmp_path / "map.toml"
+    sheet.write_text(sheet_text, encoding="utf-8")
+    log.write_text("\n".join(rows_of_a_healthy_valve(1000.0)) + "\n", encoding="utf-8")
+    assert main(["judge", str(log), "--sheet", str(sheet)]) == 3
+    said = " ".join(capsys.readouterr().out.split())
+    line = 'current = { unit = "mA" }'
+    assert f"Write {line} under [column] in the map" in said
+    own.write_text(f"[column]\n{line}\n", encoding="utf-8")
+    assert main(["judge", str(log), "--sheet", str(sheet), "--map", str(own)]) == 0
+
+
+def test_the_true_judge_takes_what_is_read(tmp_path, sheet_text, capsys):
+    """Steps of 50 % with the as-left currents and ramps: nothing is out."""
+    sheet, log, target = tmp_path / "s.toml", tmp_path / "log.csv", tmp_path / "out.json"
+    sheet.write_text(sheet_text, encoding="utf-8")
+    log.write_text("\n".join(rows_of_a_healthy_valve()) + "\n", encoding="utf-8")
     code = main(["judge", str(log), "--sheet", str(sheet), "--json", str(target)])
     found = {q["id"]: q for q in json.loads(target.read_text(encoding="utf-8"))["quantities"]}
     assert code == 0, capsys.readouterr().out

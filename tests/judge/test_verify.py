@@ -259,3 +259,18 @@ def test_where_the_pressure_starts_to_move(good, lanes):
     assert start.value == pytest.approx(0.35, abs=0.005)
     assert abs(start.value - 0.35) < start.uncertainty
     assert Tolerance(0.0, 0.1).above > start.uncertainty
+
+
+def test_readings_in_another_unit_are_not_graded_but_said(lanes, good):
+    samples = lanes["good"].samples
+    channels = {**samples.channels, "pressure": samples.channels["pressure"] * 14.5037738}
+    found = check(good, replace(samples, channels=channels))
+    assert found.outcome is Outcome.INCOMPLETE
+    assert found.missing[0].startswith("Readings that fit the sheet: the pressure is 14.5 times")
+    assert found.steps == ()
+
+
+def test_a_valve_far_from_its_sheet_is_graded_because_a_person_says_that_it_is_this_one(lanes, good):
+    left = {**good.as_left, "current_at_zero": 0.35, "current_at_full": 1.6, "ramp_up": 0.4, "ramp_down": 4.5}
+    found = check(replace(good, as_left=left, characteristic=None), lanes["good"].samples)
+    assert found.outcome is Outcome.NOT_AS_LEFT

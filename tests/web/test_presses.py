@@ -74,6 +74,26 @@ def test_a_consequence_is_no_change_of_its_own():
     assert changes_between(before, now) == [("New", "ramp up changed")]
 
 
+def test_readings_that_do_not_fit_the_sheet_are_neither_as_left_nor_a_fault(plant, source):
+    for judgement in plant._judgements.values():
+        judgement["status"], judgement["findings"] = "good", []
+    misread = plant._judgements["press-1.platen"]
+    misread.update(status="function-check", fit={"fits": False}, sentence="These readings do not fit sheet 3: mA?")
+    view = presses_view(source)
+    assert view.headline.startswith("Seven of eight valves are as they were left.")
+    assert "these readings do not fit sheet 3: mA?" in view.headline
+    assert "One valve sends readings that do not fit the sheet." in view.subline
+    assert "set-up" not in view.subline
+
+
+def test_that_readings_begin_or_cease_to_fit_the_sheet_is_news():
+    fits = {"status": "failure", "findings": [{"kind": "current-lost", "severity": 3}], "fit": {"fits": True}}
+    misread = {"status": "function-check", "findings": [], "fit": {"fits": False}}
+    assert changes_between(fits, misread) == [("New", "readings that do not fit the sheet")]
+    assert changes_between(misread, fits) == [("Gone", "readings that do not fit the sheet")]
+    assert changes_between(misread, misread) == []
+
+
 def test_all_well_is_said_shortly(plant, source):
     for judgement in plant._judgements.values():
         judgement["status"], judgement["findings"] = "good", []

@@ -40,8 +40,11 @@ _NOTHING = Coverage(0, None, None, None, None)
 _MISSING_SHARE = 0.05
 
 
-def summarise(sheet: Sheet, state: JudgeState) -> Judgement:
-    """The judgement now. Remembers the findings in `state`, so that each keeps its onset."""
+def summarise(sheet: Sheet, state: JudgeState, *, stated: bool = False) -> Judgement:
+    """The judgement now. Remembers the findings in `state`, so that each keeps its onset.
+
+    `stated`: a person says that this is the sheet to hold the valve against, see `fit.judge_fit`.
+    """
     dwells, strokes = state.dwells, state.strokes
     if state.horizon_s is not None and dwells:
         since = dwells[-1].clock_s - state.horizon_s
@@ -60,10 +63,10 @@ def summarise(sheet: Sheet, state: JudgeState) -> Judgement:
     }
     live = state.horizon_s is not None
     said = state.fit.fits
-    state.fit = judge_fit(sheet, state.fit_points, state.fit, results, state.to_s, live=live)
+    state.fit = judge_fit(sheet, state.fit_points, state.fit, results, state.to_s, live=live, stated=stated)
     if said is False and state.fit.fits is not False:
         forget_misread(sheet, state)
-        return summarise(sheet, state)
+        return summarise(sheet, state, stated=stated)
     if state.fit.fits is False:
         return _without_findings(sheet, state, results, live=live)
     scene = Scene(

@@ -28,6 +28,7 @@ from asleft.judge.fit.signals import (
     FULL_SCALES_BAR,
     TRANSMITTERS,
     CommandReading,
+    UnitReading,
     command_readings,
     pressure_units,
 )
@@ -36,7 +37,7 @@ from asleft.sheet.model import Sheet
 
 #: Current: far off as the sheet says, and agreeing in another way (shares of span; the second while moving).
 _FAR, _AGREE, _AGREE_MOVING = 0.15, 0.06, 0.12
-_LEAST_SPREAD = 0.2
+_LEAST_SPREAD, _LEAST_SPREAD_UNIT = 0.2, 0.08
 #: A command in its legal range may be that of a narrower one, if the current then says so much more clearly.
 _FAR_LEGAL, _AGREE_LEGAL = 0.25, 0.05
 _FAR_LIVE_ZERO, _AGREE_LIVE_ZERO = 0.14, 0.04  # 4 to 20 mA against 0 to 20 mA: 20 % of span at the bottom
@@ -47,12 +48,16 @@ _BEYOND = 0.05  # outside by this share of the range
 _NOISE = 0.25
 #: A pressure may agree in another unit when its ratio to the sheet is beyond these.
 _HIGH_RATIO, _LOW_RATIO = 2.0, 0.4
-#: A command further outside its range than this (share of it) moves there by no fault.
-_NO_FAULT = 0.35
+#: A command that moves by more than this share of its range while outside it does so by no fault.
+_NO_FAULT = 0.15
+_GUESS = 0.3  # of span: the current is as near as that to what a guessed signal asks for
+_LEAST_COUNTS = 200.0  # no command in any unit reads as much
+_AGREES_NEARLY = 0.9
+_USUAL_SCALE = 0.1  # of the logarithm of the ratio: a transmitter of a usual full scale
 _LARGEST_FAULT = 6.5  # tolerances
 _WHOLE = 0.99
 _STRAIGHT, _STRAIGHT_BAR = 0.98, 0.9  # correlation, squared, of counts with what they should follow
-_WHOLE_UNIT = 0.06  # of the logarithm of the ratio: whole numbers of psi, not counts
+_WHOLE_UNIT = 0.03  # of the logarithm of the ratio: whole numbers of psi, not counts
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,31 +96,46 @@ def find_misfits(sheet: Sheet, levels: Levels, whole: Mapping[str, Whole]) -> li
         return [swap]
     command, current = _driver_side(sheet, levels, whole)
     found = [one for one in (command[0], current) if one is not None]
-    pressure = _pressure(sheet, levels, command[1], whole)
+    pressure = _pressure(sheet, levels, command[1], whole, read_otherwise=bool(found))
     if pressure is not None:
         found.append(pressure)
-    return found or _beyond_any_fault(sheet, levels)
+    return found or _beyond_any_fault(sheet, levels, whole)
 
 
 def _limit(levels: Levels) -> float:
     return _AGREE if levels.at_rest else _AGREE_MOVING
 
 
-def _agrees(sheet: Sheet, levels: Levels, demand: FloatArray, current: FloatArray, limit: float) -> Agreement | None:
+def _agrees(
+    sheet: Sheet, levels: Levels, demand: FloatArray, current: FloatArray, limit: float, spread: float = _LEAST_SPREAD
+) -> Agreement | None:
     found = current_agreement(sheet, demand, current, levels.weight)
-    return found if found.most <= limit and found.spread >= _LEAST_SPREAD and found.levels >= 2 else None
+    return found if found.most <= limit and found.spread >= spread and found.levels >= 2 else None
 
 
 def _has_current(levels: Levels) -> bool:
     return bool(np.isfinite(levels.current).any())
 
 
-def _beyond_any_fault(sheet: Sheet, levels: Levels) -> list[Misfit]:
-    """A command that moves where no fault takes it (a broken wire or a short circuit has one level)."""
+def _beyond_any_fault(sheet: Sheet, levels: Levels, whole: Mapping[str, Whole]) -> list[Misfit]:
+    """A command that moves where no fault takes it: a broken wire or a short circuit has one level.
+
+    What it is then may be guessed from the signals whose range it keeps, by the current that is nearest.
+    """
     demand = demand_of(sheet, levels.command)
-    far = np.abs(demand - 0.5) > 0.5 + _NO_FAULT
-    if levels.weight[far].sum() < 0.25 * levels.weight.sum() or np.ptp(demand[far]) < _LEAST_SPREAD:
+    far = np.abs(demand - 0.5) > 0.5 + _BEYOND
+    if levels.weight[far].sum() < 0.25 * levels.weight.sum() or np.ptp(demand[far]) < _NO_FAULT:
         return []
+    if _is_whole(whole, "command") and float(np.max(np.abs(levels.command))) > _LEAST_COUNTS:
+        return [Misfit("raw-counts", _counts_words(levels, "command"), {"command": _WANTED})]
+    ways = [
+        (_with(sheet, levels, way).off, way)
+        for way in command_readings(sheet.signal)
+        if _illegal(way.demand(levels.command), levels.weight) < 0.02 and _has_current(levels)
+    ]
+    off, way = min(ways, key=lambda one: one[0], default=(float("inf"), None))
+    if way is not None and off <= _GUESS:
+        return [_command_misfit(sheet, levels, way)]
     seen = f"the command reads {_range(sheet, levels, 'command')} where the sheet has {_ends(sheet)}"
     return [Misfit("command-range", f"{seen}: is this the right column, and this valve's sheet?", {})]
 
@@ -165,8 +185,11 @@ def _driver_side(
     demand = demand_of(sheet, levels.command)
     if not _has_current(levels) or "current_at_full" not in sheet.as_left or "current_at_zero" not in sheet.as_left:
         return _command_by_pressure(sheet, levels, demand), None
+    live = _live_zero(sheet, levels)
+    if live is not None:
+        return (_command_misfit(sheet, levels, live), live.demand(levels.command)), None
     here = current_agreement(sheet, demand, levels.current, levels.weight)
-    if here.off < _FAR_LIVE_ZERO:
+    if here.off < _FAR:
         return (None, demand), None
     raw = _counts(sheet, levels, demand, whole)
     if raw[0][0] is not None or raw[1] is not None:
@@ -206,14 +229,41 @@ def _command_may_be(sheet: Sheet, levels: Levels, way: CommandReading, here: Agr
         return here.off >= _FAR and here.off >= 3.0 * then.most
     if not levels.at_rest or here.off < _faults_reach(sheet):
         return False
-    if way.at_zero == 4.0 and way.at_full == 20.0 and sheet.signal.unit == "mA":
-        lowest = float(levels.command.min())
-        at_zero = abs(lowest - 4.0) <= _AT_LIVE_ZERO_MA and lowest >= _LIVE_ZERO_MA
-        return at_zero and here.off >= _FAR_LIVE_ZERO and then.most <= _AGREE_LIVE_ZERO and then.spread >= 0.6
     if way.words == "turned round":
         return here.off >= _FAR_LEGAL and then.spread >= 0.4
     narrower = abs(way.at_full - way.at_zero) < 0.8 * abs(sheet.signal.at_full - sheet.signal.at_zero)
     return narrower and here.off >= _FAR_LEGAL and then.most <= _AGREE_LEGAL and then.spread >= _LEAST_SPREAD
+
+
+def _live_zero(sheet: Sheet, levels: Levels) -> CommandReading | None:
+    """4 to 20 mA where the sheet has 0 to 20 mA: never below 4 mA, and there the current is that of zero command.
+
+    At the top both say the same, so the lowest level must speak for itself.
+    """
+    ways = [way for way in command_readings(sheet.signal) if (way.at_zero, way.at_full) == (4.0, 20.0)]
+    known = np.isfinite(levels.current)
+    if not ways or sheet.signal.unit != "mA" or not levels.at_rest or known.sum() < 2:
+        return None
+    lowest = float(levels.command[known].min())
+    zero, full = sheet.as_left["current_at_zero"], sheet.as_left["current_at_full"]
+    wanted = zero + float(demand_of(sheet, np.array([lowest]))[0]) * (full - zero)
+    off = abs(float(levels.current[known][int(np.argmin(levels.command[known]))]) - wanted) / (full - zero)
+    then = _with(sheet, levels, ways[0])
+    rests = lowest >= _LIVE_ZERO_MA and lowest <= 4.0 + _AT_LIVE_ZERO_MA
+    agrees = (then.most <= _AGREE_MOVING and then.spread >= 0.6) or (then.most <= 0.03 and then.spread >= 0.35)
+    agrees = agrees and _ends_agree(sheet, ways[0].demand(levels.command), levels)
+    return ways[0] if rests and agrees and off >= max(_FAR_LIVE_ZERO, _faults_reach(sheet)) else None
+
+
+def _ends_agree(sheet: Sheet, demand: FloatArray, levels: Levels) -> bool:
+    """Whether the lowest and the highest level lie on the sheet's line, with what a bent driver may add."""
+    zero, full = sheet.as_left["current_at_zero"], sheet.as_left["current_at_full"]
+    known = np.flatnonzero(np.isfinite(levels.current))
+    ends = known[[int(np.argmin(demand[known])), int(np.argmax(demand[known]))]]
+    wanted = zero + np.clip(demand[ends], 0.0, 1.0) * (full - zero)
+    near = np.abs(levels.current[ends] - wanted) <= _AGREE_LIVE_ZERO * (full - zero)
+    switched_off = sheet.signal.off_below_pct > 0.0 and float(levels.current[ends[0]]) < 0.3 * zero
+    return bool(near[1] and (near[0] or switched_off))
 
 
 def _faults_reach(sheet: Sheet) -> float:
@@ -259,16 +309,17 @@ def _current_unit(sheet: Sheet, levels: Levels, demand: FloatArray, *, also_comm
         return None
     noise = share_at(levels.current_sd[known], levels.weight[known], 0.5) / (full - zero)
     for unit in CURRENT_UNITS:
-        close = _agrees(sheet, levels, demand, levels.current / unit.times, _limit(levels) if also_command else 0.25)
+        limit = _limit(levels) if also_command else 0.25
+        close = _agrees(sheet, levels, demand, levels.current / unit.times, limit, _LEAST_SPREAD_UNIT)
         if close is not None and (noise / unit.times <= _NOISE or not levels.at_rest) and _follows(levels, demand):
-            many = "1,000 times" if unit.times > 1.0 else "a thousandth of"
-            return Misfit(
-                "current-unit",
-                f"the current is {many} what the sheet allows: is it in {unit.words}?",
-                {"current": f'{{ unit = "{unit.unit}" }}'},
-            )
+            return _in_unit(unit)
     if also_command:
         return None
+    unit = CURRENT_UNITS[0]
+    shares = levels.current[known] / unit.times / full
+    plausible = float(levels.weight[known][(shares > -0.05) & (shares < 1.3)].sum() / levels.weight[known].sum())
+    if plausible >= _AGREES_NEARLY and np.median(shares) * unit.times > 30.0 and np.ptp(shares) > 0.02:
+        return _in_unit(unit)  # no driver gives as much, however little the current follows the command
     factor = _factor(sheet, levels, demand)
     if factor is None:
         return None
@@ -284,9 +335,18 @@ def _current_unit(sheet: Sheet, levels: Levels, demand: FloatArray, *, also_comm
     )
 
 
+def _in_unit(unit: UnitReading) -> Misfit:
+    many = "1,000 times" if unit.times > 1.0 else "a thousandth of"
+    return Misfit(
+        "current-unit",
+        f"the current is {many} what the sheet allows: is it in {unit.words}?",
+        {"current": f'{{ unit = "{unit.unit}" }}'},
+    )
+
+
 def _follows(levels: Levels, demand: FloatArray) -> bool:
     known = np.isfinite(levels.current)
-    return _straightness(np.clip(demand[known], 0.0, 1.0), levels.current[known], levels.weight[known]) >= 0.8
+    return straightness(np.clip(demand[known], 0.0, 1.0), levels.current[known], levels.weight[known]) >= 0.8
 
 
 def _factor(sheet: Sheet, levels: Levels, demand: FloatArray) -> float | None:
@@ -309,7 +369,7 @@ def _counts(
     zero, full = sheet.as_left["current_at_zero"], sheet.as_left["current_at_full"]
     known = np.isfinite(levels.current)
     command, current, weight = levels.command[known], levels.current[known], levels.weight[known]
-    if known.sum() < 2 or _straightness(command, current, weight) < _STRAIGHT:
+    if known.sum() < 2 or straightness(command, current, weight) < _STRAIGHT:
         return (None, demand), None
     illegal = _illegal(demand, levels.weight) >= 0.25
     raw_command = _is_whole(whole, "command") and illegal
@@ -327,7 +387,7 @@ def _counts(
         )
     if raw_command:
         told = (levels.current - zero) / (full - zero)
-        if np.ptp(told[known]) < 2 * _LEAST_SPREAD:
+        if np.ptp(told[known]) < _LEAST_SPREAD_UNIT:
             return (None, demand), None
         line = np.polyfit(told[known], command, 1, w=np.sqrt(weight))
         signal = sheet.signal
@@ -356,7 +416,7 @@ def _is_whole(whole: Mapping[str, Whole], name: str) -> bool:
     return known is not None and known.seen >= 20 and known.whole >= _WHOLE * known.seen
 
 
-def _straightness(x: FloatArray, y: FloatArray, weight: FloatArray) -> float:
+def straightness(x: FloatArray, y: FloatArray, weight: FloatArray) -> float:
     """Correlation, squared and with its sign, of level means; 0 where nothing moves."""
     if x.size < 2:
         return 0.0
@@ -387,20 +447,22 @@ def _command_by_pressure(sheet: Sheet, levels: Levels, demand: FloatArray) -> tu
     return _command_misfit(sheet, levels, best[1]), best[1].demand(levels.command)
 
 
-def _explained(then: PressureAgreement | None, least_levels: int) -> bool:
+def _explained(then: PressureAgreement | None, least_levels: int, spread: float = 0.3) -> bool:
     """Whether nearly nothing lies above the characteristic and enough of it, far enough apart, lies on it."""
     return (
         then is not None
         and then.above <= 0.1
         and then.on >= 0.3
-        and then.spread >= 0.3
+        and then.spread >= spread
         and then.levels >= least_levels
         and 0.85 <= then.ratio <= 1.15
     )
 
 
-def _pressure(sheet: Sheet, levels: Levels, demand: FloatArray, whole: Mapping[str, Whole]) -> Misfit | None:
-    """A pressure in another unit, a transmitter's signal, counts."""
+def _pressure(
+    sheet: Sheet, levels: Levels, demand: FloatArray, whole: Mapping[str, Whole], *, read_otherwise: bool
+) -> Misfit | None:
+    """A pressure in another unit, a transmitter's signal, counts. `read_otherwise`: so are command or current."""
     here = pressure_agreement(sheet, demand, levels)
     if here is None or not np.isfinite(here.ratio) or _LOW_RATIO <= here.ratio <= _HIGH_RATIO:
         return None
@@ -410,8 +472,12 @@ def _pressure(sheet: Sheet, levels: Levels, demand: FloatArray, whole: Mapping[s
         for unit in pressure_units()
         if (unit.times > 1.0) == high
         and (then := pressure_agreement(sheet, demand, levels, 1.0 / unit.times)) is not None
-        and _explained(then, 2 if high else 3)
+        and _explained(then, *((2, _LEAST_SPREAD_UNIT) if high else (3,)))
     ]
+    current = current_agreement(sheet, demand, levels.current, levels.weight)
+    unsure = current.levels > 0 and current.most > 2.0 * _FAR and not read_otherwise
+    if unsure:  # the sheet does not explain the current either: only what no valve can give is told
+        units = [(off, unit) for off, unit in units if high and unit.unit != "bar"]
     if high and _is_whole(whole, "pressure"):  # counts, unless a unit explains them well
         units = [(off, unit) for off, unit in units if off <= _WHOLE_UNIT and unit.unit != "bar"]
     if units:
@@ -421,6 +487,8 @@ def _pressure(sheet: Sheet, levels: Levels, demand: FloatArray, whole: Mapping[s
             f"the pressure is {number(unit.times)} times what the sheet allows: is it in {unit.words}?",
             {"pressure": f'{{ unit = "{unit.unit}" }}'},
         )
+    if unsure:
+        return None
     counts = _pressure_counts(sheet, levels, demand, whole)
     return _transmitter(sheet, levels, demand) if counts is None else counts
 
@@ -431,22 +499,36 @@ def _transmitter(sheet: Sheet, levels: Levels, demand: FloatArray) -> Misfit | N
     for at_zero, at_full, unit in TRANSMITTERS:
         if low < at_zero - 0.02 * (at_full - at_zero) or top > at_full + 0.05 * (at_full - at_zero):
             continue
-        fits = []
-        for scale_bar in FULL_SCALES_BAR:
-            scale = scale_bar / (at_full - at_zero)
-            then = pressure_agreement(sheet, demand, levels, scale, -scale * at_zero)
-            if then is not None and _explained(then, 3):
-                fits.append((abs(math.log(then.ratio)), scale_bar, scale))
+        span = at_full - at_zero
+        fits = [
+            (abs(math.log(then.ratio)), full_bar)
+            for full_bar in (*FULL_SCALES_BAR, *_full_scale(sheet, demand, levels, at_zero, span))
+            if (then := _through(sheet, demand, levels, full_bar / span, at_zero)) is not None and _explained(then, 3)
+        ]
+        usual = [one for one in fits if one[1] in FULL_SCALES_BAR and one[0] <= _USUAL_SCALE]
         if fits:
-            _, scale_bar, scale = min(fits)
+            _, full_bar = min(usual or fits)
+            scale = full_bar / span
             signal = f"{number(at_zero)} to {number(at_full)} {unit}"
             return Misfit(
                 "transmitter-signal",
                 f"the pressure reads {number(low)} to {number(top)}: is it the transmitter's {signal}, not bar?",
                 {"pressure": f"{{ scale = {number(scale)}, offset = {number(-scale * at_zero)} }}"},
-                note=f"That is for a transmitter of 0 to {number(scale_bar)} bar.",
+                note=f"That is for a transmitter of 0 to {number(full_bar)} bar: compare its plate.",
             )
     return None
+
+
+def _through(
+    sheet: Sheet, demand: FloatArray, levels: Levels, scale: float, at_zero: float
+) -> PressureAgreement | None:
+    return pressure_agreement(sheet, demand, levels, scale, -scale * at_zero)
+
+
+def _full_scale(sheet: Sheet, demand: FloatArray, levels: Levels, at_zero: float, span: float) -> list[float]:
+    """Full scale (bar), usual or not, with which the pressures lie on the characteristic: a live zero alone tells."""
+    then = _through(sheet, demand, levels, 1.0, at_zero)
+    return [span / then.ratio] if at_zero > 0.0 and then is not None and then.ratio > 0.0 else []
 
 
 def _pressure_counts(sheet: Sheet, levels: Levels, demand: FloatArray, whole: Mapping[str, Whole]) -> Misfit | None:
@@ -455,7 +537,7 @@ def _pressure_counts(sheet: Sheet, levels: Levels, demand: FloatArray, whole: Ma
         return None
     known = np.isfinite(levels.high) & np.isfinite(expected)
     high, wanted, weight = levels.high[known], expected[known], levels.weight[known]
-    if known.sum() < 3 or high.max() < 5.0 * wanted.max() or _straightness(wanted, high, weight) < _STRAIGHT_BAR:
+    if known.sum() < 3 or high.max() < 5.0 * wanted.max() or straightness(wanted, high, weight) < _STRAIGHT_BAR:
         return None
     line = np.polyfit(wanted, high, 1, w=np.sqrt(weight))
     return Misfit("raw-counts", _counts_words(levels, "pressure"), {"pressure": _scaled(1.0, 0.0, line)})

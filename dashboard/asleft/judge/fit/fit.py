@@ -10,8 +10,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 
-from asleft.judge.fit.causes import Misfit, as_it_is, find_misfits
-from asleft.judge.fit.levels import Levels, levels_of
+import numpy as np
+from asleft.judge.fit.causes import Misfit, as_it_is, find_misfits, straightness
+from asleft.judge.fit.levels import Levels, levels_of, share_at
 from asleft.judge.fit.other_sheet import left_later_s, of_another_valve
 from asleft.judge.fit.points import FitPoints
 from asleft.judge.types import Coverage, Fit, QuantityResult, Verdict
@@ -21,6 +22,8 @@ from asleft.sheet.model import Sheet
 _ALONE = 300.0
 _AGREES = 0.12  # of span: so near, the current is the sheet's
 _SPREAD = 0.2
+#: Level means of another valve's current: on a straight line (correlation squared), and each time the same.
+_STRAIGHT, _SAME = 0.97, 0.15
 _NOTHING = Coverage(0, None, None, None, None)
 
 
@@ -32,15 +35,20 @@ def judge_fit(
     to_s: float | None,
     *,
     live: bool,
+    stated: bool = False,
 ) -> Fit:
-    """Whether the readings so far fit the sheet. `known`: what was last said. `live`: no log but a running valve."""
-    later_s = None if live else left_later_s(sheet, to_s)
+    """Whether the readings so far fit the sheet. `known`: what was last said. `live`: no log but a running valve.
+
+    `stated`: a person says that this is the sheet to hold the valve against; then only units, ranges and columns are
+    asked for.
+    """
+    later_s = None if live or stated else left_later_s(sheet, to_s)
     if later_s is not None and to_s is not None:
         return _before(to_s, later_s)
     alone = live and points.every.count >= _ALONE
     now = _by_levels(sheet, points, alone=alone, live=live)
-    if now.fits is None and of_another_valve(sheet, results) is not None:
-        now = _other_valve(sheet, results, live=live)
+    if now.fits is None and not stated and of_another_valve(sheet, results, steady=_steady(points)):
+        now = _other_valve(sheet, live=live)
     if now.fits is None and known.fits is False:
         return known
     if now.fits is not False:
@@ -113,13 +121,24 @@ def _told(misfits: Sequence[Misfit], *, live: bool) -> Fit:
     return Fit(False, misfits[0].cause, evidence, " ".join([*said, *notes]))
 
 
-def _other_valve(sheet: Sheet, results: Mapping[str, QuantityResult], *, live: bool) -> Fit:
-    differing = of_another_valve(sheet, results)
+def _steady(points: FitPoints) -> bool:
+    """Whether one command gives one current, in a straight line."""
+    levels = levels_of(points.rest, at_rest=True)
+    read = np.isfinite(levels.current)
+    if not read.any():
+        return True
+    current, weight = levels.current[read], levels.weight[read]
+    spread = float(np.ptp(current))
+    usual = share_at(levels.current_sd[read], weight, 0.75)
+    return abs(straightness(levels.command[read], current, weight)) >= _STRAIGHT and usual <= _SAME * spread
+
+
+def _other_valve(sheet: Sheet, *, live: bool) -> Fit:
     source = "agent's file" if live else "log"
     return Fit(
         False,
         "another-valve",
-        f"{differing} at once: is it the sheet of another valve?",
+        "nearly everything is far from what the sheet says at once: is it the sheet of another valve?",
         f'The sheet is of "{sheet.valve}": see whose readings these are, and give the sheet of that valve to this '
         f"{source}, or a new revision if the valve was set up anew.",
     )

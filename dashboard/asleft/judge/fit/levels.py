@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 from asleft.judge.fit import points as pt
 from asleft.judge.types import FloatArray
 from asleft.judge.valve.curve import curve_of
 from asleft.sheet.model import Sheet
 
 _LEAST_READINGS = 3.0
+_STILL = 1e-6  # of the largest current: no noise, as far as sums can tell
 _MOST_WEIGHT = 50.0  # readings at one level count up to so many: a machine that idles is not judged by that alone
 #: Shares of the weight: what agrees must agree nearly everywhere, what does not must be off in a quarter at least.
 _AGREES, _OFF = 0.9, 0.75
@@ -59,7 +61,20 @@ def levels_of(table: pt.Table, *, at_rest: bool) -> Levels:
         high = np.where(np.isfinite(rows[:, pt.HIGH]), rows[:, pt.HIGH], pressure)
         command = rows[:, pt.COMMAND] / n
     spread = np.sqrt(np.maximum(variance, 0.0))
+    current = np.where(_saturated(current, spread), np.nan, current)
     return Levels(np.minimum(n, _MOST_WEIGHT), command, current, spread, pressure, high, at_rest)
+
+
+def _saturated(current: FloatArray, spread: FloatArray) -> npt.NDArray[np.bool_]:
+    """Levels at which the current's reading stands at its highest value without any noise, where others have some."""
+    read = np.isfinite(current)
+    none = np.zeros(current.size, dtype=bool)
+    if read.sum() < 4:
+        return none
+    top = float(np.max(np.abs(current[read])))
+    still = read & (spread <= _STILL * top)
+    stands = still & (np.abs(current) >= (1.0 - _STILL) * top)
+    return stands if (read & ~still).sum() >= 3 else none
 
 
 def share_at(values: FloatArray, weight: FloatArray, share: float) -> float:
@@ -103,9 +118,12 @@ def current_agreement(sheet: Sheet, demand: FloatArray, current: FloatArray, wei
 
 def expected_bar(sheet: Sheet, demand: FloatArray) -> FloatArray | None:
     """Pressure by the sheet at these demands; None where it gives none or the valve does not control pressure."""
-    curve = curve_of(sheet)
-    if curve is None or sheet.controls != "pressure" or "pressure_at_full" not in sheet.as_left:
+    top = sheet.as_left.get("pressure_at_full")
+    if sheet.controls != "pressure" or top is None:
         return None
+    curve = curve_of(sheet)
+    if curve is None:  # without a pressure at zero: a line through nothing, which is near enough here
+        return np.clip(demand, 0.0, 1.0) * top
     zero, full = sheet.as_left.get("current_at_zero", 0.0), sheet.as_left.get("current_at_full", 1.0)
     return curve.pressure_at(zero + np.clip(demand, 0.0, 1.0) * (full - zero))
 

@@ -22,9 +22,16 @@ from asleft.sheet.model import Sheet
 _CHANGED = 2.0
 #: Changes by one gain, one shift or one factor agree within this share of themselves.
 _ALIKE = 0.15
-#: So many independent changes are another valve's; one fewer if both currents are out by more than a fault does.
+#: So many independent changes are another valve's, if one current is further out than any fault takes it; one fewer
+#: if both are, or one is far out; two are enough where both are far out by no one gain or shift, and where only
+#: pressures are seen and one is far too high.
 _MANY = 4
-_BEYOND_A_FAULT = 8.0
+_BEYOND_A_FAULT, _FAR_OUT = 6.5, 12.5
+#: A current at full that is too high by so much, over its whole span, is none that comes and goes.
+_NO_FAULT = 25.0
+#: A current whose span is less than this share of that of the sheet is lost, clipped or dead, not another valve's.
+_ALIVE = 0.25
+_ENDS = ("current_at_zero", "current_at_full")
 _PRESSURE_NEAR = 0.06  # share of full: on the sheet's characteristic
 #: Before this a log's times are seconds from its own beginning, not dates.
 _DATED_S = datetime(2000, 1, 1, tzinfo=UTC).timestamp()
@@ -32,15 +39,40 @@ _DATED_S = datetime(2000, 1, 1, tzinfo=UTC).timestamp()
 _DAY_S = 86_400.0
 
 
-def of_another_valve(sheet: Sheet, results: Mapping[str, QuantityResult]) -> str | None:
-    """What differs, in words, where it is everything at once; None where it is not."""
+def of_another_valve(sheet: Sheet, results: Mapping[str, QuantityResult], *, steady: bool) -> bool:
+    """Whether everything that can be seen differs at once, by more than faults of the machine do.
+
+    `steady`: whether one command gives one current, in a straight line; what comes and goes is a fault.
+    """
     out = {name: used for name, result in results.items() if (used := _used(result)) is not None}
     changes = _currents(sheet, results, out) + _ramps(results, out) + _pressures(sheet, results, out)
-    ends = [abs(out.get(name, 0.0)) for name in ("current_at_zero", "current_at_full")]
-    enough = changes >= _MANY or (changes == _MANY - 1 and min(ends) > _BEYOND_A_FAULT)
-    if not enough or max(ends) < _BEYOND_A_FAULT:
-        return None
-    return "nearly everything is far from what the sheet says"
+    ends = [abs(out.get(name, 0.0)) for name in _ENDS]
+    if not any(_seen(results, name) for name in _ENDS):
+        high = max((out.get(name, 0.0) for name in ("pressure_at_zero", "pressure_at_full")), default=0.0)
+        return changes >= _MANY - 2 and high > _FAR_OUT
+    if not _alive(sheet, results):
+        return False
+    if changes >= _MANY:
+        return max(ends) > _BEYOND_A_FAULT
+    if changes == _MANY - 1 and out.get("current_at_full", 0.0) > _NO_FAULT:
+        return True
+    if not steady or changes < _MANY - 2:
+        return False
+    if changes == _MANY - 2:  # both currents, by no one gain or shift, each further than a fault takes it
+        return min(ends) > _FAR_OUT
+    return min(ends) > _BEYOND_A_FAULT or max(ends) > _FAR_OUT
+
+
+def _seen(results: Mapping[str, QuantityResult], name: str) -> bool:
+    return name in results and results[name].as_found is not None
+
+
+def _alive(sheet: Sheet, results: Mapping[str, QuantityResult]) -> bool:
+    """Whether a current still flows over a good part of its span."""
+    if not all(_seen(results, name) for name in _ENDS):
+        return False
+    zero, full = (results[name].as_found or 0.0 for name in _ENDS)
+    return full - zero > _ALIVE * (sheet.as_left["current_at_full"] - sheet.as_left["current_at_zero"])
 
 
 def left_later_s(sheet: Sheet, to_s: float | None) -> float | None:
@@ -60,7 +92,7 @@ def _used(result: QuantityResult) -> float | None:
 
 
 def _currents(sheet: Sheet, results: Mapping[str, QuantityResult], out: Mapping[str, float]) -> int:
-    names = ("current_at_zero", "current_at_full")
+    names = _ENDS
     moved = [name for name in names if name in out]
     if len(moved) < 2:
         return len(moved)

@@ -49,17 +49,17 @@ def check(sheet: Sheet, samples: Samples) -> Check:
     sweep, before = _chosen(motion)
     sheet_now, said = as_said(sheet, samples)
     state = state_of_log(sheet_now, said)
-    whole = summarise(sheet_now, state)
+    whole = summarise(sheet_now, state, stated=True)
     steps: tuple[Step, ...] = ()
     swept = None
     if sweep is not None:
         first_s, last_s = _part(motion, sweep, float(samples.time_s[-1]))
         part_state = state_of_log(sheet_now, cut(said, first_s, last_s))
-        swept = summarise(sheet_now, part_state)
-        steps = steps_of(sheet, part_state, sweep)
+        swept = summarise(sheet_now, part_state, stated=True)
+        steps = () if whole.fit.fits is False else steps_of(sheet, part_state, sweep)
     judgement = _joined(whole, swept)
     ramps = ramp_steps_of(sheet, state)
-    missing = (*_missing(sheet, samples, sweep, before, ramps), *_too_quick(sweep, steps))
+    missing = (*_misread(whole), *_missing(sheet, samples, sweep, before, ramps), *_too_quick(sweep, steps))
     return Check(
         valve=sheet.valve,
         sheet_revision=sheet.revision.number,
@@ -130,6 +130,8 @@ def _part(motion: Motion, sweep: FullCycle, last_s: float) -> tuple[float, float
 
 def _joined(whole: Judgement, swept: Judgement | None) -> Judgement:
     """Everything from the whole stretch, pressures and characteristic from the sweep."""
+    if whole.fit.fits is False:
+        return whole
     by_id = {} if swept is None else {q.id: q for q in swept.quantities}
     quantities = tuple(by_id.get(q.id, _not_yet(q)) if q.id in _OF_THE_SWEEP else q for q in whole.quantities)
     return replace(whole, quantities=quantities, characteristic=None if swept is None else swept.characteristic)
@@ -141,6 +143,12 @@ def _not_yet(result: QuantityResult) -> QuantityResult:
         verdict=Verdict.NOT_OBSERVED, reason="no sweep 0-100-0 % yet", bound_below=None, bound_above=None,
         coverage=Coverage(0, None, None, None, None),
     )  # fmt: skip
+
+
+def _misread(whole: Judgement) -> tuple[str, ...]:
+    """What must be mended before anything can be graded."""
+    fit = whole.fit
+    return () if fit.fits is not False else (f"Readings that fit the sheet: {fit.evidence} {fit.remedy}",)
 
 
 def _missing(
