@@ -12,7 +12,7 @@ from asleft.judge.coil.headroom import headroom_result
 from asleft.judge.decide import Estimate, expanded_uncertainty, tolerance_used_pct, verdict
 from asleft.judge.drift.onset import COMES_AND_GOES, creep_within, feature_series, step_within, times_beyond
 from asleft.judge.drift.points import seen_of
-from asleft.judge.drift.trend import trend_fields
+from asleft.judge.drift.trend import Now, trend_fields
 from asleft.judge.estimates import AsFound, Found, NotObserved, Seen, estimate
 from asleft.judge.finding.faults import FAULTS, worst
 from asleft.judge.finding.findings import find
@@ -241,8 +241,13 @@ def _result(sheet: Sheet, state: JudgeState, name: str, found: AsFound) -> Quant
         bound_above=None,
         coverage=Coverage(value.segments, value.from_s, value.to_s, value.command_min_pct, value.command_max_pct),
         as_left_measured=left_measured,
-        **trend_fields(chart.trend if chart is not None else None, left, tolerance),
+        **trend_fields(chart.trend if chart is not None else None, left, tolerance, _now(state, value)),
     )
+
+
+def _now(state: JudgeState, value: Estimate) -> Now | None:
+    at_s = value.to_s if value.to_s is not None else state.to_s
+    return None if at_s is None else Now(at_s, value.value, value.expanded_change())
 
 
 def _reason(value: Estimate, result: Verdict) -> str:

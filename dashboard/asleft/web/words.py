@@ -19,7 +19,7 @@ STATUS_WORDS: Mapping[str, str] = {
     "out-of-specification": "out of specification",
     "maintenance-required": "maintenance required",
     "function-check": "function check",
-    "not-judged": "not judged yet",
+    "not-judged": "not judged",
     "good": "good",
 }
 

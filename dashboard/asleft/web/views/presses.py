@@ -200,7 +200,7 @@ def headline(rows: Sequence[Row], *, waiting: bool = False) -> str:
         return f"{number(len(rows), first=True)} {plural(len(rows), 'valve')}, none judged yet."
     # A set-up without a finding is as left as ever; of what is worked on nobody knows.
     good = sum(row.status == "good" or (row.status == "function-check" and row.state != WORK_WORDS) for row in judged)
-    if good == len(judged):
+    if good == len(rows):
         so_far = "So far, " if waiting else ""
         words = "the valve is as it was left." if good == 1 else f"all {number(good)} valves are as they were left."
         return so_far + words if waiting else sentence_case(words)
