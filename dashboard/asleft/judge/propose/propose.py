@@ -23,9 +23,9 @@ from asleft.sheet.model import Sheet
 
 #: A level has left the base once it lies this far above it: shares of the sweep's pressures, and of its own doubt.
 _MOVED_SHARE, _MOVED_U = 0.01, 2.0
-#: Points a step of the sweep at which the slope of its cubic is taken; what the cubic adds to the chord is known to
-#: half of it (95 %).
-_FINE, _K_BETWEEN = 20, 4.0
+#: Points a step of the sweep at which the slope of its cubic is taken; what the cubic adds to the chord may be
+#: as much again (95 %).
+_FINE, _K_BETWEEN = 20, 2.0
 _COIL_U = 0.03  # standard uncertainty of a resistance that was entered (share)
 
 

@@ -78,7 +78,7 @@ def history_views(source: Source, valve: str, stretch: tuple[int, int] | None = 
         time_ns = np.array([round(p.at_s * 1e9) for p in points], dtype=np.int64)
         values = np.array([p.value for p in points])
         steps = _steps(quantity, pieces, found)
-        onset = _onset(judgement, quantity)
+        onset = onset_of_quantity(judgement, quantity)
         trend = _trend(found, time_ns, values, steps) if to_ns >= now else None
         kept = extremes(time_ns, values, max(1, (to_ns - from_ns) // BINS), 0)
         beyond = _beyond(time_ns, values, steps)
@@ -151,7 +151,7 @@ def _trend(found: Json, time_ns: Int64Array, values: FloatArray, steps: list[Lef
     return trend_line(found, time_ns[since], values[since])
 
 
-def _onset(judgement: Json | None, quantity: str) -> int | None:
+def onset_of_quantity(judgement: Json | None, quantity: str) -> int | None:
     """When a quantity departed; None for one that stayed, though its kind of finding is there by its pair."""
     used = {str(q["id"]): q for q in (judgement or {}).get("quantities", ())}
     for finding in findings_of(judgement):
