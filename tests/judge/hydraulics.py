@@ -147,5 +147,3 @@ def _lag(x: np.ndarray, tau_s: float) -> np.ndarray:
 def _counted(values: np.ndarray, top: float, bits: int) -> np.ndarray:
     step = top / 2**bits
     return np.clip(np.round(values / step), 0, 2**bits - 1) * step
-
-

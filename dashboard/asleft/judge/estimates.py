@@ -242,7 +242,9 @@ def _pressures(sheet: Sheet, seen: Seen, out: AsFound) -> None:
         return
     settled = [] if seen.oil_may_be_cold else steady(seen.dwells, sheet)
     tolerance = max((sheet.tolerance[n].below for n in names if n in sheet.tolerance), default=0.0)
-    control = seen.control if seen.control is not None else learn_control(settled, sheet, tolerance, accept=ACCEPT_LOG)
+    control = (
+        seen.control if seen.control is not None else learn_control(settled, sheet, tolerance, accept=ACCEPT_LOG)
+    )
     out.control = control
     out.judged_pressure = [d for d in settled if in_control(d, sheet, control)]
     systematic = instrument_u(sheet, "pressure")

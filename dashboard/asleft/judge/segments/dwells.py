@@ -29,7 +29,9 @@ def dwell_of(data: FloatArray, scale: Scale, arrival: float, *, flat: bool) -> D
     pressure_bar = pressure_se_bar = pressure_sd_bar = moves_bar = moved_bar = NAN
     if late.size >= 4:
         pressure_bar, moves_bar = mean_of(late), _change(late)
-        trend = np.linspace(-moves_bar, moves_bar, late.size)  # over the whole part it moves twice as much as by halves
+        trend = np.linspace(
+            -moves_bar, moves_bar, late.size
+        )  # over the whole part it moves twice as much as by halves
         _, sd_bar, independent = _scatter(late - trend)
         pressure_se_bar = sd_bar / math.sqrt(independent)
         steps = late[1:] - late[:-1]

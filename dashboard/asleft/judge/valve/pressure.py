@@ -183,7 +183,7 @@ def learn_control(
         least = lowered - _nearest_bar(should, sheet, tolerance_bar, accept)
         near = pressure - should >= least
         usual = max(tolerance_bar, 0.01 * (sheet.as_left.get("pressure_at_full") or 0.0))
-        kept, lowest = _valves_own(levelled_bar(group), near, usual)
+        kept, lowest = _valves_own(levelled_bar(group, sheet), near, usual)
         own = np.array([not cut for _, cut in rows]) & kept
         off = float(np.median((pressure - asked)[own])) if own.any() else 0.0
         some = kept if kept.any() else np.ones(len(group), dtype=bool)
@@ -216,12 +216,16 @@ def _valves_own(levelled: FloatArray, near: BoolArray, usual_bar: float) -> tupl
     return kept, 0.5 * usual_bar
 
 
-def levelled_bar(group: Sequence[Dwell]) -> FloatArray:
+def levelled_bar(group: Sequence[Dwell], sheet: Sheet) -> FloatArray:
     """Pressures of dwells of one level and arrival at its mean current (at its mean demand where none is read), (n,)."""
-    place = np.array([d.current_a for d in group])
-    if not np.isfinite(place).all():
-        place = np.array([d.demand for d in group])
-    return levelled(place, np.array([d.pressure_bar for d in group]))
+    place, span = np.array([d.demand for d in group]), 1.0
+    zero, full = sheet.as_left.get("current_at_zero"), sheet.as_left.get("current_at_full")
+    current = np.array([d.current_a for d in group])
+    if np.isfinite(current).all():
+        place, span = current, full - zero if zero is not None and full is not None else math.inf
+    low, high = sheet.as_left.get("pressure_at_zero"), sheet.as_left.get("pressure_at_full")
+    usual = (high - low) / span if low is not None and high is not None else 0.0
+    return levelled(place, np.array([d.pressure_bar for d in group]), usual)
 
 
 def _nearest_bar(expected_bar: FloatArray, sheet: Sheet, tolerance_bar: float, accept: float) -> FloatArray:
@@ -275,7 +279,9 @@ def cut_off(dwells: Sequence[Dwell], sheet: Sheet) -> list[bool]:
 def change_bar(dwell: Dwell, level: LevelPressure, sheet: Sheet) -> float:
     """Pressure of a dwell less what it was at its command when the level was learnt."""
     there = ceiling_bar(sheet, min(max(dwell.demand, 0.0), 1.0), dwell.arrival)
-    return dwell.pressure_bar - (level.pressure_bar if there is None or level.off_bar is None else there + level.off_bar)
+    return dwell.pressure_bar - (
+        level.pressure_bar if there is None or level.off_bar is None else there + level.off_bar
+    )
 
 
 def in_control(dwell: Dwell, sheet: Sheet, control: Mapping[LevelKey, LevelPressure]) -> bool:
