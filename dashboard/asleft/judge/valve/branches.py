@@ -228,7 +228,7 @@ def levels_of(visits: Sequence[Visit]) -> list[BranchLevel]:
 
 
 def _usual_slope(groups: Sequence[Sequence[Visit]]) -> float:
-    """Pressure per share of the span from level to level of one branch (bar): where a level's own visits are too few."""
+    """Pressure per share of the span from level to level of one branch (bar), for levels with too few visits."""
     means = [(np.mean([v.share for v in g]), np.mean([v.pressure_bar for v in g])) for g in groups]
     slopes = [(b[1] - a[1]) / (b[0] - a[0]) for a, b in itertools.pairwise(means)]
     return max(float(np.median(slopes)), 0.0) if slopes else 0.0

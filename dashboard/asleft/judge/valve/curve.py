@@ -30,9 +30,9 @@ class Curve:
         return hermite(pressure_bar, self.pressure_bar, self.current_a)
 
     def unsure_at(self, pressure_bar: FloatArray) -> FloatArray:
-        """Distance (A) of the curve from its straight piece in the outermost two, where it has a neighbour on one side.
+        """Distance (A) of the curve from its straight piece in the outermost two: a bend may end within them.
 
-        A dead band or a relief may end within them. 0 elsewhere.
+        There it has a neighbour on one side only, and a dead band or a relief are likely. 0 elsewhere.
         """
         outer = (pressure_bar < self.pressure_bar[1]) | (pressure_bar > self.pressure_bar[-2])
         inside = np.clip(pressure_bar, self.pressure_bar[0], self.pressure_bar[-1])

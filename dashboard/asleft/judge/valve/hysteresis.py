@@ -45,9 +45,9 @@ BENT = 1.0 / 12.0
 _GENTLE = ((BEND[False], BEND_LENGTH), (0.05, 0.3))
 _SHARP = ((0.1, 0.2), (0.2, 0.15))
 _AGREES = 3.0
-#: Share of what the outermost pieces of a curve leave open (`Curve.unsure_at`) that may be wrong at a place and as far
-#: as about this share of the pressures from it, and what no repetition lowers (share of the current's span): digits of
-#: the sheet, where the spool rests.
+#: Share of what the outermost pieces of a curve leave open (`Curve.unsure_at`) that may be wrong at a place and as
+#: far as about this share of the pressures from it, and what no repetition lowers (share of the current's span):
+#: digits of the sheet, where the spool rests.
 _SHAPE_U, _SHAPE_LENGTH, _FLOOR = 0.5, 0.05, 5e-5
 #: Misfit beyond which pressure does not follow the current on one curve (chi squared per degree of freedom).
 _MISFIT = 16.0
@@ -55,8 +55,8 @@ _MISFIT = 16.0
 _LEAST_PAIRS = 3
 #: Where the pressure rises by less than this share of its mean slope, current cannot be told from it.
 _FLAT = 0.2
-#: Without a recorded curve a pressure within this share of its span of those at the ends tells nothing of the current:
-#: it may lie in a dead band, or be cut off by a relief valve.
+#: Without a recorded curve a pressure within this share of its span of those at the ends tells nothing of the
+#: current: it may lie in a dead band, or be cut off by a relief valve.
 _AT_REST = 0.02
 #: By how much the width may differ from level to level in what is known of the slope there (share of it).
 _SLOPE_U = {True: 0.02, False: 0.15}

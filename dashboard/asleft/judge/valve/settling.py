@@ -31,8 +31,8 @@ _SHOWS = 3.0
 #: Share of a correction that a law other than the exponential may leave (standard uncertainty).
 _LAW_U = 0.15
 #: How many times the change over the last part of a dwell, and from one piece of a stay to the next, a creeping
-#: pressure may still have to go (standard uncertainty): as one with a time constant of 10 to 15 s, where a dwell is cut
-#: after 5 s.
+#: pressure may still have to go (standard uncertainty): as one with a time constant of 10 to 15 s, where a dwell is
+#: cut after 5 s.
 _CREEP_WITHIN, _CREEP_BETWEEN = 5.0, 2.5
 _SAME_STAY_S, _SAME_LEVEL = 1.0, 0.005
 
