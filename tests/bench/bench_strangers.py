@@ -9,8 +9,8 @@ The machines come from `tests/strangers/`, which shares no code with the judge n
 judged in this process by the functions of the command, a tenth also by the command as a process; a difference is an
 error. Prints a row a condition and a row a fault, each figure with its 95 % interval (Wilson 1927, widened where one
 log brings several values), and the goals; under a goal that is missed stand the options that show the logs.
-`--json` keeps a row a log; `--from` prints the tables of such a file again without judging. Exit code 1: a goal is
-missed.
+`--json` keeps a row a log; `--from` prints the tables of such a file again without judging. Another release's judge is
+judged by putting its folders first: PYTHONPATH=OTHER/agent:OTHER/dashboard. Exit code 1: a goal is missed.
 """
 
 from __future__ import annotations
@@ -112,11 +112,14 @@ def planned(arguments: argparse.Namespace, misfits: Sequence[str]) -> list[Job]:
         numbers = tuple(count if number else 0 for number in numbers)  # type: ignore[assignment]
     seeds = [range(start + first, start + first + n) for start, n in zip((0, _FAULTY, _MISFIT), numbers, strict=True)]
     sizes = {"sizes": arguments.sizes} if arguments.sizes else {}
-    return [
-        *healthy_jobs(seeds[0], arguments.conditions),
-        *faulty_jobs(seeds[1], arguments.conditions, arguments.faults, arguments.courses, **sizes),
-        *misfit_jobs(seeds[2], arguments.conditions, misfits),
-    ]
+    kinds = (
+        healthy_jobs(seeds[0], arguments.conditions),
+        faulty_jobs(seeds[1], arguments.conditions, arguments.faults, arguments.courses, **sizes),
+        misfit_jobs(seeds[2], arguments.conditions, misfits),
+    )
+    # Mixed evenly, so that what an interrupted run leaves is a smaller run of the same kind.
+    placed = [(k / len(jobs), n, job) for n, jobs in enumerate(kinds) for k, job in enumerate(jobs)]
+    return [job for _, _, job in sorted(placed, key=lambda one: one[:2])]
 
 
 def _broken(rows: Sequence[Row], measure: str) -> list[str]:
