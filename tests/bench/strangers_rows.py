@@ -170,7 +170,8 @@ def job_of(stranger: Any) -> Job:
     if first is None:
         return Job(stranger.seed, stranger.condition, misfit=stranger.misfit)
     name = None if second is None else second.name
-    return Job(stranger.seed, stranger.condition, first.name, first.size, first.course, name, stranger.misfit)
+    size = next((fault.size for fault in stranger.faults if fault.size), 3.0)  # of what has one
+    return Job(stranger.seed, stranger.condition, first.name, size, first.course, name, stranger.misfit)
 
 
 def row_of(job: Job, stranger: Any) -> Row:

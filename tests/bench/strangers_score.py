@@ -22,6 +22,22 @@ _GAP_S = 1.0
 #: The oddity of a reading that ends below what there is to read, as conditions and descriptions name it.
 _SATURATED = "saturated reading"
 
+#: What a finding of a kind says has moved; a fault may be found by it, though it is not the one that names it.
+TELLS_OF: Mapping[str, tuple[str, ...]] = {
+    "ramp-up-changed": ("ramp_up",),
+    "ramp-down-changed": ("ramp_down",),
+    "current-zero-changed": ("current_at_zero",),
+    "current-full-changed": ("current_at_full",),
+    "current-clipped": ("current_at_full",),
+    "pressure-changed": ("pressure_at_zero", "pressure_at_full"),
+    "pressure-clipped": ("pressure_at_full",),
+    "pressure-unwanted": ("pressure_at_zero", "pressure_at_full"),
+    "hysteresis-changed": ("hysteresis",),
+    "dither-changed": ("dither_frequency", "dither_amplitude"),
+    "supply-low": ("supply_voltage",),
+    "coil-changed": ("coil_resistance",),
+}
+
 Count = tuple[int, int]
 
 
@@ -37,9 +53,16 @@ def true_of_the_data(one: Said, row: Row) -> bool:
     return one.kind == "reading-pinned" and _SATURATED in f"{row.job.condition} {row.description}"
 
 
+def explained(row: Row) -> set[str]:
+    """Kinds of finding that name a drawn fault or tell of a quantity that it moves."""
+    moved = {quantity for fault in row.drawn for quantity in fault.quantities}
+    kinds = {kind for kind, quantities in TELLS_OF.items() if moved & set(quantities)}
+    return kinds | {kind for fault in row.drawn for kind in fault.kinds}
+
+
 def false_findings(row: Row) -> list[Said]:
     """Findings that no drawn fault explains and that do not hang under one it does."""
-    kinds = {kind for fault in row.drawn for kind in fault.kinds}
+    kinds = explained(row)
     return [
         one
         for one in row.said
@@ -301,7 +324,7 @@ def wilson(hits: float, of: float) -> tuple[float, float]:
     p = hits / of
     middle = (p + z * z / (2 * of)) / (1 + z * z / of)
     half = z * math.sqrt(p * (1 - p) / of + z * z / (4 * of * of)) / (1 + z * z / of)
-    return max(middle - half, 0.0), min(middle + half, 1.0)
+    return 0.0 if hits == 0 else max(middle - half, 0.0), 1.0 if hits == of else min(middle + half, 1.0)
 
 
 def share(counts: Iterable[Count]) -> Share:

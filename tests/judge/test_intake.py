@@ -148,6 +148,7 @@ def test_cuts_and_text_change_nothing(sizes, seed) -> None:
     assert np.array_equal(np.concatenate(pieces, axis=1), whole, equal_nan=True)
     assert intake.aside == end.aside
     assert intake.lately == end.lately
+    assert intake.steps == end.steps
     assert np.array_equal(intake.waiting, end.waiting, equal_nan=True)
     last, _ = take_in(part(data, 0, 0), sheet(), intake, flush=True)
     assert last.shape[1] == min(2, n)
@@ -181,6 +182,41 @@ def test_wild_readings_open_no_stroke_break_no_dwell_and_find_nothing(healthy) -
         assert quantity.verdict is other.verdict
         if quantity.as_found is not None and other.uncertainty is not None and other.as_found is not None:
             assert abs(quantity.as_found - other.as_found) <= other.uncertainty
+
+
+def counted(values: np.ndarray, step: float) -> np.ndarray:
+    return np.round(values / step) * step
+
+
+def test_flicker_of_a_coarse_converter_is_no_wild_reading() -> None:
+    """Eight bits over 1.25 times the range: two steps are 1 % of full pressure, and a quiet signal flickers so."""
+    for seed in range(5):
+        data = samples(30_000, seed=seed)
+        noise = np.random.default_rng(seed).standard_normal((3, 30_000))
+        data.channels["pressure"][:] = counted(105.0 + 0.6 * noise[0], 250.0 / 256)
+        data.channels["current"][:] = counted(0.6 + 0.003 * noise[1], 1.25 / 256)
+        data.channels["command"][:] = counted(12.0 + 0.04 * noise[2], 20.0 / 256)
+        assert sum(taken(data)[1].aside.values()) <= 3
+
+
+def test_a_wild_reading_of_a_coarse_converter_is_set_aside_all_the_same() -> None:
+    data = samples(2000)
+    data.channels["pressure"][:] = counted(105.0 + 0.4 * np.random.default_rng(2).standard_normal(2000), 250.0 / 256)
+    data.channels["pressure"][1500] += 9.0
+    assert taken(data)[1].aside == {"pressure": 1}
+
+
+def test_a_converters_step_is_known_from_its_changes_and_not_from_one_wild_reading() -> None:
+    data = samples(2000)
+    data.channels["pressure"][:] = 105.0
+    data.channels["pressure"][[300, 600, 900]] = 140.0
+    _, intake = taken(data)
+    assert intake.aside == {"pressure": 3}
+    assert intake.steps["pressure"].known == 0.0
+    data.channels["pressure"][1000::7] = 105.5
+    _, intake = taken(data)
+    assert intake.steps["pressure"].known == pytest.approx(0.5)
+    assert intake.aside == {"pressure": 3}
 
 
 def test_many_wild_readings_are_missing_data() -> None:

@@ -75,10 +75,10 @@ def test_a_copy_shares_no_list(lived_in) -> None:
     assert state.hours["producing"] > 0
 
 
-@given(st.lists(st.lists(st.floats(allow_nan=True), min_size=20, max_size=20), max_size=6))
+@given(st.lists(st.lists(st.floats(allow_nan=True), min_size=23, max_size=23), max_size=6))
 def test_rows_are_packed_exactly(rows) -> None:
-    assert len(Dwell._fields) == 20
-    out = unpack_rows(pack_rows([Dwell(*row) for row in rows], 20), 20)
+    assert len(Dwell._fields) == 23
+    out = unpack_rows(pack_rows([Dwell(*row) for row in rows], 23), 23)
     assert repr(out) == repr(rows)
 
 

@@ -251,9 +251,13 @@ def test_only_what_is_true_of_the_log_itself_is_excused() -> None:
 
 def test_what_hangs_under_the_fault_is_no_finding_of_its_own() -> None:
     row = next(row for row in world() if row.drawn)
-    follows = Said("pressure-clipped", "pressure-source", consequence_of=row.drawn[0].kinds[0])
+    follows = Said("response-changed", "pressure-source", consequence_of=row.drawn[0].kinds[0])
     assert marks(replace(row, said=(follows,)))["stray"] == (0, 1)
     assert marks(replace(row, said=(replace(follows, consequence_of=None),)))["stray"] == (1, 1)
+    moves = replace(row.drawn[0], quantities=("hysteresis",))
+    told = Said("hysteresis-changed", "valve")
+    assert marks(replace(row, said=(told,)))["stray"] == (1, 1)
+    assert marks(replace(row, drawn=(moves,), said=(told,)))["stray"] == (0, 1)
 
 
 def test_of_two_faults_each_must_be_found_and_either_may_lead() -> None:

@@ -6,18 +6,21 @@ from dataclasses import dataclass
 
 import numpy as np
 from strangers.machine import Machine
+from strangers.ranges import drawn
 
 
 @dataclass(frozen=True)
 class Command:
     """What the controller commands on the time grid, before any noise.
 
-    time_s, demand (share of the command span), in_control (the valve, not the load, makes the pressure): shape (n,).
+    time_s, demand (share of the command span), in_control (the load does not take the pressure), running (pump and
+    driver are on): shape (n,).
     """
 
     time_s: np.ndarray
     demand: np.ndarray
     in_control: np.ndarray
+    running: np.ndarray
 
 
 def _cycle(m: Machine, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -84,4 +87,10 @@ def programme(m: Machine, dt_s: float, rng: np.random.Generator) -> Command:
         if p.shape == "s-curve":
             share = 0.5 - 0.5 * np.cos(np.pi * share)
     demand = before[at] + (to - before)[at] * share
-    return Command(time, demand, np.array(flags)[at])
+    running = np.ones(len(time), bool)
+    for k in range(p.stops):
+        begin = p.duration_s * (k + float(rng.uniform(0.4, 0.9))) / (p.stops + 1)
+        running[(time >= begin) & (time < begin + min(drawn("stop_s", rng), 0.6 * p.duration_s / (p.stops + 1)))] = (
+            False
+        )
+    return Command(time, np.where(running, demand, 0.0), np.array(flags)[at], running)

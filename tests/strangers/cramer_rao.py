@@ -2,8 +2,9 @@
 
 The model of the current is the true one: current = I0 + (I1 - I0) y, y the ramped demand through a first-order lag;
 unknown are I0, I1, both ramp times, the lag, a delay and, for a bent driver, a bend u (1 - u). The noise is the white
-noise of the reading with its quantisation. Noise of the command's reading, of hum and of dither is not counted, so a
-bound is a little lower than what can be reached. S. M. Kay, Fundamentals of Statistical Signal Processing, 1993, 3.7.
+noise of the reading with its quantisation, and dither that stands still in the samples. Noise of the command's
+reading, hum and dither that beats are not counted, so a bound is a little lower than what can be reached.
+S. M. Kay, Fundamentals of Statistical Signal Processing, 1993, section 3.7 (from memory).
 """
 
 from __future__ import annotations
@@ -80,7 +81,17 @@ def current_bounds(m: Machine, t: Trace, times: np.ndarray, blind: np.ndarray) -
     columns = np.stack([1.0 - y, y, *(m.span_a * s for s in slopes), *bend], axis=1)[use]
     sigma = _white(m.logger.current_noise * m.span_a, 1.05 * top, m.logger.bits)
     found = deviations(columns, sigma)
+    found[:2] = np.hypot(found[:2], standing_dither_a(m))
     return dict(zip(("current_at_zero", "current_at_full", "ramp_up", "ramp_down"), found.tolist(), strict=False))
+
+
+def standing_dither_a(m: Machine) -> float:
+    """Offset (A, root mean square over the unknown phase) of dither whose alias beats slower than the log is long."""
+    beat = abs(m.driver.dither_hz - m.logger.rate_hz * round(m.driver.dither_hz / m.logger.rate_hz))
+    if beat * m.programme.duration_s > 1.0 or m.logger.irregular or m.logger.jitter:
+        return 0.0
+    passed = 1.0 / np.hypot(1.0, m.driver.dither_hz / m.logger.low_pass_hz)
+    return float(0.5 * m.driver.dither_pp_a * passed / np.sqrt(2.0))
 
 
 def pressure_ramp_bounds(m: Machine, t: Trace, times: np.ndarray, blind: np.ndarray) -> dict[str, float]:
@@ -102,7 +113,9 @@ def pressure_bounds(m: Machine, t: Trace, times: np.ndarray, blind: np.ndarray) 
     v, top = m.valve, full_scale(m)[0]
     at = _rows(t, times)
     sigma = _white(m.logger.pressure_noise * top, 1.02 * top, m.logger.bits)
-    rest = t.in_control & (np.abs(t.target_bar - t.pressure_bar) < UNSETTLED * v.p_full_bar)
+    window = m.paper.oil_window_degc
+    warm = (t.oil_degc >= window[0]) & (t.oil_degc <= window[1]) if window else np.ones_like(t.in_control)
+    rest = warm & t.in_control & (np.abs(t.target_bar - t.pressure_bar) < UNSETTLED * v.p_full_bar)
     width = np.broadcast_to(t.moving.valve.play_share, t.x.shape)
     keep = ~(blind | t.off[at]) & rest[at] & (t.pressure_bar[at] <= top)
     branch = {"rising": keep & ((t.x - t.y) > 0.98 * width)[at], "falling": keep & ((t.y - t.x) > 0.98 * width)[at]}

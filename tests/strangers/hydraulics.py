@@ -15,7 +15,7 @@ def play(x: np.ndarray, half_width: Value, stuck: np.ndarray | None = None) -> n
     n = len(x)
     widths = np.broadcast_to(half_width, n)
     y = float(x[0] + widths[0])
-    out = []
+    out: list[float] = []
     append = out.append
     low, high = (x - widths).tolist(), (x + widths).tolist()
     if stuck is None:
@@ -30,6 +30,31 @@ def play(x: np.ndarray, half_width: Value, stuck: np.ndarray | None = None) -> n
             if not held:
                 y = a if y < a else min(y, b)
             append(y)
+    return np.array(out)
+
+
+def stick_slip(x: np.ndarray, half_width: Value, breakaway: float) -> np.ndarray:
+    """A play whose output, once at rest, needs `breakaway` more than `half_width` to start again; shape (n,).
+
+    While it moves it follows like a play; it comes to rest when `x` does or turns. So levels that lie farther apart
+    than the breakaway have the loop of the play, and smaller steps do not move it at all.
+    """
+    widths = np.broadcast_to(half_width, len(x)).tolist()
+    y, last, moving = float(x[0]) + widths[0], float(x[0]), 0
+    out: list[float] = []
+    append = out.append
+    for value, width in zip(x.tolist(), widths, strict=True):
+        step = value - last
+        last = value
+        if moving * step < 1e-7:
+            moving = 0
+        if not moving and abs(value - y) > width + breakaway:
+            moving = 1 if value > y else -1
+        if moving == 1:
+            y = max(y, value - width)
+        elif moving == -1:
+            y = min(y, value + width)
+        append(y)
     return np.array(out)
 
 
@@ -53,7 +78,7 @@ def settle(target: np.ndarray, tau_s: float, fall_factor: float, dt_s: float) ->
         return first_order(target, tau_s, dt_s)
     up, down = -np.expm1(-dt_s / tau_s), -np.expm1(-dt_s / (tau_s * fall_factor))
     y = float(target[0])
-    out = []
+    out: list[float] = []
     append = out.append
     for goal in target.tolist():
         y += (goal - y) * (up if goal > y else down)

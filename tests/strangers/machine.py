@@ -28,6 +28,7 @@ class Programme:
     strokes: int = 0  # full strokes in the whole log; 0 = cycles without end
     wire_noise: float = 0.0  # on the wire, seen by driver and logger alike
     scan_s: float = 0.01  # the controller's cycle time
+    stops: int = 0  # stretches with pump and driver switched off
     load_share: float = 0.0  # share of the cycle in which the load makes the pressure
 
 
@@ -84,6 +85,7 @@ class Valve:
     curve: float = 1.0
     dead_band: float = 0.0
     play_share: float = 0.01  # half width of the play, of the current span
+    breakaway_share: float = 0.0  # more than the play to start from rest
     settling_s: float = 0.1
     fall_factor: float = 1.0  # settling downwards is so much slower
     creep_share: float = 0.0
@@ -134,7 +136,9 @@ class Paper:
     quantities: tuple[str, ...] = ()
     characteristic: bool = False
     instruments: bool = False
+    oil_window_degc: tuple[float, ...] = ()  # outside it the pressure is not to be judged
     own_tolerance: float = 0.0  # of the default; 0 = default, not written
+    own_below: float = 1.0  # the side below, of the side above
 
 
 @dataclass(frozen=True)
@@ -142,7 +146,6 @@ class Disturbance:
     """What only a fault changes."""
 
     wire_gain: float = 1.0  # of the signal between controller and driver
-    wire_offset: float = 0.0  # of the command span
     command_factor: float = 1.0  # the controller's own levels
     command_failed: float = 0.0  # 1: signal at `command_failed_ma` on the wire
     command_failed_ma: float = 3.58

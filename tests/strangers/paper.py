@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -73,6 +73,8 @@ def sheet_text(m: Machine, left: dict[str, float], tolerance: dict[str, tuple[fl
         if log.pressure:
             lines += ["[instrument.pressure]", f"expanded_uncertainty = {rounded(0.003 * p_top, 2)}"]
             lines += [f"low_pass_hz = {log.low_pass_hz:.3g}", f"range = [0.0, {rounded(p_top)}]"]
+    if m.paper.oil_window_degc:
+        lines += ["[conditions]", f"oil_temperature = {list(m.paper.oil_window_degc)}"]
     if "mode" in log.extra:
         lines += ["[mode]", "producing = [1, 3]", "in_control = [3]"]
     lines += ["[revision]", "number = 1", "at = 2026-03-02T08:10:00Z", 'by = "kl"', 'why = "first commissioning"']
@@ -98,8 +100,3 @@ def write_csv(path: Path, columns: dict[str, np.ndarray]) -> None:
         cells.append(["" if v != v else pattern % v for v in values.tolist()])
     text = "\n".join(map(",".join, zip(*cells, strict=True)))
     path.write_text(f"{','.join(columns)}\n{text}\n", encoding="utf-8")
-
-
-def day(seconds: float) -> datetime:
-    """Moment of so many seconds after the first row."""
-    return FIRST_ROW + timedelta(seconds=seconds)

@@ -36,6 +36,7 @@ RANGES: dict[str, Range] = {
     "long_dwell_s": Range(8.0, 30.0, "s", "holding and curing; common practice"),
     "controller_travel_s": Range(1.0, 12.0, "s", "a controller's own ramp over the full span; common practice"),
     "idle_s": Range(30.0, 90.0, "s", "a press that waits for parts most of the time; common practice"),
+    "stop_s": Range(15.0, 60.0, "s", "loading, measuring, a short break with the pump off; common practice"),
     "command_noise": Range(0.0003, 0.0015, "of span", "noise of a reading of 4-20 mA over 250 ohm; common practice"),
     "command_reading_noise": Range(0.0008, 0.0015, "of span", "0.1 % of span on the reading alone; common practice"),
     "wire_noise": Range(0.0008, 0.004, "of span", "unshielded command lead next to a motor cable; common practice"),
@@ -68,6 +69,9 @@ RANGES: dict[str, Range] = {
     "play_share": Range(0.005, 0.02, "of span, half width", "hysteresis of 1 to 4 % with dither; common practice"),
     "stiction_share": Range(
         0.02, 0.035, "of span, half width", "hysteresis up to 7 % without dither; common practice"
+    ),
+    "breakaway_share": Range(
+        0.002, 0.01, "of span", "static above sliding friction, without dither; common practice"
     ),
     "curve": Range(0.9, 1.35, "exponent", "solenoid force against current is bent; common practice"),
     "dead_band": Range(0.0, 0.02, "of span", "dead band left by the setting of zero current; common practice"),

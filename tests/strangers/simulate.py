@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from strangers.commands import Command, programme
 from strangers.driver import available_current_a, driver_demand, first_order, law, ramp, second_order, set_current
-from strangers.hydraulics import characteristic, load_pressure, play, settle, spool_input
+from strangers.hydraulics import characteristic, load_pressure, play, settle, spool_input, stick_slip
 from strangers.machine import Machine
 
 
@@ -37,7 +37,9 @@ class Trace:
     y: np.ndarray  # behind the play
     target_bar: np.ndarray  # pressure at rest at the gauge
     pressure_bar: np.ndarray  # at the gauge
-    in_control: np.ndarray
+    in_control: np.ndarray  # the valve makes the pressure
+    phase: np.ndarray  # the cycle's phase that the controller takes for pressing
+    running: np.ndarray
     oil_degc: np.ndarray
     moving: Machine  # the machine with arrays where a fault changes a field
 
@@ -79,7 +81,7 @@ def _driver_input(m: Machine, a: Machine, cmd: Command, rng: np.random.Generator
     if failed.any():
         ma = m.disturbance.command_failed_ma + 0.016 * rng.standard_normal(len(cmd.time_s))
         at_controller = np.where(failed, (ma - m.driver.signal_zero) / m.signal_span, at_controller)
-    shift = m.driver.signal_zero * (np.asarray(x.wire_gain) - 1.0) / m.signal_span + x.wire_offset
+    shift = m.driver.signal_zero * (np.asarray(x.wire_gain) - 1.0) / m.signal_span
     return at_controller, at_controller * x.wire_gain + shift
 
 
@@ -96,12 +98,13 @@ def simulate(m: Machine, effects: tuple[Effect, ...], rng: np.random.Generator) 
     ramped = ramp(goal, dt, a.driver.ramp_up_s * scale, a.driver.ramp_down_s * scale, d.ramp)
     wanted = set_current(a, ramped)
     clipped = wanted >= np.asarray(available_current_a(a)) - 1e-9
-    off = failed | (np.asarray(x.current_open) > 0.02)
+    off = failed | (np.asarray(x.current_open) > 0.02) | ~cmd.running
     if d.off_below_pct:
         off = off | (ramped < d.off_below_pct / 100.0)
     wanted = np.where(failed, 0.0, wanted) * (1.0 - np.asarray(x.current_open))
     if d.off_below_pct:
         wanted = np.where(ramped < d.off_below_pct / 100.0, x.current_floor_a, wanted)
+    wanted = np.where(cmd.running, wanted, 0.0)
     if d.overshoot_zeta:
         current = np.maximum(second_order(wanted, d.overshoot_hz, d.overshoot_zeta, dt), 0.0)
     else:
@@ -113,14 +116,17 @@ def simulate(m: Machine, effects: tuple[Effect, ...], rng: np.random.Generator) 
         begin = int(np.argmax(stuck))
         low = np.flatnonzero(ramped[begin:] < ramped.min() + 0.01)
         stuck = np.arange(len(force)) >= begin + (int(low[0]) if len(low) else 0)
-    y = play(force, a.valve.play_share, np.broadcast_to(stuck, force.shape) if stuck.any() else None)
+    if v.breakaway_share and not stuck.any() and not m.programme.wire_noise:  # noise shakes the spool free
+        y = stick_slip(force, a.valve.play_share, v.breakaway_share)
+    else:
+        y = play(force, a.valve.play_share, np.broadcast_to(stuck, force.shape) if stuck.any() else None)
     oil = oil_degc(m, cmd.time_s)
     target = characteristic(a, y, oil)
     ceiling = np.asarray(x.source_ceiling)
     target = np.minimum(target, np.where(ceiling >= 1.0, np.inf, ceiling * v.p_full_bar))
     load = load_pressure(m, cmd.time_s, cmd.in_control, rng)
-    in_control = cmd.in_control & (target <= load)
-    target = np.maximum(np.minimum(target, load), x.pressure_floor_bar)
+    in_control = (target <= load) & cmd.running
+    target = np.where(cmd.running, np.maximum(np.minimum(target, load), x.pressure_floor_bar), 0.0)
     pressure = settle(target, v.settling_s, v.fall_factor, dt)
     if v.creep_share:
         pressure = (1 - v.creep_share) * pressure + v.creep_share * first_order(pressure, v.creep_s, dt)
@@ -131,5 +137,5 @@ def simulate(m: Machine, effects: tuple[Effect, ...], rng: np.random.Generator) 
     share = law(m, ramped)
     return Trace(
         dt, cmd.time_s, at_controller, at_driver, ramped, share, clipped, off, current, force, y, read[0], read[1],
-        in_control, oil, a,
+        in_control, cmd.in_control, cmd.running, oil, a,
     )  # fmt: skip

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from itertools import pairwise
 
 import numpy as np
 import pytest
+from strangers.conditions import CONDITIONS
 from strangers.courses import severity
 from strangers.cramer_rao import deviations, ramp_sensitivity
-from strangers.draw import CONDITIONS, draw_machine
+from strangers.draw import draw_machine
 from strangers.driver import (
     available_current_a,
     first_order,
@@ -20,11 +22,11 @@ from strangers.driver import (
     static_current,
 )
 from strangers.faults import CATALOGUE
-from strangers.hydraulics import characteristic, play, settle
+from strangers.hydraulics import characteristic, play, settle, stick_slip
 from strangers.machine import Machine
 from strangers.misfits import MISFITS
 from strangers.ranges import RANGES
-from strangers.stranger import COURSES, FAULTS, draw, sheet_of
+from strangers.stranger import COURSES, FAULTS, draw, sample, sheet_of
 from strangers.truth import UNITS, settings
 
 DT_S = 0.005
@@ -80,6 +82,16 @@ def test_a_play_of_half_width_r_has_a_loop_of_twice_that():
     up = np.interp(at, y[rising], x[rising])
     down = np.interp(at, y[falling][::-1], x[falling][::-1])
     assert np.allclose(up - down, 0.04, atol=1e-9)
+
+
+def test_a_spool_that_sticks_and_slips_follows_large_steps_like_a_play_and_small_ones_not_at_all():
+    levels = np.array([0.2, 0.6, 0.605, 0.6, 0.9, 0.4])
+    x = first_order(np.repeat(levels, 400), 0.02, DT_S)
+    y, plain = stick_slip(x, 0.02, 0.01), play(x, 0.02)
+    ends = np.arange(1, 7) * 400 - 1
+    assert y[ends[1]] == y[ends[2]] == y[ends[3]], "a step below the breakaway moves nothing"
+    assert np.allclose(y[ends[[1, 4, 5]]], plain[ends[[1, 4, 5]]], atol=2e-3)
+    assert plain[ends[2]] > plain[ends[1]] + 0.004
 
 
 def test_a_stuck_spool_stands_still():
@@ -231,6 +243,45 @@ def test_the_truth_is_what_the_log_shows_at_rest(fault, condition):
     assert checked >= 4
 
 
+@pytest.mark.parametrize("fault", [None, "ramp up turned", "ramp down turned", "driver gain"])
+def test_the_ramps_of_the_truth_are_those_of_the_log(fault):
+    """Time from 20 to 80 % of a full stroke of current, over 0.6; the lag shifts both crossings alike."""
+    for seed in (81, 82, 83):
+        s = draw(seed, "three strokes", fault)
+        low, high = (s.actuals[f"current_at_{end}"].now for end in ("zero", "full"))
+        share = (s.columns["current"] - low) / (high - low)
+        middle = np.flatnonzero((share > 0.2) & (share < 0.8))
+        runs = np.split(middle, np.flatnonzero(np.diff(middle) > 50) + 1)
+        assert len(runs) == 6
+        for name, some in (("ramp_up", runs[0::2]), ("ramp_down", runs[1::2])):
+            seconds = np.mean([len(run) for run in some]) / s.rate_hz / 0.6
+            assert seconds == pytest.approx(s.actuals[name].now, rel=0.03, abs=0.02)
+
+
+@pytest.mark.parametrize("fault", [None, "friction grown"])
+def test_the_hysteresis_of_the_truth_is_that_of_the_log(fault):
+    """Difference of spool force, by the true characteristic, between equal levels reached from both sides."""
+    checked = 0
+    for seed in range(40, 50):
+        m, s = draw_machine(seed, "exact command")[0], draw(seed, "exact command", fault)
+        share = np.round((s.columns["command"] - m.driver.signal_zero) / m.signal_span, 6)
+        begins = np.flatnonzero(np.diff(share, prepend=np.nan) != 0)
+        seen: dict[float, dict[bool, float]] = {}
+        for a, b in pairwise(begins[1:]):
+            rest = slice(b - int(0.3 * s.rate_hz), b)
+            moved = abs(share[a] - share[a - 1])
+            if 0.15 < share[a] < 0.85 and moved > 0.05 and b - a > (1.5 * moved * 5 + 1.0) * s.rate_hz:
+                seen.setdefault(share[a], {})[bool(share[a] > share[a - 1])] = s.columns["pressure"][rest].mean()
+        x = np.linspace(0.0, 1.1, 2001)
+        for sides in seen.values():
+            if len(sides) == 2:
+                force = {up: np.interp(p, characteristic(m, x), x) for up, p in sides.items()}
+                wide = 100.0 * (force[False] - force[True])
+                assert wide == pytest.approx(s.actuals["hysteresis"].now, abs=0.6)
+                checked += 1
+    assert checked > 5
+
+
 @pytest.mark.parametrize("size", [0.7, 3.0])
 @pytest.mark.parametrize("fault", [name for name, row in CATALOGUE.items() if row.sized])
 def test_a_sized_fault_moves_its_quantity_by_its_size(fault, size):
@@ -248,7 +299,7 @@ def test_a_sized_fault_moves_its_quantity_by_its_size(fault, size):
 def test_a_fault_is_described_without_contradiction(fault):
     for condition in ("plain", "no pressure channel", "no current channel"):
         f = draw(17, condition, fault).faults[0]
-        assert f.kinds
+        assert f.kinds or not f.visible
         assert f.parts
         assert not f.parts & (f.tie | f.contradicted)
         assert not f.tie & f.contradicted
@@ -301,6 +352,19 @@ def test_every_misfit_changes_log_or_sheet():
         same = all(np.array_equal(fits.columns[k], not_fits.columns[k]) for k in fits.columns)
         assert not same or fits.sheet != not_fits.sheet
         assert not_fits.misfit == name
+
+
+def test_the_sample_has_every_condition_fault_and_misfit():
+    logs = sample()
+    assert {s.condition for s in logs} == set(CONDITIONS)
+    assert {f.name for s in logs for f in s.faults} == set(FAULTS)
+    assert {s.misfit for s in logs} == {None, *MISFITS}
+    assert {f.course for s in logs for f in s.faults} == set(COURSES)
+    healthy = [s for s in logs if not s.faults and not s.misfit]
+    assert len(healthy) > 25
+    for s in healthy:
+        for a in s.actuals.values():
+            assert a.left - a.tolerance_below < a.low <= a.high < a.left + a.tolerance_above, (s.condition, a)
 
 
 def test_logs_are_written_as_the_reader_wants_them(tmp_path):

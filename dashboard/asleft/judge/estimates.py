@@ -25,6 +25,7 @@ from asleft.judge.segments.command_noise import QUIET_WIRE, WireNoise
 from asleft.judge.segments.features import Dwell, Stroke
 from asleft.judge.valve.characteristic import Measured, measure
 from asleft.judge.valve.pressure import (
+    ACCEPT_LOG,
     LevelKey,
     LevelPressure,
     end_estimate,
@@ -86,6 +87,7 @@ class Seen:
     demand_step: float = 0.0  # of the command's converter, share of full
     current_noise_a: float = 0.0  # of one current sample
     control_until_s: float | None = None  # `control` was learnt from dwells up to here; None: from these here
+    resolution_bar: float = 0.0  # the pressure converter's step, 0 while not known
     oil_may_be_cold: bool = False  # not long at work since a stop, and no reading of the oil's temperature
 
 
@@ -242,12 +244,20 @@ def _pressures(sheet: Sheet, seen: Seen, out: AsFound) -> None:
         return
     settled = [] if seen.oil_may_be_cold else steady(seen.dwells, sheet)
     tolerance = max((sheet.tolerance[n].below for n in names if n in sheet.tolerance), default=0.0)
-    control = seen.control if seen.control is not None else learn_control(settled, sheet, tolerance, accept=0.15)
+    control = (
+        seen.control if seen.control is not None else learn_control(settled, sheet, tolerance, accept=ACCEPT_LOG)
+    )
     out.control = control
     out.judged_pressure = [d for d in settled if in_control(d, sheet, control)]
     systematic = instrument_u(sheet, "pressure")
     for name, at_full in zip(names, (False, True), strict=True):
-        found = end_estimate(out.judged_pressure, sheet, at_full=at_full, instrument_u_bar=systematic)
+        found = end_estimate(
+            out.judged_pressure,
+            sheet,
+            at_full=at_full,
+            instrument_u_bar=systematic,
+            resolution_bar=seen.resolution_bar,
+        )
         out.quantities[name] = (
             found if found is not None else NotObserved(_no_pressure(sheet, seen, settled, out, at_full=at_full))
         )
@@ -312,9 +322,10 @@ def _characteristic(sheet: Sheet, seen: Seen, out: AsFound) -> None:
         return
     pressure = out.quantities["pressure_at_full"]
     why = pressure.reason if isinstance(pressure, NotObserved) and not out.judged_pressure else ""
+    at_rest = {d.from_s: d for d in out.judged_pressure}
     out.characteristic = found = measure(
         sheet,
-        seen.dwells,
+        [at_rest.get(d.from_s, d) for d in seen.dwells],
         out.judged_pressure,
         wire=seen.wire,
         current_u_a=instrument_u(sheet, "current"),

@@ -115,7 +115,7 @@ def dumps(state: JudgeState) -> str:
             "stretches": state.stretches,
             "control": None
             if state.control is None
-            else [[*key, level.pressure_bar, level.dwells, level.in_control] for key, level in state.control.items()],
+            else [[*key, *dataclasses.astuple(level)] for key, level in state.control.items()],
             "control_until_s": state.control_until_s,
             "curve_left": state.curve_left,
             "charts": charts["each"],
@@ -191,7 +191,7 @@ def loads(text: str) -> JudgeState:
         strokes=[Stroke(*row) for row in unpack_rows(outside["strokes"], len(Stroke._fields))],
         bursts=[DitherBurst(*b) for b in raw["bursts"]],
         stretches=[Stretch(**s) for s in raw["stretches"]],
-        control=None if control is None else {(k[0], k[1]): LevelPressure(k[2], k[3], k[4]) for k in control},
+        control=None if control is None else {(k[0], k[1]): LevelPressure(*k[2:]) for k in control},
         control_until_s=raw["control_until_s"],
         curve_left=[tuple(row) for row in raw["curve_left"]],
         charts=charts_in({"each": raw["charts"], "series": outside["series"]}),

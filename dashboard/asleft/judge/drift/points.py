@@ -21,7 +21,7 @@ from asleft.judge.outer.held_points import chart_held, learn
 from asleft.judge.segments.features import Dwell, Stroke
 from asleft.judge.types import ChartPoint
 from asleft.judge.valve.characteristic_told import left_rows
-from asleft.judge.valve.pressure import learn_control, steady
+from asleft.judge.valve.pressure import ACCEPT_LEFT, ACCEPT_LOG, learn_control, steady
 from asleft.sheet.model import Sheet
 
 POINT_S = 600.0
@@ -62,7 +62,8 @@ def _close(sheet: Sheet, state: JudgeState, until: float) -> list[ChartPoint]:
             default=0.0,
         )
         if len(settled) >= 6:
-            state.control = learn_control(settled, sheet, tolerance, accept=0.05)
+            accept = ACCEPT_LEFT if state.horizon_s is not None else ACCEPT_LOG
+            state.control = learn_control(settled, sheet, tolerance, accept=accept)
             state.control_until_s = last
     state.held_left = learn(sheet, state.held_left, dwells)
     seen = seen_of(state, dwells, strokes, bursts)
@@ -105,6 +106,7 @@ def seen_of(state: JudgeState, dwells: list[Dwell], strokes: list[Stroke], burst
         wire=replace(state.learner.wire_noise(), density=state.learner.noise_density(interval_s)),
         demand_step=state.learner.demand_step,
         current_noise_a=state.learner.noise_a,
+        resolution_bar=state.intake.step_of("pressure"),
         cold=state.soak.cold_at(dwells[-1].to_s) if dwells else None,
         oil_may_be_cold=state.warmth.cold_as_far_as_known(dwells),
     )

@@ -7,7 +7,7 @@ from asleft.judge.finding.current_symptoms import cut_share, limit_ohm, short_of
 from asleft.judge.finding.faults import FAULTS
 from asleft.judge.finding.scene import Scene, make
 from asleft.judge.types import Finding, Verdict
-from asleft.judge.valve.pressure import LevelKey, cut_off, key_of
+from asleft.judge.valve.pressure import LevelKey, change_bar, cut_off, key_of
 
 _SAME_LEVEL = 0.02
 
@@ -74,7 +74,7 @@ def _pressure_plateau(scene: Scene) -> Finding | None:
     for dwell in scene.found.judged_pressure:
         level = scene.found.control.get(key_of(dwell))
         if level is not None:
-            off = dwell.pressure_bar - level.pressure_bar
+            off = change_bar(dwell, level, scene.sheet)
             change.setdefault(key_of(dwell), []).append((off, dwell.pressure_bar, dwell.from_s))
     rising = sorted(step for step, arrival in change if arrival > 0)
     if len(change) < 3 or not rising:

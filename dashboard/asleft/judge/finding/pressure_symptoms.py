@@ -19,13 +19,17 @@ from asleft.judge.finding.shapes import (
 from asleft.judge.finding.signatures import AS_LEFT, Values
 from asleft.judge.finding.since_left import ends_of
 from asleft.judge.segments.features import Dwell
-from asleft.judge.types import Verdict
-from asleft.judge.valve.pressure import LevelKey, key_of
+from asleft.judge.types import FloatArray, Verdict
+from asleft.judge.valve.pressure import LevelKey, key_of, levelled_bar
 
 #: The pressure has gone with the current from this share on, and has not under the other.
 _FOLLOWED, _STOOD = 0.65, 0.35
 #: A level whose pressure differs from visit to visit by this share of tolerance scatters.
 SCATTERS = 0.3
+#: Visits of a level, and levels, from which its scatter is known; a shorter pause is none between two visits (s).
+_LEAST_SCATTERED, _LEAST_LEVELS, _NEXT_VISIT_S = 4, 2, 1.0
+#: From the median absolute difference of two normal values to the standard deviation of one.
+_OF_DIFFERENCES = 1.4826 / math.sqrt(2.0)
 
 
 def add_pressure_symptoms(scene: Scene, out: dict[str, Values]) -> None:
@@ -79,17 +83,26 @@ def recent(scene: Scene, dwells: Sequence[Dwell]) -> list[Dwell]:
 def scatter_bar(scene: Scene) -> float | None:
     """How much the pressure at one level differs from one visit to the next (bar, standard deviation); None: unknown.
 
-    Differences of successive visits, so that a drift cancels; the median over levels, so that one level where the
-    load has a say does not count.
+    A level that differs from cycle to cycle is first brought to one current (`levelled_bar`). Of successive visits
+    the differences count, so that a drift cancels, and their median, so that one visit in which the load has a say
+    does not; likewise the median over levels.
     """
+    spreads = [
+        math.sqrt(max((_OF_DIFFERENCES * float(np.median(np.abs(np.diff(bar))))) ** 2 - own**2, 0.0))
+        for _, bar, own in level_visits(scene)
+    ]
+    return float(np.median(spreads)) if len(spreads) >= _LEAST_LEVELS else None
+
+
+def level_visits(scene: Scene) -> list[tuple[list[Dwell], FloatArray, float]]:
+    """Visits of each level in order of time, their pressures at one current, and the standard error of one (bar)."""
     groups: dict[LevelKey, list[Dwell]] = {}
     for dwell in recent(scene, scene.found.judged_pressure):
-        groups.setdefault(key_of(dwell), []).append(dwell)
-    spreads = []
-    for group in groups.values():
-        if len(group) < 4:
-            continue
-        steps = np.abs(np.diff([d.pressure_bar for d in group]))
-        own = float(np.median([d.pressure_se_bar for d in group]))
-        spreads.append(math.sqrt(max(float(np.mean(steps**2)) / 2.0 - own**2, 0.0)))
-    return float(np.median(spreads)) if len(spreads) >= 2 else None
+        group = groups.setdefault(key_of(dwell), [])
+        if not group or dwell.from_s - group[-1].to_s > _NEXT_VISIT_S:  # not a piece of the same stay
+            group.append(dwell)
+    return [
+        (group, levelled_bar(group, scene.sheet), float(np.median([d.pressure_se_bar for d in group])))
+        for group in groups.values()
+        if len(group) >= _LEAST_SCATTERED
+    ]

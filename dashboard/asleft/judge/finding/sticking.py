@@ -12,10 +12,10 @@ room.
 
 from __future__ import annotations
 
-from asleft.judge.finding.pressure_symptoms import SCATTERS, pressure_tolerance_bar, recent, scatter_bar
+import numpy as np
+from asleft.judge.finding.pressure_symptoms import SCATTERS, level_visits, pressure_tolerance_bar, scatter_bar
 from asleft.judge.finding.scene import Scene, make
 from asleft.judge.types import Finding
-from asleft.judge.valve.pressure import LevelKey, key_of
 
 
 def sticking(scene: Scene) -> list[Finding]:
@@ -31,10 +31,9 @@ def sticking(scene: Scene) -> list[Finding]:
 
 def _onset_s(scene: Scene, scatter_bar: float) -> float | None:
     """The first arrival that differs from the one before it, at the same level, by as much as they do now."""
-    last: dict[LevelKey, float] = {}
-    for dwell in recent(scene, scene.found.judged_pressure):
-        key = key_of(dwell)
-        if key in last and abs(dwell.pressure_bar - last[key]) > scatter_bar:
-            return dwell.from_s
-        last[key] = dwell.pressure_bar
-    return None
+    onsets = []
+    for visits, bar, _ in level_visits(scene):
+        jumps = np.flatnonzero(np.abs(np.diff(bar)) > scatter_bar)
+        if jumps.size:
+            onsets.append(visits[int(jumps[0]) + 1].from_s)
+    return min(onsets, default=None)

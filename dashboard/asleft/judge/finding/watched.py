@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from asleft.judge.finding.scene import Scene, make
 from asleft.judge.types import Finding, Part
-from asleft.judge.valve.pressure import ceiling_bar, steady
+from asleft.judge.valve.pressure import highest_bar, steady
 from asleft.judge.watching.watch import Stretch
 
 
@@ -66,7 +66,11 @@ def _unwanted(evidence: str, onset_s: float, scene: Scene) -> Finding:
 
 
 def _above_characteristic(scene: Scene) -> list[Finding]:
-    """Steady pressure well above what the valve should let through: evidence whoever is in control."""
+    """Steady pressure well above what the valve should let through: evidence whoever is in control.
+
+    Above what it let through at that command and at the current that flows: with more current than left, more
+    pressure is the current's doing.
+    """
     sheet = scene.sheet
     full = sheet.as_left.get("pressure_at_full")
     if full is None or sheet.controls != "pressure":
@@ -75,7 +79,7 @@ def _above_characteristic(scene: Scene) -> list[Finding]:
     margin = max(3.0 * tolerance, 0.08 * full)
     above = []
     for dwell in steady(scene.seen.dwells, sheet):
-        ceiling = ceiling_bar(sheet, min(max(dwell.demand, 0.0), 1.0), -1.0)
+        ceiling = highest_bar(dwell, sheet)
         if ceiling is not None and math.isfinite(margin) and dwell.pressure_bar > ceiling + margin:
             above.append((dwell, ceiling))
     if len(above) < 2:

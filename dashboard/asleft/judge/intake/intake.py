@@ -6,8 +6,9 @@ be a peak that nobody asked for. It becomes a failed reading (NaN): the rest bri
 
 Wild is what lies off both neighbours by more than 0.5 % of the command's range, 1 % of the span or 1 % of full
 pressure, and by more than eight times the third largest of the eight steps before it, while the neighbours differ
-by less than half of that. Two readings count within a tenth of a second, one within a quarter. The last two samples
-wait for their neighbours, so the judge is behind by that much (20 ms at 100 Hz).
+by less than half of that; where a converter is coarse, by more than three of its steps (`Steps`). Two readings count
+within a tenth of a second, one within a quarter. The last two samples wait for their neighbours, so the judge is
+behind by that much (20 ms at 100 Hz).
 
 Misses: three wild readings in a row; those among several others or failed ones, in the very instant of a step, or
 within eight readings of a beginning. Cries wolf: a true pulse of one or two samples is set aside (at 100 Hz no valve
@@ -16,6 +17,7 @@ answers one; at 10 Hz that is a tenth of a second).
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -37,8 +39,38 @@ _LEAST_A, _LEAST_BAR = 0.02, 2.0  # where the sheet does not say
 #: The third largest of eight steps: one wild reading among them (two steps) does not hide the next.
 _USUAL = 5
 _TIMES_USUAL = 8.0
+#: Noise of half a converter's step seldom moves a reading by three of them; so many changes make a step known.
+_TIMES_STEP, _BELIEVED = 3.5, 8
+_SAME = 1e-9  # relative difference of readings that are the same
 _ONE_S, _TWO_S = 0.25, 0.1
 _HOUR_S, _DAY_H = 3600.0, 24
+
+
+@dataclass(frozen=True, slots=True)
+class Steps:
+    """A channel's converter: the smallest change between neighbouring readings so far, and how many there were.
+
+    A change is believed to be a converter's step once there were eight: a single wild reading makes only two.
+    """
+
+    smallest: float = math.inf
+    changes: int = 0
+
+    @property
+    def known(self) -> float:
+        """The converter's step in units of the channel; 0 while not known."""
+        return self.smallest if self.changes >= _BELIEVED and math.isfinite(self.smallest) else 0.0
+
+    def follow(self, values: FloatArray) -> tuple[FloatArray, Steps]:
+        """Step known by each of the readings (n,), the one before them first; and what is known after the last."""
+        change = np.abs(np.diff(values))
+        change[~(change > _SAME * np.abs(values[1:]))] = np.inf  # no change, or one that was not read
+        smallest = np.minimum(np.minimum.accumulate(change), self.smallest)
+        changes = self.changes + np.cumsum(np.isfinite(change))
+        known = np.where((changes >= _BELIEVED) & np.isfinite(smallest), smallest, 0.0)
+        if change.size == 0:
+            return known, self
+        return known, Steps(float(smallest[-1]), int(changes[-1]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +83,7 @@ class Intake:
     found_s: tuple[float, ...] = ()  # when the readings set aside in the last call were taken (unix s)
     newest_s: float | None = None  # of all samples seen
     lately: tuple[tuple[int, str, int], ...] = ()  # hour since 1970, name, count: of the last day of them
+    steps: Mapping[str, Steps] = field(default_factory=dict)  # of each watched channel's converter
 
     def counting(self, name: str, at_s: FloatArray) -> Intake:
         """The same with more set aside under `name`, at these times (n,)."""
@@ -74,6 +107,10 @@ class Intake:
             counts[name] += count if hour > oldest else 0
         return +counts
 
+    def step_of(self, name: str) -> float:
+        """Step of a channel's converter, in its unit; 0 while not known."""
+        return self.steps.get(name, Steps()).known
+
     def as_json(self) -> dict[str, Any]:
         """Plain values, exact."""
         return {
@@ -82,6 +119,7 @@ class Intake:
             "aside": dict(self.aside),
             "newest_s": self.newest_s,
             "lately": [list(row) for row in self.lately],
+            "steps": {name: [step.smallest, step.changes] for name, step in self.steps.items()},
         }
 
     @classmethod
@@ -89,7 +127,8 @@ class Intake:
         """Inverse of `as_json`."""
         past = np.array(raw["past"], dtype=np.float64).reshape(len(_ROWS), -1)
         lately = tuple((hour, name, count) for hour, name, count in raw.get("lately", ()))
-        return cls(unpack_matrix(raw["waiting"]), past, raw["aside"], (), raw["newest_s"], lately)
+        steps = {name: Steps(*step) for name, step in raw["steps"].items()}
+        return cls(unpack_matrix(raw["waiting"]), past, raw["aside"], (), raw["newest_s"], lately, steps)
 
 
 def take_in(samples: Samples, sheet: Sheet, intake: Intake, *, flush: bool = False) -> tuple[FloatArray, Intake]:
@@ -106,17 +145,29 @@ def take_in(samples: Samples, sheet: Sheet, intake: Intake, *, flush: bool = Fal
     new = before.shape[1]
     time_s = np.concatenate((before[0], raw[TIME]))
     past = [time_s[ready : ready + new]]
+    steps = dict[str, Steps]()
     for k, (name, row) in enumerate(WATCHED.items(), start=1):
         values = np.concatenate((before[k], raw[row]))
         past.append(values[ready : ready + new])
-        found = wild(time_s, values, _least(name, sheet)) - new
+        known, steps[name] = _steps(intake.steps.get(name, Steps()), values, new, ready)
+        found = wild(time_s, values, _least(name, sheet), known) - new
         found = found[(found >= 0) & (found < ready)]
         if found.size:
             raw[row, found] = np.nan
             counted = counted.counting(name, raw[TIME, found])
             found_s += raw[TIME, found].tolist()
-    taken = replace(counted, waiting=waiting, past=np.array(past), found_s=tuple(found_s), newest_s=newest_s)
+    taken = replace(
+        counted, waiting=waiting, past=np.array(past), found_s=tuple(found_s), newest_s=newest_s, steps=steps
+    )
     return raw[:, :ready], taken
+
+
+def _steps(before: Steps, values: FloatArray, new: int, ready: int) -> tuple[FloatArray, Steps]:
+    """The converter's step known by each of `values`, (n,), and by the last ready one; the first `new` are old."""
+    known = np.full(values.size, before.known)
+    known[new : new + ready], after = before.follow(values[new - 1 : new + ready])
+    known[new + ready :] = after.known
+    return known, after
 
 
 def _least(name: str, sheet: Sheet) -> float:
@@ -141,19 +192,30 @@ def remarks_of(intake: Intake, *, lately: bool) -> tuple[str, ...]:
     return tuple(out)
 
 
-def wild(time_s: FloatArray, values: FloatArray, least: float) -> npt.NDArray[np.intp]:
-    """Indices of single and double wild readings, ascending; each follows from ten readings before and two after."""
+def wild(
+    time_s: FloatArray, values: FloatArray, least: float, step_known: FloatArray | None = None
+) -> npt.NDArray[np.intp]:
+    """Indices of single and double wild readings, ascending; each follows from ten readings before and two after.
+
+    `step_known`: the converter's step as far as it was known by each reading, (n,), 0 where it was not.
+    """
     step = np.diff(values)
     big = np.abs(step) > least
     one = np.flatnonzero(big[:-1] & big[1:]) + 1  # off both neighbours
     two = np.flatnonzero(big[:-2] & big[2:]) + 1  # a pair off both its neighbours
-    one = one[_off(time_s, values, step, one, 1, least)]
-    two = two[_off(time_s, values, step, two, 2, least)]
+    coarse = np.zeros(values.size) if step_known is None else _TIMES_STEP * step_known
+    one = one[_off(time_s, values, step, one, 1, np.maximum(least, coarse[one - 1]))]
+    two = two[_off(time_s, values, step, two, 2, np.maximum(least, coarse[two - 1]))]
     return np.unique(np.concatenate((one, two, two + 1)))
 
 
 def _off(
-    time_s: FloatArray, values: FloatArray, step: FloatArray, at: npt.NDArray[np.intp], length: int, least: float
+    time_s: FloatArray,
+    values: FloatArray,
+    step: FloatArray,
+    at: npt.NDArray[np.intp],
+    length: int,
+    least: FloatArray,
 ) -> npt.NDArray[np.bool_]:
     """Whether the readings from `at` on, `length` of them, lie off the reading before and the one after."""
     if at.size == 0:

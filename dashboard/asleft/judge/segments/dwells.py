@@ -15,21 +15,29 @@ from asleft.judge.types import FloatArray
 def dwell_of(data: FloatArray, scale: Scale, arrival: float, *, flat: bool) -> Dwell:
     """Features of one settled stretch, `data` of shape (ROWS, n).
 
-    Pressure is read over the last 40 %, when it has followed. The standard errors allow for autocorrelation as an
-    AR(1) process would have it; a slower disturbance makes them too small. `flat`: whether no trend is left.
+    Pressure is read over the last 40 %, when it has followed; how it changed over them and before, `settling` needs.
+    The standard errors allow for autocorrelation as an AR(1) process would have it; a slower disturbance makes them
+    too small. That of the pressure is of what its trend leaves. `flat`: whether no trend is left in the current.
     """
     n = data.shape[1]
     mean = np.add.reduce(data, axis=1) / n
     means = mean.tolist()
-    late = data[PRESSURE, n - max(int(0.4 * n), min(n, 10)) :]
+    last = late_samples(n)
+    late, before = data[PRESSURE, n - last :], data[PRESSURE, max(n - 2 * last, 0) : n - last]
     if not math.isfinite(means[PRESSURE]):
-        late = late[np.isfinite(late)]
-    pressure_bar = pressure_se_bar = moves_bar = NAN
+        late, before = late[np.isfinite(late)], before[np.isfinite(before)]
+    pressure_bar = pressure_se_bar = pressure_sd_bar = moves_bar = moved_bar = NAN
     if late.size >= 4:
-        pressure_bar, sd_bar, independent = _scatter(late)
+        pressure_bar, moves_bar = mean_of(late), _change(late)
+        trend = np.linspace(
+            -moves_bar, moves_bar, late.size
+        )  # over the whole part it moves twice as much as by halves
+        _, sd_bar, independent = _scatter(late - trend)
         pressure_se_bar = sd_bar / math.sqrt(independent)
-        half = late.size // 2
-        moves_bar = mean_of(late[half:]) - mean_of(late[:half])
+        steps = late[1:] - late[:-1]
+        pressure_sd_bar = math.sqrt(float(steps @ steps) / (2.0 * steps.size))
+        if before.size >= max(0.8 * last, 4.0):
+            moved_bar = _change(before)
     off = data[DEMAND] - mean[DEMAND]
     demand_sd = math.sqrt(float(off @ off) / n)
     current_a, current_sd_a, independent = _scatter(data[CURRENT]) if scale.has_current else (NAN, NAN, 1.0)
@@ -54,7 +62,20 @@ def dwell_of(data: FloatArray, scale: Scale, arrival: float, *, flat: bool) -> D
         flat=float(flat),
         coil_v=_mean(data[COIL_V], means[COIL_V]),
         clock_s=float(data[CLOCK, -1]),
+        pressure_moved_bar=moved_bar,
+        pressure_sd_bar=pressure_sd_bar,
     )
+
+
+def late_samples(n: int) -> int:
+    """How many of the samples of a dwell its pressure is read over: the last 40 %, at least ten."""
+    return max(int(0.4 * n), min(n, 10))
+
+
+def _change(values: FloatArray) -> float:
+    """Mean of the second half less that of the first."""
+    half = values.size // 2
+    return mean_of(values[half:]) - mean_of(values[:half])
 
 
 def mean_of(values: FloatArray) -> float:

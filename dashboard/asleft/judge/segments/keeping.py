@@ -32,7 +32,8 @@ MOST_RESTING, MOST_STROKES = 40, 20
 
 _EXACT, _INFORMATION = 53, 32
 _TIMES = ("from_s", "to_s", "clock_s")
-_SPREADS = ("demand_se", "current_se_a", "current_sd_a", "pressure_se_bar", "pressure_moves_bar", "chi2")
+_SPREADS = ("demand_se", "current_se_a", "current_sd_a", "pressure_se_bar", "pressure_moves_bar",
+            "pressure_moved_bar", "pressure_sd_bar", "chi2")  # fmt: skip
 
 
 def _digits(name: str) -> int:

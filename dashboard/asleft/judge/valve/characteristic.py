@@ -27,6 +27,7 @@ from asleft.judge.valve.branches import (
 )
 from asleft.judge.valve.curve import Curve, curve_of
 from asleft.judge.valve.hysteresis import NoWidth, Width, loop_width
+from asleft.judge.valve.settling import loop_u_bar
 from asleft.judge.valve.shaken import Shaken, shaken
 from asleft.judge.valve.sweeps import LAG_S, lag_doubt, moving_visits
 from asleft.sheet.model import Sheet
@@ -100,7 +101,11 @@ def measure(
         return out
     out.width = width
     out.series = _series(seen, width, out.curve, axis.span)
-    found = _estimate(width, seen, noise, current_u_a / axis.span, lag_u, by_command=axis.by_command)
+    settling_u = loop_u_bar(judged) / float(np.ptp(out.curve.pressure_bar))
+    doubt = math.hypot(lag_u, settling_u)
+    found = _estimate(
+        width, seen, noise, current_u_a / axis.span, doubt, swept=lag_u > 0.0, by_command=axis.by_command
+    )
     out.basis = found.note
     _decide(sheet, out, found, wanted, swept=lag_u > 0.0)
     return out
@@ -121,7 +126,7 @@ def _seen(
         swept = on_loop(moving_visits(dwells, sheet, axis), *wanted)
         if len({v.arrival for v in swept}) == 2:
             return swept, lag_doubt(swept)
-    known = on_loop(out.visits, math.inf, -math.inf)
+    known = [v for v in on_loop(out.visits, math.inf, -math.inf) if v.low == v.low and v.high == v.high]
     if known:
         out.loop = (min(v.low for v in known), max(v.high for v in known))
     return on_loop(known, *out.loop), 0.0
@@ -178,28 +183,31 @@ def _estimate(
     seen: Sequence[Visit],
     noise: Shaken,
     current_u_share: float,
-    lag_u: float,
+    doubt: float,
     *,
+    swept: bool,
     by_command: bool,
 ) -> Estimate:
+    """`doubt`: of the width, by pressures that had not come to rest (standard uncertainty, share of the span)."""
+    low, high = min(v.low for v in seen if v.low == v.low), max(v.high for v in seen if v.high == v.high)
     narrowed_u = 2.0 * noise.peak * noise.relative_u
-    systematic = math.sqrt(width.systematic**2 + narrowed_u**2 + (width.share * current_u_share) ** 2 + lag_u**2)
+    systematic = math.sqrt(width.systematic**2 + narrowed_u**2 + (width.share * current_u_share) ** 2 + doubt**2)
     return Estimate(
         value=100.0 * max(width.share, 0.0),
         repeatability=100.0 * width.repeatability,
-        dof=width.dof if lag_u == 0.0 else _SWEPT_DOF,
+        dof=_SWEPT_DOF if swept else width.dof,
         systematic=100.0 * systematic,
         segments=sum(level.visits for level in width.levels),
         from_s=min(level.from_s for level in width.levels),
         to_s=max(level.to_s for level in width.levels),
-        command_min_pct=100.0 * min(v.low for v in seen),
-        command_max_pct=100.0 * max(v.high for v in seen),
-        note=_basis(width, seen, swept=lag_u > 0.0, by_command=by_command),
+        command_min_pct=100.0 * low,
+        command_max_pct=100.0 * high,
+        note=_basis(width, (low, high), swept=swept, by_command=by_command),
     )
 
 
-def _basis(width: Width, seen: Sequence[Visit], *, swept: bool, by_command: bool) -> str:
-    low, high = (abs(round(100.0 * d)) for d in (min(v.low for v in seen), max(v.high for v in seen)))
+def _basis(width: Width, loop: tuple[float, float], *, swept: bool, by_command: bool) -> str:
+    low, high = (abs(round(100.0 * share)) for share in loop)
     axis = "command" if by_command else "current"
     words = [
         f"along the {axis}, % of its span from zero to full",

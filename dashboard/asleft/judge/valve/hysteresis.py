@@ -24,6 +24,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from asleft.judge.types import FloatArray
 from asleft.judge.valve.branches import SAME_LEVEL, BranchLevel
 from asleft.judge.valve.curve import Curve
@@ -39,12 +40,26 @@ BEND = {True: 0.0004, False: 0.025}
 BETWEEN = 0.00057
 BEND_LENGTH = 0.5
 BENT = 1.0 / 12.0
+#: Where no curve was recorded: how much the valve may bend against the straight line and over which share of the
+#: pressures, from a gentle bend to the corner of a dead band; the first that agrees with the levels is taken.
+_GENTLE = ((BEND[False], BEND_LENGTH), (0.05, 0.3))
+_SHARP = ((0.1, 0.2), (0.2, 0.15))
+_AGREES = 3.0
+#: Share of what the outermost pieces of a curve leave open (`Curve.unsure_at`) that may be wrong at a place and as
+#: far as about this share of the pressures from it, and what no repetition lowers (share of the current's span):
+#: digits of the sheet, where the spool rests.
+_SHAPE_U, _SHAPE_LENGTH, _FLOOR = 0.5, 0.05, 5e-5
 #: Misfit beyond which pressure does not follow the current on one curve (chi squared per degree of freedom).
 _MISFIT = 16.0
 #: Levels seen from both sides from which the width can be said to vary.
 _LEAST_PAIRS = 3
 #: Where the pressure rises by less than this share of its mean slope, current cannot be told from it.
 _FLAT = 0.2
+#: Without a recorded curve a pressure within this share of its span of those at the ends tells nothing of the
+#: current: it may lie in a dead band, or be cut off by a relief valve.
+_AT_REST = 0.02
+#: By how much the width may differ from level to level in what is known of the slope there (share of it).
+_SLOPE_U = {True: 0.02, False: 0.15}
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +93,8 @@ def loop_width(levels: Sequence[BranchLevel], curve: Curve, span_a: float) -> Wi
     pressure = np.array([level.pressure_bar for level in levels])
     slope = _slope(curve, pressure)  # A per bar
     steep = slope * (high - low) < span_a / _FLAT
+    if not curve.recorded:
+        steep &= _between(pressure, low, high)
     kept = [level for level, ok in zip(levels, steep.tolist(), strict=True) if ok]
     if len({level.arrival for level in kept}) < 2:
         return NoWidth("pressure hardly depends on the current where it was seen")
@@ -93,21 +110,32 @@ def loop_width(levels: Sequence[BranchLevel], curve: Curve, span_a: float) -> Wi
         ]
     )
     noise = noise / span_a**2
+    shape = _SHAPE_U * curve.unsure_at(pressure) / span_a
+    unshaped = np.outer(shape, shape) * np.exp(-0.5 * ((x[:, None] - x[None, :]) / _SHAPE_LENGTH) ** 2)
+    unshaped += _FLOOR**2 * np.eye(x.size)
     # A curve that moved has bent as well: a twelfth of how far it moved.
     moved = max(float(np.ptp(y[side > 0.0])), float(np.ptp(y[side < 0.0]))) if curve.recorded else 0.0
-    known = prior_covariance(x, bend=bend_of(curve), recorded=curve.recorded, moved=moved)
     basis = 0.5 * side
     paired = pairs_of(kept)
-    fit = _fit(y, basis, known, noise)
+    bends = ((bend_of(curve), BEND_LENGTH),) if curve.recorded else _GENTLE
+    fit, known = _best(x, y, basis, noise, curve, moved, unshaped, bends)
+    alone = [k for k in range(len(kept)) if k not in {i for pair in paired for i in pair}]
+    if fit.misfit > _AGREES and len(paired) >= _LEAST_PAIRS and alone:
+        # Levels seen from one side only may lie where the curve is not known well enough; pairs need it less.
+        return loop_width([level for k, level in enumerate(kept) if k not in alone], curve, span_a)
     if fit.misfit > _MISFIT and len(paired) >= _LEAST_PAIRS:
         # A loop that is not equally wide all along: its width may vary from level to level.
         fit = _fit(y, basis, known, noise, varying=_varying(x, basis, fit.width))
+    if fit.misfit > _AGREES and not curve.recorded:
+        fit, known = _best(x, y, basis, noise, curve, moved, unshaped, _SHARP)
     if fit.misfit > _MISFIT:
         return NoWidth("pressure does not follow the current on one curve")
     width, repeatability, widest_at = fit.width, float(np.sqrt(fit.weights**2 @ noise)), None
     systematic = float(np.sqrt(fit.weights @ known @ fit.weights))
+    if fit.misfit > _AGREES:  # levels that agree less well than they should are less sure by as much (Birge's ratio)
+        systematic *= float(np.sqrt(fit.misfit))
     if len(paired) >= _LEAST_PAIRS:
-        widest = _widest(paired, y - fit.shift, noise, width)
+        widest = _widest(paired, y - fit.shift, noise, width, _SLOPE_U[curve.recorded])
         if widest is not None:
             width, repeatability, k = widest
             widest_at = kept[paired[k][0]].share
@@ -147,6 +175,25 @@ def _fit(
     return _Fit(width, weights, np.asarray(known @ explained), misfit)
 
 
+def _best(
+    x: FloatArray,
+    y: FloatArray,
+    basis: FloatArray,
+    noise: FloatArray,
+    curve: Curve,
+    moved: float,
+    unshaped: FloatArray,
+    bends: Sequence[tuple[float, float]],
+) -> tuple[_Fit, FloatArray]:
+    """The first fit that agrees with the levels, else the last, and the covariance of the shift it rests on."""
+    for bend, length in bends:
+        known = unshaped + prior_covariance(x, bend=bend, recorded=curve.recorded, moved=moved, length=length)
+        fit = _fit(y, basis, known, noise)
+        if fit.misfit <= _AGREES:
+            break
+    return fit, known
+
+
 def _varying(x: FloatArray, basis: FloatArray, width: float) -> FloatArray:
     """Covariance of a width that varies by half of itself between places a tenth of the range apart."""
     apart = x[:, None] - x[None, :]
@@ -160,13 +207,16 @@ def bend_of(curve: Curve) -> float:
     return float(np.hypot(BEND[True], BETWEEN * (5.0 / (curve.current_a.size - 1)) ** 2))
 
 
-def prior_covariance(x: FloatArray, *, bend: float, recorded: bool, moved: float) -> FloatArray:
+def prior_covariance(
+    x: FloatArray, *, bend: float, recorded: bool, moved: float, length: float = BEND_LENGTH
+) -> FloatArray:
     """Covariance of the shift between curve and valve at pressures `x` (shares of the span), shape (n, n).
 
-    `bend`: of `bend_of`. `moved`: range of the departures of one branch, as a share of the current span.
+    `bend`: of `bend_of`, `length`: over which it bends. `moved`: range of the departures of one branch, as a share of
+    the current span.
     """
     apart = x[:, None] - x[None, :]
-    bends = (bend**2 + (BENT * moved) ** 2) * np.exp(-0.5 * (apart / BEND_LENGTH) ** 2)
+    bends = (bend**2 + (BENT * moved) ** 2) * np.exp(-0.5 * (apart / length) ** 2)
     centred = x - 0.5
     bow = BOW[recorded] ** 2 * np.outer(centred**2, centred**2)
     return np.asarray(OFFSET**2 + SLOPE[recorded] ** 2 * np.outer(centred, centred) + bow + bends)
@@ -183,16 +233,23 @@ def pairs_of(levels: Sequence[BranchLevel]) -> list[tuple[int, int]]:
 
 
 def _widest(
-    pairs: Sequence[tuple[int, int]], off: FloatArray, noise: FloatArray, width: float
+    pairs: Sequence[tuple[int, int]], off: FloatArray, noise: FloatArray, width: float, slope_u: float
 ) -> tuple[float, float, int] | None:
     """Largest width of the paired levels, its standard uncertainty and which it is; None if they agree in noise."""
     own = np.array([off[i] - off[j] for i, j in pairs])
-    variance = np.array([noise[i] + noise[j] for i, j in pairs]) + (0.02 * width) ** 2
+    variance = np.array([noise[i] + noise[j] for i, j in pairs]) + (slope_u * width) ** 2
     mean = float(np.sum(own / variance) / np.sum(1.0 / variance))
     if float(np.sum((own - mean) ** 2 / variance)) <= 5.0 * (len(pairs) - 1):
         return None
     k = int(np.argmax(own))
     return float(own[k]), float(np.sqrt(variance[k])), k
+
+
+def _between(pressure_bar: FloatArray, low_bar: float, high_bar: float) -> npt.NDArray[np.bool_]:
+    """Levels whose pressure lies clearly between those at the ends, (n,)."""
+    margin = _AT_REST * (high_bar - low_bar)
+    inside: npt.NDArray[np.bool_] = (pressure_bar > low_bar + margin) & (pressure_bar < high_bar - margin)
+    return inside
 
 
 def _slope(curve: Curve, pressure_bar: FloatArray) -> FloatArray:

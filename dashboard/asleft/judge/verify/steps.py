@@ -12,7 +12,7 @@ from asleft.judge.driver.systematic import current_systematic
 from asleft.judge.memory import JudgeState
 from asleft.judge.segments.features import Dwell
 from asleft.judge.types import Verdict
-from asleft.judge.valve.pressure import ceiling_bar, pressure_systematic_bar
+from asleft.judge.valve.pressure import ceiling_bar, pressure_systematic_bar, still
 from asleft.judge.verify.recognise import FullCycle
 from asleft.judge.verify.result import Graded, Step
 from asleft.sheet.model import Sheet, Tolerance
@@ -111,8 +111,7 @@ def _pressure(sheet: Sheet, group: Sequence[Dwell], demand: float, arrival: floa
     if not math.isfinite(last.pressure_bar):
         return unseen("the pressure was not read here")
     names = ("pressure_at_zero", "pressure_at_full")
-    full = sheet.as_left.get(names[1]) or 0.0
-    if abs(last.pressure_moves_bar) > max(0.003 * full, 0.2, 4.0 * last.pressure_se_bar):
+    if not still(last, sheet):
         return unseen("the pressure did not settle on this step")
     window = sheet.conditions.oil_temperature_degc
     if window and math.isfinite(last.oil_degc) and not window[0] <= last.oil_degc <= window[1]:

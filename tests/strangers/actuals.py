@@ -1,0 +1,93 @@
+"""The true value of every quantity of the sheet over the log, and how well the log can show it."""
+
+from __future__ import annotations
+
+import numpy as np
+from strangers.cramer_rao import current_bounds, dither_bounds, pressure_bounds, pressure_ramp_bounds
+from strangers.machine import Machine
+from strangers.simulate import Effect, Trace, changed
+from strangers.truth import UNITS, Actual, settings, undefined
+
+
+def bounds_of(
+    m: Machine, t: Trace, columns: dict[str, np.ndarray], times: np.ndarray, bursts: dict[str, np.ndarray] | None
+) -> dict[str, float]:
+    """Bound of every quantity that this log can show; NaN or absent where it cannot."""
+    found: dict[str, float] = {}
+    x = t.moving.disturbance
+
+    def dead(*values: float | np.ndarray) -> np.ndarray:
+        at = np.clip(np.round(times / t.dt_s).astype(int), 0, len(t.time_s) - 1)
+        return np.any([np.broadcast_to(np.asarray(v) > 0.5, t.time_s.shape)[at] for v in values], axis=0)
+
+    if "pressure" in columns and m.valve.controls == "pressure":
+        blind = dead(x.dead_pressure, x.dead_command, x.missing)
+        found |= pressure_bounds(m, t, times, blind)
+        if "current" not in columns:
+            found |= pressure_ramp_bounds(m, t, times, blind)
+    if "current" in columns:
+        found |= current_bounds(m, t, times, dead(x.dead_current, x.dead_command, x.missing))
+    if "supply" in columns:
+        found["supply_voltage"] = 0.03 / np.sqrt(len(times))
+    if bursts is not None and m.driver.dither_pp_a:
+        found |= dither_bounds(m, bursts)
+    return found
+
+
+def _why_unseen(m: Machine, quantity: str) -> str:
+    log = m.logger
+    if quantity.startswith("dither"):
+        return "no burst of current"
+    if quantity == "coil_resistance":
+        return "no cold soak: the winding's temperature is not known"
+    if quantity in {"current_at_zero", "current_at_full"} and not log.current:
+        return "no current channel"
+    if quantity.startswith("ramp"):
+        return "the command never outruns the ramp, or too little of it is recorded"
+    if quantity.startswith("current"):
+        return "it never flows free of limits and interruptions, or cannot be told from a ramp that never ends"
+    if not log.pressure:
+        return "no pressure channel"
+    return "the valve is never at rest and in control there, on that branch"
+
+
+def actuals_of(
+    m: Machine,
+    effects: tuple[Effect, ...],
+    t: Trace,
+    left: dict[str, float],
+    tolerance: dict[str, tuple[float, float]],
+    bounds: dict[str, float],
+) -> dict[str, Actual]:
+    """Every quantity of the sheet: as left, true range over the log, true value at its end, bound."""
+    n = len(t.time_s)
+    moments = {*np.linspace(0, n - 1, 13).astype(int).tolist()}
+    for effect in effects:
+        moments |= {int(np.argmin(effect.severity)), int(np.argmax(effect.severity))}
+    track = []
+    for index in sorted(moments):
+        now = changed(m, effects, index)
+        track.append(settings(now.set({"valve.oil_now_degc": float(t.oil_degc[index])})))
+    out = {}
+    clipped = bool(np.any(t.clipped & (t.ramped > 0.9)))
+    for q, value in left.items():
+        values = [s[q] for s in track]
+        why = undefined(m, q)
+        bound = bounds.get(q, np.nan)
+        if clipped and q == "current_at_full":
+            bound = np.nan
+        unseen = not np.isfinite(bound) or bool(why)
+        out[q] = Actual(
+            q,
+            UNITS[q],
+            value,
+            *tolerance[q],
+            min(values),
+            max(values),
+            values[-1],
+            not why,
+            why,
+            None if unseen else float(bound),
+            (why or _why_unseen(m, q)) if unseen else "",
+        )
+    return out
