@@ -9,7 +9,7 @@ The machines come from `tests/strangers/`, which shares no code with the judge n
 judged in this process by the functions of the command, a tenth also by the command as a process; a difference is an
 error. Prints a row a condition and a row a fault, each figure with its 95 % interval (Wilson 1927, widened where one
 log brings several values), and the goals; under a goal that is missed stand the options that show the logs.
-`--json` keeps a row a log; `--from` prints the tables of such a file again without judging. Another release's judge is
+`--json` keeps a row a log, and `--from` prints its tables again without judging. Another release's judge is
 judged by putting its folders first: PYTHONPATH=OTHER/agent:OTHER/dashboard. Exit code 1: a goal is missed.
 """
 

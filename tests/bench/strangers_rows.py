@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import math
+import shlex
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -34,14 +35,14 @@ class Job:
 
     def options(self) -> str:
         """The options of the benchmark that show this log."""
-        words = [f"--show {self.seed} --condition '{self.condition}'"]
+        words = ["--show", str(self.seed), "--condition", self.condition]
         if self.fault is not None:
-            words.append(f"--fault '{self.fault}' --size {self.size:g} --course '{self.course}'")
+            words += ["--fault", self.fault, "--size", f"{self.size:g}", "--course", self.course]
         if self.second_fault is not None:
-            words.append(f"--second-fault '{self.second_fault}'")
+            words += ["--second-fault", self.second_fault]
         if self.misfit is not None:
-            words.append(f"--misfit '{self.misfit}'")
-        return " ".join(words)
+            words += ["--misfit", self.misfit]
+        return shlex.join(words)
 
 
 @dataclass(frozen=True, slots=True)
