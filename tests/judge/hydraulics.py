@@ -1,7 +1,7 @@
-"""A pressure valve on a press, made by hand: play, characteristic, load, slow pressure, gauge. Shares nothing with `sim`.
+"""A pressure valve on a press, made by hand: play, characteristic, load, slow pressure, gauge. Nothing of `sim`.
 
-The current is a limited and lagged demand; friction is a play of the whole width of the loop; the pressure follows the
-characteristic at the spool's place with one lag, and never exceeds what a load lets come up.
+The current is a limited and lagged demand; friction is a play of the whole width of the loop; the pressure follows
+the characteristic at the spool's place with one lag, and never exceeds what a load lets come up.
 """
 
 from __future__ import annotations

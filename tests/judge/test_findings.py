@@ -19,7 +19,7 @@ from asleft.judge.summary import cut_since
 from asleft.judge.types import Coverage, Finding, Part, QuantityResult, State, Status, Verdict
 from asleft.judge.valve.pressure import LevelPressure, key_of
 from asleft.judge.watching.watch import Stretch
-from asleft.sheet.model import QUANTITY_UNITS, Coil, Instrument, Where
+from asleft.sheet.model import QUANTITY_UNITS, Characteristic, Coil, Instrument, Where
 from synth import curved, dwell, sheet
 
 FULL_SENTENCE = re.compile(r"^[A-Z0-9].*[.]$", re.DOTALL)
@@ -284,10 +284,17 @@ def test_a_changed_gain_or_a_wider_hysteresis_is_no_plateau(pressures) -> None:
 
 
 def test_pressure_well_above_the_characteristic_is_evidence_whoever_is_in_control() -> None:
-    dwells = [dwell(0.3, 0.44, pressure_bar=120.0, from_s=float(k)) for k in range(3)]
-    out = found(scene(seen=replace(scene().seen, dwells=dwells)))
-    assert out["pressure-unwanted"].severity == 3
-    assert found(scene(seen=replace(scene().seen, dwells=dwells), sheet=sheet(controls="flow"))) == {}
+    """Between the ends only a recorded curve says what that is; the most the valve was left at is known without."""
+    recorded = sheet(characteristic=Characteristic((0.2, 0.6, 1.0), (10.0, 100.0, 200.0), (10.0, 106.0, 200.0)))
+    for demand, bar, valve in ((0.3, 120.0, recorded), (0.3, 240.0, sheet()), (0.0, 60.0, sheet())):
+        dwells = [dwell(demand, 0.2 + 0.8 * demand, pressure_bar=bar, from_s=float(k)) for k in range(3)]
+        seen = replace(scene().seen, dwells=dwells)
+        assert found(scene(seen=seen, sheet=valve))["pressure-unwanted"].severity == 3
+        assert found(scene(seen=seen, sheet=replace(valve, controls="flow"))) == {}
+    bowed = [dwell(0.3, 0.44, pressure_bar=120.0, from_s=float(k)) for k in range(3)]
+    assert found(scene(seen=replace(scene().seen, dwells=bowed))) == {}
+    more = [dwell(0.3, 0.74, pressure_bar=140.0, from_s=float(k)) for k in range(3)]  # the current's doing
+    assert "pressure-unwanted" not in found(scene(seen=replace(scene().seen, dwells=more), sheet=recorded))
 
 
 def drifting(side: float = 1.0) -> Chart:

@@ -190,7 +190,7 @@ def counted(values: np.ndarray, step: float) -> np.ndarray:
 
 
 def test_flicker_of_a_coarse_converter_is_no_wild_reading() -> None:
-    """Eight bits over 1.25 times the range: two steps are 1 % of full pressure, and a quiet signal flickers by them."""
+    """Eight bits over 1.25 times the range: two steps are 1 % of full pressure, and a quiet signal flickers so."""
     for seed in range(5):
         data = samples(30_000, seed=seed)
         noise = np.random.default_rng(seed).standard_normal((3, 30_000))

@@ -5,12 +5,12 @@ import math
 import numpy as np
 import pytest
 from asleft.judge.dither.dither import DitherBurst
-from asleft.judge.drift.onset import best_split, feature_series, onset_of, step_within
+from asleft.judge.drift.onset import best_split, creep_within, feature_series, onset_of, step_within, times_beyond
 from asleft.judge.estimates import AsFound, Seen
 from asleft.judge.segments.features import Stroke
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from synth import dwell
+from synth import dwell, sheet
 
 
 def series(values: list[float], every_s: float = 10.0) -> list[tuple[float, float]]:
@@ -132,7 +132,7 @@ def seen() -> Seen:
 def test_features_count_only_where_they_say_something(
     name: str, expected: list[tuple[float, float]], seen: Seen
 ) -> None:
-    assert feature_series(name, seen, AsFound()) == expected
+    assert feature_series(name, sheet(), seen, AsFound()) == expected
 
 
 def test_pressure_counts_where_judged_and_by_its_way_of_arriving(seen: Seen) -> None:
@@ -144,5 +144,54 @@ def test_pressure_counts_where_judged_and_by_its_way_of_arriving(seen: Seen) -> 
             dwell(0.5, from_s=4.0, pressure_bar=100.0, arrival=1.0),
         ]
     )
-    assert feature_series("pressure_at_full", seen, found) == [(1.0, 200.0)]
-    assert feature_series("pressure_at_zero", seen, found) == [(3.0, 12.0)]
+    assert feature_series("pressure_at_full", sheet(), seen, found) == [(1.0, 200.0)]
+    assert feature_series("pressure_at_zero", sheet(), seen, found) == [(3.0, 12.0)]
+
+
+def noisy(values: list[float], sd: float = 0.05, seed: int = 1) -> list[tuple[float, float]]:
+    return series((np.array(values) + sd * np.random.default_rng(seed).standard_normal(len(values))).tolist())
+
+
+def test_what_creeps_is_told_by_its_end() -> None:
+    still, running = [0.0] * 30, np.linspace(0.0, 1.5, 30).tolist()
+    creep = creep_within(noisy([*still, *running]), 1.0)
+    assert creep is not None
+    assert creep.per_s == pytest.approx(1.5 / 290.0, rel=0.1)
+    assert creep.since_s == pytest.approx(1590.0 - 0.25 / creep.per_s, abs=1.0)
+    down = creep_within(noisy([*still, *(-np.array(running)).tolist()]), 1.0)
+    assert down is not None
+    assert down.per_s < 0.0
+
+
+@pytest.mark.parametrize("values", [[0.0] * 40, [0.01 * k for k in range(40)], [0.0, 1.0] * 20, [0.0] * 6])
+def test_what_stands_swings_or_moves_a_little_does_not_creep(values: list[float]) -> None:
+    assert creep_within(noisy(values), 1.0) is None
+
+
+def test_what_was_beyond_at_times_is_told_by_its_runs() -> None:
+    values = [*[0.0] * 8, *[2.0] * 5, *[0.0] * 7, *[2.0] * 4, *[0.0] * 9]
+    times = times_beyond(noisy(values), 0.0, 1.0, 1.0)
+    assert times is not None
+    assert times.at_s == {1000.0 + 10.0 * k for k, value in enumerate(values) if value}
+    assert times.since_s == 1000.0 + 10.0 * 24
+
+
+@pytest.mark.parametrize(
+    "values",
+    [
+        [0.0] * 30,
+        [2.0] * 30,  # always
+        [*[0.0] * 20, 2.0, *[0.0] * 9],  # once
+        [0.0, 0.0, -2.0] * 10,  # at every third visit: the load's doing
+        [*[0.9] * 15, *[1.2] * 15],  # just across the line, and no further
+    ],
+)
+def test_what_is_no_coming_and_going(values: list[float]) -> None:
+    assert times_beyond(noisy(values, 0.02), 0.0, 1.0, 1.0, loaded=True) is None
+
+
+def test_what_no_load_can_make_counts_at_single_visits_too() -> None:
+    values = noisy([0.0, 0.0, 2.0] * 10, 0.02)
+    assert times_beyond(values, 0.0, 1.0, 1.0, loaded=True) is not None
+    assert times_beyond([(at, -v) for at, v in values], 0.0, 1.0, 1.0) is not None
+    assert times_beyond(noisy([0.0, 0.0, 2.0] * 10, 0.5), 0.0, 1.0, 1.0) is None

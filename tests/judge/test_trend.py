@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from asleft.judge.drift.trend import DAY_S, Trend, due_words, forecast, trend_fields, trend_of
+from asleft.judge.drift.trend import DAY_S, Now, Trend, due_words, forecast, trend_fields, trend_of
 from asleft.sheet.model import Tolerance
 
 
@@ -139,6 +139,16 @@ def test_fields_of_a_result() -> None:
     assert near["trend_per_day"] == 1.0
     far = trend_fields(LINE, 0.0, Tolerance(99.0, 99.0))
     assert set(far) == {"trend_per_day", "trend_low_per_day", "trend_high_per_day"}
+
+
+def test_days_are_counted_from_the_value_now() -> None:
+    """The line's newest entry is a mean over hours: at 1 a day and 0.6 from the edge it is 0.6 of a day, not 6."""
+    now = Now(LINE.to_s + 0.2 * DAY_S, 15.4, 0.1)
+    due = trend_fields(LINE, 0.0, Tolerance(16.0, 16.0), now)["forecast_in_days"]
+    assert due[0] <= 0.6 <= due[1]
+    assert due[0] == pytest.approx(0.5 / max(LINE.low, LINE.high))
+    past = trend_fields(LINE, 0.0, Tolerance(16.0, 16.0), Now(LINE.to_s, 16.1, 0.1))
+    assert "forecast_in_days" not in past
 
 
 @pytest.mark.parametrize(

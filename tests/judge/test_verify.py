@@ -224,6 +224,27 @@ def test_headroom_of_a_proposal_by_hand(lanes, good):
     assert room.value == pytest.approx(100.0 * (most - 0.03 - full) / full, rel=1e-3)
 
 
+@pytest.mark.parametrize("shift", [0.0, 0.25, 0.5, 0.75])
+def test_a_proposed_ramp_owns_to_what_lies_between_the_levels(lanes, good, shift):
+    """A branch whose steepest place lies anywhere within a step of the sweep: 12 + 180 (1 + tanh) / 2 bar."""
+    found = check(good, lanes["good"].samples)
+    currents = sorted({s.current.found for s in found.steps if s.way == "up"})
+    step_a = currents[1] - currents[0]
+    middle_a, width_a = currents[len(currents) // 2] + shift * step_a, 1.5 * step_a
+
+    def curved(step):
+        bar = 12.0 + 90.0 * (1.0 + np.tanh((step.current.found - middle_a) / width_a))
+        return replace(step, pressure=replace(step.pressure, found=float(bar), uncertainty=0.05))
+
+    shaped = replace(found, steps=tuple(curved(s) for s in found.steps))
+    bars = sorted(s.pressure.found for s in shaped.steps if s.way == "up")
+    by = {p.quantity: p for p in propose(good, shaped, Wanted(bars[0], bars[-1], 60.0)) if p.quantity}
+    span = by["current_at_full"].value - by["current_at_zero"].value
+    truth = 90.0 / width_a * span / 60.0
+    assert abs(by["ramp_up"].value - truth) <= by["ramp_up"].uncertainty
+    assert by["ramp_up"].uncertainty < 0.1 * truth
+
+
 def test_nothing_is_extrapolated(lanes, good):
     found = check(good, lanes["good"].samples)
     zero, full = propose(good, found, Wanted(1.0, 500.0, 50.0))[1:3]

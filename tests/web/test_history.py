@@ -9,7 +9,7 @@ from asleft.judge.drift.charting import DEAD_ZONE
 from asleft.judge.types import ChartPoint
 from asleft.web.figures.history import history_svg
 from asleft.web.fragments.history import histories
-from asleft.web.views.history import BINS, history_views
+from asleft.web.views.history import BINS, history_views, onset_of_quantity
 from asleft.web.views.thin import extremes
 from asleft.web.views.trend import trend_line, trend_words
 from hypothesis import given
@@ -153,3 +153,17 @@ def test_a_chart_has_its_words_and_numbers_and_a_file(source):
     assert text.count("<svg") == text.count("<details") == len(views)
     assert f'href="/csv/{V}/history?from=2026-11-03T' in text
     assert all(view.words in text for view in views)
+
+
+def test_a_setting_that_stayed_is_not_marked_as_departed_by_its_pair():
+    """Both pressures lead to one kind of finding; only the one that moved has an onset in its history."""
+    finding = {"kind": "pressure-changed", "onset": "2026-11-14T02:10:00.000Z", "consequence_of": None}
+    quantities = [
+        {"id": "pressure_at_full", "verdict": "out", "tolerance_used": -140.0},
+        {"id": "pressure_at_zero", "verdict": "in", "tolerance_used": 4.0},
+    ]
+    judgement = {"quantities": quantities, "findings": [finding]}
+    assert onset_of_quantity(judgement, "pressure_at_full") is not None
+    assert onset_of_quantity(judgement, "pressure_at_zero") is None
+    quantities[1].update(verdict="out", tolerance_used=120.0)
+    assert onset_of_quantity(judgement, "pressure_at_zero") is not None

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 from asleft.store.protocols import Backfill
 from asleft.web.fragments.presses import fleet, opening, others
 from asleft.web.source import Source
@@ -129,6 +131,13 @@ def test_progress_of_history_is_summed_over_the_valves_that_wait(plant, source):
     assert view.progress is not None
     assert view.progress.words.startswith("History is being judged: 20 of 120 windows.")
     assert 'aria-valuenow="20"' in opening(view)
+
+
+def test_valves_of_which_nothing_was_judged_are_not_counted_as_left(source):
+    good = next(row for row in presses_view(source).rows if row.status == "good")
+    blind = replace(good, status="not-judged", sentence="Nothing judged yet: ramps (no current reading).")
+    assert headline([blind, good, good]).startswith("Two of three valves are as they were left.")
+    assert "nothing judged yet" in headline([blind, good, good])
 
 
 def test_a_silent_valve_is_told_from_a_live_one(source):

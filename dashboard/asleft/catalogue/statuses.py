@@ -23,7 +23,7 @@ STATUS_WORDS: Mapping[str, str] = {
     Status.OUT_OF_SPECIFICATION: "out of specification",
     Status.MAINTENANCE_REQUIRED: "maintenance required",
     Status.FUNCTION_CHECK: "function check",
-    Status.NOT_JUDGED: "not judged yet",
+    Status.NOT_JUDGED: "not judged",
     Status.GOOD: "good",
 }
 

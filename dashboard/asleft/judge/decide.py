@@ -2,7 +2,8 @@
 
 Expanded uncertainty for 95 %: U = k u, k the two-sided Student quantile at the effective degrees of freedom of
 Welch and Satterthwaite (JCGM 100:2008 G.4). Decision rule: in if the whole interval lies inside the tolerance, out if
-all of it lies outside, else undecided (ISO 14253-1, JCGM 106:2012 with a guard band of 1 U).
+all of it lies outside, else undecided. That is guarded acceptance and guarded rejection of JCGM 106:2012 with a
+guard band of one U on either side of the limit.
 """
 
 from __future__ import annotations

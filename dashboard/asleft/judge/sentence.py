@@ -126,6 +126,8 @@ def _lead(finding: Finding, results: Mapping[str, QuantityResult]) -> str:
         return finding.evidence.split(". ")[0].rstrip(".") + "."
     name = names[0]
     result = results[name]
+    if finding.severity > 1 and result.verdict is not Verdict.OUT and name in finding.quantities:
+        return finding.evidence.split(". ")[0].rstrip(".") + "."  # of what it was, not of what it is now
     label = LABELS[name].capitalize()
     now, was = format_pair(name, result.as_found, result.as_left)
     if result.trend_per_day and name.startswith("pressure"):

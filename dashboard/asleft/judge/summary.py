@@ -12,9 +12,9 @@ from asleft.judge.coil.coil_days import nearing, usual_hottest_degc
 from asleft.judge.coil.coil_now import look, report_of
 from asleft.judge.coil.headroom import headroom_result
 from asleft.judge.decide import Estimate, expanded_uncertainty, tolerance_used_pct, verdict
-from asleft.judge.drift.onset import feature_series, step_within
+from asleft.judge.drift.onset import COMES_AND_GOES, creep_within, feature_series, step_within, times_beyond
 from asleft.judge.drift.points import seen_of
-from asleft.judge.drift.trend import trend_fields
+from asleft.judge.drift.trend import Now, trend_fields
 from asleft.judge.estimates import AsFound, Found, NotObserved, Seen, estimate
 from asleft.judge.finding.findings import find
 from asleft.judge.finding.held_findings import stepped_s
@@ -151,19 +151,47 @@ def _remember(state: JudgeState, findings: Sequence[Finding]) -> None:
     state.findings = now
 
 
+def _present(
+    name: str, series: Sequence[tuple[float, float]], sheet: Sheet, width: float
+) -> tuple[float | None, float]:
+    """Since when a quantity is as it is now, None if all along; and how fast it still runs (1/s)."""
+    since = step_within(series, width)
+    if since is None and name in COMES_AND_GOES:
+        tolerance = sheet.tolerance[name]
+        loaded = name.startswith("pressure")
+        times = times_beyond(series, sheet.as_left[name], tolerance.below, tolerance.above, loaded=loaded)
+        if times is not None:
+            return times.since_s, 0.0
+    if since is not None:
+        return since, 0.0
+    creep = creep_within(series, width) if name in COMES_AND_GOES else None
+    return (None, 0.0) if creep is None else (creep.since_s, creep.per_s)
+
+
+def _at_the_end(value: Estimate, series: Sequence[tuple[float, float]], since_s: float, per_s: float) -> Estimate:
+    """A value that runs, carried from the middle of what it rests on to its end."""
+    late = [at for at, _ in series if at >= since_s]
+    if not per_s or not late:
+        return value
+    ahead = per_s * (late[-1] - sum(late) / len(late))
+    return replace(value, value=value.value + ahead, systematic=math.hypot(value.systematic, ahead / 2.0))
+
+
 def _after_steps(sheet: Sheet, seen: Seen, found: AsFound) -> Measured:
-    """Where a quantity stepped within the segments looked at, have it rest on those after the step alone.
+    """Where a quantity moved within the segments looked at, have it rest on those from when it is as it is now.
 
     Returns the characteristic after the last step that moved it.
     """
     later: dict[float, AsFound] = {}
     stepped: dict[tuple[str, str], float] = {}
+    moved: set[str] = set()
     moved_s = -math.inf
     for name, value in found.quantities.items():
         tolerance = sheet.tolerance.get(name)
         if not isinstance(value, Estimate) or tolerance is None:
             continue
-        since = step_within(feature_series(name, seen, found), min(tolerance.below, tolerance.above))
+        series, width = feature_series(name, sheet, seen, found), min(tolerance.below, tolerance.above)
+        since, per_s = _present(name, series, sheet, width)
         if since is None:
             continue
         if since not in later:
@@ -177,19 +205,20 @@ def _after_steps(sheet: Sheet, seen: Seen, found: AsFound) -> Measured:
                     control=found.control,
                 ),
             )
+        moved.add(name)
         pair = next((pair for pair in _ENDS if name in pair), None)
         if pair is not None:
             stepped[pair] = max(since, stepped.get(pair, -math.inf))
         again = later[since].quantities[name]
         if isinstance(again, Estimate):
-            found.quantities[name] = again
+            found.quantities[name] = _at_the_end(again, series, since, per_s)
             if name == "hysteresis" or name.startswith("pressure"):
                 moved_s = since if name == "hysteresis" else max(moved_s, since)
     found.stepped_s = max(later, default=-math.inf)
     for pair, since_s in stepped.items():
         for name in pair:  # the other end is no mixture of before and after either
             end = later[since_s].quantities.get(name)
-            if isinstance(end, Estimate) and isinstance(found.quantities.get(name), Estimate):
+            if name not in moved and isinstance(end, Estimate) and isinstance(found.quantities.get(name), Estimate):
                 found.quantities[name] = end
     if later and seen.has_current:
         cut_since(found, later[max(later)])
@@ -250,8 +279,13 @@ def _result(sheet: Sheet, state: JudgeState, name: str, found: AsFound) -> Quant
         bound_above=None,
         coverage=Coverage(value.segments, value.from_s, value.to_s, value.command_min_pct, value.command_max_pct),
         as_left_measured=left_measured,
-        **trend_fields(chart.trend if chart is not None else None, left, tolerance),
+        **trend_fields(chart.trend if chart is not None else None, left, tolerance, _now(state, value)),
     )
+
+
+def _now(state: JudgeState, value: Estimate) -> Now | None:
+    at_s = value.to_s if value.to_s is not None else state.to_s
+    return None if at_s is None else Now(at_s, value.value, value.expanded_change())
 
 
 def _reason(value: Estimate, result: Verdict) -> str:

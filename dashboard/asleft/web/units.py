@@ -81,6 +81,12 @@ class Pressures:
         text = self.number(quantity, value)
         return text if text == "–" else f"{text} {self.unit_of(quantity)}"
 
+    def rate(self, quantity: str, per_day: float) -> str:
+        """How much a stored quantity moves in a day, signed, two significant digits, with its unit."""
+        moved = self.shown(quantity, per_day)
+        decimals = max(0, 1 - math.floor(math.log10(abs(moved)))) if moved else 0
+        return f"{moved:+.{decimals}f} {self.unit_of(quantity)}".replace("-", "−")
+
     def uncertainty(self, quantity: str, value: float | None) -> str:
         """Two significant digits without unit, of a stored uncertainty; an en dash where there is none."""
         return format_uncertainty(None if value is None else self.shown(quantity, value))

@@ -56,9 +56,9 @@ NO_VALIDATION = "This record says what was measured. It is not a safety validati
 
 DECISION_RULE = (
     "A value is “in” if its deviation and the whole of its expanded uncertainty (95 %) lie within the tolerance, "
-    "“out” if all of it lies beyond, else “undecided”: guard band of one expanded uncertainty (ISO "
-    "14253-1, JCGM 106). The "
-    "coverage factor follows from the effective degrees of freedom (JCGM 100, G.4)."
+    "“out” if all of it lies beyond, else “undecided”: guard band of one expanded uncertainty on "
+    "either side of the limit (JCGM 106:2012, guarded acceptance and rejection). The coverage factor follows from "
+    "the effective degrees of freedom (JCGM 100:2008, G.4)."
 )
 
 CHANNEL_WORDS: Mapping[str, str] = {

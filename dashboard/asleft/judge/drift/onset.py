@@ -2,14 +2,25 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 from asleft.judge.estimates import AsFound, Seen
 from asleft.judge.outer.outer import carried
+from asleft.judge.segments.features import Dwell
 from asleft.judge.types import FloatArray
+from asleft.judge.valve.pressure import FARTHEST, ceiling_bar
+from asleft.sheet.model import Sheet
 
 _LEAST_AFTER = 4
+_LEAST_RUN, _APART = 3, 0.75
+#: Quantities that single segments tell well enough to see one come and go, or creep, within the segments at hand.
+COMES_AND_GOES = frozenset(
+    {"current_at_zero", "current_at_full", "pressure_at_zero", "pressure_at_full", "supply_voltage"}
+)
+_ONE_LEVEL = 0.02
 #: Within this share of its tolerance a value has not left its place.
 _HOME = 0.25
 
@@ -44,6 +55,85 @@ def step_within(series: Sequence[tuple[float, float]], tolerance: float) -> floa
     return series[best + 1][0]
 
 
+class Creep(NamedTuple):
+    """A series that runs at its end.
+
+    `since_s`: from when on it has moved no further than a quarter of a tolerance; `per_s`: how fast it runs;
+    `begins_s`: from when on; `moved`: how far; `end`: where it is.
+    """
+
+    since_s: float
+    per_s: float
+    begins_s: float
+    moved: float
+    end: float
+
+
+def creep_within(series: Sequence[tuple[float, float]], tolerance: float) -> Creep | None:
+    """How a series runs at its end, if it has moved by more than half a tolerance on its way; None if it has not.
+
+    A level and then a line must explain 80 % of the scatter. At least four values are left after `since_s`.
+    """
+    if len(series) < 2 * _LEAST_AFTER or not math.isfinite(tolerance):
+        return None
+    t, y = np.array([at for at, _ in series]), np.array([value for _, value in series])
+    scatter = float(np.sum((y - y.mean()) ** 2))
+    breaks = t[: t.size - _LEAST_AFTER]
+    ways = np.maximum(t[None, :] - breaks[:, None], 0.0)
+    means = ways.mean(axis=1, keepdims=True)
+    ways = ways - means
+    across = np.sum(ways * ways, axis=1)
+    slopes = ways @ (y - y.mean()) / np.where(across > 0.0, across, np.inf)
+    best = int(np.argmax(slopes**2 * across))
+    slope, begins_s = float(slopes[best]), float(breaks[best])
+    moved = slope * float(t[-1] - begins_s)
+    if scatter <= 0.0 or float((slopes**2 * across)[best]) < 0.8 * scatter or abs(moved) <= 0.5 * tolerance:
+        return None
+    end = float(y.mean()) + slope * (float(t[-1] - begins_s) - float(means[best, 0]))
+    since_s = float(min(t[-1] - _HOME * tolerance / abs(slope), t[-_LEAST_AFTER]))
+    return Creep(since_s, slope, begins_s, moved, end)
+
+
+class Times(NamedTuple):
+    """When a value was beyond its tolerance, and since when it stands as it does now (None: only just)."""
+
+    at_s: frozenset[float]
+    since_s: float | None
+
+
+def times_beyond(
+    series: Sequence[tuple[float, float]], left: float, below: float, above: float, *, loaded: bool = False
+) -> Times | None:
+    """When a value that comes and goes was beyond its tolerance; None where it does not.
+
+    Three values or more must lie beyond, close together, and off those inside by most of a tolerance and by clearly
+    more than these scatter. `loaded`: a load may make lower values at every other visit, so below its tolerance a
+    value counts only in runs of three or more.
+    """
+    if len(series) < 2 * _LEAST_RUN:
+        return None
+    off = np.array([value for _, value in series]) - left
+    inside = off[(off >= -below) & (off <= above)]
+    if inside.size < _LEAST_RUN:
+        return None
+    scatter = 1.4826 * float(np.median(np.abs(inside - np.median(inside))))
+    sides = [off > above + 3.0 * scatter, off < -below - 3.0 * scatter]
+    beyond = max(sides, key=np.count_nonzero)
+    if np.count_nonzero(beyond) < _LEAST_RUN:
+        return None
+    there = off[beyond]
+    apart = abs(float(np.median(there) - np.median(inside)))
+    spread = 1.4826 * float(np.median(np.abs(there - np.median(there))))
+    if apart <= _APART * min(below, above) or max(spread, scatter) > 0.25 * apart:
+        return None
+    cuts = [0, *(np.flatnonzero(np.diff(beyond)) + 1).tolist(), beyond.size]
+    lengths = np.diff(cuts)
+    if loaded and np.median(there) < 0.0 and int(lengths[1:-1].min(initial=_LEAST_RUN)) < _LEAST_RUN:
+        return None
+    since_s = series[cuts[-2]][0] if lengths[-1] >= 2 else None
+    return Times(frozenset(series[k][0] for k in np.flatnonzero(beyond).tolist()), since_s)
+
+
 def onset_of(series: Sequence[tuple[float, float]], left: float, tolerance: float) -> float:
     """Time of the first value after the best split, if the values before it were within tolerance; else the first.
 
@@ -70,7 +160,20 @@ def onset_of(series: Sequence[tuple[float, float]], left: float, tolerance: floa
     return float(t[0])
 
 
-def feature_series(name: str, seen: Seen, found: AsFound) -> list[tuple[float, float]]:
+def _nearest(dwells: Sequence[Dwell], end: float) -> list[Dwell]:
+    """Dwells at the level that lies nearest to an end of the command, as far as it tells that end."""
+    near = [d for d in dwells if abs(d.demand - end) <= FARTHEST]
+    nearest = min((abs(d.demand - end) for d in near), default=0.0)
+    return [d for d in near if abs(d.demand - end) <= nearest + _ONE_LEVEL]
+
+
+def _carry_bar(sheet: Sheet, demand: float, end: float) -> float:
+    """What the pressure changes by along the as-left curve from a level to an end (bar); 0 where it is not known."""
+    there, here = (ceiling_bar(sheet, min(max(at, 0.0), 1.0), 0.0) for at in (end, demand))
+    return 0.0 if there is None or here is None else there - here
+
+
+def feature_series(name: str, sheet: Sheet, seen: Seen, found: AsFound) -> list[tuple[float, float]]:
     """What single segments say of a quantity, (unix s, value), oldest first; empty where they say nothing alone."""
     if name in {"ramp_up", "ramp_down"}:
         k = 0 if name == "ramp_up" else 1
@@ -83,14 +186,13 @@ def feature_series(name: str, seen: Seen, found: AsFound) -> list[tuple[float, f
         end = 0.0 if name.endswith("zero") else 1.0
         if found.slow:
             return carried(seen.dwells, found.line, end)
-        return [(d.from_s, d.current_a) for d in seen.dwells if abs(d.demand - end) < 0.02 and d.flat > 0.5]
+        settled = [d for d in seen.dwells if d.flat > 0.5]
+        slope = found.line.at_full_a - found.line.at_zero_a if found.line is not None else 0.0
+        return [(d.from_s, d.current_a + slope * (end - d.demand)) for d in _nearest(settled, end)]
     if name.startswith("pressure"):
         end, arrival = (0.0, -1.0) if name.endswith("zero") else (1.0, 1.0)
-        return [
-            (d.from_s, d.pressure_bar)
-            for d in found.judged_pressure
-            if abs(d.demand - end) < 0.02 and d.arrival == arrival
-        ]
+        arrived = [d for d in found.judged_pressure if d.arrival == arrival]
+        return [(d.from_s, d.pressure_bar + _carry_bar(sheet, d.demand, end)) for d in _nearest(arrived, end)]
     if name == "hysteresis":
         return found.characteristic.series
     if name == "dither_amplitude":

@@ -129,8 +129,17 @@ def forecast(trend: Trend, lowest: float, highest: float) -> Forecast | None:
     return Forecast(at_s, max(early_s, trend.to_s), None if beyond else late_s)
 
 
-def trend_fields(trend: Trend | None, left: float, tolerance: Tolerance) -> TrendFields:
-    """Trend and forecast as the fields of a result."""
+@dataclass(frozen=True, slots=True)
+class Now:
+    """A value as found now: when (unix s), and its expanded uncertainty."""
+
+    at_s: float
+    value: float
+    expanded: float
+
+
+def trend_fields(trend: Trend | None, left: float, tolerance: Tolerance, now: Now | None = None) -> TrendFields:
+    """Trend and forecast as the fields of a result; days are counted from `now`, without it from the newest entry."""
     if trend is None:
         return {}
     out: TrendFields = {
@@ -138,12 +147,31 @@ def trend_fields(trend: Trend | None, left: float, tolerance: Tolerance) -> Tren
         "trend_low_per_day": trend.low,
         "trend_high_per_day": trend.high,
     }
-    due = forecast(trend, left - tolerance.below, left + tolerance.above)
+    lowest, highest = left - tolerance.below, left + tolerance.above
+    due = forecast(trend, lowest, highest)
+    if due is not None and now is not None:
+        due = _seen_from_now(due, trend, highest if trend.per_day > 0 else lowest, now)
     if due is not None:
-        late = None if due.late_s is None else (due.late_s - trend.to_s) / DAY_S
+        from_s = trend.to_s if now is None else now.at_s
+        late = None if due.late_s is None else (due.late_s - from_s) / DAY_S
         out["forecast_s"], out["forecast_early_s"], out["forecast_late_s"] = due.at_s, due.early_s, due.late_s
-        out["forecast_in_days"] = ((due.early_s - trend.to_s) / DAY_S, late)
+        out["forecast_in_days"] = (max(due.early_s - from_s, 0.0) / DAY_S, late)
     return out
+
+
+def _seen_from_now(due: Forecast, trend: Trend, edge: float, now: Now) -> Forecast | None:
+    """The forecast widened to what the value now says at the same pace; None where it has reached the edge.
+
+    The line's entries are means over hours, so it lags behind what is read now.
+    """
+    room = math.copysign(1.0, trend.per_day) * (edge - now.value)
+    if room <= 0.0:
+        return None
+    slow, fast = sorted((abs(trend.low), abs(trend.high)))
+    at_s = now.at_s + room / abs(trend.per_day) * DAY_S
+    early_s = now.at_s + max(room - now.expanded, 0.0) / fast * DAY_S
+    late_s = now.at_s + (room + now.expanded) / slow * DAY_S
+    return Forecast(at_s, min(due.early_s, early_s), None if due.late_s is None else max(due.late_s, late_s))
 
 
 def due_words(early_days: float, late_days: float | None) -> str:

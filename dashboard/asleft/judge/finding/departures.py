@@ -8,6 +8,7 @@ from asleft.catalogue.finding_kinds import KIND_OF
 from asleft.judge.drift.onset import feature_series, onset_of
 from asleft.judge.drift.trend import due_words
 from asleft.judge.finding.scene import Scene, make
+from asleft.judge.finding.within import moved_within
 from asleft.judge.types import Finding, QuantityResult, Verdict
 from asleft.sheet.names import LABELS, format_pair, format_quantity, format_rate
 
@@ -34,6 +35,9 @@ def departures(scene: Scene) -> list[Finding]:
             and _counts(scene, name, signal[0])
         ):
             out.append(_changed(name, result, signal[1], severity=1))
+        within = moved_within(scene, name) if result.verdict is not Verdict.OUT else None
+        if within is not None:
+            out.append(make(KIND_OF[name], within.evidence, within.onset_s, quantities=(name,)))
     if any(f.kind == "dither-lost" for f in out):
         out = [f for f in out if f.kind != "dither-changed"]
     return out
@@ -88,7 +92,7 @@ def _onset(scene: Scene, name: str) -> float | None:
     """
     result = scene.results[name]
     chart = scene.charts.get(name)
-    features = feature_series(name, scene.seen, scene.found)
+    features = feature_series(name, scene.sheet, scene.seen, scene.found)
     first = features[0][0] if features else math.inf
     # Points of history first; where single segments are still known they tell the instant better.
     series = [(at, value) for at, value, _ in chart.points if at < first] if chart is not None else []

@@ -20,6 +20,7 @@ from asleft.judge.finding.strokes_told import strokes_told, strokes_unclear
 from asleft.judge.finding.symptoms import observe
 from asleft.judge.finding.watched import watched
 from asleft.judge.finding.widening import widening_explains
+from asleft.judge.finding.within import comes_and_goes, moved_within
 from asleft.judge.types import Finding, Part, Verdict
 from asleft.sheet.names import counted
 
@@ -38,6 +39,9 @@ def find(
     """
     raised = watched(scene) + held_findings(scene) + clipped(scene) + departures(scene)
     raised += sticking(scene) + lost_turns(scene) + headroom_low(scene) + strokes_told(scene) + _missing(scene)
+    if any(moved_within(scene, name) for name in ("pressure_at_zero", "pressure_at_full")):
+        # What differs from visit to visit is then a pressure that moved, not a spool that sticks.
+        raised = [f for f in raised if f.kind != "hysteresis-changed" or f.quantities]
     now: dict[str, Finding] = {}
     for finding in raised:
         known = now.get(finding.kind)
@@ -167,6 +171,8 @@ def _explains(cause: Finding, finding: Finding, scene: Scene) -> bool:
     if finding.kind == "pressure-changed" and cause.kind == "hysteresis-changed":
         return widening_explains(scene)
     if finding.kind in {"pressure-changed", "pressure-clipped"} and cause.kind in CURRENT_MOVED:
+        if comes_and_goes(finding, scene) and comes_and_goes(cause, scene):
+            return True
         if cause.part is Part.CURRENT_SENSOR or _current_is_right(scene):
             return False
         return cause.kind == "current-clipped" or cause.part in {finding.part, *finding.alternatives}

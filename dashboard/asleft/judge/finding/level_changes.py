@@ -22,11 +22,11 @@ from asleft.judge.finding.shapes import SURELY_ONE, LevelChange
 from asleft.judge.finding.since_left import ends_of, moved_by
 from asleft.judge.segments.features import Dwell
 from asleft.judge.valve.curve import Curve, curve_of
-from asleft.judge.valve.pressure import LevelKey, key_of
+from asleft.judge.valve.pressure import LevelKey, LevelPressure, change_bar, key_of
 
 _LEAST_VISITS = 2
-#: Levels this close to an end of the command are that end; visits of a level that lie no further apart are alike.
-_AT_END, _ALIKE = 0.02, 0.01
+#: Levels this close to an end of the command are that end.
+_AT_END = 0.02
 #: A neighbour this far off (share of the command) still tells how steep the characteristic is at a level.
 _NEIGHBOUR = (0.04, 0.35)
 #: What a recorded characteristic leaves open between its levels (share of full pressure, k = 1).
@@ -95,8 +95,9 @@ def _inner_changes(scene: Scene) -> list[LevelChange]:
         then = None
         if key in before and len(before[key]) >= _LEAST_VISITS:
             then = _carried(before[key], demand, slope * _span_a(scene))
-        elif key in learnt and float(np.ptp([d.demand for d in group])) <= _ALIKE:
-            then = _Then(learnt[key], 0.0)
+        elif key in learnt:
+            bars = np.array([change_bar(d, learnt[key], scene.sheet) for d in group]) + learnt[key].pressure_bar
+            then = _Then(learnt[key].pressure_bar, 0.0)
         elif curve is not None and curve.recorded:
             then = _of_the_curve(curve, group, change_a)
         if then is None:
@@ -116,14 +117,14 @@ def _groups(scene: Scene, from_s: float, to_s: float) -> dict[LevelKey, list[Dwe
     return out
 
 
-def _learnt(scene: Scene, since_s: float) -> dict[LevelKey, float]:
+def _learnt(scene: Scene, since_s: float) -> dict[LevelKey, LevelPressure]:
     """Levels in control as they were learnt before every dwell looked at, where that agrees with the sheet."""
     control, until_s = scene.seen.control, scene.seen.control_until_s
     first_s = min((d.from_s for d in scene.found.judged_pressure if d.from_s >= since_s), default=-math.inf)
     if not control or until_s is None or first_s < until_s:
         return {}
-    known = {key: level.pressure_bar for key, level in control.items() if level.in_control}
-    return known if _as_the_sheet(scene, known) else {}
+    known = {key: level for key, level in control.items() if level.in_control}
+    return known if _as_the_sheet(scene, {key: level.pressure_bar for key, level in known.items()}) else {}
 
 
 def _as_the_sheet(scene: Scene, levels: Mapping[LevelKey, float]) -> bool:

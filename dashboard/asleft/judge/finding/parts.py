@@ -8,6 +8,7 @@ from dataclasses import replace
 from asleft.judge.finding.isolation import Conclusion, isolate, places_of
 from asleft.judge.finding.scene import Scene
 from asleft.judge.finding.signatures import Values
+from asleft.judge.finding.within import comes_and_goes
 from asleft.judge.types import Finding, Part, Verdict
 
 #: Findings name at most this many parts; the rest are less likely than all of these.
@@ -28,6 +29,8 @@ def with_part(finding: Finding, scene: Scene, observed: Mapping[str, Values]) ->
     """The finding with its likely part, what else it may be, and the evidence that ruled the others out."""
     if finding.kind == "pressure-unwanted" and "pressure" not in observed:
         return finding  # no shape over levels, which is all that could tell
+    if comes_and_goes(finding, scene):
+        return finding  # what is seen of other quantities is how they are now, not how they were then
     conclusion = isolate(observed, places_of(scene.sheet), finding.kind)
     if conclusion is None:
         return finding

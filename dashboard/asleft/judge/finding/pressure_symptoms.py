@@ -102,7 +102,7 @@ def level_visits(scene: Scene) -> list[tuple[list[Dwell], FloatArray, float]]:
         if not group or dwell.from_s - group[-1].to_s > _NEXT_VISIT_S:  # not a piece of the same stay
             group.append(dwell)
     return [
-        (group, levelled_bar(group), float(np.median([d.pressure_se_bar for d in group])))
+        (group, levelled_bar(group, scene.sheet), float(np.median([d.pressure_se_bar for d in group])))
         for group in groups.values()
         if len(group) >= _LEAST_SCATTERED
     ]

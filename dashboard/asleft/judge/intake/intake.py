@@ -6,8 +6,9 @@ be a peak that nobody asked for. It becomes a failed reading (NaN): the rest bri
 
 Wild is what lies off both neighbours by more than 0.5 % of the command's range, 1 % of the span or 1 % of full
 pressure, and by more than eight times the third largest of the eight steps before it, while the neighbours differ
-by less than half of that; where a converter is coarse, by more than three of its steps (`Steps`). Two readings count within a tenth of a second, one within a quarter. The last two samples
-wait for their neighbours, so the judge is behind by that much (20 ms at 100 Hz).
+by less than half of that; where a converter is coarse, by more than three of its steps (`Steps`). Two readings count
+within a tenth of a second, one within a quarter. The last two samples wait for their neighbours, so the judge is
+behind by that much (20 ms at 100 Hz).
 
 Misses: three wild readings in a row; those among several others or failed ones, in the very instant of a step, or
 within eight readings of a beginning. Cries wolf: a true pulse of one or two samples is set aside (at 100 Hz no valve
@@ -46,7 +47,7 @@ _HOUR_S, _DAY_H = 3600.0, 24
 
 @dataclass(frozen=True, slots=True)
 class Steps:
-    """A channel's converter: the smallest change between neighbouring readings so far, and how many changes there were.
+    """A channel's converter: the smallest change between neighbouring readings so far, and how many there were.
 
     A change is believed to be a converter's step once there were eight: a single wild reading makes only two.
     """
@@ -142,7 +143,7 @@ def take_in(samples: Samples, sheet: Sheet, intake: Intake, *, flush: bool = Fal
 
 
 def _steps(before: Steps, values: FloatArray, new: int, ready: int) -> tuple[FloatArray, Steps]:
-    """The converter's step known by each of `values`, (n,), and by the last that is ready. The first `new` are old."""
+    """The converter's step known by each of `values`, (n,), and by the last ready one; the first `new` are old."""
     known = np.full(values.size, before.known)
     known[new : new + ready], after = before.follow(values[new - 1 : new + ready])
     known[new + ready :] = after.known

@@ -23,6 +23,9 @@ from asleft.sheet.model import Sheet
 
 #: A level has left the base once it lies this far above it: shares of the sweep's pressures, and of its own doubt.
 _MOVED_SHARE, _MOVED_U = 0.01, 2.0
+#: Points a step of the sweep at which the slope of its cubic is taken; what the cubic adds to the chord may be
+#: as much again (95 %).
+_FINE, _K_BETWEEN = 20, 2.0
 _COIL_U = 0.03  # standard uncertainty of a resistance that was entered (share)
 
 
@@ -149,7 +152,11 @@ def _rising(branch: _Branch) -> tuple[FloatArray, FloatArray]:
 def _ramp(
     branch: _Branch, span: tuple[float | None, float | None], rate_bar_s: float | None, quantity: str, label: str
 ) -> Proposed:
-    """Along a ramp of T seconds over the span the pressure changes by slope * span / T: never faster than wanted."""
+    """Along a ramp of T seconds over the span the pressure changes by slope * span / T: never faster than wanted.
+
+    The slope is the steepest of the monotone cubic through the levels. What it adds to the chord of its step stands
+    between levels that were measured and counts as doubt.
+    """
     if rate_bar_s is None:
         return _none(quantity, label, "s", "no rate was asked for")
     zero, full = span
@@ -159,11 +166,17 @@ def _ramp(
     current, pressure = branch.current_a[inside], branch.pressure_bar[inside]
     if current.size < 3:
         return _none(quantity, label, "s", "too few settled levels between the two currents")
-    slope = np.diff(pressure) / np.diff(current)
-    steepest = int(np.argmax(slope))
-    value = float(slope[steepest]) * (full - zero) / rate_bar_s
+    # Within a step of the sweep the branch is steeper than its chord: a monotone cubic says by how much.
+    chords = np.diff(pressure) / np.diff(current)
+    fine = np.linspace(current[0], current[-1], _FINE * (current.size - 1) + 1)
+    slopes = np.diff(hermite(fine, current, pressure)) / np.diff(fine)
+    at = int(np.argmax(slopes))
+    steepest = min(at // _FINE, current.size - 2)
+    value = float(slopes[at]) * (full - zero) / rate_bar_s
     doubt = math.hypot(*(branch.pressure_u[inside][steepest : steepest + 2] / 2.0).tolist())
-    share = doubt / max(float(pressure[steepest + 1] - pressure[steepest]), 1e-9)
+    share = doubt / max(abs(float(pressure[steepest + 1] - pressure[steepest])), 1e-9)
+    between = abs(float(slopes[at]) - float(chords[steepest])) / max(abs(float(slopes[at])), 1e-9)
+    share = math.hypot(share, between / _K_BETWEEN)
     where = f"steepest between {pressure[steepest]:.0f} and {pressure[steepest + 1]:.0f} bar"
     mean = float((pressure[-1] - pressure[0]) / (current[-1] - current[0])) * (full - zero) / rate_bar_s
     basis = f"{where}; {mean:.2f} s would do on average"

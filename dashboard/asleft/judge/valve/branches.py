@@ -7,6 +7,7 @@ branch only once both turning points before it are known, and with them the loop
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
@@ -193,11 +194,20 @@ def _pressure_of(steady: Sequence[Dwell]) -> tuple[float, float]:
 
 
 def on_loop(visits: Sequence[Visit], low: float, high: float) -> list[Visit]:
-    """Visits that say something of a branch of the loop between shares `low` and `high`, or of one beyond it."""
+    """Visits that say something of a branch of the loop between shares `low` and `high`, or of one beyond it.
+
+    A way up that began at the loop's lower end is its rising branch, wherever it had turned before, and a way down
+    from its upper end the falling one: what reaches an end wipes out what was before (friction as a play, magnetic
+    hysteresis as Preisach has it, from memory). Both turning points must be known all the same: after a pause one
+    whole cycle conditions the valve.
+    """
     return [
         v
         for v in visits
-        if v.pressure_bar == v.pressure_bar and v.low <= low + SAME_END and v.high >= high - SAME_END
+        if v.pressure_bar == v.pressure_bar
+        and v.low == v.low
+        and v.high == v.high
+        and (v.low <= low + SAME_END if v.arrival > 0.0 else v.high >= high - SAME_END)
     ]
 
 
@@ -211,39 +221,51 @@ def levels_of(visits: Sequence[Visit]) -> list[BranchLevel]:
                 groups[-1].append(visit)
             else:
                 groups.append([visit])
-        cleaned = [_without_outliers(group) for group in groups]
-        out += [_level(group, _pooled_bar(cleaned)) for group in cleaned]
+        usual = _usual_slope(groups)
+        cleaned = [_without_outliers(group, usual) for group in groups]
+        out += [_level(group, _pooled_bar(cleaned, usual), usual) for group in cleaned]
     return out
 
 
-def _without_outliers(group: list[Visit]) -> list[Visit]:
+def _usual_slope(groups: Sequence[Sequence[Visit]]) -> float:
+    """Pressure per share of the span from level to level of one branch (bar), for levels with too few visits."""
+    means = [(np.mean([v.share for v in g]), np.mean([v.pressure_bar for v in g])) for g in groups]
+    slopes = [(b[1] - a[1]) / (b[0] - a[0]) for a, b in itertools.pairwise(means)]
+    return max(float(np.median(slopes)), 0.0) if slopes else 0.0
+
+
+def _levelled(group: Sequence[Visit], usual: float) -> FloatArray:
+    return levelled(np.array([v.share for v in group]), np.array([v.pressure_bar for v in group]), usual)
+
+
+def _without_outliers(group: list[Visit], usual: float) -> list[Visit]:
     if len(group) < 5:
         return group
-    values = levelled(np.array([v.share for v in group]), np.array([v.pressure_bar for v in group]))
+    values = _levelled(group, usual)
     off = np.abs(values - np.median(values))
     spread = 1.4826 * float(np.median(off))
     own = median_of(v.pressure_se_bar for v in group)
     return [v for v, away in zip(group, off.tolist(), strict=True) if away <= _OUTLIER * max(spread, own)]
 
 
-def _pooled_bar(groups: Sequence[Sequence[Visit]]) -> float:
+def _pooled_bar(groups: Sequence[Sequence[Visit]], usual: float) -> float:
     """Standard deviation between visits of one level, all levels of a branch together; 0 if none was seen twice."""
     squares, freedom = 0.0, 0
     for group in groups:
-        values = levelled(np.array([v.share for v in group]), np.array([v.pressure_bar for v in group]))
+        values = _levelled(group, usual)
         squares += (len(group) - 1) * _spread(values) ** 2
         freedom += len(group) - 1
     return (squares / freedom) ** 0.5 if freedom else 0.0
 
 
-def _level(group: Sequence[Visit], pooled_bar: float) -> BranchLevel:
+def _level(group: Sequence[Visit], pooled_bar: float, usual: float) -> BranchLevel:
     n = len(group)
     rows = np.array(
         [(v.demand, v.share, v.current_a, v.current_se_a, v.pressure_bar, v.pressure_se_bar) for v in group]
     )
     demand, share, current, _, pressure, _ = (np.add.reduce(rows, axis=0) / n).tolist()
     _, _, _, own_a, _, own = np.sqrt(np.add.reduce(rows**2, axis=0) / n).tolist()
-    scatter = _spread(levelled(rows[:, 1], rows[:, 4]))
+    scatter = _spread(levelled(rows[:, 1], rows[:, 4], usual))
     # With few visits their own scatter says little: what all levels show together is the steadier figure.
     spread = max(scatter if n >= 6 else pooled_bar, own)
     oils = [v.oil_degc for v in group if v.oil_degc == v.oil_degc]
@@ -269,18 +291,18 @@ def _spread(values: FloatArray) -> float:
     return float(np.sqrt(off @ off / max(values.size - 1, 1)))
 
 
-def levelled(place: FloatArray, values: FloatArray) -> FloatArray:
+def levelled(place: FloatArray, values: FloatArray, usual: float = 0.0) -> FloatArray:
     """Values at the mean of their places, (n,), for a level that is not the same each time.
 
     The slope is the visits' own (Theil and Sen): a median over pairs, so that a load in some does not tilt it. It is
-    taken not to fall, and is 0 where there are too few pairs to tell.
+    taken not to fall, and is the `usual` one where there are too few pairs to tell.
     """
     i, j = np.triu_indices(min(place.size, _MOST_PAIRED), 1)
     apart = place[j] - place[i]
     far = np.abs(apart) > _APART * float(np.ptp(place))
-    if np.count_nonzero(far) < _LEAST_PAIRS:
-        return values
-    slope = max(float(np.median((values[j] - values[i])[far] / apart[far])), 0.0)
+    slope = usual
+    if np.count_nonzero(far) >= _LEAST_PAIRS:
+        slope = max(float(np.median((values[j] - values[i])[far] / apart[far])), 0.0)
     return np.asarray(values - slope * (place - place.mean()))
 
 
@@ -298,7 +320,7 @@ def stick_slip_bar(visits: Sequence[Visit]) -> float | None:
             levels.setdefault((round(visit.share / (2.0 * SAME_LEVEL)), visit.arrival), []).append(visit)
     steps: list[float] = []
     for group in levels.values():
-        values = levelled(np.array([v.share for v in group]), np.array([v.pressure_bar for v in group]))
+        values = _levelled(group, 0.0)
         steps += np.abs(np.diff(values)).tolist()
     if len(steps) < 4:
         return None

@@ -126,7 +126,7 @@ def _seen(
         swept = on_loop(moving_visits(dwells, sheet, axis), *wanted)
         if len({v.arrival for v in swept}) == 2:
             return swept, lag_doubt(swept)
-    known = on_loop(out.visits, math.inf, -math.inf)
+    known = [v for v in on_loop(out.visits, math.inf, -math.inf) if v.low == v.low and v.high == v.high]
     if known:
         out.loop = (min(v.low for v in known), max(v.high for v in known))
     return on_loop(known, *out.loop), 0.0
@@ -189,6 +189,7 @@ def _estimate(
     by_command: bool,
 ) -> Estimate:
     """`doubt`: of the width, by pressures that had not come to rest (standard uncertainty, share of the span)."""
+    low, high = min(v.low for v in seen if v.low == v.low), max(v.high for v in seen if v.high == v.high)
     narrowed_u = 2.0 * noise.peak * noise.relative_u
     systematic = math.sqrt(width.systematic**2 + narrowed_u**2 + (width.share * current_u_share) ** 2 + doubt**2)
     return Estimate(
@@ -199,14 +200,14 @@ def _estimate(
         segments=sum(level.visits for level in width.levels),
         from_s=min(level.from_s for level in width.levels),
         to_s=max(level.to_s for level in width.levels),
-        command_min_pct=100.0 * min(v.low for v in seen),
-        command_max_pct=100.0 * max(v.high for v in seen),
-        note=_basis(width, seen, swept=swept, by_command=by_command),
+        command_min_pct=100.0 * low,
+        command_max_pct=100.0 * high,
+        note=_basis(width, (low, high), swept=swept, by_command=by_command),
     )
 
 
-def _basis(width: Width, seen: Sequence[Visit], *, swept: bool, by_command: bool) -> str:
-    low, high = (abs(round(100.0 * d)) for d in (min(v.low for v in seen), max(v.high for v in seen)))
+def _basis(width: Width, loop: tuple[float, float], *, swept: bool, by_command: bool) -> str:
+    low, high = (abs(round(100.0 * share)) for share in loop)
     axis = "command" if by_command else "current"
     words = [
         f"along the {axis}, % of its span from zero to full",

@@ -29,6 +29,16 @@ class Curve:
         """Current (A) at which the middle curve gives these pressures, shape kept; straight beyond the ends."""
         return hermite(pressure_bar, self.pressure_bar, self.current_a)
 
+    def unsure_at(self, pressure_bar: FloatArray) -> FloatArray:
+        """Distance (A) of the curve from its straight piece in the outermost two: a bend may end within them.
+
+        There it has a neighbour on one side only, and a dead band or a relief are likely. 0 elsewhere.
+        """
+        outer = (pressure_bar < self.pressure_bar[1]) | (pressure_bar > self.pressure_bar[-2])
+        inside = np.clip(pressure_bar, self.pressure_bar[0], self.pressure_bar[-1])
+        straight = np.interp(inside, self.pressure_bar, self.current_a)
+        return np.where(outer, np.abs(self.current_at(inside) - straight), 0.0)
+
     def pressure_at(self, current_a: FloatArray) -> FloatArray:
         """Pressure (bar) of the middle curve at these currents; straight beyond the ends."""
         return hermite(current_a, self.current_a, self.pressure_bar)

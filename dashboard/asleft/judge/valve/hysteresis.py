@@ -45,14 +45,18 @@ BENT = 1.0 / 12.0
 _GENTLE = ((BEND[False], BEND_LENGTH), (0.05, 0.3))
 _SHARP = ((0.1, 0.2), (0.2, 0.15))
 _AGREES = 3.0
+#: Share of what the outermost pieces of a curve leave open (`Curve.unsure_at`) that may be wrong at a place and as
+#: far as about this share of the pressures from it, and what no repetition lowers (share of the current's span):
+#: digits of the sheet, where the spool rests.
+_SHAPE_U, _SHAPE_LENGTH, _FLOOR = 0.5, 0.05, 5e-5
 #: Misfit beyond which pressure does not follow the current on one curve (chi squared per degree of freedom).
 _MISFIT = 16.0
 #: Levels seen from both sides from which the width can be said to vary.
 _LEAST_PAIRS = 3
 #: Where the pressure rises by less than this share of its mean slope, current cannot be told from it.
 _FLAT = 0.2
-#: Without a recorded curve a pressure within this share of its span of those at the ends tells nothing of the current:
-#: it may lie in a dead band, or be cut off by a relief valve.
+#: Without a recorded curve a pressure within this share of its span of those at the ends tells nothing of the
+#: current: it may lie in a dead band, or be cut off by a relief valve.
 _AT_REST = 0.02
 #: By how much the width may differ from level to level in what is known of the slope there (share of it).
 _SLOPE_U = {True: 0.02, False: 0.15}
@@ -106,21 +110,30 @@ def loop_width(levels: Sequence[BranchLevel], curve: Curve, span_a: float) -> Wi
         ]
     )
     noise = noise / span_a**2
+    shape = _SHAPE_U * curve.unsure_at(pressure) / span_a
+    unshaped = np.outer(shape, shape) * np.exp(-0.5 * ((x[:, None] - x[None, :]) / _SHAPE_LENGTH) ** 2)
+    unshaped += _FLOOR**2 * np.eye(x.size)
     # A curve that moved has bent as well: a twelfth of how far it moved.
     moved = max(float(np.ptp(y[side > 0.0])), float(np.ptp(y[side < 0.0]))) if curve.recorded else 0.0
     basis = 0.5 * side
     paired = pairs_of(kept)
     bends = ((bend_of(curve), BEND_LENGTH),) if curve.recorded else _GENTLE
-    fit, known = _best(x, y, basis, noise, curve, moved, bends)
+    fit, known = _best(x, y, basis, noise, curve, moved, unshaped, bends)
+    alone = [k for k in range(len(kept)) if k not in {i for pair in paired for i in pair}]
+    if fit.misfit > _AGREES and len(paired) >= _LEAST_PAIRS and alone:
+        # Levels seen from one side only may lie where the curve is not known well enough; pairs need it less.
+        return loop_width([level for k, level in enumerate(kept) if k not in alone], curve, span_a)
     if fit.misfit > _MISFIT and len(paired) >= _LEAST_PAIRS:
         # A loop that is not equally wide all along: its width may vary from level to level.
         fit = _fit(y, basis, known, noise, varying=_varying(x, basis, fit.width))
     if fit.misfit > _AGREES and not curve.recorded:
-        fit, known = _best(x, y, basis, noise, curve, moved, _SHARP)
+        fit, known = _best(x, y, basis, noise, curve, moved, unshaped, _SHARP)
     if fit.misfit > _MISFIT:
         return NoWidth("pressure does not follow the current on one curve")
     width, repeatability, widest_at = fit.width, float(np.sqrt(fit.weights**2 @ noise)), None
     systematic = float(np.sqrt(fit.weights @ known @ fit.weights))
+    if fit.misfit > _AGREES:  # levels that agree less well than they should are less sure by as much (Birge's ratio)
+        systematic *= float(np.sqrt(fit.misfit))
     if len(paired) >= _LEAST_PAIRS:
         widest = _widest(paired, y - fit.shift, noise, width, _SLOPE_U[curve.recorded])
         if widest is not None:
@@ -169,11 +182,12 @@ def _best(
     noise: FloatArray,
     curve: Curve,
     moved: float,
+    unshaped: FloatArray,
     bends: Sequence[tuple[float, float]],
 ) -> tuple[_Fit, FloatArray]:
     """The first fit that agrees with the levels, else the last, and the covariance of the shift it rests on."""
     for bend, length in bends:
-        known = prior_covariance(x, bend=bend, recorded=curve.recorded, moved=moved, length=length)
+        known = unshaped + prior_covariance(x, bend=bend, recorded=curve.recorded, moved=moved, length=length)
         fit = _fit(y, basis, known, noise)
         if fit.misfit <= _AGREES:
             break

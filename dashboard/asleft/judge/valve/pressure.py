@@ -183,7 +183,7 @@ def learn_control(
         least = lowered - _nearest_bar(should, sheet, tolerance_bar, accept)
         near = pressure - should >= least
         usual = max(tolerance_bar, 0.01 * (sheet.as_left.get("pressure_at_full") or 0.0))
-        kept, lowest = _valves_own(levelled_bar(group), near, usual)
+        kept, lowest = _valves_own(levelled_bar(group, sheet), near, usual)
         own = np.array([not cut for _, cut in rows]) & kept
         off = float(np.median((pressure - asked)[own])) if own.any() else 0.0
         some = kept if kept.any() else np.ones(len(group), dtype=bool)
@@ -194,7 +194,7 @@ def learn_control(
 
 
 def _valves_own(levelled: FloatArray, near: BoolArray, usual_bar: float) -> tuple[BoolArray, float | None]:
-    """Which visits of one level the valve made (none: the level is not its own), and how far below them others may be.
+    """Which visits of one level the valve made (none: it is not its own), and how far below them others may be.
 
     `levelled`: pressures at one current; `near`: those near the characteristic. None: any distance, because the level
     is always the valve's.
@@ -216,12 +216,16 @@ def _valves_own(levelled: FloatArray, near: BoolArray, usual_bar: float) -> tupl
     return kept, 0.5 * usual_bar
 
 
-def levelled_bar(group: Sequence[Dwell]) -> FloatArray:
-    """Pressures of dwells of one level and arrival at its mean current (at its mean demand where none is read), (n,)."""
-    place = np.array([d.current_a for d in group])
-    if not np.isfinite(place).all():
-        place = np.array([d.demand for d in group])
-    return levelled(place, np.array([d.pressure_bar for d in group]))
+def levelled_bar(group: Sequence[Dwell], sheet: Sheet) -> FloatArray:
+    """Pressures of dwells of one level and arrival at its mean current, (n,); at its mean demand if none is read."""
+    place, span = np.array([d.demand for d in group]), 1.0
+    zero, full = sheet.as_left.get("current_at_zero"), sheet.as_left.get("current_at_full")
+    current = np.array([d.current_a for d in group])
+    if np.isfinite(current).all():
+        place, span = current, full - zero if zero is not None and full is not None else math.inf
+    low, high = sheet.as_left.get("pressure_at_zero"), sheet.as_left.get("pressure_at_full")
+    usual = (high - low) / span if low is not None and high is not None else 0.0
+    return levelled(place, np.array([d.pressure_bar for d in group]), usual)
 
 
 def _nearest_bar(expected_bar: FloatArray, sheet: Sheet, tolerance_bar: float, accept: float) -> FloatArray:
@@ -333,10 +337,11 @@ def end_estimate(
 ) -> Estimate | None:
     """Pressure at full command (arriving from below) or at zero (arriving from above).
 
-    `dwells` are steady and in control. Those at most 10 % of the command from the end, the nearest of them where these
-    are enough, are carried to it by a line and a bow through them: generalised least squares, with the slope of the as-left curve at the end as what is known
-    before, so that a level near the end tells what it can and no more. Systematic is what the oil's temperature may
-    do, the calibration, what a converter of step `resolution_bar` leaves, and what settling does.
+    `dwells` are steady and in control. Those at most 10 % of the command from the end (the nearest of them where
+    these are enough) are carried to it by a line and a bow through them: generalised least squares, with the slope of the
+    as-left curve at the end as what is known before, so that a level near the end tells what it can and no more.
+    Systematic is what the oil's temperature may do, the calibration, what a converter of step `resolution_bar`
+    leaves, and what settling does.
     """
     end, arrival = (1.0, 1.0) if at_full else (0.0, -1.0)
     near = [d for d in dwells if d.arrival == arrival and abs(d.demand - end) <= FARTHEST]

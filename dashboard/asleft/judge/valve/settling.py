@@ -12,6 +12,7 @@ of the correction, which is counted as systematic.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -29,6 +30,11 @@ _LEAST_DWELLS = 6
 _SHOWS = 3.0
 #: Share of a correction that a law other than the exponential may leave (standard uncertainty).
 _LAW_U = 0.15
+#: How many times the change over the last part of a dwell, and from one piece of a stay to the next, a creeping
+#: pressure may still have to go (standard uncertainty): as one with a time constant of 10 to 15 s, where a dwell is
+#: cut after 5 s.
+_CREEP_WITHIN, _CREEP_BETWEEN = 5.0, 2.5
+_SAME_STAY_S, _SAME_LEVEL = 1.0, 0.005
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,8 +97,30 @@ def at_rest(dwell: Dwell, time_s: float) -> Dwell:
 
 
 def settling_u_bar(dwells: Sequence[Dwell]) -> float:
-    """Standard uncertainty (bar) that the law of settling leaves in the mean of dwells, however many there are."""
-    return _LAW_U * abs(sum(d.pressure_left_bar for d in dwells)) / len(dwells) if dwells else 0.0
+    """Standard uncertainty (bar) that settling leaves in the mean of dwells of one arrival, however many there are.
+
+    Of the law of what was reckoned with; and of what goes on more slowly (creep, oil that warms in the valve): where
+    the pressures still move one way on average, several times as far as they moved.
+    """
+    if not dwells:
+        return 0.0
+    within = [d.pressure_moves_bar for d in dwells if math.isfinite(d.pressure_moves_bar)]
+    between = [b.pressure_bar - a.pressure_bar for a, b in itertools.pairwise(dwells) if _same_stay(a, b)]
+    creep = max(_CREEP_WITHIN * _mean_that_shows(within), _CREEP_BETWEEN * _mean_that_shows(between))
+    return math.hypot(_LAW_U * sum(d.pressure_left_bar for d in dwells) / len(dwells), creep)
+
+
+def _same_stay(before: Dwell, after: Dwell) -> bool:
+    return after.from_s - before.to_s < _SAME_STAY_S and abs(after.demand - before.demand) < _SAME_LEVEL
+
+
+def _mean_that_shows(changes: Sequence[float]) -> float:
+    """Size of the mean of some changes; 0 where it is within twice its standard error."""
+    if len(changes) < 3:
+        return 0.0
+    values = np.array(changes)
+    mean = abs(float(values.mean()))
+    return mean if mean > 2.0 * float(values.std(ddof=1)) / math.sqrt(values.size) else 0.0
 
 
 def loop_u_bar(dwells: Sequence[Dwell]) -> float:

@@ -79,7 +79,7 @@ def history_views(source: Source, valve: str, stretch: tuple[int, int] | None = 
         time_ns = np.array([round(p.at_s * 1e9) for p in points], dtype=np.int64)
         values = np.array([p.value for p in points])
         steps = _steps(quantity, pieces, found)
-        onset = _onset(judgement, quantity)
+        onset = onset_of_quantity(judgement, quantity)
         trend = _trend(found, time_ns, values, steps) if to_ns >= now else None
         kept = extremes(time_ns, values, max(1, (to_ns - from_ns) // BINS), 0)
         beyond = _beyond(time_ns, values, steps)
@@ -152,11 +152,24 @@ def _trend(found: Json, time_ns: Int64Array, values: FloatArray, steps: list[Lef
     return trend_line(found, time_ns[since], values[since])
 
 
-def _onset(judgement: Json | None, quantity: str) -> int | None:
+def onset_of_quantity(judgement: Json | None, quantity: str) -> int | None:
+    """When a quantity departed; None for one that stayed, though its kind of finding is there by its pair."""
+    used = {str(q["id"]): q for q in (judgement or {}).get("quantities", ())}
     for finding in findings_of(judgement):
-        if quantity in quantities_of(str(finding["kind"])):
+        pair = quantities_of(str(finding["kind"]))
+        if quantity in pair and not _stayed(quantity, [used[name] for name in pair if name in used]):
             return parse_iso_ns(cast("str | None", finding.get("onset")))
     return None
+
+
+def _stayed(quantity: str, pair: list[Json]) -> bool:
+    """Whether a quantity is inside its tolerance while another of the same kind of finding has used more of it."""
+
+    def share(found: Json) -> float:
+        return abs(float(found.get("tolerance_used") or 0.0))
+
+    mine = next((found for found in pair if found["id"] == quantity), None)
+    return mine is not None and mine.get("verdict") == "in" and any(share(other) > share(mine) for other in pair)
 
 
 def _words(
@@ -186,6 +199,4 @@ def _outlook(source: Source, quantity: str, trend: TrendLine | None) -> str:
     if trend is None:
         return ""
     shown = units.current()
-    digits = shown.decimals(quantity, trend.per_day) + 1
-    moved = f"{shown.shown(quantity, trend.per_day):+.{digits}f}".replace("-", "−")
-    return trend_words(trend, f"Moves by {moved} {shown.unit_of(quantity)} a day", source.time) + "."
+    return trend_words(trend, f"Moves by {shown.rate(quantity, trend.per_day)} a day", source.time) + "."

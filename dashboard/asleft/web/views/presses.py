@@ -208,7 +208,7 @@ def headline(rows: Sequence[Row], *, waiting: bool = False) -> str:
         row.status == "good" or (row.status == "function-check" and row.state != WORK_WORDS and not row.misread)
         for row in judged
     )
-    if good == len(judged):
+    if good == len(rows):
         so_far = "So far, " if waiting else ""
         words = "the valve is as it was left." if good == 1 else f"all {number(good)} valves are as they were left."
         return so_far + words if waiting else sentence_case(words)

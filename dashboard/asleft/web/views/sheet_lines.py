@@ -107,9 +107,7 @@ def _remark(quantity: str, found: Json) -> str:
         parts.append(words)
     trend = cast("float | None", found.get("trend_per_day"))
     if trend and _worth_telling(trend, found):
-        shown = units.current()
-        digits, moved = shown.decimals(quantity, trend) + 1, shown.shown(quantity, trend)
-        parts.append(f"moves by {moved:+.{digits}f} {shown.unit_of(quantity)} a day".replace("-", "−"))
+        parts.append(f"moves by {units.current().rate(quantity, trend)} a day")
     return "; ".join(parts)
 
 
