@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+import numpy as np
 from asleft.judge.coil.coil import ColdCoil
 from asleft.judge.coil.coldsoak import cold_estimate
 from asleft.judge.decide import Estimate
@@ -92,6 +93,10 @@ class Seen:
 _OUTRUN_S, _OUTRUN_SHARE = 0.002, 0.0015
 
 
+#: A law off its line by this share of the span is bent.
+_BENT = 0.002
+
+
 def estimate(sheet: Sheet, seen: Seen) -> AsFound:
     """As found for every quantity the sheet gives; never raises for poor data, says what is missing instead."""
     out = AsFound()
@@ -119,7 +124,9 @@ def _currents(sheet: Sheet, seen: Seen, out: AsFound) -> None:
         _both(out, names, NotObserved("no current reading on this valve"))
         return
     good = alive([d for d in seen.dwells if usable(d, sheet)])
-    out.levels = levels_of(good, seen.resolution_a, demand_step=seen.demand_step, wire_sd=seen.wire.sd)
+    out.levels = levels_of(
+        good, seen.resolution_a, demand_step=seen.demand_step, wire_sd=seen.wire.sd, wire_u=seen.wire.u
+    )
     left0, left1 = sheet.as_left.get(names[0]), sheet.as_left.get(names[1])
     if not out.levels:
         _both(out, names, NotObserved("no settled stretches of the current"))
@@ -134,7 +141,7 @@ def _currents(sheet: Sheet, seen: Seen, out: AsFound) -> None:
         kept, out.clip, line, why = slow.levels, slow.clip, slow.line, slow.reason
         out.slow, out.followed = True, slow.followed
     else:
-        kept, out.clip = split_clipped(out.levels, span, tolerance, demand_se)
+        kept, out.clip = split_clipped(out.levels, span, tolerance, demand_se, left1)
         line = current_line(kept, demand_se, seen.wire.u)
     out.line = line
     if line is None:
@@ -143,9 +150,9 @@ def _currents(sheet: Sheet, seen: Seen, out: AsFound) -> None:
     if out.clip is not None:
         out.clip = on_dwells(out.clip, line, good)
     systematic = math.hypot(current_systematic(sheet, span, good, seen.interval_s), FLOOR * span if outer else 0.0)
-    for name, value, se, clipped in (
-        (names[0], line.at_zero_a, line.se_zero_a, line.clipped_zero_a),
-        (names[1], line.at_full_a, line.se_full_a, line.clipped_full_a),
+    for name, value, se, same in (
+        (names[0], line.at_zero_a, line.se_zero_a, math.hypot(line.clipped_zero_a, line.law_zero_a)),
+        (names[1], line.at_full_a, line.se_full_a, math.hypot(line.clipped_full_a, line.law_full_a)),
     ):
         if name == names[1] and out.clip is not None:
             start = f"clipped at {out.clip.limit_a:.3f} A from {100 * out.clip.demand:.0f} % command"
@@ -156,7 +163,7 @@ def _currents(sheet: Sheet, seen: Seen, out: AsFound) -> None:
             value=value,
             repeatability=se,
             dof=line.dof,
-            systematic=math.hypot(systematic, clipped),
+            systematic=math.hypot(systematic, same),
             segments=sum(level.dwells for level in kept),
             from_s=min(level.from_s for level in kept),
             to_s=max(level.to_s for level in kept),
@@ -177,10 +184,18 @@ def _ramps(sheet: Sheet, seen: Seen, out: AsFound) -> None:
     ]
     out.combined = combined = combine(strokes)
     for k, name in enumerate(names):
-        out.quantities[name] = _ramp(seen, sheet, name, k, strokes, combined)
+        out.quantities[name] = _ramp(seen, sheet, name, k, strokes, combined, out.line)
 
 
-def _ramp(seen: Seen, sheet: Sheet, name: str, k: int, strokes: Sequence[Stroke], combined: Combined | None) -> Found:
+def _ramp(
+    seen: Seen,
+    sheet: Sheet,
+    name: str,
+    k: int,
+    strokes: Sequence[Stroke],
+    combined: Combined | None,
+    line: CurrentLine | None,
+) -> Found:
     """One ramp. Not observed, with a bound, when the command itself is the slower one."""
     way = "rises" if k == 0 else "falls"
     moves = [
@@ -207,7 +222,9 @@ def _ramp(seen: Seen, sheet: Sheet, name: str, k: int, strokes: Sequence[Stroke]
         repeatability=sd,
         dof=float(max(2 * len(carriers) - 4, 1)),
         systematic=math.hypot(
-            ramp_systematic(sheet, seen, value, carriers, rising=k == 0), 0.0 if stepped else _outrun_u_s(value)
+            ramp_systematic(sheet, seen, value, carriers, rising=k == 0),
+            0.0 if stepped else _outrun_u_s(value),
+            _bent_u_s(line, carriers, k),
         ),
         segments=len(carriers),
         from_s=min(s.from_s for s in carriers),
@@ -215,6 +232,16 @@ def _ramp(seen: Seen, sheet: Sheet, name: str, k: int, strokes: Sequence[Stroke]
         command_min_pct=100.0 * max(min(s.low_demand for s in carriers), 0.0),
         command_max_pct=100.0 * max(s.high_demand for s in carriers),
     )
+
+
+def _bent_u_s(line: CurrentLine | None, carriers: Sequence[Stroke], k: int) -> float:
+    """What a bent law leaves open of a ramp: how far single strokes scatter, for each lies elsewhere on it."""
+    if line is None or len(carriers) < 2:
+        return 0.0
+    if float(np.abs(line.residual_a).max()) < _BENT * abs(line.at_full_a - line.at_zero_a):
+        return 0.0
+    own = np.array([(s.own_up_s, s.own_down_s)[k] for s in carriers])
+    return 1.4826 * float(np.median(np.abs(own - np.median(own))))
 
 
 def _rounded_up(value: float) -> str:

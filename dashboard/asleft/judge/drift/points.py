@@ -100,7 +100,7 @@ def seen_of(state: JudgeState, dwells: list[Dwell], strokes: list[Stroke], burst
         interval_s=interval_s,
         control=state.control,
         held_left=state.held_left,
-        wire=replace(state.learner.wire_noise(), density=state.learner.noise_density(interval_s)),
+        wire=replace(state.learner.wire_noise(interval_s), density=state.learner.noise_density(interval_s)),
         demand_step=state.learner.demand_step,
         current_noise_a=state.learner.noise_a,
         cold=state.soak.cold_at(dwells[-1].to_s) if dwells else None,
