@@ -52,7 +52,7 @@ def test_noise_that_neighbours_share_is_on_the_wire_and_the_rest_is_not() -> Non
 
 
 def test_without_a_filter_the_current_tells_whether_it_is_on_the_wire() -> None:
-    """A thousandth of noise in the reading: alone it may be anything, a current that knows nothing of it says none."""
+    """A thousandth of noise: alone it may be anything, a current that knows nothing of it says none."""
     noise = heard(1e-3, 0.0, 0.3)
     blind = noise.unfiltered(WireDensity())
     assert blind.sd == pytest.approx(5e-4, rel=0.05)

@@ -71,7 +71,7 @@ def test_an_uncertain_command_makes_an_uncertain_current() -> None:
 
 
 def test_a_bent_law_widens_what_is_extrapolated_and_not_what_was_seen() -> None:
-    """Bent by 5 % of the span at half command. Zero and full were seen: what flows there does not depend on the law."""
+    """Bent by 5 % of the span at half command: what flows at the ends was seen."""
     seen = straight(0.0, 0.25, 0.5, 0.75, 1.0)
     seen[2] = replace(seen[2], current_a=seen[2].current_a + 0.04)
     line = current_line(seen, 0.0)

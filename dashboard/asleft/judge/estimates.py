@@ -14,6 +14,8 @@ from asleft.judge.dither.dither import DitherBurst
 from asleft.judge.dither.dither_found import dither_found
 from asleft.judge.driver.clipping import Clip, on_dwells, split_clipped
 from asleft.judge.driver.currents import CurrentLine, Level, alive, current_line, levels_of, usable
+from asleft.judge.driver.descent import LAG
+from asleft.judge.driver.one_ramp import UNEXPLAINED, at_times, not_straight, own_ramps
 from asleft.judge.driver.ramps import Combined, combine
 from asleft.judge.driver.supply import supply_estimate
 from asleft.judge.driver.systematic import current_systematic, instrument_u, ramp_systematic, stroke_size
@@ -93,6 +95,8 @@ class Seen:
 _OUTRUN_S, _OUTRUN_SHARE = 0.002, 0.0015
 
 
+#: A lag longer than this, and than this share of the ramp as left, stands in the place of a ramp that does not show.
+_LONG_LAG_S, _LAG_SHARE = 0.1, 0.1
 #: A law off its line by this share of the span is bent.
 _BENT = 0.002
 
@@ -180,11 +184,22 @@ def _ramps(sheet: Sheet, seen: Seen, out: AsFound) -> None:
         return
     clip_demand = out.clip.demand - 0.02 if out.clip is not None else math.inf
     strokes = [
-        s for s in seen.strokes if s.aside < 0.5 and s.high_demand < clip_demand and s.chi2 < 100.0 and s.h00 == s.h00
+        s
+        for s in seen.strokes
+        if s.aside < 0.5 and s.high_demand < clip_demand and s.chi2 < UNEXPLAINED and s.h00 == s.h00
     ]
     out.combined = combined = combine(strokes)
-    for k, name in enumerate(names):
-        out.quantities[name] = _ramp(seen, sheet, name, k, strokes, combined, out.line)
+    every = [s for s in seen.strokes if s.aside < 0.5 and s.high_demand < clip_demand]
+    crooked = [not_straight(_moves(every, k), _moves(strokes, k), combined, k) for k in (0, 1)]
+    for k, name in enumerate(names):  # one circuit makes both: where one is no straight ramp, the other is none
+        out.quantities[name] = _ramp(seen, sheet, name, k, strokes, combined, out.line, crooked[k] or crooked[1 - k])
+
+
+def _moves(strokes: Sequence[Stroke], k: int) -> list[Stroke]:
+    """Strokes that go clearly up (`k` = 0) or down (1), and not slower than any ramp."""
+    return [
+        s for s in strokes if stroke_size(s, rising=k == 0) > 0.1 and (s.shows_up_s, s.shows_down_s)[k] < math.inf
+    ]
 
 
 def _ramp(
@@ -195,15 +210,28 @@ def _ramp(
     strokes: Sequence[Stroke],
     combined: Combined | None,
     line: CurrentLine | None,
+    crooked: str,
 ) -> Found:
     """One ramp. Not observed, with a bound, when the command itself is the slower one."""
     way = "rises" if k == 0 else "falls"
-    moves = [
-        s for s in strokes if stroke_size(s, rising=k == 0) > 0.1 and (s.shows_up_s, s.shows_down_s)[k] < math.inf
-    ]
+    moves = _moves(strokes, k)
+    if crooked:
+        return NotObserved(crooked)
     if combined is None or not moves:
         return NotObserved(f"no settled stroke in which the command {way}")
+    note = ""
+    limits, left = sheet.tolerance.get(name), sheet.as_left.get(name)
+    if limits is not None and left is not None:
+        odd = at_times(moves, k, left, max(limits.above if math.isfinite(limits.above) else 0.0, limits.below))
+        again = combine(odd)
+        if again is not None:
+            others = float(np.median(own_ramps([s for s in moves if s not in odd], k)))
+            note = f"in {len(odd)} of {len(moves)} strokes; {_rounded_up(others)} s in the others"
+            strokes, moves, combined = odd, odd, again
     found = ramp_told(strokes, moves, combined, k)
+    lag_s = float(combined.theta[LAG])
+    if left is not None and found.value_s < lag_s and lag_s > max(_LONG_LAG_S, _LAG_SHARE * left):
+        return NotObserved(f"the current {way} along no straight ramp: as behind a lag of {lag_s:.2g} s")
     value, sd, carriers = found.value_s, found.sd_s, found.carriers
     tolerance = sheet.tolerance.get(name)
     wide = max(0.3 * max(value, 0.0), 2.0 * tolerance.above if tolerance else 0.1)
@@ -231,6 +259,7 @@ def _ramp(
         to_s=max(s.to_s for s in carriers),
         command_min_pct=100.0 * max(min(s.low_demand for s in carriers), 0.0),
         command_max_pct=100.0 * max(s.high_demand for s in carriers),
+        note=note,
     )
 
 

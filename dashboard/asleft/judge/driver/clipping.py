@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 from asleft.judge.driver.currents import CurrentLine, Level, current_line
 from asleft.judge.segments.features import Dwell
 
-
 _AT_FULL = 0.99
 #: Levels are a plateau where the current rises by less than this share of what it did below.
 _FLAT = 0.2

@@ -106,9 +106,7 @@ def levels_of(
     return [_level(group, resolution_a, demand_step, WireNoise(wire_sd, wire_u), slope) for group in groups]
 
 
-def _level(
-    group: Sequence[Dwell], resolution_a: float, demand_step: float, wire: WireNoise, slope_a: float
-) -> Level:
+def _level(group: Sequence[Dwell], resolution_a: float, demand_step: float, wire: WireNoise, slope_a: float) -> Level:
     rows = np.array([(d.demand, d.current_a, d.current_se_a, d.n, d.current_sd_a, d.demand_se) for d in group])
     weight = rows[:, 3] / rows[:, 3].sum()
     demand, current = float(weight @ rows[:, 0]), float(weight @ rows[:, 1])

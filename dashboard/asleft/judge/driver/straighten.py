@@ -2,7 +2,7 @@
 
 The limiter acts on the demand and the law comes after it, so a straight ramp of the demand is a bent one of the
 current. The law is known where the command has rested: means of current at each level, forgotten slowly. Between
-levels a monotone curve goes through them; where the current leaves zero command by a jump, all that lies in the jump is zero.
+levels a monotone curve goes through them; where the current leaves zero command by a jump, all in the jump is zero.
 
 Missed: bends between two levels. What lag makes of a bend (the lag comes after the law) is of second order.
 """
@@ -74,7 +74,7 @@ class Law:
 
 
 def _between(current_a: FloatArray, i: FloatArray, u: FloatArray) -> FloatArray:
-    """Demand at currents (n,) within the levels: a monotone cubic (Fritsch and Carlson, SIAM J. Num. Anal. 17, 1980)."""
+    """Demand at currents (n,) within the levels: a monotone cubic (Fritsch and Carlson 1980, from memory)."""
     from scipy.interpolate import PchipInterpolator
 
     out: FloatArray = PchipInterpolator(i, u)(current_a)

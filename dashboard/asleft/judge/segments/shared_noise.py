@@ -11,9 +11,9 @@ reading's filter (time constants t1, t2 in a row). What either reading adds of i
 (covariances of white noise behind first-order filters: Papoulis, Probability, Random Variables and Stochastic
 Processes, chapter on linear systems, from memory). S is the one unknown: least squares on the lags that are kept.
 How wide the noise is beyond the filters does not matter. A level and a trend taken off each dwell take 2 S / (dwell's
-length) with them. At the ends of the range the driver clips part of the noise: of normal noise of standard deviation s
-about a mean m beyond its end it passes on the share F(m / s), F the normal distribution (Price, IRE Transactions on
-Information Theory 4, 1958, from memory), and a dwell there tells as much less.
+length) with them. At the ends of the range the driver clips part of the noise: of normal noise of standard deviation
+s about a mean m inside its end it passes on the share F(m / s), F the normal distribution (Price, IRE Transactions
+on Information Theory 4, 1958, from memory), and a dwell there tells as much less.
 
 Missed: noise slower than some 0.1 s, which the command's level holds. Cries wolf: hum that gets into both readings on
 their way to the recorder.
