@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from asleft.judge.driver.currents import Level, alive, current_line, levels_of
 from asleft.judge.segments.command_noise import CommandNoise, WireNoise, by_noise, driver_demand, leftover
+from asleft.judge.segments.shared_noise import WireDensity
 from hypothesis import given
 from hypothesis import strategies as st
 from synth import dwell
@@ -50,10 +51,17 @@ def test_noise_that_neighbours_share_is_on_the_wire_and_the_rest_is_not() -> Non
     assert 0.0 < own.u < 4e-4
 
 
-def test_without_a_filter_half_of_it_is_the_guess() -> None:
-    guess = heard(4e-4, 0.0, 0.3).on_wire(None)
-    assert guess.sd == pytest.approx(2e-4, rel=0.05)
-    assert CommandNoise().on_wire(0.3) == WireNoise()
+def test_without_a_filter_the_current_tells_whether_it_is_on_the_wire() -> None:
+    """A thousandth of noise: alone it may be anything, a current that knows nothing of it says none."""
+    noise = heard(1e-3, 0.0, 0.3)
+    blind = noise.unfiltered(WireDensity())
+    assert blind.sd == pytest.approx(5e-4, rel=0.05)
+    own = noise.unfiltered(WireDensity(1e-11, 5e-11, 1e-8))
+    assert own.sd == 0.0
+    assert 0.0 < own.u < 2e-4
+    wire = noise.unfiltered(WireDensity(3e-9, 5e-11, 1e-8))
+    assert abs(wire.sd - 1e-3) < 2.0 * wire.u
+    assert CommandNoise().on_wire(0.3) == CommandNoise().unfiltered(WireDensity()) == WireNoise()
 
 
 @pytest.mark.parametrize("noise", [0.0, 0.1, 0.2, 0.3, 0.6])

@@ -39,6 +39,7 @@ def test_scatter_between_dwells_counts_where_it_is_larger() -> None:
     assert levels_of(apart, 0.0)[0].current_se_a > 3e-4
 
 
+@settings(max_examples=30, deadline=None)
 @given(st.floats(0.0, 2.0), st.floats(0.05, 2.0), st.lists(st.floats(0.0, 1.0), min_size=2, max_size=6, unique=True))
 def test_a_line_through_levels_that_lie_on_one_is_that_line(zero, span, demands) -> None:
     levels = sorted((level(u, zero + u * span) for u in demands), key=lambda x: x.demand)
@@ -47,9 +48,9 @@ def test_a_line_through_levels_that_lie_on_one_is_that_line(zero, span, demands)
         assert line is None
         return
     assert line is not None
-    assert line.at_zero_a == pytest.approx(zero, abs=1e-9)
-    assert line.at_full_a == pytest.approx(zero + span, abs=1e-9)
-    assert np.abs(line.residual_a).max() < 1e-9
+    assert line.at_zero_a == pytest.approx(zero, abs=1e-7)
+    assert line.at_full_a == pytest.approx(zero + span, abs=1e-7)
+    assert np.abs(line.residual_a).max() < 1e-7
 
 
 def test_uncertainty_grows_with_extrapolation() -> None:
@@ -69,13 +70,48 @@ def test_an_uncertain_command_makes_an_uncertain_current() -> None:
     assert unsure.se_full_a > 5 * sure.se_full_a
 
 
-def test_misfit_widens_the_uncertainty() -> None:
-    bent = straight(0.0, 0.5, 1.0)
-    bent[1] = replace(bent[1], current_a=bent[1].current_a + 0.01)
-    straight_line, bent_line = current_line(straight(0.0, 0.5, 1.0), 0.0), current_line(bent, 0.0)
-    assert straight_line is not None
-    assert bent_line is not None
-    assert bent_line.se_full_a > 20 * straight_line.se_full_a
+def test_a_bent_law_widens_what_is_extrapolated_and_not_what_was_seen() -> None:
+    """Bent by 5 % of the span at half command: what flows at the ends was seen."""
+    seen = straight(0.0, 0.25, 0.5, 0.75, 1.0)
+    seen[2] = replace(seen[2], current_a=seen[2].current_a + 0.04)
+    line = current_line(seen, 0.0)
+    assert line is not None
+    assert line.at_zero_a == pytest.approx(0.2, abs=3e-4)
+    assert line.at_full_a == pytest.approx(1.0, abs=3e-4)
+    assert max(line.law_zero_a, line.law_full_a) < 3e-4
+    unseen = current_line(seen[:-1], 0.0)
+    assert unseen is not None
+    assert unseen.law_full_a > 0.02
+    assert unseen.at_zero_a == pytest.approx(0.2, abs=3e-4)
+
+
+@pytest.mark.parametrize("bend", [0.0, 0.6])
+def test_the_middle_of_an_s_promises_nothing_at_its_ends(bend: float) -> None:
+    """From 40 to 60 % an S of the driver is as straight as a line; the ends lie 7 % of the span off it."""
+    levels = [level(u, 0.2 + 0.8 * (u + 0.05 * bend * np.sin(2.0 * np.pi * u))) for u in (0.4, 0.45, 0.5, 0.55, 0.6)]
+    line = current_line(levels, 0.0)
+    assert line is not None
+    for found, left, u in ((line.at_zero_a, 0.2, line.law_zero_a), (line.at_full_a, 1.0, line.law_full_a)):
+        assert abs(found - left) < 2.0 * u
+        assert u > 0.02
+
+
+def test_a_jump_at_zero_command_is_seen_as_one() -> None:
+    jumped = [level(0.0, 0.2), *(level(u, 0.28 + 0.72 * u) for u in (0.3, 0.45, 0.6, 0.9))]
+    line = current_line(jumped, 0.0)
+    assert line is not None
+    assert line.at_zero_a == pytest.approx(0.2, abs=3e-4)
+    assert line.at_full_a == pytest.approx(1.0, abs=3e-4)
+    assert line.law_full_a < 2e-3
+
+
+def test_levels_that_vary_do_not_scatter() -> None:
+    """Commands of one level a per cent apart: their currents differ as they should, and the mean is as sure."""
+    rng = np.random.default_rng(1)
+    apart = [dwell(u, 0.2 + 0.8 * u, current_se_a=1e-6) for u in (*rng.uniform(0.49, 0.505, 20), 0.0, 0.9)]
+    middle = levels_of(apart, 0.0)[1]
+    assert middle.dwells == 20
+    assert middle.current_se_a < 1e-5
 
 
 def test_one_level_or_two_too_close_are_no_line() -> None:

@@ -78,8 +78,11 @@ def test_a_tone_in_the_current_is_taken_out() -> None:
     assert toned.density_s == pytest.approx(clear.density_s, abs=clear.u_s)
 
 
-def test_where_the_driver_clips_half_of_it_nothing_is_heard() -> None:
-    assert heard(levels=(0.0, 1.0), dwells=4) == SharedNoise()
+def test_the_half_that_the_driver_does_not_clip_tells_of_all() -> None:
+    """A press that is only switched on and off has no other dwells."""
+    found = told(heard(levels=(0.0, 1.0)))
+    assert abs(found.density_s - DENSITY_S) < 2.5 * found.u_s
+    assert found.u_s < 0.6 * DENSITY_S
 
 
 def test_stated_uncertainty_is_the_scatter() -> None:

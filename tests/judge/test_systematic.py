@@ -24,11 +24,12 @@ class Quiet:
     demand_noise: float = 3e-4
     resolution_a: float = 0.0
     current_noise_a: float = 8e-4
+    interval_s: float = 0.01
 
 
 def stroke(low: float, high: float, *, rising: bool = True) -> Stroke:
     ends = (low, high) if rising else (high, low)
-    blank = Stroke._make([0.0] * len(Stroke._fields))
+    blank = Stroke._make([0.0] * len(Stroke._fields))._replace(own_lag_s=1e-4)
     return blank._replace(from_demand=ends[0], to_demand=ends[1], low_demand=low, high_demand=high)
 
 
@@ -84,6 +85,13 @@ def test_gain_noise_and_steps_of_the_command_widen_a_ramp_in_proportion() -> Non
     assert inside == pytest.approx(plain)
     stepped = ramp_systematic(sheet(), Quiet(demand_step=1e-3, demand_noise=1e-9), 2.0, strokes, rising=True)
     assert stepped == pytest.approx(math.hypot(plain, 2.0 * math.sqrt(2.0) * 1e-3 / math.sqrt(12.0) / 0.5), rel=0.03)
+
+
+def test_a_ramp_that_is_over_within_the_lag_is_known_by_the_instants_of_samples() -> None:
+    """Half an interval of 10 ms over a stroke of half the command; a ramp of many lags knows nothing of it."""
+    slow = stroke(0.2, 0.7)._replace(own_lag_s=0.04)
+    assert ramp_systematic(sheet(), Quiet(), 0.0, [slow], rising=True) == pytest.approx(0.01, rel=0.1)
+    assert ramp_systematic(sheet(), Quiet(), 1.0, [slow], rising=True) < 2e-4
 
 
 def test_the_size_of_a_stroke_is_that_of_its_own_direction() -> None:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+import numpy as np
 from asleft.judge.coil.coil import ColdCoil
 from asleft.judge.coil.coldsoak import cold_estimate
 from asleft.judge.decide import Estimate
@@ -13,6 +14,8 @@ from asleft.judge.dither.dither import DitherBurst
 from asleft.judge.dither.dither_found import dither_found
 from asleft.judge.driver.clipping import Clip, on_dwells, split_clipped
 from asleft.judge.driver.currents import CurrentLine, Level, alive, current_line, levels_of, usable
+from asleft.judge.driver.descent import LAG
+from asleft.judge.driver.one_ramp import UNEXPLAINED, at_times, not_straight, own_ramps
 from asleft.judge.driver.ramps import Combined, combine
 from asleft.judge.driver.supply import supply_estimate
 from asleft.judge.driver.systematic import current_systematic, instrument_u, ramp_systematic, stroke_size
@@ -96,6 +99,12 @@ class Seen:
 _OUTRUN_S, _OUTRUN_SHARE = 0.002, 0.0015
 
 
+#: A lag longer than this, and than this share of the ramp as left, stands in the place of a ramp that does not show.
+_LONG_LAG_S, _LAG_SHARE = 0.1, 0.1
+#: A law off its line by this share of the span is bent.
+_BENT = 0.002
+
+
 def estimate(sheet: Sheet, seen: Seen) -> AsFound:
     """As found for every quantity the sheet gives; never raises for poor data, says what is missing instead."""
     out = AsFound()
@@ -123,7 +132,9 @@ def _currents(sheet: Sheet, seen: Seen, out: AsFound) -> None:
         _both(out, names, NotObserved("no current reading on this valve"))
         return
     good = alive([d for d in seen.dwells if usable(d, sheet)])
-    out.levels = levels_of(good, seen.resolution_a, demand_step=seen.demand_step, wire_sd=seen.wire.sd)
+    out.levels = levels_of(
+        good, seen.resolution_a, demand_step=seen.demand_step, wire_sd=seen.wire.sd, wire_u=seen.wire.u
+    )
     left0, left1 = sheet.as_left.get(names[0]), sheet.as_left.get(names[1])
     if not out.levels:
         _both(out, names, NotObserved("no settled stretches of the current"))
@@ -138,7 +149,7 @@ def _currents(sheet: Sheet, seen: Seen, out: AsFound) -> None:
         kept, out.clip, line, why = slow.levels, slow.clip, slow.line, slow.reason
         out.slow, out.followed = True, slow.followed
     else:
-        kept, out.clip = split_clipped(out.levels, span, tolerance, demand_se)
+        kept, out.clip = split_clipped(out.levels, span, tolerance, demand_se, left1)
         line = current_line(kept, demand_se, seen.wire.u)
     out.line = line
     if line is None:
@@ -147,9 +158,9 @@ def _currents(sheet: Sheet, seen: Seen, out: AsFound) -> None:
     if out.clip is not None:
         out.clip = on_dwells(out.clip, line, good)
     systematic = math.hypot(current_systematic(sheet, span, good, seen.interval_s), FLOOR * span if outer else 0.0)
-    for name, value, se, clipped in (
-        (names[0], line.at_zero_a, line.se_zero_a, line.clipped_zero_a),
-        (names[1], line.at_full_a, line.se_full_a, line.clipped_full_a),
+    for name, value, se, same in (
+        (names[0], line.at_zero_a, line.se_zero_a, math.hypot(line.clipped_zero_a, line.law_zero_a)),
+        (names[1], line.at_full_a, line.se_full_a, math.hypot(line.clipped_full_a, line.law_full_a)),
     ):
         if name == names[1] and out.clip is not None:
             start = f"clipped at {out.clip.limit_a:.3f} A from {100 * out.clip.demand:.0f} % command"
@@ -160,7 +171,7 @@ def _currents(sheet: Sheet, seen: Seen, out: AsFound) -> None:
             value=value,
             repeatability=se,
             dof=line.dof,
-            systematic=math.hypot(systematic, clipped),
+            systematic=math.hypot(systematic, same),
             segments=sum(level.dwells for level in kept),
             from_s=min(level.from_s for level in kept),
             to_s=max(level.to_s for level in kept),
@@ -177,22 +188,54 @@ def _ramps(sheet: Sheet, seen: Seen, out: AsFound) -> None:
         return
     clip_demand = out.clip.demand - 0.02 if out.clip is not None else math.inf
     strokes = [
-        s for s in seen.strokes if s.aside < 0.5 and s.high_demand < clip_demand and s.chi2 < 100.0 and s.h00 == s.h00
+        s
+        for s in seen.strokes
+        if s.aside < 0.5 and s.high_demand < clip_demand and s.chi2 < UNEXPLAINED and s.h00 == s.h00
     ]
     out.combined = combined = combine(strokes)
-    for k, name in enumerate(names):
-        out.quantities[name] = _ramp(seen, sheet, name, k, strokes, combined)
+    every = [s for s in seen.strokes if s.aside < 0.5 and s.high_demand < clip_demand]
+    crooked = [not_straight(_moves(every, k), _moves(strokes, k), combined, k) for k in (0, 1)]
+    for k, name in enumerate(names):  # one circuit makes both: where one is no straight ramp, the other is none
+        out.quantities[name] = _ramp(seen, sheet, name, k, strokes, combined, out.line, crooked[k] or crooked[1 - k])
 
 
-def _ramp(seen: Seen, sheet: Sheet, name: str, k: int, strokes: Sequence[Stroke], combined: Combined | None) -> Found:
-    """One ramp. Not observed, with a bound, when the command itself is the slower one."""
-    way = "rises" if k == 0 else "falls"
-    moves = [
+def _moves(strokes: Sequence[Stroke], k: int) -> list[Stroke]:
+    """Strokes that go clearly up (`k` = 0) or down (1), and not slower than any ramp."""
+    return [
         s for s in strokes if stroke_size(s, rising=k == 0) > 0.1 and (s.shows_up_s, s.shows_down_s)[k] < math.inf
     ]
+
+
+def _ramp(
+    seen: Seen,
+    sheet: Sheet,
+    name: str,
+    k: int,
+    strokes: Sequence[Stroke],
+    combined: Combined | None,
+    line: CurrentLine | None,
+    crooked: str,
+) -> Found:
+    """One ramp. Not observed, with a bound, when the command itself is the slower one."""
+    way = "rises" if k == 0 else "falls"
+    moves = _moves(strokes, k)
+    if crooked:
+        return NotObserved(crooked)
     if combined is None or not moves:
         return NotObserved(f"no settled stroke in which the command {way}")
+    note = ""
+    limits, left = sheet.tolerance.get(name), sheet.as_left.get(name)
+    if limits is not None and left is not None:
+        odd = at_times(moves, k, left, max(limits.above if math.isfinite(limits.above) else 0.0, limits.below))
+        again = combine(odd)
+        if again is not None:
+            others = float(np.median(own_ramps([s for s in moves if s not in odd], k)))
+            note = f"in {len(odd)} of {len(moves)} strokes; {_rounded_up(others)} s in the others"
+            strokes, moves, combined = odd, odd, again
     found = ramp_told(strokes, moves, combined, k)
+    lag_s = float(combined.theta[LAG])
+    if left is not None and found.value_s < lag_s and lag_s > max(_LONG_LAG_S, _LAG_SHARE * left):
+        return NotObserved(f"the current {way} along no straight ramp: as behind a lag of {lag_s:.2g} s")
     value, sd, carriers = found.value_s, found.sd_s, found.carriers
     tolerance = sheet.tolerance.get(name)
     wide = max(0.3 * max(value, 0.0), 2.0 * tolerance.above if tolerance else 0.1)
@@ -211,14 +254,27 @@ def _ramp(seen: Seen, sheet: Sheet, name: str, k: int, strokes: Sequence[Stroke]
         repeatability=sd,
         dof=float(max(2 * len(carriers) - 4, 1)),
         systematic=math.hypot(
-            ramp_systematic(sheet, seen, value, carriers, rising=k == 0), 0.0 if stepped else _outrun_u_s(value)
+            ramp_systematic(sheet, seen, value, carriers, rising=k == 0),
+            0.0 if stepped else _outrun_u_s(value),
+            _bent_u_s(line, carriers, k),
         ),
         segments=len(carriers),
         from_s=min(s.from_s for s in carriers),
         to_s=max(s.to_s for s in carriers),
         command_min_pct=100.0 * max(min(s.low_demand for s in carriers), 0.0),
         command_max_pct=100.0 * max(s.high_demand for s in carriers),
+        note=note,
     )
+
+
+def _bent_u_s(line: CurrentLine | None, carriers: Sequence[Stroke], k: int) -> float:
+    """What a bent law leaves open of a ramp: how far single strokes scatter, for each lies elsewhere on it."""
+    if line is None or len(carriers) < 2:
+        return 0.0
+    if float(np.abs(line.residual_a).max()) < _BENT * abs(line.at_full_a - line.at_zero_a):
+        return 0.0
+    own = np.array([(s.own_up_s, s.own_down_s)[k] for s in carriers])
+    return 1.4826 * float(np.median(np.abs(own - np.median(own))))
 
 
 def _rounded_up(value: float) -> str:

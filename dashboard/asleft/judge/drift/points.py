@@ -103,7 +103,7 @@ def seen_of(state: JudgeState, dwells: list[Dwell], strokes: list[Stroke], burst
         control=state.control,
         control_until_s=state.control_until_s,
         held_left=state.held_left,
-        wire=replace(state.learner.wire_noise(), density=state.learner.noise_density(interval_s)),
+        wire=replace(state.learner.wire_noise(interval_s), density=state.learner.noise_density(interval_s)),
         demand_step=state.learner.demand_step,
         current_noise_a=state.learner.noise_a,
         resolution_bar=state.intake.step_of("pressure"),

@@ -7,12 +7,14 @@ extrapolated (textbook weighted least squares; JCGM 100:2008 H.3 is the worked e
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from asleft.judge.driver.law import ends_of
 from asleft.judge.medians import median_of
-from asleft.judge.segments.command_noise import by_noise, driver_demand, leftover
+from asleft.judge.segments.command_noise import WireNoise, by_noise, driver_demand, leftover
 from asleft.judge.segments.features import Dwell
 from asleft.judge.types import FloatArray
 from asleft.sheet.model import Sheet
@@ -47,6 +49,8 @@ class CurrentLine:
     residual_a: FloatArray  # of each level
     clipped_zero_a: float = 0.0  # standard uncertainty from command noise clipped at the ends: the same every time
     clipped_full_a: float = 0.0
+    law_zero_a: float = 0.0  # standard uncertainty from how the law may bend (`law`): the same every time
+    law_full_a: float = 0.0
 
 
 #: Dwells closer than this in demand are one level.
@@ -54,6 +58,8 @@ _SAME_LEVEL = 0.02
 #: A reading that scatters less than this share of its usual noise over more than a few samples stands still.
 _STILL = 0.05
 _FEW = 10
+#: Noise clipped at the ends is believed from so many standard deviations on.
+_STANDS_OUT = 3.0
 #: Levels must span this much of the command for a line.
 SMALLEST_SPAN = 0.15
 
@@ -76,12 +82,17 @@ def alive(dwells: Sequence[Dwell]) -> list[Dwell]:
 
 
 def levels_of(
-    dwells: Sequence[Dwell], resolution_a: float, *, demand_step: float = 0.0, wire_sd: float = 0.0
+    dwells: Sequence[Dwell],
+    resolution_a: float,
+    *,
+    demand_step: float = 0.0,
+    wire_sd: float = 0.0,
+    wire_u: float = 0.0,
 ) -> list[Level]:
     """Group dwells by command level, ascending.
 
     `resolution_a`, `demand_step`: steps of the two converters; `wire_sd`: noise of the demand that the driver gets,
-    of which it clips what lies beyond its range.
+    of which it clips what lies beyond its range; `wire_u`: its standard uncertainty.
     """
     ordered = sorted(dwells, key=lambda d: d.demand)
     groups: list[list[Dwell]] = []
@@ -90,15 +101,20 @@ def levels_of(
             groups[-1].append(dwell)
         else:
             groups.append([dwell])
-    return [_level(group, resolution_a, demand_step, wire_sd) for group in groups]
+    reach = ordered[-1].demand - ordered[0].demand if ordered else 0.0
+    slope = (ordered[-1].current_a - ordered[0].current_a) / reach if reach > SMALLEST_SPAN else 0.0
+    return [_level(group, resolution_a, demand_step, WireNoise(wire_sd, wire_u), slope) for group in groups]
 
 
-def _level(group: Sequence[Dwell], resolution_a: float, demand_step: float, wire_sd: float) -> Level:
+def _level(group: Sequence[Dwell], resolution_a: float, demand_step: float, wire: WireNoise, slope_a: float) -> Level:
     rows = np.array([(d.demand, d.current_a, d.current_se_a, d.n, d.current_sd_a, d.demand_se) for d in group])
     weight = rows[:, 3] / rows[:, 3].sum()
     demand, current = float(weight @ rows[:, 0]), float(weight @ rows[:, 1])
     inside = float(np.sqrt(np.sum((weight * rows[:, 2]) ** 2)))
-    scatter = float(np.sqrt(weight @ (rows[:, 1] - current) ** 2))
+    # Commands of one level may differ, and their currents with them: about the line they scatter less.
+    off = rows[:, 1] - current
+    along = off - slope_a * (rows[:, 0] - demand)
+    scatter = float(np.sqrt(min(weight @ off**2, weight @ along**2)))
     between = scatter / np.sqrt(max(len(group) - 1, 1)) if len(group) > 1 else 0.0
     sd = float(np.sqrt(weight @ rows[:, 4] ** 2))
     se = float(np.hypot(max(inside, between), leftover(resolution_a, sd)))
@@ -107,7 +123,7 @@ def _level(group: Sequence[Dwell], resolution_a: float, demand_step: float, wire
     demand_se = float(np.hypot(shaken, leftover(demand_step, demand_sd)))
     first = min(d.from_s for d in group)
     last = max(d.to_s for d in group)
-    acting = driver_demand(demand, wire_sd)
+    acting = driver_demand(demand, wire.sd)
     return Level(
         acting,
         current,
@@ -118,16 +134,17 @@ def _level(group: Sequence[Dwell], resolution_a: float, demand_step: float, wire
         first,
         last,
         demand_se,
-        by_noise(demand, wire_sd),
+        by_noise(demand, max(wire.sd, wire.u)),
     )
 
 
 def current_line(levels: Sequence[Level], demand_se: float, wire_u: float = 0.0) -> CurrentLine | None:
-    """Weighted line through levels; None when they span too little.
+    """Both ends from levels; None when they span too little.
 
     `demand_se`: of a level's mean demand, beside the level's own. `wire_u`: standard uncertainty of the command's
-    noise on its wire; what the driver clips of it at the ends is fitted beside the line, with that much freedom,
-    where levels between tell. The uncertainty is inflated to the misfit of the line where that is larger (Birge).
+    noise on its wire; where the levels between do not tell what the driver clips of it at the ends, that is open.
+    How far the law bends is told by the levels and enters the uncertainty (`law`); what else they scatter by
+    inflates it (Birge).
     """
     if len(levels) < 2 or levels[-1].demand - levels[0].demand < SMALLEST_SPAN:
         return None
@@ -135,25 +152,51 @@ def current_line(levels: Sequence[Level], demand_se: float, wire_u: float = 0.0)
     i = np.array([level.current_a for level in levels])
     slope = (i[-1] - i[0]) / (u[-1] - u[0])
     variance = np.array([level.current_se_a**2 + slope**2 * (demand_se**2 + level.demand_se**2) for level in levels])
-    design = np.column_stack((1.0 - u, u, slope * np.array([level.by_noise for level in levels])))
-    prior = np.diag([0.0, 0.0, 1.0 / max(wire_u, 1e-9) ** 2])
-    data = design.T @ (design / variance[:, None])
-    covariance = np.linalg.inv(data + prior)
-    found = covariance @ (design.T @ (i / variance))
-    residual = i - design @ found
-    chance, clipped = covariance @ data @ covariance, covariance @ prior @ covariance
+    by_noise = np.array([level.by_noise for level in levels])
+    clipped = _clipped(u, i, variance, slope * by_noise, wire_u)
+    i = i - clipped.share * slope * by_noise
+    ends = ends_of(u, i, variance, (clipped.left * slope * by_noise) ** 2, abs(slope))
+    line = np.array((ends.at_zero_a, ends.at_full_a))
+    residual = i - np.column_stack((1.0 - u, u)) @ line
     count = sum(level.dwells for level in levels)
-    dof = len(levels) - 2
-    if dof > 0:
-        chance = chance * max(1.0, float(residual @ (residual / variance)) / dof)
     return CurrentLine(
-        at_zero_a=float(found[0]),
-        at_full_a=float(found[1]),
-        se_zero_a=float(np.sqrt(chance[0, 0])),
-        se_full_a=float(np.sqrt(chance[1, 1])),
+        at_zero_a=ends.at_zero_a,
+        at_full_a=ends.at_full_a,
+        se_zero_a=ends.se_zero_a,
+        se_full_a=ends.se_full_a,
         dof=float(max(count - 2, 1)),
         levels=tuple(levels),
         residual_a=residual,
-        clipped_zero_a=float(np.sqrt(clipped[0, 0])),
-        clipped_full_a=float(np.sqrt(clipped[1, 1])),
+        clipped_zero_a=clipped.at_zero_a,
+        clipped_full_a=clipped.at_full_a,
+        law_zero_a=ends.law_zero_a,
+        law_full_a=ends.law_full_a,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Clipped:
+    share: float  # of the noise on the wire beyond what was taken for it, and what is left open of it
+    left: float
+    at_zero_a: float
+    at_full_a: float
+
+
+def _clipped(u: FloatArray, i: FloatArray, variance: FloatArray, column: FloatArray, wire_u: float) -> _Clipped:
+    """What the levels say of the noise clipped at the ends, beside the line, and what they leave open (A).
+
+    Believed only where it stands out from chance (else the ends would pay for it) and may be so much: what lies far
+    beyond is how the law bends.
+    """
+    if wire_u <= 0.0 or not np.any(column):
+        return _Clipped(0.0, 0.0, 0.0, 0.0)
+    design = np.column_stack((1.0 - u, u, column))
+    prior = np.diag([0.0, 0.0, 1.0 / wire_u**2])
+    covariance = np.linalg.inv(design.T @ (design / variance[:, None]) + prior)
+    found = covariance @ (design.T @ (i / variance))
+    sd = math.sqrt(float(covariance[2, 2]))
+    stands_out = u.size > 3 and _STANDS_OUT * sd < abs(float(found[2])) < _STANDS_OUT * wire_u
+    line = np.linalg.inv(design[:, :2].T @ (design[:, :2] / variance[:, None]))
+    by_column = line @ (design[:, :2].T @ (column / variance))
+    left = sd if stands_out else wire_u
+    return _Clipped(float(found[2]) if stands_out else 0.0, left, *(left * np.abs(by_column)).tolist())

@@ -11,6 +11,7 @@ import numpy as np
 from asleft.judge.driver.descent import DELAY, DOWN, LAG, PARAMETERS, SHAPE, UP, Prior
 from asleft.judge.driver.path import MIN_RAMP_S, MOST_EQUAL, time_constants
 from asleft.judge.driver.ramps import StrokeFit, fit_stroke, stroke_matrices
+from asleft.judge.driver.straighten import Law
 from asleft.judge.intake.columns import resolution
 from asleft.judge.segments.command_noise import CommandNoise, WireNoise
 from asleft.judge.segments.dwells import mean_of
@@ -99,6 +100,8 @@ class Learner:
 
     shared_noise: list[float] = field(default_factory=lambda: [0.0] * (4 + LAGS))  # sums of a `SharedNoise`
 
+    law: list[float] = field(default_factory=list)  # levels of a `Law`
+
     ration: list[float] = field(default_factory=lambda: list(astuple(Ration())))  # of strokes to fit, a `Ration`
 
     def __post_init__(self) -> None:
@@ -139,6 +142,7 @@ class Learner:
         base = float(time_s[0])
         shifted = [t - base for t in path_t]
         at_s, values_a, root_weight = (rests or Rests()).joined(time_s, current_a)
+        values_a = Law.from_row(self.law).straightened(values_a)
         beside = Tone(*self.tone).columns(at_s - base, root_weight)
 
         def fit_from(start: FloatArray, *, shared: bool) -> StrokeFit:
@@ -194,6 +198,10 @@ class Learner:
         """Follow the noise of the current from the scatter of a settled dwell."""
         self.noise_a = max(0.9 * self.noise_a + 0.1 * sample_sd_a, 1e-4 * span_a)
 
+    def hear_law(self, demand: float, current_a: float) -> None:
+        """Follow which current belongs to which command, from a settled dwell."""
+        self.law = Law.from_row(self.law).heard(demand, current_a).row()
+
     def hear_command(self, demand: FloatArray) -> None:
         """Follow noise and converter step of the command from a settled dwell."""
         heard = CommandNoise(*self.command_noise).heard(demand)
@@ -202,9 +210,10 @@ class Learner:
         if 0.0 < step < 0.02:
             self.demand_step = step if self.demand_step == 0.0 else min(step, self.demand_step)
 
-    def wire_noise(self) -> WireNoise:
+    def wire_noise(self, interval_s: float) -> WireNoise:
         """Noise of the command that the driver gets, as far as it can be told."""
-        return CommandNoise(*self.command_noise).on_wire(self.known_filter().keep())
+        noise, keep = CommandNoise(*self.command_noise), self.known_filter().keep()
+        return noise.on_wire(keep) if keep is not None else noise.unfiltered(self.noise_density(interval_s))
 
     def hear_shared(self, time_s: FloatArray, demand: FloatArray, current_a: FloatArray, scale: FitScale) -> None:
         """Follow what command and current have in common, from a settled dwell."""

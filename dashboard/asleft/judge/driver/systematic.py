@@ -17,6 +17,8 @@ _CLIPPED_NOISE = 0.4
 _FREQUENCY_HZ = 0.5
 #: Gain error of a reading as unsure at either end of its range: pi / 2 over a range half as long again as the signal.
 _GAIN = 1.1
+#: A ramp shorter than the lag is told from it by when a step was read: to this share of a sample interval.
+_READ_WITHIN = 0.5
 #: Drivers count time too: no slower than this (s).
 _DRIVER_STEP_S = 0.005
 
@@ -37,6 +39,11 @@ class Readings(Protocol):
     @property
     def demand_noise(self) -> float:
         """Of one reading of the command, share of full."""
+        ...
+
+    @property
+    def interval_s(self) -> float:
+        """Sample interval."""
         ...
 
     @property
@@ -107,7 +114,8 @@ def ramp_systematic(
     A stroke D of the command is read with the gain error of its reading (`_GAIN`); at the ends of the range noise is
     clipped; converters leave a share of their step in either level. A driver that counts in steps h ends a ramp up
     to h late and makes it h^2 / (6 D^2 T) longer on average; its step is anything up to `_DRIVER_STEP_S`, and the
-    root mean square of h^2 then 1 / sqrt 5 of the largest.
+    root mean square of h^2 then 1 / sqrt 5 of the largest. A ramp that is over within half of the lag looks like lag,
+    and is known by the instants of samples alone.
     """
     sizes = np.array([stroke_size(s, rising=rising) for s in carriers])
     stroke = math.sqrt(float(np.mean(sizes**2)))
@@ -121,4 +129,6 @@ def ramp_systematic(
     if span_a > 0.0:
         rough = math.hypot(rough, leftover(seen.resolution_a, seen.current_noise_a) / span_a)
     stepped = math.sqrt(2.0) * rough / stroke
-    return math.hypot(ramp_s * gain, ramp_s * clipped, ramp_s * stepped, counted)
+    lag_s = float(np.median([s.own_lag_s for s in carriers]))
+    hidden_s = _READ_WITHIN * seen.interval_s / stroke / (1.0 + (2.0 * ramp_s * stroke / max(lag_s, 1e-6)) ** 4)
+    return math.hypot(ramp_s * gain, ramp_s * clipped, ramp_s * stepped, counted, hidden_s)

@@ -21,6 +21,9 @@ from asleft.judge.types import FloatArray
 
 _KEPT = 0.99
 _WIDER, _WIDER_U = 2.2, 0.7
+_FEWEST = 50.0
+#: Of a driver's input, two poles' worth (common practice for inputs of some milliseconds).
+_BAND_HZ = 100.0
 #: Likeness of neighbours under this many standard errors is chance.
 _CHANCE = 3.0
 
@@ -57,21 +60,33 @@ class CommandNoise:
             _KEPT * self.n + demand.size, _KEPT * self.squares + squares, _KEPT * self.products + products
         )
 
-    def on_wire(self, keep: float | None) -> WireNoise:
-        """What of it the driver gets. `keep`: share of a step still missing one reading later (the filter), or None.
-
-        Without a filter the two kinds cannot be told apart, and half of it is the guess.
-        """
-        if self.n < 50.0 or self.squares <= 0.0:
+    def on_wire(self, keep: float) -> WireNoise:
+        """What of it the driver gets. `keep`: share of a step still missing one reading later (the filter)."""
+        if self.n < _FEWEST or self.squares <= 0.0:
             return WireNoise()
         variance, alike = self.squares / self.n, self.products / self.n
-        if keep is None:
-            return WireNoise(0.5 * math.sqrt(variance), 0.3 * math.sqrt(variance))
         chance = variance / math.sqrt(self.n)
         if alike < _CHANCE * chance:
             return WireNoise(0.0, 0.5 * _WIDER * math.sqrt(chance / keep))
         filtered = math.sqrt(alike / keep)
         return WireNoise(_WIDER * filtered, math.hypot(_WIDER_U * filtered, _WIDER * 0.5 * chance / keep / filtered))
+
+    def unfiltered(self, density: WireDensity) -> WireNoise:
+        """The same where the reading has no filter that shows: by the noise that command and current share.
+
+        A driver's input passes some `_BAND_HZ` (noise of density S then has the variance 2 `_BAND_HZ` S); of what is
+        on the wire no more can be there than the reading shows. Where the current is silent on it half is the guess.
+        """
+        if self.n < _FEWEST or self.squares <= 0.0:
+            return WireNoise()
+        sd = math.sqrt(self.squares / self.n)
+        if density.u_s <= 0.0 or 2.0 * _BAND_HZ * density.u_s > 0.25 * sd * sd:
+            return WireNoise(0.5 * sd, 0.3 * sd)
+        if density.density_s < _CHANCE * density.u_s:
+            may_be_s = density.u_s + max(density.density_s, 0.0)
+            return WireNoise(0.0, min(math.sqrt(2.0 * _BAND_HZ * may_be_s), 0.5 * sd))
+        least, most = math.sqrt(min(2.0 * _BAND_HZ * density.density_s, sd * sd)), sd
+        return WireNoise(0.5 * (least + most), (most - least) / math.sqrt(12.0) + _WIDER_U / _WIDER * 0.5 * least)
 
 
 def driver_demand(demand: float, wire_sd: float) -> float:

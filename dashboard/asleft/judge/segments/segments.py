@@ -173,6 +173,7 @@ class _Piece:
                     self.out.dwells.append(dwell)
                     if begin is not None and self.scale.has_current:
                         self.learner.hear(dwell.current_sd_a, self.scale.span_a)
+                        self.learner.hear_law(dwell.demand, dwell.current_a)
                         if listens:
                             self._listen(first, stop)
                         rest = rest.joined(Rest(dwell.current_a, dwell.n, dwell.to_s))

@@ -11,7 +11,9 @@ reading's filter (time constants t1, t2 in a row). What either reading adds of i
 (covariances of white noise behind first-order filters: Papoulis, Probability, Random Variables and Stochastic
 Processes, chapter on linear systems, from memory). S is the one unknown: least squares on the lags that are kept.
 How wide the noise is beyond the filters does not matter. A level and a trend taken off each dwell take 2 S / (dwell's
-length) with them. Dwells at the ends of the range are left out: there the driver clips half of the noise.
+length) with them. At the ends of the range the driver clips part of the noise: of normal noise of standard deviation
+s about a mean m inside its end it passes on the share F(m / s), F the normal distribution (Price, IRE Transactions
+on Information Theory 4, 1958, from memory), and a dwell there tells as much less.
 
 Missed: noise slower than some 0.1 s, which the command's level holds. Cries wolf: hum that gets into both readings on
 their way to the recorder.
@@ -32,8 +34,8 @@ LAGS = 4
 _APART_S = 0.02
 _FEWEST = 24
 _ENOUGH = 50.0
-#: Demand this near an end of the range may be clipped.
-_END = 0.005
+#: Demand within so many standard deviations of an end is clipped in part.
+_NEAR_END = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,20 +75,20 @@ class SharedNoise:
         n, apart = command.size, spacing(interval_s)
         if n < max(_FEWEST, 2 * LAGS * apart) or not math.isfinite(mean_of(current)):
             return self
-        if not _END < mean_of(command) < 1.0 - _END:
-            return self
+        passed = _passed(mean_of(command), command)
         rows = np.vstack((np.ones(n), np.arange(n) / n - 0.5, beside.T))
         both = np.vstack((command, current))
         # A hair of ridge: a tone at half the sample rate has no sine.
         both = both - np.linalg.solve(rows @ rows.T + 1e-9 * n * np.eye(len(rows)), rows @ both.T).T @ rows
         x, i = both
         products = (float(x[: n - k * apart] @ i[k * apart :]) * n / (n - k * apart) for k in range(LAGS))
+        share = passed**2
         return SharedNoise(
-            _KEPT * self.n + n,
-            _KEPT * self.dwells + 1.0,
-            _KEPT * self.command + float(x @ x),
-            _KEPT * self.current + float(i @ i),
-            tuple(_KEPT * old + new for old, new in zip(self.cross, products, strict=True)),
+            _KEPT * self.n + share * n,
+            _KEPT * self.dwells + share,
+            _KEPT * self.command + share * float(x @ x),
+            _KEPT * self.current + share * float(i @ i),
+            tuple(_KEPT * old + passed * new for old, new in zip(self.cross, products, strict=True)),
         )
 
     def on_wire(
@@ -126,6 +128,14 @@ class SharedNoise:
             return WireDensity(0.0, most, most, total_s)
         found = float((shape * weight) @ np.array(values)) / information
         return WireDensity(found, min(1.0 / math.sqrt(information), most), most, total_s)
+
+
+def _passed(mean: float, command: FloatArray) -> float:
+    """Share of the command's noise that a driver passes on which clips what it gets to 0..1."""
+    off = command - mean
+    sd = math.sqrt(float(off @ off) / command.size) + 1e-9
+    inside = min(mean, 1.0 - mean) / sd
+    return 1.0 if inside > _NEAR_END else 0.5 * math.erfc(-max(inside, -_NEAR_END) / math.sqrt(2.0))
 
 
 def spacing(interval_s: float) -> int:

@@ -38,7 +38,9 @@ def stroke_of(
     if not scale.has_current or high - low < 3.0 * scale.move or time_s.size < 2 * lead:
         return None
     flags = moving(demand, window, scale.move)
-    dating = Dating(learner.known_filter(), scale.interval_s, scale.demand_noise, learner.wire_noise().sd)
+    dating = Dating(
+        learner.known_filter(), scale.interval_s, scale.demand_noise, learner.wire_noise(scale.interval_s).sd
+    )
     path_t, path_u = demand_path(time_s, demand, flags, scale.move, scale.demand_noise, dating)
     learner.know_filter(dating.taught())
     rests = Rests.beside(time_s, data[CURRENT], lead, before, after, learner.fit_noise_a())

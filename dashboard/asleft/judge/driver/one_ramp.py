@@ -1,0 +1,101 @@
+"""Is there one ramp that all strokes tell? What they say otherwise: no straight ramp, or one that comes and goes.
+
+Each stroke has a ramp of its own (`Stroke.own_up_s`). A limiter that is no straight line (two slopes, a first-order
+lag in its place) gives strokes of other length or place another one, and the same stroke the same again; a ramp that
+changes gives the same stroke another one at another time. So strokes are grouped by where they begin and end, in
+tenths of the command. Strokes that the model does not explain at all say no ramp either.
+
+Missed: a bend of the ramp where all strokes are alike (nothing then depends on it); changes in fewer than a tenth of
+the strokes or fewer than three, or by less than a tolerance. Cries wolf: a current reading whose delay differs from
+stroke to stroke by much of a ramp is no straight ramp either.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from asleft.judge.driver.descent import LAG, SHAPE
+from asleft.judge.driver.ramps import Combined
+from asleft.judge.segments.features import Stroke
+from asleft.judge.types import FloatArray
+
+#: Reduced chi-square from which a stroke is not explained; of how many strokes at least, and of what share of them.
+UNEXPLAINED = 100.0
+_FEWEST, _LEAST_EXPLAINED = 3, 2.0 / 3.0
+#: Groups further apart than this share of the ramp (and so much of the lag) are of no one ramp.
+_APART, _APART_LAGS = 0.2, 0.5
+#: ... and than this many times what the strokes of one group scatter by, but for the oddest twentieth.
+_TIMES_WITHIN, _MOST_OFF = 3.0, 0.95
+#: Standard deviations.
+_SURELY = 6.0
+#: Shapes of two lags, an overshooting loop's (damping 0.4) included; beyond them they make up for a ramp of another.
+_SHAPES, _SURE_SHAPE = (-0.5, 6.5), 4.0
+#: Share of strokes from which a change is believed, and how alike they must be (share of the ramp).
+_SHARE, _ALIKE = 0.1, 0.1
+
+
+def own_ramps(strokes: Sequence[Stroke], k: int) -> FloatArray:
+    """Ramp up (`k` = 0) or down (1) as each stroke tells it alone (s), shape (n,)."""
+    return np.array([(s.own_up_s, s.own_down_s)[k] for s in strokes], dtype=np.float64)
+
+
+def not_straight(every: Sequence[Stroke], explained: Sequence[Stroke], combined: Combined | None, k: int) -> str:
+    """Why these strokes tell no one ramp, empty if they may. `every`: those the model does not explain too."""
+    way = ("rises", "falls")[k]
+    plain = f"the current {way} along no straight ramp"
+    if len(every) >= _FEWEST and len(explained) < _LEAST_EXPLAINED * len(every):
+        return plain
+    if combined is None or len(explained) < 2 * _FEWEST:
+        return ""
+    lag_sd, shape_sd = np.sqrt(np.maximum(np.diag(combined.covariance)[[LAG, SHAPE]], 0.0)).tolist()
+    lag_s, shape = float(combined.theta[LAG]), float(combined.theta[SHAPE])
+    odd = max(_SHAPES[0] - shape, shape - _SHAPES[1]) > _SURE_SHAPE * shape_sd or lag_s < -_SURE_SHAPE * lag_sd
+    groups = _grouped(explained)
+    if len(groups) < 2:
+        return plain if odd else ""
+    own = [own_ramps(group, k) for group in groups]
+    middles = np.array([float(np.median(values)) for values in own])
+    off = np.sort(np.abs(np.concatenate([v - m for v, m in zip(own, middles, strict=True)])))
+    within = float(np.sqrt(np.mean(off[: max(int(_MOST_OFF * off.size), 1)] ** 2)))  # but for a few odd ones
+    spread, middle = float(np.ptp(middles)), float(np.median(middles))
+    size = float(np.median([abs(s.to_demand - s.from_demand) for s in explained]))
+    least = max(_APART * middle, _APART_LAGS * max(lag_s, 0.0) / max(size, 0.05))
+    if spread > least and spread > _TIMES_WITHIN * within:
+        return f"{plain}: strokes of different size or place take {middles.min():.2g} to {middles.max():.2g} s"
+    return plain if odd else ""
+
+
+def _grouped(strokes: Sequence[Stroke]) -> list[list[Stroke]]:
+    """Strokes by tenths of the command where they begin and end, those of which there are two."""
+    groups: dict[tuple[int, int], list[Stroke]] = {}
+    for s in strokes:
+        groups.setdefault(_place(s), []).append(s)
+    return [group for group in groups.values() if len(group) > 1]
+
+
+def _place(stroke: Stroke) -> tuple[int, int]:
+    return round(10.0 * stroke.from_demand), round(10.0 * stroke.to_demand)
+
+
+def at_times(strokes: Sequence[Stroke], k: int, left_s: float, tolerance_s: float) -> list[Stroke]:
+    """Strokes with another ramp than most, out of tolerance, alike among themselves; none if there are too few."""
+    own = own_ramps(strokes, k)
+    if own.size < 2 * _FEWEST:
+        return []
+    middle = float(np.median(own))
+    sd = np.array([1.0 / math.sqrt(max((s.h00, s.h11)[k], 1e-12)) for s in strokes])
+    usual = 1.4826 * float(np.median(np.abs(own - middle)))
+    far = np.abs(own - middle) > np.maximum(tolerance_s, _SURELY * np.hypot(sd, usual))
+    far &= np.abs(own - left_s) > tolerance_s
+    if far.sum() < max(_FEWEST, _SHARE * own.size):
+        return []
+    odd = float(np.median(own[far]))
+    alike = far & (np.abs(own - odd) < _ALIKE * odd)
+    if alike.sum() < max(_FEWEST, _SHARE * own.size, 0.7 * far.sum()):
+        return []
+    odd_ones = [s for s, takes in zip(strokes, alike.tolist(), strict=True) if takes]
+    usual_places = {_place(s) for s, takes in zip(strokes, far.tolist(), strict=True) if not takes}
+    of_another_place = sum(_place(s) not in usual_places for s in odd_ones)
+    return odd_ones if of_another_place <= 0.5 * len(odd_ones) else []
