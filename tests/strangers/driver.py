@@ -20,7 +20,7 @@ def ramp(target: np.ndarray, dt_s: float, up_s: Value, down_s: Value, kind: str)
     n = len(target)
     ups = np.broadcast_to(dt_s / np.maximum(up_s, 1e-6), n).tolist()
     downs = np.broadcast_to(dt_s / np.maximum(down_s, 1e-6), n).tolist()
-    out = []
+    out: list[float] = []
     u = float(target[0])
     append = out.append
     if kind == "straight":
@@ -102,7 +102,7 @@ def second_order(x: np.ndarray, natural_hz: float, zeta: float, dt_s: float) -> 
     return signal.lfilter(b, a, x, zi=zi)[0]
 
 
-def dither_a(time_s: np.ndarray, frequency_hz: float, peak_to_peak_a: Value, phase: float) -> np.ndarray:
+def dither_a(time_s: np.ndarray, frequency_hz: Value, peak_to_peak_a: Value, phase: float) -> np.ndarray:
     """Dither as a sine."""
     return 0.5 * np.asarray(peak_to_peak_a) * np.sin(2 * np.pi * frequency_hz * time_s + phase)
 

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from strangers.fault_row import AGAINST_DRIVER_SIDE, HYDRAULIC, SENSOR, SETTING, WINDING, Context, Row, part_set
 
-CLIPPED = {
+CLIPPED: dict[str, Any] = {
     "kinds": part_set("current-clipped"),
     "contradicted": HYDRAULIC | SENSOR | {"command-wiring", "controller"},
     "kinds_no_current": part_set("pressure-clipped", "pressure-changed"),
     "needs": "current",
 }
-INTERRUPTED = {
+INTERRUPTED: dict[str, Any] = {
     "kinds": part_set("current-lost"),
     "contradicted": HYDRAULIC | {"command-wiring", "controller", "driver-setting"},
     "kinds_no_current": part_set("pressure-changed", "response-changed", "model-misfit", "pressure-clipped"),

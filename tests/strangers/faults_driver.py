@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from strangers.fault_row import HYDRAULIC, SENSOR, SETTING, WINDING, Context, Row, part_set
 
-AT_CONTROLLER = {"logger.command_where": "controller's value", "paper.instruments": True}
-AT_DRIVER = {"logger.command_where": "at the driver's terminals", "paper.instruments": True}
-LIVE_ZERO = {"driver.kind": "4-20mA", "driver.signal_zero": 4.0, "driver.signal_full": 20.0}
-CURRENT = {
+AT_CONTROLLER: dict[str, Any] = {"logger.command_where": "controller's value", "paper.instruments": True}
+AT_DRIVER: dict[str, Any] = {"logger.command_where": "at the driver's terminals", "paper.instruments": True}
+LIVE_ZERO: dict[str, Any] = {"driver.kind": "4-20mA", "driver.signal_zero": 4.0, "driver.signal_full": 20.0}
+CURRENT: dict[str, Any] = {
     "contradicted": HYDRAULIC | WINDING | SENSOR | {"controller"},
     "no_pressure": SENSOR,
     "kinds_no_current": part_set("pressure-changed"),
 }
-RAMP = {
+RAMP: dict[str, Any] = {
     "parts": SETTING,
     "tie": part_set("driver"),
     "contradicted": HYDRAULIC | WINDING | SENSOR | {"command-wiring"},

@@ -15,7 +15,7 @@ def play(x: np.ndarray, half_width: Value, stuck: np.ndarray | None = None) -> n
     n = len(x)
     widths = np.broadcast_to(half_width, n)
     y = float(x[0] + widths[0])
-    out = []
+    out: list[float] = []
     append = out.append
     low, high = (x - widths).tolist(), (x + widths).tolist()
     if stuck is None:
@@ -41,7 +41,7 @@ def stick_slip(x: np.ndarray, half_width: Value, breakaway: float) -> np.ndarray
     """
     widths = np.broadcast_to(half_width, len(x)).tolist()
     y, last, moving = float(x[0]) + widths[0], float(x[0]), 0
-    out = []
+    out: list[float] = []
     append = out.append
     for value, width in zip(x.tolist(), widths, strict=True):
         step = value - last
@@ -78,7 +78,7 @@ def settle(target: np.ndarray, tau_s: float, fall_factor: float, dt_s: float) ->
         return first_order(target, tau_s, dt_s)
     up, down = -np.expm1(-dt_s / tau_s), -np.expm1(-dt_s / (tau_s * fall_factor))
     y = float(target[0])
-    out = []
+    out: list[float] = []
     append = out.append
     for goal in target.tolist():
         y += (goal - y) * (up if goal > y else down)

@@ -146,7 +146,6 @@ class Disturbance:
     """What only a fault changes."""
 
     wire_gain: float = 1.0  # of the signal between controller and driver
-    wire_offset: float = 0.0  # of the command span
     command_factor: float = 1.0  # the controller's own levels
     command_failed: float = 0.0  # 1: signal at `command_failed_ma` on the wire
     command_failed_ma: float = 3.58

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -100,8 +100,3 @@ def write_csv(path: Path, columns: dict[str, np.ndarray]) -> None:
         cells.append(["" if v != v else pattern % v for v in values.tolist()])
     text = "\n".join(map(",".join, zip(*cells, strict=True)))
     path.write_text(f"{','.join(columns)}\n{text}\n", encoding="utf-8")
-
-
-def day(seconds: float) -> datetime:
-    """Moment of so many seconds after the first row."""
-    return FIRST_ROW + timedelta(seconds=seconds)

@@ -61,10 +61,7 @@ def _ripple(m: Machine, a: Machine, times: np.ndarray, at: np.ndarray | slice, p
     mean = 0.5 * (m.driver.i_zero_a + m.driver.i_full_a)
     hot = m.coil.r20_ohm * (1 + 0.00393 * (m.coil.winding_degc - 20.0))
     switching = pwm_ripple_a(times, m.coil.supply_v, hot, m.coil.inductance_h, d.pwm_hz, duty(m, mean))
-    slow = dither_a(times, 1.0, 0.0, 0.0) if not np.any(d.dither_pp_a) else None
-    if slow is None:
-        frequency = now(d.dither_hz)
-        slow = 0.5 * np.asarray(now(d.dither_pp_a)) * np.sin(2 * np.pi * frequency * times + phase)
+    slow = dither_a(times, now(d.dither_hz), now(d.dither_pp_a), phase)
     return np.stack([slow, switching])
 
 
@@ -78,7 +75,7 @@ def record(m: Machine, t: Trace, rng: np.random.Generator) -> tuple[dict[str, np
     def flag(value: Value) -> np.ndarray:
         return np.broadcast_to(np.asarray(value) > 0.5, t.time_s.shape)[at]
 
-    def late(value: Value) -> np.ndarray:
+    def sampled(value: Value) -> np.ndarray:
         return np.broadcast_to(np.asarray(value, float), t.time_s.shape)[at]
 
     def seen(values: np.ndarray, lag: np.ndarray | float) -> np.ndarray:
@@ -87,7 +84,7 @@ def record(m: Machine, t: Trace, rng: np.random.Generator) -> tuple[dict[str, np
     lag_noise = rng.uniform(0.0, 2.0, n) if log.random_lag else 1.0
     columns: dict[str, np.ndarray] = {"time": stamps}
     span, top = m.signal_span, 1.2 * max(abs(m.driver.signal_zero), abs(m.driver.signal_full))
-    demand = seen(t.at_controller, late(x.late_command_s))
+    demand = seen(t.at_controller, sampled(x.late_command_s))
     command = m.driver.signal_zero + span * (demand + log.command_noise * rng.standard_normal(n))
     if log.command_noise:
         command = _quantised(command, 0.0, top, log.bits)
@@ -104,12 +101,12 @@ def record(m: Machine, t: Trace, rng: np.random.Generator) -> tuple[dict[str, np
         ]
         flows = seen(t.current_a, 0.0) > 0.05 * m.driver.i_full_a
         value = seen(i, log.current_lag_s * lag_noise) + flows * (gains[0] * slow + gains[1] * switching)
-        value = value * late(x.current_gain) + late(x.current_zero_a)
+        value = value * sampled(x.current_gain) + sampled(x.current_zero_a)
         value += m.span_a * (log.current_noise * rng.standard_normal(n) + hum)
         columns["current"] = _frozen(_quantised(value, -0.05 * i_top, i_top, log.bits), flag(x.dead_current))
     if log.pressure:
         p = first_order(t.pressure_bar, 1.0 / (2 * np.pi * log.low_pass_hz), t.dt_s)
-        value = seen(p, log.pressure_lag_s + late(x.late_pressure_s))
+        value = seen(p, log.pressure_lag_s + sampled(x.late_pressure_s))
         pulse = m.valve.pulsation_share * _filter_gain(m.valve.pulsation_hz, log.low_pass_hz)
         value *= 1.0 + pulse * np.sin(2 * np.pi * m.valve.pulsation_hz * times)
         value += log.pressure_noise * p_top * rng.standard_normal(n) + hum * m.valve.p_full_bar

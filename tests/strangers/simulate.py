@@ -81,7 +81,7 @@ def _driver_input(m: Machine, a: Machine, cmd: Command, rng: np.random.Generator
     if failed.any():
         ma = m.disturbance.command_failed_ma + 0.016 * rng.standard_normal(len(cmd.time_s))
         at_controller = np.where(failed, (ma - m.driver.signal_zero) / m.signal_span, at_controller)
-    shift = m.driver.signal_zero * (np.asarray(x.wire_gain) - 1.0) / m.signal_span + x.wire_offset
+    shift = m.driver.signal_zero * (np.asarray(x.wire_gain) - 1.0) / m.signal_span
     return at_controller, at_controller * x.wire_gain + shift
 
 

@@ -105,7 +105,7 @@ def settings(m: Machine) -> dict[str, float]:
     play, in % of the span as left (a changed span moves it by less than a tenth of its tolerance).
     """
     d, x = m.driver, m.disturbance
-    shift = (d.signal_zero * (x.wire_gain - 1.0)) / m.signal_span + x.wire_offset
+    shift = (d.signal_zero * (x.wire_gain - 1.0)) / m.signal_span
     ends = np.array([0.0, 1.0]) * x.wire_gain + shift
     current = static_current(m, ends)
     scale = (d.i_full_a - d.i_zero_a) / m.span_a if d.ramp_in_amperes else 1.0
