@@ -131,7 +131,7 @@ def _beyond_any_fault(sheet: Sheet, levels: Levels, whole: Mapping[str, Whole]) 
     ways = [
         (_with(sheet, levels, way).off, way)
         for way in command_readings(sheet.signal)
-        if _illegal(way.demand(levels.command), levels.weight) < 0.02 and _has_current(levels)
+        if out_of_range(way.demand(levels.command), levels.weight) < 0.02 and _has_current(levels)
     ]
     off, way = min(ways, key=lambda one: one[0], default=(float("inf"), None))
     if way is not None and off <= _GUESS:
@@ -185,7 +185,7 @@ def _driver_side(
     demand = demand_of(sheet, levels.command)
     if not _has_current(levels) or "current_at_full" not in sheet.as_left or "current_at_zero" not in sheet.as_left:
         return _command_by_pressure(sheet, levels, demand), None
-    live = _live_zero(sheet, levels)
+    live = live_zero(sheet, levels)
     if live is not None:
         return (_command_misfit(sheet, levels, live), live.demand(levels.command)), None
     here = current_agreement(sheet, demand, levels.current, levels.weight)
@@ -203,7 +203,7 @@ def _driver_side(
         return (_command_misfit(sheet, levels, best), best.demand(levels.command)), None
     for way in command_readings(sheet.signal):
         unit = _current_unit(sheet, levels, way.demand(levels.command), also_command=True)
-        if unit is not None and _illegal(demand, levels.weight) >= _ILLEGAL_SHARE:
+        if unit is not None and out_of_range(demand, levels.weight) >= _ILLEGAL_SHARE:
             return (_command_misfit(sheet, levels, way), way.demand(levels.command)), unit
     return (None, demand), None
 
@@ -212,7 +212,7 @@ def _with(sheet: Sheet, levels: Levels, way: CommandReading) -> Agreement:
     return current_agreement(sheet, way.demand(levels.command), levels.current, levels.weight)
 
 
-def _illegal(demand: FloatArray, weight: FloatArray) -> float:
+def out_of_range(demand: FloatArray, weight: FloatArray) -> float:
     """Share of the weight of a command outside its range."""
     return float(weight[np.abs(demand - 0.5) > 0.5 + _BEYOND].sum() / weight.sum())
 
@@ -223,7 +223,7 @@ def _command_may_be(sheet: Sheet, levels: Levels, way: CommandReading, here: Agr
     if then.spread < _LEAST_SPREAD or then.levels < 2 or then.most > _limit(levels):
         return False
     demand = demand_of(sheet, levels.command)
-    if _illegal(demand, levels.weight) >= _ILLEGAL_SHARE:
+    if out_of_range(demand, levels.weight) >= _ILLEGAL_SHARE:
         if sheet.signal.unit == "mA" and way.at_zero == 0.0 and way.at_full == 20.0:
             return here.off >= _FAR_LIVE_ZERO and not _rests_at_live_zero(levels)
         return here.off >= _FAR and here.off >= 3.0 * then.most
@@ -235,14 +235,16 @@ def _command_may_be(sheet: Sheet, levels: Levels, way: CommandReading, here: Agr
     return narrower and here.off >= _FAR_LEGAL and then.most <= _AGREE_LEGAL and then.spread >= _LEAST_SPREAD
 
 
-def _live_zero(sheet: Sheet, levels: Levels) -> CommandReading | None:
+def live_zero(sheet: Sheet, levels: Levels) -> CommandReading | None:
     """4 to 20 mA where the sheet has 0 to 20 mA: never below 4 mA, and there the current is that of zero command.
 
     At the top both say the same, so the lowest level must speak for itself.
     """
     ways = [way for way in command_readings(sheet.signal) if (way.at_zero, way.at_full) == (4.0, 20.0)]
     known = np.isfinite(levels.current)
-    if not ways or sheet.signal.unit != "mA" or not levels.at_rest or known.sum() < 2:
+    if not ways or not {"current_at_zero", "current_at_full"} <= set(sheet.as_left):
+        return None
+    if sheet.signal.unit != "mA" or not levels.at_rest or known.sum() < 2:
         return None
     lowest = float(levels.command[known].min())
     zero, full = sheet.as_left["current_at_zero"], sheet.as_left["current_at_full"]
@@ -371,7 +373,7 @@ def _counts(
     command, current, weight = levels.command[known], levels.current[known], levels.weight[known]
     if known.sum() < 2 or straightness(command, current, weight) < _STRAIGHT:
         return (None, demand), None
-    illegal = _illegal(demand, levels.weight) >= 0.25
+    illegal = out_of_range(demand, levels.weight) >= 0.25
     raw_command = _is_whole(whole, "command") and illegal
     raw_current = _is_whole(whole, "current") and float(np.nanmax(np.abs(levels.current))) > 5.0 * full
     if raw_command and raw_current:
@@ -432,12 +434,12 @@ def straightness(x: FloatArray, y: FloatArray, weight: FloatArray) -> float:
 def _command_by_pressure(sheet: Sheet, levels: Levels, demand: FloatArray) -> tuple[Misfit | None, FloatArray]:
     """Without a current: a command outside its range that the pressure explains in another way."""
     here = pressure_agreement(sheet, demand, levels)
-    if here is None or _illegal(demand, levels.weight) < 0.25:
+    if here is None or out_of_range(demand, levels.weight) < 0.25:
         return None, demand
     best: tuple[float, CommandReading] | None = None
     for way in command_readings(sheet.signal):
         then = pressure_agreement(sheet, way.demand(levels.command), levels)
-        legal = _illegal(way.demand(levels.command), levels.weight) < 0.02
+        legal = out_of_range(way.demand(levels.command), levels.weight) < 0.02
         if then is None or not legal or then.above > 0.1 or then.on < 0.6 or then.spread < 0.4 or then.levels < 3:
             continue
         if then.on >= here.on + 0.3 and (best is None or then.off < best[0]):

@@ -11,7 +11,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
-from asleft.judge.fit.causes import Misfit, as_it_is, find_misfits, straightness
+from asleft.judge.fit.causes import Misfit, as_it_is, demand_of, find_misfits, live_zero, out_of_range, straightness
 from asleft.judge.fit.levels import Levels, levels_of, share_at
 from asleft.judge.fit.other_sheet import left_later_s, of_another_valve
 from asleft.judge.fit.points import FitPoints
@@ -22,6 +22,7 @@ from asleft.sheet.model import Sheet
 _ALONE = 300.0
 _AGREES = 0.12  # of span: so near, the current is the sheet's
 _SPREAD = 0.2
+_OUTSIDE = 0.05  # of the weight of the command may lie outside its range
 #: Level means of another valve's current: on a straight line (correlation squared), and each time the same.
 _STRAIGHT, _SAME = 0.97, 0.15
 _NOTHING = Coverage(0, None, None, None, None)
@@ -81,12 +82,12 @@ def _by_levels(sheet: Sheet, points: FitPoints, *, alone: bool, live: bool) -> F
         rest, every = rest.and_also(points.rest_before), every.and_also(points.every_before)
     agrees = False
     for levels in (levels_of(rest, at_rest=True), levels_of(every, at_rest=False)):
+        if levels.at_rest and _agrees(sheet, levels) and live_zero(sheet, levels) is None:
+            return Fit(True)  # the usual case, and then nothing else is tried
         misfits = find_misfits(sheet, levels, points.whole)
         if misfits:
             return _told(misfits, live=live)
         agrees |= _agrees(sheet, levels)
-        if levels.at_rest and agrees:
-            break
     return Fit(True) if agrees else Fit(None)
 
 
@@ -95,7 +96,8 @@ def _agrees(sheet: Sheet, levels: Levels) -> bool:
     seen = [current.most <= _AGREES and current.spread >= _SPREAD] if current.levels else []
     if pressure is not None:
         seen.append(pressure.above <= 0.1 and pressure.on >= 0.3 and pressure.spread >= _SPREAD)
-    return bool(seen) and all(seen)
+    legal = levels.command.size > 0 and out_of_range(demand_of(sheet, levels.command), levels.weight) <= _OUTSIDE
+    return legal and bool(seen) and all(seen)
 
 
 def _told(misfits: Sequence[Misfit], *, live: bool) -> Fit:
