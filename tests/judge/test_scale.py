@@ -62,3 +62,34 @@ def test_blocks_and_text_between_them_change_nothing() -> None:
     log = recording([0.0, 0.45, 0.9, 0.3] * 12, hold_s=2.0, noise_u=0.0)
     whole, cut = run(sheet(), log, [100_000]), run(sheet(), log, [700, 301, 53], through_text=True)
     assert by_id(whole.judgement) == by_id(cut.judgement)
+
+
+def test_live_an_exact_command_keeps_showing_a_ramp_that_doubled() -> None:
+    """Eight hundred seconds after the change all that as-found rests on is from after it."""
+    left = {"current_at_zero": 0.2, "current_at_full": 1.0, "ramp_up": 0.5, "ramp_down": 0.5}
+    cycle = [0.0, 0.45, 0.9, 0.3]
+    before = recording(cycle * 20, hold_s=1.5, up_s=0.5, down_s=0.5, noise_u=0.0, rate_hz=50.0)
+    since_s = float(before.time_s[-1]) + 0.02
+    after = recording(
+        cycle * 134, hold_s=1.5, up_s=1.0, down_s=0.5, noise_u=0.0, rate_hz=50.0, seed=2, start_s=since_s
+    )
+    first = run(sheet(as_left=left), before, [500], horizon_s=600.0)
+    assert by_id(first.judgement)["ramp_up"].verdict is Verdict.IN
+    last = run(sheet(as_left=left), after, [4000], horizon_s=600.0, state=first.state)
+    assert after.time_s[-1] - since_s > 780.0
+    assert by_id(last.judgement)["ramp_up"].verdict is Verdict.OUT
+    assert "ramp-up-changed" in {finding.kind for finding in last.judgement.findings}
+
+
+@pytest.mark.parametrize("rate_hz", [1.0, 10.0])
+def test_a_command_that_never_rests_gives_no_verdict_on_ends_it_never_came_near(rate_hz: float) -> None:
+    """A slow loop outside between 39 and 79 %, which the sheet calls fixed steps."""
+    at = np.arange(round(900.0 * rate_hz)) / rate_hz
+    demand = 0.59 + 0.1 * np.sin(at / 7.0) + 0.07 * np.sin(at / 17.3) + 0.03 * np.sin(at / 3.1)
+    noise = np.random.default_rng(1).standard_normal(at.size)
+    log = Samples(1000.0 + at, {"command": 4.0 + 16.0 * demand, "current": 0.2 + 0.8 * demand + 1e-3 * noise})
+    left = {"current_at_zero": 0.24, "current_at_full": 0.96, "ramp_up": 0.5, "ramp_down": 0.5}
+    judgement = judge_log(sheet(as_left=left), log)
+    for name in ("current_at_zero", "current_at_full", "ramp_up", "ramp_down"):
+        assert by_id(judgement)[name].verdict in {Verdict.UNDECIDED, Verdict.NOT_OBSERVED}
+    assert not judgement.findings

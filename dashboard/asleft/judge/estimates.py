@@ -101,6 +101,8 @@ _OUTRUN_S, _OUTRUN_SHARE = 0.002, 0.0015
 
 #: A lag longer than this, and than this share of the ramp as left, stands in the place of a ramp that does not show.
 _LONG_LAG_S, _LAG_SHARE = 0.1, 0.1
+#: A ramp that is known worse than this share of itself, and than twice its tolerance, is not told.
+_WIDEST_SHARE = 0.6
 #: A law off its line by this share of the span is bent.
 _BENT = 0.002
 
@@ -249,7 +251,7 @@ def _ramp(
         return NotObserved(f"{who}; not slower than {_rounded_up(found.below_s)} s", below=found.below_s)
     if sd > wide or not carriers:
         return NotObserved("stretches too short against the lag")
-    return Estimate(
+    told = Estimate(
         value=max(value, 0.0),
         repeatability=sd,
         dof=float(max(2 * len(carriers) - 4, 1)),
@@ -265,6 +267,9 @@ def _ramp(
         command_max_pct=100.0 * max(s.high_demand for s in carriers),
         note=note,
     )
+    if told.expanded() > max(_WIDEST_SHARE * told.value, 2.0 * (tolerance.above if tolerance else 0.1)):
+        return NotObserved("the command hardly outruns it")
+    return told
 
 
 def _bent_u_s(line: CurrentLine | None, carriers: Sequence[Stroke], k: int) -> float:
