@@ -74,7 +74,8 @@ def measure(
     """Branches and hysteresis from all `dwells` in order of time; `judged` are those steady and the valve's own.
 
     `wire`: noise of the demand that the driver gets. `current_u_a`: standard uncertainty of the current's
-    calibration. `steps`: of the converters of current (A) and pressure (bar). `why_none`: what to say if nothing was judged.
+    calibration. `steps`: of the converters of current (A) and pressure (bar). `why_none`: what to say if nothing was
+    judged.
     """
     out = Measured(reason=why_none)
     axis = axis_of(sheet, dwells)
