@@ -44,7 +44,7 @@ class Press:
     up_s: float = 0.5
     down_s: float = 0.5
     has_current: bool = True
-    minutes: float = 10.0
+    minutes: float = 5.0
     rate_hz: float = 50.0
     # faults
     stuck_from_s: float = math.inf  # the spool rests at zero from then on

@@ -390,6 +390,7 @@ def _characteristic(sheet: Sheet, seen: Seen, out: AsFound) -> None:
         out.judged_pressure,
         wire=seen.wire,
         current_u_a=instrument_u(sheet, "current"),
+        steps=(seen.resolution_a, seen.resolution_bar),
         why_none=why,
     )
     out.quantities["hysteresis"] = (

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from asleft.judge.decide import Estimate
-from asleft.judge.segments.command_noise import WireNoise
+from asleft.judge.segments.command_noise import WireNoise, leftover
 from asleft.judge.segments.features import Dwell
 from asleft.judge.valve.branches import (
     SAME_END,
@@ -68,12 +68,14 @@ def measure(
     *,
     wire: WireNoise,
     current_u_a: float,
+    steps: tuple[float, float] = (0.0, 0.0),
     why_none: str = "",
 ) -> Measured:
     """Branches and hysteresis from all `dwells` in order of time; `judged` are those steady and the valve's own.
 
     `wire`: noise of the demand that the driver gets. `current_u_a`: standard uncertainty of the current's
-    calibration. `why_none`: what to say if nothing was judged.
+    calibration. `steps`: of the converters of current (A) and pressure (bar). `why_none`: what to say if nothing was
+    judged.
     """
     out = Measured(reason=why_none)
     axis = axis_of(sheet, dwells)
@@ -102,13 +104,24 @@ def measure(
     out.width = width
     out.series = _series(seen, width, out.curve, axis.span)
     settling_u = loop_u_bar(judged) / float(np.ptp(out.curve.pressure_bar))
-    doubt = math.hypot(lag_u, settling_u)
+    doubt = math.hypot(lag_u, settling_u, _counted_u(steps, judged, width, out.curve, axis.span))
     found = _estimate(
         width, seen, noise, current_u_a / axis.span, doubt, swept=lag_u > 0.0, by_command=axis.by_command
     )
     out.basis = found.note
     _decide(sheet, out, found, wanted, swept=lag_u > 0.0)
     return out
+
+
+def _counted_u(
+    steps: tuple[float, float], judged: Sequence[Dwell], width: Width, curve: Curve, span_a: float
+) -> float:
+    """What coarse converters leave in the width (standard uncertainty, share of the span), each level on its own."""
+    rows = np.array([(d.current_sd_a, d.pressure_sd_bar) for d in judged])
+    sd = [float(np.median(column[np.isfinite(column)])) if np.isfinite(column).any() else 0.0 for column in rows.T]
+    current = leftover(steps[0], sd[0]) / span_a
+    pressure = leftover(steps[1], sd[1]) / float(np.ptp(curve.pressure_bar))
+    return math.sqrt(2.0 / max(width.pairs, 1)) * math.hypot(current, pressure)
 
 
 def _seen(

@@ -33,11 +33,15 @@ FARTHEST = 0.10
 _LEVEL_STEP = 0.05
 #: Visits from which a level is known, and share of them that the valve makes where the load has no say in it.
 _LEAST_DWELLS, _MOSTLY = 3, 0.8
+#: Visits of high levels from which it is known that the pressure never rises.
+_LEAST_NEVER = 8
 #: Share of the span up to which a straight line is near enough to any characteristic.
 _AT_ZERO = 0.02
 _SAME_LEVEL = 0.02
 #: Dwells from which some far off are left out, and from how many robust standard deviations on.
 _LEAST_CLEANED, _OUTLIER = 5, 6.0
+#: Visits from which a drift in time is believed, and the share of their scatter that it may leave.
+_LEAST_DRIFTING, _DRIFTS = 8, 0.35
 #: How unsure the slope near an end is and how far the pressure may bow there (shares of the pressure's span; the bow
 #: over the whole range), where a curve was recorded and where not: a valve may be half or twice as steep there.
 _SLOPE_U, _BOW_U = 0.1, 0.3
@@ -170,6 +174,7 @@ def learn_control(
         groups.setdefault(key_of(dwell), []).append((dwell, cut))
     out: dict[LevelKey, LevelPressure] = {}
     lowered = _lowered_bar(dwells, sheet, tolerance_bar, accept)
+    gone = _never_rises(dwells, sheet, tolerance_bar)
     for key, rows in groups.items():
         if len(rows) < _LEAST_DWELLS:
             continue
@@ -181,7 +186,7 @@ def learn_control(
         should, asked = np.array(expected, dtype=float), np.array(at_command, dtype=float)
         pressure = np.array([d.pressure_bar for d in group])
         least = lowered - _nearest_bar(should, sheet, tolerance_bar, accept)
-        near = pressure - should >= least
+        near = (pressure - should >= least) | gone
         usual = max(tolerance_bar, 0.01 * (sheet.as_left.get("pressure_at_full") or 0.0))
         kept, lowest = _valves_own(levelled_bar(group, sheet), near, usual)
         own = np.array([not cut for _, cut in rows]) & kept
@@ -204,7 +209,10 @@ def _valves_own(levelled: FloatArray, near: BoolArray, usual_bar: float) -> tupl
         return none, None
     first_far = int(np.argmin(near)) if not near.all() else near.size
     if near.mean() >= _MOSTLY or (first_far >= _LEAST_DWELLS and not near[first_far:].any()):
-        spread = 1.4826 * float(np.median(np.abs(levelled[near] - np.median(levelled[near]))))
+        below = float(np.median(levelled[near])) - levelled[near]
+        spread = 1.4826 * float(np.median(np.abs(below)))
+        if spread > usual_bar and np.count_nonzero(below > usual_bar) < _LEAST_DWELLS:
+            spread = 0.0  # only upwards, which no load does
         return (near if spread <= usual_bar else none), None
     # The load has a say: what the valve makes repeats, what the load makes does not.
     ordered = np.sort(levelled[near])
@@ -241,6 +249,20 @@ def _nearest_bar(expected_bar: FloatArray, sheet: Sheet, tolerance_bar: float, a
     zero = sheet.as_left.get("pressure_at_zero") or 0.0
     share = np.clip((expected_bar - zero) / max(full - zero, 1e-9), 0.0, 1.0)
     return np.maximum(nearest, accept * full * 4.0 * share * (1.0 - share))
+
+
+def _never_rises(dwells: Sequence[Dwell], sheet: Sheet, tolerance_bar: float) -> bool:
+    """Whether the pressure stays at that of zero command whatever the command and the current: no load makes it so.
+
+    Below it a pump that does not deliver would be, above it any load.
+    """
+    zero, full = sheet.as_left.get("pressure_at_zero"), sheet.as_left.get("pressure_at_full")
+    if zero is None or full is None:
+        return False
+    high = [d for d in dwells if (expected_bar(d, sheet) or 0.0) > zero + 0.3 * (full - zero)]
+    if len(high) < _LEAST_NEVER or len({key_of(d) for d in high}) < 2:
+        return False
+    return all(abs(d.pressure_bar - zero) <= min(tolerance_bar, 0.02 * full) for d in dwells)
 
 
 def _lowered_bar(dwells: Sequence[Dwell], sheet: Sheet, tolerance_bar: float, accept: float) -> float:
@@ -338,8 +360,8 @@ def end_estimate(
     """Pressure at full command (arriving from below) or at zero (arriving from above).
 
     `dwells` are steady and in control. Those at most 10 % of the command from the end (the nearest of them where
-    these are enough) are carried to it by a line and a bow through them: generalised least squares, with the slope of the
-    as-left curve at the end as what is known before, so that a level near the end tells what it can and no more.
+    these are enough) are carried to it by a line and a bow through them: generalised least squares, with the slope of
+    the as-left curve at the end as what is known before, so that a level near the end tells what it can and no more.
     Systematic is what the oil's temperature may do, the calibration, what a converter of step `resolution_bar`
     leaves, and what settling does.
     """
@@ -364,6 +386,9 @@ def end_estimate(
     scatter = math.sqrt(float(line.left @ line.left) / max(n - 1, 1)) if n > 1 else 0.0
     scatter = max(scatter * _slow_factor(line.left), own if n > 1 else max(own, 0.002 * float(np.abs(y).max())))
     line = _carry(x, y, scatter, slope)
+    later = _at_the_end(np.array([d.from_s for d in near]), line.left)
+    if later is not None:
+        line = line._replace(value=line.value + later[0], standard=math.hypot(own / math.sqrt(n), later[1]))
     value = line.value
     oils = [d.oil_degc for d in near if d.oil_degc == d.oil_degc]
     oil = oil_share(sheet, sum(oils) / len(oils) if oils else float("nan"))
@@ -420,6 +445,26 @@ def _carry(x: FloatArray, y: FloatArray, scatter_bar: float, slope: _Slope) -> _
     found = covariance @ (basis.T @ (y / scatter_bar) + known @ np.array([0.0, slope.bar, 0.0]))
     left = y - basis @ found * scatter_bar
     return _Line(float(found[0]), math.sqrt(float(covariance[0, 0])), left)
+
+
+def _at_the_end(time_s: FloatArray, left: FloatArray) -> tuple[float, float] | None:
+    """Where values that drift steadily stand at the last of them, beside their mean, and its standard uncertainty.
+
+    None where a line in time does not take most of their scatter away: what is found is then the mean.
+    """
+    n = left.size
+    power = float(left @ left)
+    if n < _LEAST_DRIFTING or power <= 0.0 or float(np.ptp(time_s)) <= 0.0:
+        return None
+    t = (time_s - time_s.mean()) / float(np.ptp(time_s))
+    off = left - left.mean()
+    slope = float(t @ off) / float(t @ t)
+    rest = off - slope * t
+    spread = math.sqrt(float(rest @ rest) / (n - 2)) * _slow_factor(rest)
+    if float(rest @ rest) > _DRIFTS * power:
+        return None
+    at = float(t[-1])
+    return float(left.mean()) + slope * at, spread * math.sqrt(1.0 / n + at**2 / float(t @ t))
 
 
 def _slow_factor(left: FloatArray) -> float:
