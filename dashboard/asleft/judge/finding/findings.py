@@ -174,7 +174,7 @@ _CAUSES: Mapping[str, tuple[str, ...]] = {
         "dither-lost",
         "pressure-clipped",
     ),
-    "pressure-unwanted": ("reading-pinned", "current-unwanted"),
+    "pressure-unwanted": ("reading-pinned", "current-unwanted", *_CURRENT_MOVED),
     "pressure-clipped": ("reading-pinned", "dither-lost", *_CURRENT_MOVED),
     "current-clipped": ("current-lost", "reading-pinned", "supply-low"),
     "current-full-changed": _CURRENT,
@@ -209,6 +209,8 @@ def _explains(cause: Finding, finding: Finding, scene: Scene) -> bool:
         return finding.part is cause.part and finding.part is not Part.DRIVER_SETTING
     if finding.kind == "pressure-changed" and cause.kind == "hysteresis-changed":
         return widening_explains(scene)
+    if finding.kind == "pressure-unwanted" and cause.kind in _CURRENT_MOVED:
+        return bool(observe(scene).get("following", frozenset()) == {"yes"})
     if finding.kind in {"pressure-changed", "pressure-clipped"} and cause.kind in _CURRENT_MOVED:
         if comes_and_goes(finding, scene) and comes_and_goes(cause, scene):
             return True

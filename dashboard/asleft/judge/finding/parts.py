@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 from asleft.judge.finding.isolation import Conclusion, isolate, places_of
+from asleft.judge.finding.pressure_symptoms import likelier_following
 from asleft.judge.finding.scene import Scene
 from asleft.judge.finding.signatures import Values
 from asleft.judge.finding.within import comes_and_goes
@@ -31,7 +32,7 @@ def with_part(finding: Finding, scene: Scene, observed: Mapping[str, Values]) ->
         return finding  # no shape over levels, which is all that could tell
     if comes_and_goes(finding, scene):
         return finding  # what is seen of other quantities is how they are now, not how they were then
-    conclusion = isolate(observed, places_of(scene.sheet), finding.kind)
+    conclusion = isolate(observed, places_of(scene.sheet), finding.kind, likelier=likelier_following(scene))
     if conclusion is None:
         return finding
     parts = conclusion.parts[:_MOST_PARTS]

@@ -53,6 +53,15 @@ def add_pressure_symptoms(scene: Scene, out: dict[str, Values]) -> None:
         out["scatter"] = frozenset({"more"}) if scatter > SCATTERS * tolerance else AS_LEFT
 
 
+def likelier_following(scene: Scene) -> dict[str, Values]:
+    """Whether the pressure went with the current as far as the sheet's ends tell, even where that is not sure."""
+    levels, tolerance = level_changes(scene), pressure_tolerance_bar(scene)
+    share = following(levels, tolerance) if levels and tolerance is not None and _alone(levels, tolerance) else None
+    if share is None or _STOOD <= share <= _FOLLOWED:
+        return {}
+    return {"following": frozenset({"yes" if share > _FOLLOWED else "no"})}
+
+
 def _alone(levels: Sequence[LevelChange], tolerance_bar: float) -> bool:
     """Whether the pressure stands still where the current does: else something beside the current moves it."""
     asking = set(telling(levels, tolerance_bar))
