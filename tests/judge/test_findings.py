@@ -110,11 +110,11 @@ def test_pressure_tells_the_driver_from_the_current_sensor() -> None:
     assert may_be_flat.part is Part.DRIVER_SETTING
     unseen = {"pressure_at_full": None, "pressure_at_zero": None}
     blind = found(scene({"current_at_zero": 0.18, "current_at_full": 0.9, **unseen}))["current-full-changed"]
-    assert {blind.part, *blind.alternatives} == {Part.DRIVER, Part.CURRENT_SENSOR}
+    assert {blind.part, *blind.alternatives} == {Part.DRIVER, Part.DRIVER_SETTING, Part.CURRENT_SENSOR}
     assert "driver and current reading cannot be told apart" in blind.evidence
     # A sensor's gain moves both ends: one end alone is a setting even where no pressure is read.
     one_end = found(scene({"current_at_full": 0.9, **unseen}))["current-full-changed"]
-    assert (one_end.part, one_end.alternatives) == (Part.DRIVER_SETTING, ())
+    assert (one_end.part, one_end.alternatives) == (Part.DRIVER_SETTING, (Part.DRIVER,))
 
 
 def test_why_the_pressure_does_not_tell_is_the_real_reason() -> None:

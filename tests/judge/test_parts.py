@@ -194,7 +194,7 @@ PAIRS = [
      {Part.COMMAND_WIRING, Part.DRIVER, Part.DRIVER_SETTING}),
     ("a current sensor", the(Part.CURRENT_SENSOR, "its gain moved"), {"current": Where.OWN_SENSOR},
      {Part.CURRENT_SENSOR}),
-    ("a setting", the(Part.DRIVER_SETTING, "current at full turned"), {}, {Part.DRIVER_SETTING}),
+    ("a setting", the(Part.DRIVER_SETTING, "current at full turned"), {}, {Part.DRIVER_SETTING, Part.DRIVER}),
     ("a sensor's zero", the(Part.PRESSURE_SENSOR, "its zero moved"), {}, {Part.PRESSURE_SENSOR}),
     ("shorted turns", the(Part.COIL, "turns are short-circuited"), {}, {Part.COIL}),
 ]  # fmt: skip
@@ -241,7 +241,7 @@ def test_the_evidence_says_what_told_the_parts_apart() -> None:
     assert "Pressure did not move with it." in gain.evidence
     real = {"current_at_zero": 0.22, "current_at_full": 1.1, "pressure_at_zero": 14.75, "pressure_at_full": 223.75}
     driver = found(scene(real))["current-full-changed"]
-    assert (driver.part, driver.alternatives) == (Part.DRIVER, ())
+    assert (driver.part, driver.alternatives) == (Part.DRIVER, (Part.DRIVER_SETTING,))
     assert "the current really changed" in driver.evidence
 
 
@@ -251,15 +251,15 @@ def test_a_current_that_reads_while_the_driver_is_off_is_the_sensors() -> None:
     assert (out.part, out.alternatives) == (Part.CURRENT_SENSOR, ())
     assert "With the driver off the current reads +0.030 A too." in out.evidence
     right = found(scene(moved, idle_shift_a=0.0))["current-full-changed"]
-    assert (right.part, right.alternatives) == (Part.DRIVER, ())
+    assert (right.part, right.alternatives) == (Part.DRIVER, (Part.DRIVER_SETTING,))
 
 
 def test_the_controllers_value_leaves_wiring_and_driver_as_a_pair() -> None:
     moved = {"current_at_zero": 0.23, "current_at_full": 1.03, "pressure_at_zero": 17.1, "pressure_at_full": 207.1}
     valve = sheet(instruments={"command": Instrument(where=Where.CONTROLLER)})
     out = found(scene(moved, sheet=valve))["current-full-changed"]
-    assert {out.part, *out.alternatives} == {Part.COMMAND_WIRING, Part.DRIVER}
-    assert found(scene(moved))["current-full-changed"].alternatives == ()
+    assert {out.part, *out.alternatives} == {Part.COMMAND_WIRING, Part.DRIVER, Part.DRIVER_SETTING}
+    assert found(scene(moved))["current-full-changed"].alternatives == (Part.DRIVER_SETTING,)
 
 
 def hot_coil(ohm: float) -> dict[str, object]:

@@ -65,7 +65,7 @@ _ROWS = (
     FindingKind(
         "pressure-unwanted", "pressure nobody asked for", _FAILURE, 3, Part.VALVE, (Part.PRESSURE_SENSOR,),
         at_once=True, danger=True, symptoms=("pressure",), sign="+", own_symptoms=_OF_PRESSURE,
-        hangs_under=("reading-pinned", "current-unwanted"),
+        hangs_under=("reading-pinned", "current-unwanted", *CURRENT_MOVED),
     ),
     FindingKind(
         "current-lost", "no current although commanded", _FAILURE, 3, Part.COIL_WIRING,

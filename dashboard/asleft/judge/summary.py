@@ -207,7 +207,7 @@ def _after_steps(sheet: Sheet, seen: Seen, found: AsFound) -> Measured:
             )
         moved.add(name)
         pair = next((pair for pair in _ENDS if name in pair), None)
-        if pair is not None:
+        if pair is not None and not per_s:
             stepped[pair] = max(since, stepped.get(pair, -math.inf))
         again = later[since].quantities[name]
         if isinstance(again, Estimate):

@@ -170,6 +170,8 @@ def _explains(cause: Finding, finding: Finding, scene: Scene) -> bool:
         return finding.part is cause.part and finding.part is not Part.DRIVER_SETTING
     if finding.kind == "pressure-changed" and cause.kind == "hysteresis-changed":
         return widening_explains(scene)
+    if finding.kind == "pressure-unwanted" and cause.kind in CURRENT_MOVED:
+        return bool(observe(scene).get("following", frozenset()) == {"yes"})
     if finding.kind in {"pressure-changed", "pressure-clipped"} and cause.kind in CURRENT_MOVED:
         if comes_and_goes(finding, scene) and comes_and_goes(cause, scene):
             return True

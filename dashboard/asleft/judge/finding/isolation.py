@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 
 from asleft.catalogue.finding_kinds import FINDING_KINDS
 from asleft.judge.finding.signatures import (
@@ -33,13 +34,18 @@ class Conclusion:
 
 
 def isolate(
-    observed: Mapping[str, Values], places: Mapping[str, Where], kind: str, causes: Sequence[Cause] = CAUSES
+    observed: Mapping[str, Values],
+    places: Mapping[str, Where],
+    kind: str,
+    causes: Sequence[Cause] = CAUSES,
+    likelier: Mapping[str, Values] = MappingProxyType({}),
 ) -> Conclusion | None:
     """Causes of a kind of finding that contradict what was observed least. None if the table has no cause for it.
 
     `observed`: symptom -> values it may have; absent: not known. A cause is contradicted by each symptom of which it
     can show none of the possible values. Usually one fault is there and its cause has no contradiction; with several
-    at once the one with the fewest is named. Where that is a tie of parts nothing tells apart, all of them are.
+    at once the one with the fewest is named. Where that is a tie of parts nothing tells apart, all of them are; those
+    that show what is `likelier`, though not sure, come first.
 
     It misses a second cause of the same part, and names the wrong one where two faults imitate a third.
     """
@@ -49,14 +55,16 @@ def isolate(
     left = _least_contradicted(rows, kind, observed)
     if contradictions(left[0], observed) and FINDING_KINDS[kind].own_symptoms:
         # No cause alone shows all of this: there are several, and what others show says nothing of this one.
-        observed = {name: values for name, values in observed.items() if name in FINDING_KINDS[kind].own_symptoms}
-        left = _least_contradicted(rows, kind, observed)
+        own = FINDING_KINDS[kind].own_symptoms
+        whole, observed = observed, {name: values for name, values in observed.items() if name in own}
+        left = _least_contradicted(rows, kind, observed, whole)
     decisive = tuple(
         symptom
         for symptom in SYMPTOMS
         if symptom in observed
         and _parts(_least_contradicted(rows, kind, _without(observed, symptom))) != _parts(left)
     )
+    left.sort(key=lambda row: any(not (row.allows(s) or values) & values for s, values in likelier.items()))
     return Conclusion(_parts(left), decisive, tuple(left))
 
 
@@ -149,8 +157,12 @@ def _of_sign(value: str, sign: str | None) -> bool:
     return sign is None or value[-1] == sign or value[-1] not in "+-"
 
 
-def _least_contradicted(rows: Sequence[Cause], kind: str, observed: Mapping[str, Values]) -> list[Cause]:
-    counts = [contradictions(row, observed) + (0.0 if _is_shown(row, kind, observed) else _NOT_SHOWN) for row in rows]
+def _least_contradicted(
+    rows: Sequence[Cause], kind: str, observed: Mapping[str, Values], whole: Mapping[str, Values] | None = None
+) -> list[Cause]:
+    """Rows that contradict `observed` least; `whole`: what else was seen, by which a row may be shown at all."""
+    seen = observed if whole is None else whole
+    counts = [contradictions(row, observed) + (0.0 if _is_shown(row, kind, seen) else _NOT_SHOWN) for row in rows]
     fewest = min(counts)
     return [row for row, count in zip(rows, counts, strict=True) if count == fewest]
 

@@ -165,7 +165,9 @@ def _slope(scene: Scene, demand: float, arrival: float, change_a: float | None) 
         there = here + (change_a or 0.02 * span_a * (1.0 if demand < 0.5 else -1.0))
         bars = curve.branch_at(np.array([here, there]), arrival)
         return float((bars[1] - bars[0]) / (there - here)), True
-    means = {key: (_demand(group), _mean(group)) for key, group in _groups(scene, -math.inf, math.inf).items()}
+    means = {
+        key: (_demand(group), _mean(group)) for key, group in _groups(scene, scene.found.stepped_s, math.inf).items()
+    }
     mine = [row for key, row in means.items() if key[1] == arrival and abs(row[0] - demand) <= _AT_END]
     if mine:
         near = [

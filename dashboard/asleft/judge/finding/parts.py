@@ -6,15 +6,20 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 from asleft.judge.finding.isolation import Conclusion, isolate, places_of
+from asleft.judge.finding.pressure_symptoms import likelier_following
 from asleft.judge.finding.scene import Scene
-from asleft.judge.finding.signatures import Values
-from asleft.judge.finding.within import comes_and_goes
+from asleft.judge.finding.signatures import AS_LEFT, Values, both
+from asleft.judge.finding.within import comes_and_goes, moved_within
 from asleft.judge.types import Finding, Part, Verdict
 
 #: Findings name at most this many parts; the rest are less likely than all of these.
 _MOST_PARTS = 6
 
 
+_BOTH_ENDS: Mapping[str, tuple[str, str]] = {
+    "current": ("current_at_zero", "current_at_full"),
+    "pressure": ("pressure_at_zero", "pressure_at_full"),
+}
 #: Symptoms worth a word wherever they are known, decisive or not.
 _CONTEXT: Mapping[str, tuple[str, ...]] = {
     "pressure-changed": ("currents", "vented"),
@@ -30,13 +35,36 @@ def with_part(finding: Finding, scene: Scene, observed: Mapping[str, Values]) ->
     if finding.kind == "pressure-unwanted" and "pressure" not in observed:
         return finding  # no shape over levels, which is all that could tell
     if comes_and_goes(finding, scene):
-        return finding  # what is seen of other quantities is how they are now, not how they were then
-    conclusion = isolate(observed, places_of(scene.sheet), finding.kind)
+        # What is seen of other quantities is how they are now: what counts is whether they came and went too.
+        then = isolate(_seen_at_times(finding, scene), places_of(scene.sheet), finding.kind)
+        return (
+            finding if then is None else replace(finding, part=then.parts[0], alternatives=then.parts[1:_MOST_PARTS])
+        )
+    conclusion = isolate(observed, places_of(scene.sheet), finding.kind, likelier=likelier_following(scene))
     if conclusion is None:
         return finding
     parts = conclusion.parts[:_MOST_PARTS]
     why = "".join(f" {words}" for words in _reasons(conclusion, finding, scene, observed))
     return replace(finding, part=parts[0], alternatives=parts[1:], evidence=finding.evidence + why)
+
+
+def _seen_at_times(finding: Finding, scene: Scene) -> dict[str, Values]:
+    """Symptoms of what comes and goes: any shape, and whether currents and pressures came and went together."""
+    came = {
+        kind: [moved_within(scene, name) is not None for name in names if _is_observed(scene, name)]
+        for kind, names in _BOTH_ENDS.items()
+    }
+    any_shape = both("zero", "full", "gain", "offset", "spring") | {"other"}
+    if finding.kind.startswith("current"):
+        follows = frozenset({"yes" if any(came["pressure"]) else "no"})
+        return {"currents": any_shape, **({"following": follows} if came["pressure"] else {})}
+    currents = {"currents": AS_LEFT} if came["current"] and not any(came["current"]) else {}
+    return {"pressure": any_shape, **currents}
+
+
+def _is_observed(scene: Scene, name: str) -> bool:
+    result = scene.results.get(name)
+    return result is not None and result.verdict is not Verdict.NOT_OBSERVED
 
 
 def _reasons(conclusion: Conclusion, finding: Finding, scene: Scene, observed: Mapping[str, Values]) -> list[str]:

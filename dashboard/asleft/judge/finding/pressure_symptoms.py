@@ -11,6 +11,7 @@ from asleft.judge.finding.scene import Scene
 from asleft.judge.finding.shapes import (
     SURELY_ONE,
     LevelChange,
+    asked_bar,
     explained_bar,
     following,
     pressure_shapes,
@@ -53,12 +54,22 @@ def add_pressure_symptoms(scene: Scene, out: dict[str, Values]) -> None:
         out["scatter"] = frozenset({"more"}) if scatter > SCATTERS * tolerance else AS_LEFT
 
 
+def likelier_following(scene: Scene) -> dict[str, Values]:
+    """Whether the pressure went with the current as far as the sheet's ends tell, even where that is not sure."""
+    levels, tolerance = level_changes(scene), pressure_tolerance_bar(scene)
+    share = following(levels, tolerance) if levels and tolerance is not None and _alone(levels, tolerance) else None
+    if share is None or _STOOD <= share <= _FOLLOWED:
+        return {}
+    return {"following": frozenset({"yes" if share > _FOLLOWED else "no"})}
+
+
 def _alone(levels: Sequence[LevelChange], tolerance_bar: float) -> bool:
-    """Whether the pressure stands still where the current does: else something beside the current moves it."""
+    """Whether the pressure goes with the current or stands still: else something beside the current moves it."""
     asking = set(telling(levels, tolerance_bar))
     still = [level for level in levels if level not in asking and level.current_change_a is not None]
-    rest = [level.change_bar - (level.current_change_a or 0.0) * level.slope_bar_per_a for level in still]
-    return all(abs(bar) < SURELY_ONE * tolerance_bar for bar in rest)
+    asked = asked_bar(still)
+    rest = [min(abs(level.change_bar), abs(level.change_bar - bar)) for level, bar in zip(still, asked, strict=True)]
+    return all(bar < SURELY_ONE * tolerance_bar for bar in rest)
 
 
 def pressure_tolerance_bar(scene: Scene) -> float | None:

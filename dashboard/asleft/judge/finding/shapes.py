@@ -19,7 +19,7 @@ _LEFT_OVER_CURRENT = 0.08
 #: The current's change must ask for this share of the pressure's tolerance to tell whether that follows.
 _TELLING = 0.7
 #: How much steeper or flatter than on the whole a characteristic may be at a level.
-_ALIKE = 3.0
+_ALIKE, _ALIKE_SURE = 3.0, 1.5
 #: Under this share of tolerance a change is none; between this and the next, it may be one.
 SURELY_NONE, SURELY_ONE = 0.45, 0.6
 
@@ -98,12 +98,13 @@ def telling(levels: Sequence[LevelChange], tolerance_bar: float) -> list[LevelCh
 def explained_bar(levels: Sequence[LevelChange]) -> FloatArray:
     """What the change of current explains of each level's change of pressure (bar), (levels,).
 
-    Where the slope is not known at a level, all of a change of the same sign and of a like size.
+    All of a change of the same sign and of a like size, the more alike where the slope is known at the level.
     """
     asked, came = asked_bar(levels), np.array([level.change_bar for level in levels])
     sure = np.array([level.slope_sure for level in levels])
-    alike = (asked * came > 0.0) & (np.abs(came) > np.abs(asked) / _ALIKE) & (np.abs(came) < np.abs(asked) * _ALIKE)
-    return np.asarray(np.where(~sure & alike, came, asked))
+    factor = np.where(sure, _ALIKE_SURE, _ALIKE)
+    alike = (asked * came > 0.0) & (np.abs(came) > np.abs(asked) / factor) & (np.abs(came) < np.abs(asked) * factor)
+    return np.asarray(np.where(alike, came, asked))
 
 
 def asked_bar(levels: Sequence[LevelChange]) -> FloatArray:
