@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from strangers.cramer_rao import current_bounds, dither_bounds, pressure_bounds, pressure_ramp_bounds
+from strangers.fault_row import only_ends
 from strangers.machine import Machine
 from strangers.simulate import Effect, Trace, changed
 from strangers.truth import UNITS, Actual, settings, undefined
@@ -29,15 +30,32 @@ def bounds_of(
         found |= current_bounds(m, t, times, dead(x.dead_current, x.dead_command, x.missing))
     if "supply" in columns:
         found["supply_voltage"] = 0.03 / np.sqrt(len(times))
-    if bursts is not None and m.driver.dither_pp_a:
+    if bursts is not None and m.driver.dither_pp_a and flows_in_burst(t):
         found |= dither_bounds(m, bursts)
     return found
 
 
-def _why_unseen(m: Machine, quantity: str) -> str:
+def flows_in_burst(t: Trace) -> bool:
+    """Whether current flows all through the log's last second, from which the burst is."""
+    return bool(t.current_a[-round(1.0 / t.dt_s) :].min() > 0.02)
+
+
+def _undefined_now(m: Machine, effects: tuple[Effect, ...], quantity: str, clipped: bool) -> str:
+    """Why a fault leaves the log without one number for a quantity; empty where it has one."""
+    floored = any("disturbance.current_floor_a" in e.change for e in effects)
+    if floored and quantity in ("ramp_up", "ramp_down", "hysteresis"):
+        return "a floor under the current takes part of the span: driver and current no longer have the same ends"
+    if quantity == "current_at_full" and clipped and only_ends(m):
+        return "only 0 and 100 % are commanded: a limit and another setting look alike"
+    return ""
+
+
+def _why_unseen(m: Machine, quantity: str, clipped: bool) -> str:
     log = m.logger
     if quantity.startswith("dither"):
-        return "no burst of current"
+        return "no burst of current, or none flows in it"
+    if quantity == "current_at_full" and log.current and clipped:
+        return "cut at the top: the full current never flows"
     if quantity == "coil_resistance":
         return "no cold soak: the winding's temperature is not known"
     if quantity in {"current_at_zero", "current_at_full"} and not log.current:
@@ -69,10 +87,10 @@ def actuals_of(
         now = changed(m, effects, index)
         track.append(settings(now.set({"valve.oil_now_degc": float(t.oil_degc[index])})))
     out = {}
-    clipped = bool(np.any(t.clipped & (t.ramped > 0.9)))
+    clipped = bool(np.any(t.clipped))
     for q, value in left.items():
         values = [s[q] for s in track]
-        why = undefined(m, q)
+        why = undefined(m, q) or _undefined_now(m, effects, q, clipped)
         bound = bounds.get(q, np.nan)
         if clipped and q == "current_at_full":
             bound = np.nan
@@ -88,6 +106,6 @@ def actuals_of(
             not why,
             why,
             None if unseen else float(bound),
-            (why or _why_unseen(m, q)) if unseen else "",
+            (why or _why_unseen(m, q, clipped)) if unseen else "",
         )
     return out

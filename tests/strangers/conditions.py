@@ -25,15 +25,26 @@ def _controller(m: Machine, rng: np.random.Generator, shape: str) -> dict[str, A
 
 
 def _beat(m: Machine, rng: np.random.Generator, beat_hz: float) -> dict[str, Any]:
-    """Dither at a multiple of the logger's rate plus `beat_hz`, through a filter that lets much of it pass."""
-    multiple = max(1, round(drawn("dither_hz", rng) / m.logger.rate_hz))
+    """Dither at a multiple of the logger's rate plus `beat_hz`, through a filter that lets much of it pass.
+
+    A logger that is faster than any dither has no such multiple: there the dither stays as drawn.
+    """
+    multiple = round(drawn("dither_hz", rng) / m.logger.rate_hz)
+    if not multiple and m.logger.rate_hz < 400.0:
+        multiple = 1
     return {
-        "driver.dither_hz": multiple * m.logger.rate_hz + beat_hz,
+        "driver.dither_hz": multiple * m.sampled_hz + beat_hz if multiple else m.driver.dither_hz,
         "logger.low_pass_hz": 80.0,
         "paper.quantities": (*m.paper.quantities, "dither_frequency", "dither_amplitude")
         if rng.random() < 0.5
         else m.paper.quantities,
     }
+
+
+def _locked_ripple(m: Machine) -> dict[str, Any]:
+    """Switching at a multiple of the logger's rate: every row meets it at the same phase."""
+    multiple = max(1, round(m.driver.pwm_hz / m.logger.rate_hz))
+    return {"driver.pwm_hz": multiple * m.sampled_hz, "logger.low_pass_hz": 80.0}
 
 
 def _inverted(rng: np.random.Generator) -> dict[str, Any]:
@@ -67,11 +78,11 @@ def _pilot(rng: np.random.Generator) -> dict[str, Any]:
     return {"valve.p_full_bar": full, "valve.p_zero_bar": full * float(rng.uniform(0.0, 0.1))}
 
 
-def _flow(m: Machine, rng: np.random.Generator) -> dict[str, Any]:
+def _flow(_m: Machine, rng: np.random.Generator) -> dict[str, Any]:
     return {
         "valve.controls": "flow",
         "programme.load_share": 1.0,
-        "valve.load_bar": m.valve.p_full_bar * drawn("load_pressure", rng),
+        "valve.load_share": drawn("load_pressure", rng),
         "paper.quantities": (*CURRENTS, *RAMPS),
     }
 
@@ -154,9 +165,9 @@ TABLE: dict[str, Change] = {
     "saturated reading": lambda _m, r: {"logger.full_scale": drawn("saturation", r)},
     "no current channel": lambda _m, _r: {"logger.current": False},
     "no pressure channel": lambda _m, _r: {"logger.pressure": False},
-    "neighbouring volume": lambda m, r: {
+    "neighbouring volume": lambda _m, r: {
         "valve.neighbour_s": drawn("neighbour_s", r),
-        "valve.neighbour_offset_bar": drawn("neighbour_offset", r) * m.valve.p_full_bar,
+        "valve.neighbour_offset_share": drawn("neighbour_offset", r),
     },
     # hydraulics
     "slow pressure": lambda _m, r: {"valve.settling_s": drawn("slow_settling_s", r)},
@@ -165,7 +176,7 @@ TABLE: dict[str, Change] = {
         "valve.pulsation_hz": drawn("pulsation_hz", r),
         "logger.low_pass_hz": 80.0,
     },
-    "relief cuts the top": lambda m, r: {"valve.relief_bar": drawn("relief_share", r) * m.valve.p_full_bar},
+    "relief cuts the top": lambda _m, r: {"valve.relief_share": drawn("relief_share", r)},
     "accumulator": lambda _m, r: {"valve.fall_factor": drawn("accumulator_fall", r), "valve.settling_s": 0.3},
     "stops": lambda m, r: {
         "programme.stops": int(r.integers(2, 5)),
@@ -174,7 +185,7 @@ TABLE: dict[str, Change] = {
     "unmarked stops": lambda _m, r: {"programme.stops": int(r.integers(2, 5))},
     "load makes pressure": lambda m, r: {
         "programme.load_share": drawn("load_share", r),
-        "valve.load_bar": m.valve.p_full_bar * drawn("load_pressure", r),
+        "valve.load_share": drawn("load_pressure", r),
         "logger.extra": (*m.logger.extra, "mode") if r.random() < 0.5 else m.logger.extra,
     },
     "oil warms": lambda m, r: {
@@ -209,6 +220,8 @@ TABLE: dict[str, Change] = {
     },
     "three minutes": lambda _m, _r: {"programme.duration_s": 180.0},
     "thirty minutes": lambda _m, _r: {"programme.duration_s": 1800.0, "logger.rate_hz": 50.0},
+    # Last, for it hangs on the rate that the oddities above leave.
+    "ripple stands still": lambda m, _r: _locked_ripple(m),
 }
 #: Oddities of which a mixture takes at most one each; those not named here are free.
 EXCLUSIVE: tuple[tuple[str, ...], ...] = (
@@ -220,7 +233,7 @@ EXCLUSIVE: tuple[tuple[str, ...], ...] = (
     ("s-shaped law", "kneed law", "dead-band jump", "off threshold"),
     ("slow logger", "fast logger", "thirty minutes", "three minutes", "irregular sampling"),
     ("jitter", "channel lag", "random lag", "holes"),
-    ("dither beats", "dither stands still", "stiction", "hum", "pump pulsation"),
+    ("dither beats", "dither stands still", "ripple stands still", "stiction", "hum", "pump pulsation"),
     ("no current channel", "no pressure channel", "saturated reading"),
     ("neighbouring volume", "slow pressure", "accumulator", "load makes pressure", "flow valve"),
     ("stops", "unmarked stops"),

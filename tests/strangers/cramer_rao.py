@@ -2,15 +2,15 @@
 
 The model of the current is the true one: current = I0 + (I1 - I0) y, y the ramped demand through a first-order lag;
 unknown are I0, I1, both ramp times, the lag, a delay and, for a bent driver, a bend u (1 - u). The noise is the white
-noise of the reading with its quantisation, and dither that stands still in the samples. Noise of the command's
-reading, hum and dither that beats are not counted, so a bound is a little lower than what can be reached.
+noise of the reading with its quantisation, and ripple that stands still in the samples. Noise of the command's
+reading, hum and ripple that beats are not counted, so a bound is a little lower than what can be reached.
 S. M. Kay, Fundamentals of Statistical Signal Processing, 1993, section 3.7 (from memory).
 """
 
 from __future__ import annotations
 
 import numpy as np
-from strangers.driver import first_order
+from strangers.driver import first_order, switching_a
 from strangers.machine import Machine
 from strangers.paper import full_scale
 from strangers.simulate import Trace
@@ -81,17 +81,23 @@ def current_bounds(m: Machine, t: Trace, times: np.ndarray, blind: np.ndarray) -
     columns = np.stack([1.0 - y, y, *(m.span_a * s for s in slopes), *bend], axis=1)[use]
     sigma = _white(m.logger.current_noise * m.span_a, 1.05 * top, m.logger.bits)
     found = deviations(columns, sigma)
-    found[:2] = np.hypot(found[:2], standing_dither_a(m))
+    found[:2] = np.hypot(found[:2], standing_ripple_a(m))
     return dict(zip(("current_at_zero", "current_at_full", "ramp_up", "ramp_down"), found.tolist(), strict=False))
 
 
-def standing_dither_a(m: Machine) -> float:
-    """Offset (A, root mean square over the unknown phase) of dither whose alias beats slower than the log is long."""
-    beat = abs(m.driver.dither_hz - m.logger.rate_hz * round(m.driver.dither_hz / m.logger.rate_hz))
-    if beat * m.programme.duration_s > 1.0 or m.logger.irregular or m.logger.jitter:
+def standing_ripple_a(m: Machine) -> float:
+    """Offset (A, root mean square over the unknown phase) of ripple whose alias beats slower than the log is long."""
+    if m.logger.irregular or m.logger.jitter:
         return 0.0
-    passed = 1.0 / np.hypot(1.0, m.driver.dither_hz / m.logger.low_pass_hz)
-    return float(0.5 * m.driver.dither_pp_a * passed / np.sqrt(2.0))
+    total = 0.0
+    for frequency_hz, peak_to_peak_a in (
+        (m.driver.dither_hz, m.driver.dither_pp_a),
+        (m.driver.pwm_hz, switching_a(m)),
+    ):
+        beat_hz = abs(frequency_hz - m.sampled_hz * round(frequency_hz / m.sampled_hz))
+        if beat_hz * m.programme.duration_s <= 1.0:
+            total += peak_to_peak_a**2 / 8.0 / (1.0 + (frequency_hz / m.logger.low_pass_hz) ** 2)
+    return float(np.sqrt(total))
 
 
 def pressure_ramp_bounds(m: Machine, t: Trace, times: np.ndarray, blind: np.ndarray) -> dict[str, float]:

@@ -84,7 +84,15 @@ def draw_machine(seed: int, condition: str) -> tuple[Machine, tuple[str, ...]]:
     if condition not in CONDITIONS:
         raise ValueError(f"unknown condition {condition!r}")
     rng = np.random.default_rng([seed, 1])
+    apart = np.random.default_rng([seed, 3])  # so that nothing else hangs on how many are drawn here
     machine = plain(seed, rng)
+    machine = machine.set(
+        {
+            "driver.pwm_hz": drawn("pwm_hz", apart),
+            "coil.inductance_h": drawn("coil_lag_s", apart) * machine.coil.r20_ohm,
+            "logger.clock_ppm": drawn("clock_ppm", apart) * float(apart.choice([-1.0, 1.0])),
+        }
+    )
     names = conditions_of(condition, rng)
     for name in names:
         machine = machine.set(TABLE[name](machine, rng))

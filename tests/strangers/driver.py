@@ -71,10 +71,15 @@ def driver_demand(m: Machine, demand: Value) -> np.ndarray:
     return np.asarray(m.driver.gain * np.clip(demand, -0.02, 1.05) + m.driver.offset)
 
 
+def asked_current(m: Machine, ramped: Value) -> np.ndarray:
+    """Current that the driver's settings ask for (A) at a demand behind its ramp, with no limit."""
+    return np.maximum(m.driver.i_zero_a + law(m, ramped) * (m.driver.i_full_a - m.driver.i_zero_a), 0.0)
+
+
 def set_current(m: Machine, ramped: Value) -> np.ndarray:
     """Current that the driver puts out at rest (A) at a demand behind its ramp, with all limits."""
-    i = m.driver.i_zero_a + law(m, ramped) * (m.driver.i_full_a - m.driver.i_zero_a)
-    return np.maximum(np.clip(i, 0.0, available_current_a(m)), m.disturbance.current_floor_a)
+    asked = np.minimum(asked_current(m, ramped), available_current_a(m))
+    return np.maximum(asked, m.disturbance.current_floor_a)
 
 
 def static_current(m: Machine, demand: Value) -> np.ndarray:
@@ -114,6 +119,25 @@ def pwm_ripple_peak_to_peak_a(
     ratio = resistance_ohm / (inductance_h * frequency_hz)
     rise, fall = -np.expm1(-duty * ratio), -np.expm1(-(1 - duty) * ratio)
     return float(supply_v / resistance_ohm * rise * fall / -np.expm1(-ratio))
+
+
+def duty(m: Machine, current_a: float) -> float:
+    """Duty of the switching that holds that current."""
+    c = m.coil
+    hot = c.r20_ohm * (1 + 0.00393 * (c.winding_degc - 20.0)) + c.cable_ohm
+    return float(np.clip(current_a * hot / c.supply_v, 0.05, 0.95))
+
+
+def switching(m: Machine) -> tuple[float, float, float, float, float]:
+    """Supply (V), resistance (ohm), inductance (H), frequency (Hz) and duty of the switching at half of the span."""
+    c = m.coil
+    hot = c.r20_ohm * (1 + 0.00393 * (c.winding_degc - 20.0))
+    return c.supply_v, hot, c.inductance_h, m.driver.pwm_hz, duty(m, 0.5 * (m.driver.i_zero_a + m.driver.i_full_a))
+
+
+def switching_a(m: Machine) -> float:
+    """Switching ripple in the coil (A peak to peak) at half of the span."""
+    return pwm_ripple_peak_to_peak_a(*switching(m))
 
 
 def pwm_ripple_a(

@@ -87,6 +87,11 @@ class Row:
         return m.set(values)
 
 
+def only_ends(m: Machine) -> bool:
+    """Whether the programme knows two levels only, so that a cut and a lower setting look alike."""
+    return bool(m.programme.strokes) or m.programme.levels == 2
+
+
 def part_set(*names: str) -> frozenset[str]:
     """A set of parts or of finding kinds."""
     return frozenset(names)

@@ -10,6 +10,7 @@ CLIPPED: dict[str, Any] = {
     "kinds": part_set("current-clipped"),
     "contradicted": HYDRAULIC | SENSOR | {"command-wiring", "controller"},
     "kinds_no_current": part_set("pressure-clipped", "pressure-changed"),
+    "no_pressure": SENSOR,  # a reading at the end of its range is flat as well
     "needs": "current",
 }
 INTERRUPTED: dict[str, Any] = {
@@ -65,7 +66,7 @@ COIL: dict[str, Row] = {
     "supply low": Row(
         "the driver's supply falls",
         lambda c: {"coil.supply_v": max(c.by("supply_voltage", -1.0), -0.6 * c.m.coil.supply_v)},
-        part_set("supply-low"),
+        part_set("supply-low", "current-clipped"),
         part_set("supply"),
         contradicted=HYDRAULIC | SENSOR | {"command-wiring", "controller", "driver-setting"},
         no_current=frozenset(),

@@ -18,7 +18,7 @@ RAMP: dict[str, Any] = {
     "parts": SETTING,
     "tie": part_set("driver"),
     "contradicted": HYDRAULIC | WINDING | SENSOR | {"command-wiring"},
-    "no_current": part_set("valve", "pressure-source"),
+    "no_current": HYDRAULIC,
     "kinds_no_current": part_set("response-changed"),
 }
 

@@ -9,7 +9,7 @@ from strangers.truth import settings
 def _ceiling(c: Context) -> dict[str, float]:
     """A ceiling `size` tolerances under the pressure that full command has when left."""
     v = c.m.valve
-    left = settings(c.m)["pressure_at_full"] / (1.0 + v.neighbour_offset_bar / v.p_full_bar)
+    left = settings(c.m)["pressure_at_full"] / (1.0 + v.neighbour_offset_share)
     return {"disturbance.source_ceiling": max(left / v.p_full_bar - c.p_share(), 0.1) - 1.0}
 
 
@@ -62,8 +62,8 @@ VALVE: dict[str, Row] = {
         lambda _c: {"disturbance.stuck": 1.0},
         part_set("pressure-changed", "response-changed", "pressure-clipped", "model-misfit", "hysteresis-changed"),
         part_set("valve"),
-        part_set("pressure-source", "pressure-sensor"),
-        AGAINST_DRIVER_SIDE | {"coil"},
+        part_set("pressure-source", "pressure-sensor", "coil", "coil-wiring"),  # a short takes the force as well
+        AGAINST_DRIVER_SIDE,
         needs="pressure",
         sized=False,
         forces={"disturbance.stuck_at_zero": True},

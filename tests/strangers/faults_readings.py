@@ -59,7 +59,7 @@ READINGS: dict[str, Row] = {
         part_set("data"),
         part_set("command-wiring", "controller"),
         HYDRAULIC | WINDING,
-        needs="command",
+        needs="any",
         sized=False,
     ),
     "current reading dead": Row(
@@ -110,7 +110,7 @@ READINGS: dict[str, Row] = {
         part_set("data"),
         contradicted=HYDRAULIC | WINDING | DRIVING | SENSOR,
         no_current=frozenset(),
-        needs="command",
+        needs="any",
         sized=False,
     ),
     "readings missing": Row(
@@ -118,7 +118,7 @@ READINGS: dict[str, Row] = {
         lambda _c: {"disturbance.missing": 1.0},
         part_set("data-missing"),
         part_set("data"),
-        contradicted=HYDRAULIC | WINDING | DRIVING | SENSOR,
+        contradicted=WINDING | DRIVING | {"valve", "pressure-source"},
         no_current=frozenset(),
         needs="command",
         pattern="long breaks",

@@ -64,7 +64,7 @@ def characteristic(m: Machine, x: Value, oil_degc: Value = 45.0) -> np.ndarray:
     z = np.clip((np.asarray(x, float) - v.dead_band) / (1.0 - v.dead_band), 0.0, 1.3) ** v.curve
     z = z * (1.0 - d.seat_share * np.clip(z, 0.0, 1.0))
     p = (v.p_zero_bar + (v.p_full_bar - v.p_zero_bar) * z) * (1.0 + v.oil_coefficient * (np.asarray(oil_degc) - 45.0))
-    return np.minimum((p + d.spring_bar) * d.source_factor, v.relief_bar)
+    return np.minimum((p + d.spring_bar) * d.source_factor, v.relief_share * v.p_full_bar)
 
 
 def spool_input(m: Machine, current_a: Value) -> np.ndarray:
@@ -92,4 +92,4 @@ def load_pressure(m: Machine, time_s: np.ndarray, in_control: np.ndarray, rng: n
         return np.full(len(time_s), np.inf)
     slow = 1.0 + 0.15 * np.sin(2 * np.pi * time_s / rng.uniform(7.0, 23.0) + rng.uniform(0, 6))
     slow += 0.10 * np.sin(2 * np.pi * time_s / rng.uniform(1.0, 4.0) + rng.uniform(0, 6))
-    return np.where(in_control, np.inf, m.valve.load_bar * slow)
+    return np.where(in_control, np.inf, m.valve.load_share * m.valve.p_full_bar * slow)

@@ -55,7 +55,7 @@ class Driver:
     limit_a: float = 10.0
     dither_hz: float = 0.0
     dither_pp_a: float = 0.0
-    pwm_hz: float = 2000.0
+    pwm_hz: float = 2130.0
     gain: float = 1.0  # on demand, before the ramp
     offset: float = 0.0
 
@@ -92,21 +92,22 @@ class Valve:
     creep_s: float = 20.0
     pulsation_share: float = 0.0
     pulsation_hz: float = 225.0
-    relief_bar: float = 1e6
-    load_bar: float = 20.0
+    relief_share: float = 1e6  # of pressure at full, as the next two
+    load_share: float = 0.1
     oil_start_degc: float = 45.0
     oil_end_degc: float = 45.0
     oil_coefficient: float = 0.0
     oil_now_degc: float = 45.0
     neighbour_s: float = 0.0
-    neighbour_offset_bar: float = 0.0
+    neighbour_offset_share: float = 0.0
 
 
 @dataclass(frozen=True)
 class Logger:
     """The logger and its instruments."""
 
-    rate_hz: float = 100.0
+    rate_hz: float = 100.0  # as written down
+    clock_ppm: float = 0.0  # its second is so much too long
     bits: int = 14
     jitter: float = 0.0
     irregular: bool = False
@@ -188,6 +189,11 @@ class Machine:
     def span_a(self) -> float:
         """Current span as left."""
         return self.valve.ref_full_a - self.valve.ref_zero_a
+
+    @property
+    def sampled_hz(self) -> float:
+        """Rate at which the logger really samples."""
+        return self.logger.rate_hz / (1.0 + 1e-6 * self.logger.clock_ppm)
 
     @property
     def signal_span(self) -> float:

@@ -29,7 +29,7 @@ def _swept(m: Machine) -> list[str]:
     x = spool_input(m, current)
     rising = characteristic(m, np.clip(x - m.valve.play_share, x[0] + m.valve.play_share, None))
     falling = characteristic(m, np.clip(x + m.valve.play_share, None, x[-1] - m.valve.play_share))
-    shift = 1.0 + m.valve.neighbour_offset_bar / m.valve.p_full_bar
+    shift = 1.0 + m.valve.neighbour_offset_share
     rows = {"current": current, "rising": rising * shift, "falling": falling * shift}
     return [f"{k} = [{', '.join(str(rounded(float(v))) for v in values)}]" for k, values in rows.items()]
 

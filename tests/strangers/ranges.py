@@ -55,6 +55,10 @@ RANGES: dict[str, Range] = {
     "overshoot_hz": Range(4.0, 20.0, "Hz", "natural frequency of such a loop; common practice"),
     "off_below_pct": Range(1.0, 3.0, "%", "off threshold of drivers with a live zero; common practice"),
     "dither_hz": Range(60.0, 250.0, "Hz", "dither of on-off and pilot stages; common practice"),
+    "pwm_hz": Range(
+        400.0, 20_000.0, "Hz", "from output stages that hum to silent ones; common practice, from memory", True
+    ),
+    "coil_lag_s": Range(0.01, 0.04, "s", "L/R of a cold solenoid; common practice"),
     "dither_share": Range(0.03, 0.15, "of span, peak to peak", "dither settings; common practice"),
     "resistance_load": Range(
         0.4, 0.62, "of supply", "share of 24 V a cold coil takes at full current; common practice"
@@ -100,6 +104,7 @@ RANGES: dict[str, Range] = {
     "low_pass_hz": Range(8.0, 40.0, "Hz", "input filters of logger modules; common practice"),
     "full_scale": Range(1.15, 2.0, "of largest value", "instrument ranges come in steps; common practice"),
     "saturation": Range(0.82, 0.95, "of largest value", "an instrument chosen too small; common practice"),
+    "clock_ppm": Range(5.0, 50.0, "ppm, either sign", "quartz of a logger or computer; common practice"),
     "own_tolerance": Range(0.6, 2.0, "of default", "tolerances a plant sets for itself"),
     # Faults
     "onset_share": Range(0.3, 0.7, "of log", "a fault that begins well within the log"),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from strangers.driver import Value, dither_a, first_order, pwm_ripple_a
+from strangers.driver import Value, dither_a, first_order, pwm_ripple_a, switching
 from strangers.machine import Machine
 from strangers.paper import full_scale
 from strangers.simulate import Trace
@@ -17,9 +17,10 @@ def sample_times(m: Machine, rng: np.random.Generator) -> tuple[np.ndarray, np.n
         gaps = rng.uniform(0.3, 1.7, n) / log.rate_hz
         times = np.cumsum(gaps) - gaps[0]
         stamps = times
+        times = times * (1.0 + 1e-6 * log.clock_ppm)
     else:
         stamps = np.arange(n) / log.rate_hz
-        times = stamps + log.jitter / log.rate_hz * rng.uniform(-0.5, 0.5, n)
+        times = stamps * (1.0 + 1e-6 * log.clock_ppm) + log.jitter / log.rate_hz * rng.uniform(-0.5, 0.5, n)
     keep = times <= end
     for _ in range(log.holes):
         begin = rng.uniform(0.0, end)
@@ -44,25 +45,26 @@ def _frozen(values: np.ndarray, dead: np.ndarray) -> np.ndarray:
     return values[np.maximum.accumulate(index)]
 
 
-def duty(m: Machine, current_a: float) -> float:
-    """Duty of the switching that holds that current."""
-    c = m.coil
-    hot = c.r20_ohm * (1 + 0.00393 * (c.winding_degc - 20.0)) + c.cable_ohm
-    return float(np.clip(current_a * hot / c.supply_v, 0.05, 0.95))
+def ripple_a(
+    m: Machine, a: Machine, times: np.ndarray, turned: np.ndarray, phases: tuple[float, float]
+) -> np.ndarray:
+    """Dither and switching ripple as they flow in the coil (A), shape (2, n).
+
+    `a` is the machine at those times; `turned` is the phase (rad) that a changed dither frequency has added by then.
+    """
+    slow = dither_a(times, m.driver.dither_hz, a.driver.dither_pp_a, turned + phases[0])
+    return np.stack([slow, pwm_ripple_a(times + phases[1] / (2 * np.pi * m.driver.pwm_hz), *switching(m))])
 
 
-def _ripple(m: Machine, a: Machine, times: np.ndarray, at: np.ndarray | slice, phase: float) -> np.ndarray:
-    """Dither and switching ripple as they flow in the coil (A)."""
-    d = a.driver
-
-    def now(value: Value) -> Value:
-        return value[at] if isinstance(value, np.ndarray) else value
-
-    mean = 0.5 * (m.driver.i_zero_a + m.driver.i_full_a)
-    hot = m.coil.r20_ohm * (1 + 0.00393 * (m.coil.winding_degc - 20.0))
-    switching = pwm_ripple_a(times, m.coil.supply_v, hot, m.coil.inductance_h, d.pwm_hz, duty(m, mean))
-    slow = dither_a(times, now(d.dither_hz), now(d.dither_pp_a), phase)
-    return np.stack([slow, switching])
+def _ripple(m: Machine, t: Trace, times: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    at = np.clip(np.round(times / t.dt_s).astype(int), 0, len(t.time_s) - 1)
+    a = t.moving
+    if isinstance(a.driver.dither_pp_a, np.ndarray):
+        a = a.set({"driver.dither_pp_a": a.driver.dither_pp_a[at]})
+    more_hz = np.broadcast_to(a.driver.dither_hz - m.driver.dither_hz, t.time_s.shape)
+    turned = np.interp(times, t.time_s, 2 * np.pi * t.dt_s * np.cumsum(more_hz))
+    phases = rng.uniform(0, 2 * np.pi, 2)
+    return ripple_a(m, a, times, turned, (float(phases[0]), float(phases[1])))
 
 
 def record(m: Machine, t: Trace, rng: np.random.Generator) -> tuple[dict[str, np.ndarray], np.ndarray]:
@@ -90,17 +92,16 @@ def record(m: Machine, t: Trace, rng: np.random.Generator) -> tuple[dict[str, np
         command = _quantised(command, 0.0, top, log.bits)
     columns["command"] = _frozen(command, flag(x.dead_command))
     p_top, i_top = full_scale(m)
-    phase = float(rng.uniform(0, 2 * np.pi))
     hum = np.sin(2 * np.pi * log.hum_hz * times + rng.uniform(0, 2 * np.pi)) * log.hum_share
     if log.current:
         i = first_order(t.current_a, 1.0 / (2 * np.pi * log.low_pass_hz), t.dt_s)
-        slow, switching = _ripple(m, t.moving, times, at, phase)
+        slow, fast = _ripple(m, t, times, rng)
         gains = [
-            _filter_gain(float(np.mean(m.driver.dither_hz)), log.low_pass_hz),
+            _filter_gain(m.driver.dither_hz, log.low_pass_hz),
             _filter_gain(m.driver.pwm_hz, log.low_pass_hz),
         ]
         flows = seen(t.current_a, 0.0) > 0.05 * m.driver.i_full_a
-        value = seen(i, log.current_lag_s * lag_noise) + flows * (gains[0] * slow + gains[1] * switching)
+        value = seen(i, log.current_lag_s * lag_noise) + flows * (gains[0] * slow + gains[1] * fast)
         value = value * sampled(x.current_gain) + sampled(x.current_zero_a)
         value += m.span_a * (log.current_noise * rng.standard_normal(n) + hum)
         columns["current"] = _frozen(_quantised(value, -0.05 * i_top, i_top, log.bits), flag(x.dead_current))
@@ -143,10 +144,13 @@ def _extra(m: Machine, t: Trace, at: np.ndarray, columns: dict[str, np.ndarray],
 
 
 def burst(m: Machine, t: Trace, rng: np.random.Generator) -> dict[str, np.ndarray]:
-    """One second of current at 5 kHz from the end of the log, unfiltered: columns time (s), current."""
+    """One second of current at 5 kHz from the end of the log: columns time (s), current.
+
+    An input filter of fourth order at 1.5 kHz stands before it, so that no switching folds into the dither's band.
+    """
     times = t.time_s[-1] - 1.0 + np.arange(5000) / 5000.0
-    at = np.clip(np.round(times / t.dt_s).astype(int), 0, len(t.time_s) - 1)
-    slow, switching = _ripple(m, t.moving, times, at, float(rng.uniform(0, 6.28)))
+    slow, fast = _ripple(m, t, times, rng)
+    fast /= np.sqrt(1.0 + (m.driver.pwm_hz / 1500.0) ** 8)
     noise = m.span_a * m.logger.current_noise * rng.standard_normal(len(times))
     level = np.interp(times, t.time_s, t.current_a)
-    return {"time": times, "current": level + (level > 0.02) * (slow + switching) + noise}
+    return {"time": times, "current": level + (level > 0.02) * (slow + fast) + noise}

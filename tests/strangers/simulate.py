@@ -132,7 +132,7 @@ def simulate(m: Machine, effects: tuple[Effect, ...], rng: np.random.Generator) 
         pressure = (1 - v.creep_share) * pressure + v.creep_share * first_order(pressure, v.creep_s, dt)
     if v.neighbour_s:
         pressure = first_order(pressure, v.neighbour_s, dt)
-    loss = 1.0 + v.neighbour_offset_bar / v.p_full_bar
+    loss = 1.0 + v.neighbour_offset_share
     read = [p * loss * x.pressure_gain + x.pressure_zero_bar for p in (target, pressure)]
     share = law(m, ramped)
     return Trace(

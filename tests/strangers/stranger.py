@@ -84,9 +84,13 @@ def draw(
     return misfitted(stranger, misfit, machine, lambda n: draw(n, "plain")) if misfit else stranger
 
 
-def sheet_of(seed: int, condition: str) -> str:
-    """The sheet alone of a healthy stranger, without the log."""
-    machine = _with_needed_quantities(draw_machine(seed, condition)[0], [])
+def sheet_of(seed: int, condition: str, fault: str | None = None) -> str:
+    """The sheet alone of a stranger, without the log."""
+    rows = [CATALOGUE[fault]] if fault else []
+    machine = draw_machine(seed, condition)[0]
+    for row in rows:
+        machine = row.forced(machine)
+    machine = _with_needed_quantities(machine, rows)
     return sheet_text(machine, *_left(machine))
 
 

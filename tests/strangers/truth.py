@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from strangers.driver import static_current
+from strangers.driver import asked_current, driver_demand, static_current
 from strangers.hydraulics import characteristic, spool_input
 from strangers.machine import Machine
 from strangers.paper import write_csv
@@ -28,6 +28,21 @@ UNITS = {
     "hysteresis": "%",
     "coil_resistance": "ohm",
     "supply_voltage": "V",
+}
+
+#: What a sheet may state, by its reader's own messages; currents and dither at full are above zero.
+LIMITS = {
+    "current_at_zero": (0.0, 5.0),
+    "current_at_full": (1e-3, 5.0),
+    "ramp_up": (0.0, 600.0),
+    "ramp_down": (0.0, 600.0),
+    "dither_frequency": (20.0, 500.0),
+    "dither_amplitude": (1e-4, 5.0),
+    "pressure_at_zero": (0.0, 1000.0),
+    "pressure_at_full": (1e-3, 1000.0),
+    "hysteresis": (0.0, 50.0),
+    "coil_resistance": (1e-3, 1000.0),
+    "supply_voltage": (9.0, 36.0),
 }
 
 
@@ -100,8 +115,9 @@ def settings(m: Machine) -> dict[str, float]:
     """All quantities of a machine as its channels show them at rest.
 
     Currents at exactly 0 and 100 % of the recorded command; where the driver is off there (off threshold), the
-    current that the straight line gives. Ramps: as-found span over as-found slope, so the full-span time of the
-    demand. Pressures on the falling branch at zero, on the rising branch at full. Hysteresis: 200 x half width of the
+    current that the straight line gives; where a limit cuts the top, the setting, as lower levels show it. Ramps:
+    as-found span over as-found slope: the full-span time of the demand, and less where a floor takes from the span.
+    Pressures on the falling branch at zero, on the rising branch at full. Hysteresis: 200 x half width of the
     play, in % of the span as left (a changed span moves it by less than a tenth of its tolerance).
     """
     d, x = m.driver, m.disturbance
@@ -109,15 +125,17 @@ def settings(m: Machine) -> dict[str, float]:
     ends = np.array([0.0, 1.0]) * x.wire_gain + shift
     current = static_current(m, ends)
     scale = (d.i_full_a - d.i_zero_a) / m.span_a if d.ramp_in_amperes else 1.0
-    travel = float(ends[1] - ends[0]) * d.gain * scale
+    asked = asked_current(m, driver_demand(m, ends))
+    found = np.maximum(asked, x.current_floor_a)
+    travel = float(ends[1] - ends[0]) * d.gain * scale * float(np.ptp(found) / np.ptp(asked))
     s = spool_input(m, current)
     p = characteristic(m, s + np.array([1.0, -1.0]) * m.valve.play_share, m.valve.oil_now_degc)
     if x.stuck_at_zero and x.stuck > 0.5:
         p[1] = p[0]
     p = np.maximum(p, x.pressure_floor_bar)
     p = np.minimum(p, 1e9 if x.source_ceiling >= 1.0 else x.source_ceiling * m.valve.p_full_bar)
-    p = (p + m.valve.neighbour_offset_bar * p / m.valve.p_full_bar) * x.pressure_gain + x.pressure_zero_bar
-    read = current * x.current_gain + x.current_zero_a
+    p = (p + m.valve.neighbour_offset_share * p) * x.pressure_gain + x.pressure_zero_bar
+    read = found * x.current_gain + x.current_zero_a
     return {
         "current_at_zero": float(read[0]),
         "current_at_full": float(read[1]),

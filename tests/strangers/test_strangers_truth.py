@@ -1,0 +1,155 @@
+"""The strangers' sheets, ripple and truth: valid for every draw, and no more than the log's channels can show."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tomllib
+
+import numpy as np
+import pytest
+from strangers.conditions import CONDITIONS
+from strangers.draw import draw_machine
+from strangers.driver import switching_a
+from strangers.faults import FAULTS
+from strangers.readings import ripple_a, sample_times
+from strangers.stranger import draw, sheet_of
+from strangers.truth import LIMITS
+
+
+def sampled_switching(seed: int, condition: str) -> np.ndarray:
+    """Switching ripple in the rows of a log, in shares of its peak to peak; shape (n,)."""
+    m = draw_machine(seed, condition)[0]
+    times = sample_times(m, np.random.default_rng(seed))[0]
+    return ripple_a(m, m, times, np.zeros_like(times), (0.0, seed * 1.3))[1] / switching_a(m)
+
+
+def test_switching_ripple_beats_with_the_logger_unless_it_is_drawn_to_stand_still():
+    free = [sampled_switching(seed, "plain") for seed in range(8)]
+    assert min(np.std(r) for r in free) > 0.2, "an even spread over a triangle has 0.29"
+    assert len({draw_machine(seed, "plain")[0].driver.pwm_hz for seed in range(8)}) == 8
+    locked = [sampled_switching(seed, "ripple stands still") for seed in range(8)]
+    assert max(np.std(r) for r in locked) < 0.01
+    assert np.ptp([r.mean() for r in locked]) > 0.3, "at another phase in every log"
+
+
+def test_no_logger_has_an_exact_clock():
+    for condition in ("plain", "jitter", "fast logger"):
+        for seed in range(5):
+            m = draw_machine(seed, condition)[0]
+            times, stamps = sample_times(m, np.random.default_rng(seed))
+            slope_ppm = 1e6 * (np.polyfit(stamps, times, 1)[0] - 1.0)
+            assert slope_ppm == pytest.approx(m.logger.clock_ppm, abs=1.0)
+            assert 5.0 <= abs(m.logger.clock_ppm) <= 50.0
+
+
+def drawn_sheets(count: int) -> list[tuple[tuple[int, str, str], str]]:
+    """Sheets of drawn pairs of condition and fault; every second one is a mixture."""
+    rng = np.random.default_rng(76)
+    pairs = [(76, "mixture", "command readings late")]
+    while len(pairs) < count:
+        condition = "mixture" if len(pairs) % 2 else str(rng.choice(CONDITIONS))
+        pairs.append((int(rng.integers(100_000)), condition, str(rng.choice(FAULTS))))
+    return [(pair, sheet_of(*pair)) for pair in pairs]
+
+
+def test_every_drawn_sheet_is_within_the_limits_of_the_sheet():
+    for pair, text in drawn_sheets(300):
+        sheet = tomllib.loads(text)
+        left = sheet["as_left"]
+        for quantity, value in left.items():
+            low, high = LIMITS[quantity]
+            assert low <= value <= high, (pair, quantity, value)
+        for lower, upper in (("current_at_zero", "current_at_full"), ("pressure_at_zero", "pressure_at_full")):
+            if lower in left and upper in left:
+                assert left[lower] < left[upper], (pair, left)
+        for quantity, values in sheet.get("tolerance", {}).items():
+            assert np.abs(values).min() > 0.0, (pair, quantity)
+
+
+def test_drawn_sheets_are_accepted_by_the_reader(tmp_path):
+    files = []
+    for k, (_, text) in enumerate(drawn_sheets(20)):
+        files.append(tmp_path / f"{k}.toml")
+        files[-1].write_text(text, encoding="utf-8")
+    command = [sys.executable, "-m", "asleft.cli.main", "sheet", "check", *map(str, files)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert done.stdout.count("no fault") == len(files)
+
+
+def test_half_a_span_is_ramped_through_in_half_the_time():
+    """As found: span over slope. The floor takes half of the span and leaves the slope as it was."""
+    s = draw(17, "plain", "current unasked")
+    for ramp in ("ramp_up", "ramp_down"):
+        a = s.actuals[ramp]
+        assert a.now == pytest.approx(0.5 * a.left, rel=0.01)
+        assert not a.defined, "the driver's own ramp has not changed"
+    assert not s.actuals["hysteresis"].defined, "the loop never reaches its lower end"
+
+
+@pytest.mark.parametrize("fault", ["coil hot", "wiring resistance", "driver limit lower"])
+def test_a_cut_current_leaves_the_setting_as_it_is(fault):
+    s = draw(17, "plain", fault)
+    a, f = s.actuals["current_at_full"], s.faults[0]
+    assert a.low == a.high == a.now == pytest.approx(a.left, rel=1e-3)
+    assert a.bound is None
+    assert "cut" in a.why_unseen
+    assert f.visible
+    assert "current-clipped" in f.kinds
+    assert "current_at_full" not in f.quantities
+    assert s.columns["current"].max() < a.left - 0.5 * a.tolerance_below, "and the log shows the cut"
+
+
+@pytest.mark.parametrize(
+    ("seed", "condition", "fault", "visible"),
+    [
+        (17, "plain", "wiring resistance", True),
+        (17, "middle only", "wiring resistance", False),  # never near the limit
+        (17, "plain", "pressure readings late", True),
+        (17, "plain", "dither lost", True),
+        (17, "stiction", "dither lost", False),  # left without dither
+        (17, "stiction", "dither strength", False),
+        (17, "plain", "command readings late", True),
+        (17, "flow valve", "valve spring", False),
+    ],
+)
+def test_a_fault_is_visible_only_where_the_log_can_show_it(seed, condition, fault, visible):
+    assert draw(seed, condition, fault).faults[0].visible == visible
+
+
+def test_a_cut_between_two_levels_is_not_told_from_another_setting():
+    s = draw(17, "on/off only", "driver limit lower")
+    assert not s.actuals["current_at_full"].defined
+    assert {"current-clipped", "current-full-changed"} <= s.faults[0].kinds
+
+
+def test_late_readings_hide_behind_a_slow_pressure():
+    for seed in range(4):
+        v = draw_machine(seed, "slow pressure")[0].valve
+        assert draw(seed, "slow pressure", "pressure readings late").faults[0].visible == (v.settling_s < 0.8)
+
+
+def test_a_part_is_contradicted_only_by_a_channel_that_is_there():
+    no_pressure = draw(17, "no pressure channel", "driver limit lower").faults[0]
+    assert "current-sensor" not in no_pressure.contradicted, "a reading at its end looks the same"
+    assert "current-sensor" in draw(17, "rich sheet", "driver limit lower").faults[0].contradicted
+    at_controller = draw(17, "command read at the controller", "driver limit lower").faults[0]
+    assert not at_controller.contradicted & {"command-wiring", "controller"}, (
+        "a loop with too much burden does the same"
+    )
+    monitor = draw(17, "current from the monitor output", "pressures fall by a factor").faults[0]
+    assert not monitor.contradicted & {"driver", "current-sensor", "coil-wiring"}, (
+        "its output follows its own measure"
+    )
+    lead = draw(17, "rich sheet", "pressures fall by a factor").faults[0]
+    assert {"driver", "current-sensor"} <= lead.contradicted
+
+
+def test_a_creeping_dither_has_the_frequency_of_its_truth():
+    s = draw(23, "rich sheet", "dither frequency", course="creeping")
+    current = s.bursts["current"] - s.bursts["current"].mean()
+    power = np.abs(np.fft.rfft(current * np.hanning(len(current)), 2**17)) ** 2
+    hz = np.fft.rfftfreq(2**17, 1 / 5000.0)
+    slow = (hz > 50.0) & (hz < 400.0)
+    assert hz[slow][np.argmax(power[slow])] == pytest.approx(s.actuals["dither_frequency"].now, abs=0.3)
