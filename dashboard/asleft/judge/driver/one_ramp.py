@@ -12,6 +12,7 @@ stroke to stroke by much of a ramp is no straight ramp either.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 
@@ -32,6 +33,8 @@ _TIMES_WITHIN, _MOST_OFF = 3.0, 0.95
 _SURELY = 6.0
 #: Shapes of two lags, an overshooting loop's (damping 0.4) included; beyond them they make up for a ramp of another.
 _SHAPES, _SURE_SHAPE = (-0.5, 6.5), 4.0
+#: Reduced chi-square of a stroke that a ramp explains well: one that a limit or a stray current bends is none.
+_WELL = 3.0
 #: Share of strokes from which a change is believed, and how alike they must be (share of the ramp).
 _SHARE, _ALIKE = 0.1, 0.1
 
@@ -56,15 +59,29 @@ def not_straight(every: Sequence[Stroke], explained: Sequence[Stroke], combined:
     if len(groups) < 2:
         return plain if odd else ""
     own = [own_ramps(group, k) for group in groups]
-    middles = np.array([float(np.median(values)) for values in own])
-    off = np.sort(np.abs(np.concatenate([v - m for v, m in zip(own, middles, strict=True)])))
+    middle = float(np.median(np.concatenate(own)))
+    off = np.sort(np.abs(np.concatenate([values - np.median(values) for values in own])))
     within = float(np.sqrt(np.mean(off[: max(int(_MOST_OFF * off.size), 1)] ** 2)))  # but for a few odd ones
-    spread, middle = float(np.ptp(middles)), float(np.median(middles))
     size = float(np.median([abs(s.to_demand - s.from_demand) for s in explained]))
-    least = max(_APART * middle, _APART_LAGS * max(lag_s, 0.0) / max(size, 0.05))
-    if spread > least and spread > _TIMES_WITHIN * within:
-        return f"{plain}: strokes of different size or place take {middles.min():.2g} to {middles.max():.2g} s"
+    least = max(_APART * middle, _APART_LAGS * max(lag_s, 0.0) / max(size, 0.05), _TIMES_WITHIN * within)
+    pairs = [_at_once(a, b, k) for a, b in itertools.combinations(groups, 2)]
+    low_s, high_s = max(pairs, key=lambda ends: ends[1] - ends[0])
+    if high_s - low_s > least:
+        return f"{plain}: strokes of different size or place take {low_s:.2g} to {high_s:.2g} s"
     return plain if odd else ""
+
+
+def _at_once(a: Sequence[Stroke], b: Sequence[Stroke], k: int) -> tuple[float, float]:
+    """Ramps of two groups, the shorter first, while both were made; twice zero if they never were.
+
+    A ramp that changed may have changed what the machine does: its strokes are then others, and no less straight.
+    """
+    from_s, to_s = max(a[0].from_s, b[0].from_s), min(a[-1].from_s, b[-1].from_s)
+    together = [own_ramps([s for s in group if from_s - 1.0 <= s.from_s <= to_s + 1.0], k) for group in (a, b)]
+    if min(values.size for values in together) < 2:
+        return 0.0, 0.0
+    first, second = (float(np.median(values)) for values in together)
+    return min(first, second), max(first, second)
 
 
 def _grouped(strokes: Sequence[Stroke]) -> list[list[Stroke]]:
@@ -88,7 +105,7 @@ def at_times(strokes: Sequence[Stroke], k: int, left_s: float, tolerance_s: floa
     sd = np.array([1.0 / math.sqrt(max((s.h00, s.h11)[k], 1e-12)) for s in strokes])
     usual = 1.4826 * float(np.median(np.abs(own - middle)))
     far = np.abs(own - middle) > np.maximum(tolerance_s, _SURELY * np.hypot(sd, usual))
-    far &= np.abs(own - left_s) > tolerance_s
+    far &= (np.abs(own - left_s) > tolerance_s) & np.array([s.chi2 < _WELL for s in strokes])
     if far.sum() < max(_FEWEST, _SHARE * own.size):
         return []
     odd = float(np.median(own[far]))
