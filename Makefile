@@ -24,13 +24,18 @@ lint: setup
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 
+# Files in their order, the many small ones last, so that two workers end together. Byte code is kept whatever the shell
+# says: compiling the code anew in every worker and every process that a test starts takes minutes.
+IN_TWO := -n 2 --dist loadfile --no-loadscope-reorder
+test: export OPENBLAS_NUM_THREADS := 1
+test: export PYTHONDONTWRITEBYTECODE :=
 test: setup
 	@sh tests/install_services.sh
 	$(MAKE) lint
-	$(BIN)/python -m pytest $(or $(TEST_ARGS),-n 2 --dist loadfile --ignore=tests/browser --ignore=tests/end_to_end)
+	$(BIN)/python -m pytest $(or $(TEST_ARGS),$(IN_TWO) --ignore=tests/browser --ignore=tests/end_to_end)
 	@# Each by itself: the browser's driver switches stacks under the interpreter's feet, and a starved plant loses readings.
 	$(if $(TEST_ARGS),,$(BIN)/python -m pytest tests/end_to_end)
-	$(if $(TEST_ARGS),,$(BIN)/python -m pytest tests/browser)
+	$(if $(TEST_ARGS),,$(BIN)/python -m pytest $(IN_TWO) tests/browser)
 
 # What takes too long for every commit: the judge against theory, other detectors and unknown machines, in full.
 test-long: setup

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import importlib.util
+import os
 import sys
 import threading
 import time
@@ -212,7 +213,9 @@ class Visitor:
         self.complaints[:] = [text for text in self.complaints if f"status of {status}" not in text]
 
     def photograph(self, name: str) -> None:
-        """Keep a picture of the whole page."""
+        """Keep a picture of the whole page for people to look at, where `PHOTOGRAPHS` is set: each takes a second."""
+        if not os.environ.get("PHOTOGRAPHS"):
+            return
         ARTEFACTS.mkdir(exist_ok=True)
         self.page.screenshot(path=ARTEFACTS / f"{name}.png", full_page=True)
 
@@ -220,22 +223,31 @@ class Visitor:
         """What axe-core finds, one line per rule."""
         self.page.evaluate(AXE.read_text())
         return self.page.evaluate(
-            "axe.run().then(r => r.violations.map("
+            "axe.run({resultTypes: ['violations']}).then(r => r.violations.map("
             "v => v.id + ': ' + v.nodes.map(n => n.html.slice(0, 120)).join(' | ')))"
         )
 
 
+@pytest.fixture(scope="session")
+def rested() -> list[BrowserContext]:
+    """Contexts of tests that have ended, without pages and cookies: what they fetched need not be fetched again."""
+    return []
+
+
 @pytest.fixture
-def visit(browser: Browser) -> Iterator[object]:
+def visit(browser: Browser, rested: list[BrowserContext]) -> Iterator[object]:
     """Makes visitors of a given size; checks at the end that none complained or looked outside."""
     made: list[Visitor] = []
-    contexts = []
+    contexts: list[BrowserContext] = []
 
-    def make(size: str = "laptop", name: str = "viewer") -> Visitor:
+    def make(size: str = "laptop", name: str = "viewer", *, first: bool = False) -> Visitor:
+        """`first`: this browser has never been here and has nothing kept."""
         width, height = SIZES[size]
-        context = browser.new_context(viewport={"width": width, "height": height})
+        context = rested.pop() if rested and not first else browser.new_context()
         contexts.append(context)
-        visitor = Visitor(context.new_page(), name)
+        page = context.new_page()
+        page.set_viewport_size({"width": width, "height": height})
+        visitor = Visitor(page, name)
         made.append(visitor)
         return visitor
 
@@ -243,6 +255,9 @@ def visit(browser: Browser) -> Iterator[object]:
     complaints = [complaint for visitor in made for complaint in visitor.complaints]
     outside = [url for visitor in made for url in visitor.outside]
     for context in contexts:
-        context.close()
+        for page in context.pages:
+            page.close()
+        context.clear_cookies()
+        rested.append(context)
     assert outside == []
     assert complaints == []

@@ -247,7 +247,7 @@ def test_a_server_that_goes_away_is_told(serve, browser, until, enter):
 
 
 def test_the_first_load_is_light(site, visit):
-    visitor = visit()
+    visitor = visit(first=True)
     sizes: dict[str, int] = {}
     visitor.page.on("response", lambda r: sizes.update({r.url: int(r.headers.get("content-length", "0") or 0)}))
     visitor.open(site + "/")

@@ -70,6 +70,23 @@ def test_in_the_morning_what_changed_overnight_is_found_opened_and_come_back_to(
     until(page, f"{SHOWN} === 200")
 
 
+OVERTAKEN = """() => {
+  const plain = window.fetch;
+  window.fetch = (...given) => plain(...given).then((answer) => new Promise((give) =>
+    setTimeout(() => give(answer), String(given[1] && given[1].body).includes('"url.search"]') ? 3000 : 0)));
+}"""
+
+
+def test_a_choice_whose_answer_the_clock_overtakes_is_shown_whole(hall, visit, until):
+    """The page asks every two seconds; an answer that takes longer is dropped for that of the next question."""
+    page = visit().open(hall + "/?status=changed")
+    until(page, f"{SHOWN} === 4")
+    page.evaluate(OVERTAKEN)
+    page.locator("#show-all").click()
+    until(page, f"{SHOWN} === 200")
+    assert page.locator("form.filter input[name=status]").count() == 0, "the form still chooses what is shown no more"
+
+
 def test_a_link_sent_to_a_colleague_shows_the_same_after_the_door(hall, visit):
     page = visit(name="").page
     page.goto(hall + "/login?next=" + "%2F%3Fstatus%3Dout-of-specification%26press%3DPress%2B3")

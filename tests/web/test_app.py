@@ -138,7 +138,7 @@ def test_the_framework_answers_for_every_page(client):
 
 
 def test_a_live_plot_is_extended_and_no_other(plant, source):
-    figure, words, cursor, resting = draw_window(source, "press-2.clamp", "", by_clock=False)
+    figure, words, cursor, resting, _ = draw_window(source, "press-2.clamp", "")
     meta = figure["layout"]["meta"]
     assert (meta["span"], meta["live"]) == ("1min", True)
     assert meta["ends"] == [plant.now / 1e6 - 60_000, plant.now / 1e6]
@@ -154,15 +154,24 @@ def test_a_live_plot_is_extended_and_no_other(plant, source):
 
 
 def test_the_clock_redraws_what_moves_slowly_and_leaves_the_past_alone(source):
-    past = draw_window(source, "press-2.clamp", "?span=1h&until=2026-11-20T10:00:00", by_clock=True)
+    query = "?span=1h&until=2026-11-20T10:00:00"
+    past = draw_window(source, "press-2.clamp", query, query)
     assert all(part is no_update for part in past)
-    figure, _, cursor, resting = draw_window(source, "press-2.clamp", "?span=1w", by_clock=True)
+    figure, _, cursor, resting, _ = draw_window(source, "press-2.clamp", "?span=1w", "?span=1w")
     assert figure is not no_update
     assert cursor is None
     assert resting is True
-    live = draw_window(source, "press-2.clamp", "", by_clock=True)
+    live = draw_window(source, "press-2.clamp", "", "")
     assert live[0] is no_update
     assert live[2] is no_update
+
+
+def test_another_address_is_drawn_also_where_the_clock_asks_first(source):
+    """A question of the clock takes the place of one that still waits for its answer: it must bring the same."""
+    for query, drawn in (("?span=1h&until=2026-11-20T10:00:00", "?span=1h"), ("", "?span=1h"), ("", None)):
+        figure, _, _, _, now = draw_window(source, "press-2.clamp", query, drawn)
+        assert figure is not no_update
+        assert now == query
 
 
 def test_curve_and_history_come_together(source):

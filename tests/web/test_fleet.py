@@ -182,20 +182,20 @@ def test_a_renewal_asks_the_stores_the_same_few_times_however_many_valves(plants
 
 
 def test_names_alone_are_not_sent_again_while_nothing_changes_and_the_form_never_by_the_clock(large, many):
-    fresh, tags = renew(large, "", None, by_clock=False)
+    fresh, tags = renew(large, "", None)
     assert set(fresh) == {
         ids.PRESSES_OPENING, ids.PRESSES_CHOICES, ids.PRESSES_FILTER, ids.PRESSES_FLEET, ids.PRESSES_CALM,
     }  # fmt: skip
     many.reading_lag_ns = 1_300_000_000
     many._valves["press-9.ejector"] = ("Press 9A", "ejector")
-    later, again = renew(large, "", tags, by_clock=True)
+    later, again = renew(large, "", tags)
     assert ids.PRESSES_FLEET in later
     assert ids.PRESSES_FILTER not in later, "a new press must not wipe what somebody types"
     assert again[ids.PRESSES_FILTER] == tags[ids.PRESSES_FILTER]
-    assert ids.PRESSES_FILTER in renew(large, "", again, by_clock=False)[0]
+    assert ids.PRESSES_FILTER in renew(large, "?status=changed", again)[0], "whoever asks first, clock or address"
     assert changed(_parts(large, ""), tags)[0].keys() >= {ids.PRESSES_FILTER}
     many.reading_lag_ns = 1_900_000_000
-    assert set(renew(large, "", again, by_clock=True)[0]) == {ids.PRESSES_FLEET}, "only ages have changed"
+    assert set(renew(large, "", again)[0]) == {ids.PRESSES_FLEET}, "only ages have changed"
 
 
 def test_a_strip_is_read_out_shortly_by_what_is_furthest(large):

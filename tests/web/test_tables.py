@@ -247,7 +247,7 @@ def test_pressures_are_in_the_unit_that_the_reader_has_chosen(client):
 
 def test_every_table_of_a_page_has_its_link(client, source):
     contents = json.dumps(valve_page.layout(source, V)[0].to_plotly_json(), default=lambda c: c.to_plotly_json())
-    _, words, _, _ = draw_window(source, V, "?span=1h&until=2026-11-24T10:00:00", by_clock=False)
+    words = draw_window(source, V, "?span=1h&until=2026-11-24T10:00:00")[1]
     shown = (
         contents
         + words[ids.WINDOW_WORDS]

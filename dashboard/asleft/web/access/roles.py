@@ -97,6 +97,7 @@ CALLBACKS: Mapping[str, Role] = {
     ids.VALVE_TAGS: _V,
     ids.WINDOW_GRAPH: _V,
     ids.WINDOW_PARTS: _V,
+    ids.WINDOW_DRAWN: _V,
     ids.LIVE_CURSOR: _V,
     ids.LIVE_TIMER: _V,
     ids.LIVE_BATCH: _V,

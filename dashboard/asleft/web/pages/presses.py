@@ -16,11 +16,12 @@ from dash import Input, Output, State, dcc, html
 from dash.development.base_component import Component
 
 REFRESH_MS = 2000
+_ADDRESS = "address"  # among the tags: of which address the form is
 
 
 def layout(source: Source, search: str | None = None) -> Component:
     """The page with its first contents, of the valves that the address chooses."""
-    first, tags = parts.changed(_parts(source, search), None)
+    first, tags = renew(source, search, None)
     return html.Div(
         [
             *mailbox(ids.PRESSES_PARTS, first),
@@ -50,17 +51,19 @@ def register(app: dash.Dash, source: Source) -> None:
         prevent_initial_call=True,
     )
     def _renew(_n: int, search: str | None, tags: parts.Tags | None) -> tuple[parts.Parts, parts.Tags]:
-        return renew(source, search, tags, by_clock=dash.ctx.triggered_id == ids.PRESSES_TIMER)
+        return renew(source, search, tags)
 
     parts.register(app, ids.PRESSES_PARTS)
 
 
-def renew(
-    source: Source, search: str | None, tags: parts.Tags | None, *, by_clock: bool
-) -> tuple[parts.Parts, parts.Tags]:
-    """What has changed, and the tags of all. The clock leaves the form alone: somebody may be typing in it."""
+def renew(source: Source, search: str | None, tags: parts.Tags | None) -> tuple[parts.Parts, parts.Tags]:
+    """What has changed, and the tags of all. The form of an address is sent once: somebody may be typing in it.
+
+    Which input asks is no sign of a new address: a question of the clock takes the place of one that waits.
+    """
     fresh, known = parts.changed(_parts(source, search), tags)
-    if by_clock and tags and ids.PRESSES_FILTER in tags:
+    known[_ADDRESS] = search or ""
+    if tags and tags.get(_ADDRESS) == known[_ADDRESS]:
         fresh.pop(ids.PRESSES_FILTER, None)
         known[ids.PRESSES_FILTER] = tags[ids.PRESSES_FILTER]
     return fresh, known

@@ -20,7 +20,7 @@ from asleft.web.views.window import window_view
 from dash import Input, Output, State, dcc, html, no_update
 from dash.development.base_component import Component
 
-Drawn = tuple[object, object, object, object]
+Drawn = tuple[object, object, object, object, object]
 
 LIVE_MS = 1000
 WINDOW_MS = 20_000
@@ -33,6 +33,7 @@ def section(source: Source, spoken: str) -> Component:
     return html.Section(
         [
             *mailbox(ids.WINDOW_PARTS),
+            dcc.Store(id=ids.WINDOW_DRAWN),
             dcc.Store(id=ids.LIVE_CURSOR),
             *mailbox(ids.LIVE_BATCH),
             *mailbox(ids.WINDOW_ZOOM, ids.WINDOW_GRAPH),
@@ -60,12 +61,14 @@ def register(app: dash.Dash, source: Source) -> None:
         Output(ids.WINDOW_PARTS, "data"),
         Output(ids.LIVE_CURSOR, "data"),
         Output(ids.LIVE_TIMER, "disabled"),
+        Output(ids.WINDOW_DRAWN, "data"),
         Input(ids.VALVE_URL, "search"),
         Input(ids.WINDOW_TIMER, "n_intervals"),
         State(ids.VALVE_ID, "data"),
+        State(ids.WINDOW_DRAWN, "data"),
     )
-    def _draw_window(query: str | None, _n: int | None, valve: str) -> Drawn:
-        return draw_window(source, valve, query, by_clock=dash.ctx.triggered_id == ids.WINDOW_TIMER)
+    def _draw_window(query: str | None, _n: int | None, valve: str, drawn: str | None) -> Drawn:
+        return draw_window(source, valve, query, drawn)
 
     @app.callback(
         Output(ids.LIVE_BATCH, "data"),
@@ -86,14 +89,17 @@ def register(app: dash.Dash, source: Source) -> None:
     parts.register(app, ids.WINDOW_PARTS)
 
 
-def draw_window(source: Source, valve: str, query: str | None, *, by_clock: bool) -> Drawn:
-    """Figure, words, live cursor, and whether the live clock rests.
+def draw_window(source: Source, valve: str, query: str | None, drawn: str | None = None) -> Drawn:
+    """Figure, words, live cursor, whether the live clock rests, and the query that they are of.
 
-    The clock redraws neither a live plot, which moves by itself, nor one of the past.
+    `drawn`: the query of the figure that is there, None before the first. Of the same query neither a live plot,
+    which moves by itself, nor one of the past is drawn again. Which input asks is no sign of that: a question of the
+    clock takes the place of one that waits.
     """
+    query = query or ""
     choice = parse_choice(query, source.time, source.now_ns())
-    if by_clock and choice.until_ns is not None:
-        return no_update, no_update, no_update, no_update
+    if query == drawn and choice.until_ns is not None:
+        return no_update, no_update, no_update, no_update, no_update
     cursor: object = None
     if choice.live:
         view, at = first_minute(source, valve, choice)
@@ -105,11 +111,11 @@ def draw_window(source: Source, valve: str, query: str | None, *, by_clock: bool
         ids.WINDOW_SPANS: spans.span_selector(choice, path, source.time, source.now_ns()),
         ids.WINDOW_WORDS: join(window_words(view, source.time), window_csv(valve, view.from_ns, view.to_ns)),
     }
-    if by_clock and choice.live:
-        return no_update, parts.changed(words, None)[0], no_update, no_update
+    if query == drawn and choice.live:
+        return no_update, parts.changed(words, None)[0], no_update, no_update, no_update
     figure = window_figure(view, source.time, live=choice.live)
     figure["layout"]["meta"]["span"] = choice.key
-    return figure, parts.changed(words, None)[0], cursor, not choice.live
+    return figure, parts.changed(words, None)[0], cursor, not choice.live, query
 
 
 def extend(source: Source, valve: str, query: str | None, cursor: list[str] | None) -> tuple[object, object]:
