@@ -177,7 +177,7 @@ def test_resistance_at_20_degrees_from_a_cold_start_led_back_to_its_first_moment
     assert found.as_found == pytest.approx(R20_OHM, rel=0.001)
     assert found.uncertainty is not None
     assert found.uncertainty == pytest.approx(2.0 * R20_OHM * 0.00393 * 3.0, rel=0.4)  # oil beside it: 3 K
-    assert "cold start at 18 degC" in found.reason
+    assert "cold start at 18 °C" in found.reason
     # The winding has warmed by some kelvin since; the end of the log says by how much.
     assert judgement.coil is not None
     assert judgement.coil.temperature_degc == pytest.approx(18.0 + 0.1 * 0.45 * 100.0, abs=3.0)

@@ -195,3 +195,10 @@ def test_what_no_load_can_make_counts_at_single_visits_too() -> None:
     assert times_beyond(values, 0.0, 1.0, 1.0, loaded=True) is not None
     assert times_beyond([(at, -v) for at, v in values], 0.0, 1.0, 1.0) is not None
     assert times_beyond(noisy([0.0, 0.0, 2.0] * 10, 0.5), 0.0, 1.0, 1.0) is None
+
+
+def test_the_tail_of_what_scatters_is_no_coming_and_going() -> None:
+    """A spool that sticks stops at another place each time; what comes and goes has two."""
+    sticks = series([abs(v) for v in np.random.default_rng(2).normal(0.0, 0.8, 90).tolist()])
+    assert sum(v > 1.0 for _, v in sticks) > 10
+    assert times_beyond(sticks, 0.0, 1.0, 1.0) is None

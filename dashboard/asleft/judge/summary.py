@@ -155,11 +155,11 @@ def _present(
     name: str, series: Sequence[tuple[float, float]], sheet: Sheet, width: float
 ) -> tuple[float | None, float]:
     """Since when a quantity is as it is now, None if all along; and how fast it still runs (1/s)."""
-    since = step_within(series, width)
-    if since is None and name in COMES_AND_GOES:
+    since, left = step_within(series, width), sheet.as_left.get(name)
+    if since is None and left is not None and name in COMES_AND_GOES:
         tolerance = sheet.tolerance[name]
         loaded = name.startswith("pressure")
-        times = times_beyond(series, sheet.as_left[name], tolerance.below, tolerance.above, loaded=loaded)
+        times = times_beyond(series, left, tolerance.below, tolerance.above, loaded=loaded)
         if times is not None:
             return times.since_s, 0.0
     if since is not None:

@@ -15,7 +15,7 @@ from asleft.judge.valve.pressure import FARTHEST, ceiling_bar
 from asleft.sheet.model import Sheet
 
 _LEAST_AFTER = 4
-_LEAST_RUN, _APART = 3, 0.75
+_LEAST_RUN, _APART, _BETWEEN = 3, 0.75, 0.1
 #: Quantities that single segments tell well enough to see one come and go, or creep, within the segments at hand.
 COMES_AND_GOES = frozenset(
     {"current_at_zero", "current_at_full", "pressure_at_zero", "pressure_at_full", "supply_voltage"}
@@ -124,8 +124,12 @@ def times_beyond(
     there = off[beyond]
     apart = abs(float(np.median(there) - np.median(inside)))
     spread = 1.4826 * float(np.median(np.abs(there - np.median(there))))
-    if apart <= _APART * min(below, above) or max(spread, scatter) > 0.25 * apart:
+    near = 0.25 * apart
+    between = (np.abs(off - np.median(inside)) > near) & (np.abs(off - np.median(there)) > near)
+    if apart <= _APART * min(below, above) or max(spread, scatter) > near:
         return None
+    if np.count_nonzero(between) > _BETWEEN * np.count_nonzero(beyond):
+        return None  # no two places: it is the tail of what scatters
     cuts = [0, *(np.flatnonzero(np.diff(beyond)) + 1).tolist(), beyond.size]
     lengths = np.diff(cuts)
     if loaded and np.median(there) < 0.0 and int(lengths[1:-1].min(initial=_LEAST_RUN)) < _LEAST_RUN:

@@ -169,7 +169,8 @@ def _explains(cause: Finding, finding: Finding, scene: Scene) -> bool:
     if finding.kind == "current-zero-changed" and cause.kind == "current-full-changed":  # one gain, one shift
         return finding.part is cause.part and finding.part is not Part.DRIVER_SETTING
     if finding.kind == "pressure-changed" and cause.kind == "hysteresis-changed":
-        return widening_explains(scene)
+        # A spool that sticks (found by no quantity) stops elsewhere each time; a wider loop moves both ends alike.
+        return not cause.quantities or widening_explains(scene)
     if finding.kind == "pressure-unwanted" and cause.kind in CURRENT_MOVED:
         return bool(observe(scene).get("following", frozenset()) == {"yes"})
     if finding.kind in {"pressure-changed", "pressure-clipped"} and cause.kind in CURRENT_MOVED:

@@ -30,6 +30,8 @@ def moved_within(scene: Scene, name: str) -> Within | None:
     tolerance, result = scene.sheet.tolerance.get(name), scene.results.get(name)
     if name not in COMES_AND_GOES or tolerance is None or result is None or result.as_left is None:
         return None
+    if name.startswith("current") and scene.found.clip is not None:
+        return None  # what is cut off at the top is a finding of its own
     series = feature_series(name, scene.sheet, scene.seen, scene.found)
     width, label = min(tolerance.below, tolerance.above), LABELS[name].capitalize()
     left = f"left at {format_quantity(name, result.as_left)}"
