@@ -18,6 +18,7 @@ from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 from waitress.server import create_server
 
 HERE = Path(__file__).parent
+PATIENCE_S = 60.0  # only a test that fails waits that long, however slow the machine is
 ARTEFACTS = HERE.parent / "artefacts"
 AXE = HERE / "vendor" / "axe.min.js"
 SIZES = {"laptop": (1320, 900), "phone": (390, 844), "wall": (1920, 1080)}
@@ -120,7 +121,7 @@ def browser() -> Iterator[Browser]:
         running.close()
 
 
-def wait_until(page: Page, expression: str, seconds: float = 15.0) -> None:
+def wait_until(page: Page, expression: str, seconds: float = PATIENCE_S) -> None:
     """Until the expression is true in the page. The page's policy forbids what the driver's own waiting would do."""
     end = time.monotonic() + seconds
     while not page.evaluate(expression):
@@ -246,6 +247,7 @@ def visit(browser: Browser, rested: list[BrowserContext]) -> Iterator[object]:
         context = rested.pop() if rested and not first else browser.new_context()
         contexts.append(context)
         page = context.new_page()
+        page.set_default_timeout(PATIENCE_S * 1000)
         page.set_viewport_size({"width": width, "height": height})
         visitor = Visitor(page, name)
         made.append(visitor)

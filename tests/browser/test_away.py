@@ -54,7 +54,7 @@ def test_an_open_page_says_what_is_away_and_goes_on(serve, visit, until, size):
         assert visitor.axe() == []
         assert page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
         breaker.give_back()
-        page.wait_for_selector("#valve-opening h1", timeout=20_000)
+        page.wait_for_selector("#valve-opening h1")
         until(page, "document.getElementById('stale').textContent === ''")
         forgive(visitor)
 
@@ -72,7 +72,7 @@ def test_a_plain_page_comes_back_too(serve, visit):
         visitor.photograph("away-records-laptop")
         assert visitor.axe() == []
         breaker.give_back()
-        page.wait_for_selector("main table, main .sub a", timeout=20_000)
+        page.wait_for_selector("main table, main .sub a")
         assert "cannot be reached" not in page.locator("h1").inner_text()
         forgive(visitor)
 
@@ -91,7 +91,7 @@ def test_a_plot_that_missed_its_readings_is_drawn_when_they_are_back(serve, visi
         forgive(visitor)
         assert visitor.axe() == []
         breaker.give_back()
-        page.wait_for_selector("#window-words details", timeout=30_000)
+        page.wait_for_selector("#window-words details")
         until(page, "document.querySelectorAll('#window-graph .scatterlayer .trace').length > 0")
         until(page, "document.getElementById('stale').textContent === ''")
         forgive(visitor)

@@ -72,7 +72,7 @@ def test_signing_out_ends_it_for_every_page_of_the_browser(site, visit):
     page.get_by_role("button", name="Sign out").click()
     page.wait_for_url(f"{site}/login")
     # The other page notices with its next question, and leads back to where it was.
-    other.wait_for_url(f"{site}/login?next=%2Fhealth", timeout=15_000)
+    other.wait_for_url(f"{site}/login?next=%2Fhealth")
     page.go_back()
     page.wait_for_url(f"{site}/login**")
     visitor.forgive("401")
@@ -109,7 +109,7 @@ def test_administrators_read_the_audit_trail_and_it_renews_itself(site, visit, s
     assert visitor.axe() == []
     assert page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
     visit(name="viewer").open(f"{site}/")
-    page.wait_for_selector(f".audit tbody th:text-is('{before + 1}')", timeout=15_000)
+    page.wait_for_selector(f".audit tbody th:text-is('{before + 1}')")
 
 
 def test_for_others_there_is_no_audit_page(site, visit):

@@ -47,7 +47,7 @@ def test_the_live_plot_advances_by_small_pieces(site, visit, until):
     visitor.page.on("response", note)
     page = visitor.open(site + "/valve/press-2.clamp")
     first = wait_for_plot(page, until)
-    until(page, f"({LAST_X})()[0] > {first[0] + 4000}", 20)
+    until(page, f"({LAST_X})()[0] > {first[0] + 4000}")
     last = page.evaluate(LAST_X)
     assert last[2] > first[2] + 3000
     assert last[3] == pytest.approx(60_000, abs=10)
@@ -240,9 +240,9 @@ def test_a_server_that_goes_away_is_told(serve, browser, until, enter):
         page.goto(url)
         page.wait_for_selector("main h1")
         context.set_offline(True)
-        until(page, "document.getElementById('stale').textContent.startsWith('No answer from the dashboard')", 20)
+        until(page, "document.getElementById('stale').textContent.startsWith('No answer from the dashboard')")
         context.set_offline(False)
-        until(page, "document.getElementById('stale').textContent === ''", 20)
+        until(page, "document.getElementById('stale').textContent === ''")
     context.close()
 
 

@@ -9,7 +9,7 @@ import re
 
 import pytest
 
-pytestmark = [pytest.mark.browser, pytest.mark.timeout(240)]
+pytestmark = pytest.mark.browser
 
 CHANGED = "press-2.clamp"
 VERIFY = f"/verification/{CHANGED}"

@@ -152,12 +152,12 @@ def test_a_recorder_that_stops_and_a_store_that_goes_are_told_and_all_comes_back
 
         with page.expect_response(lambda answer: answer.status == 503):
             plant.all_spans = lost
-        until(page, f"{STALE}.includes('cannot be reached since')", 20)
+        until(page, f"{STALE}.includes('cannot be reached since')")
         assert page.locator("[data-away]").count() == 0, "a page that renews itself need not be loaded anew"
         assert page.evaluate(SHOWN) == 200, "what was known stays to be seen"
         visitor.photograph("fleet-store-away")
         del plant.all_spans
-        until(page, f"{STALE} === ''", 20)
+        until(page, f"{STALE} === ''")
         plant.reading_lag_ns = 2_600_000_000
         until(page, "(document.querySelector('.line .data') || {textContent: ''}).textContent.includes('2.6 s old')")
         assert page.url == url + "/?q=press"

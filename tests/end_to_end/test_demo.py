@@ -19,7 +19,7 @@ from asleft.web.views.health import HealthView, health_view
 from asleft.web.when import PlantTime
 from demo_process import Demo, Visitor, alive
 
-pytestmark = [pytest.mark.end_to_end, pytest.mark.timeout(420)]
+pytestmark = pytest.mark.end_to_end
 
 VALVES = 8
 
