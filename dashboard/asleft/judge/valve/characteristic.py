@@ -117,7 +117,7 @@ def _counted_u(
     steps: tuple[float, float], judged: Sequence[Dwell], width: Width, curve: Curve, span_a: float
 ) -> float:
     """What coarse converters leave in the width (standard uncertainty, share of the span), each level on its own."""
-    rows = np.array([(d.current_sd_a, d.pressure_sd_bar) for d in judged])
+    rows = np.array([(d.current_sd_a, d.pressure_sd_bar) for d in judged]).reshape(-1, 2)
     sd = [float(np.median(column[np.isfinite(column)])) if np.isfinite(column).any() else 0.0 for column in rows.T]
     current = leftover(steps[0], sd[0]) / span_a
     pressure = leftover(steps[1], sd[1]) / float(np.ptp(curve.pressure_bar))
