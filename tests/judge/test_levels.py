@@ -1,13 +1,12 @@
 from __future__ import annotations
 
-import json
-from dataclasses import asdict
-
 import numpy as np
 import pytest
 from asleft.judge.intake.levels import LevelsCarry, levels
+from asleft.judge.intake.states import StateCarry
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from stored import stored
 
 
 def steps(values, hold_s=1.0, rate_hz=100.0, noise=3e-4, seed=1) -> tuple[np.ndarray, np.ndarray]:
@@ -53,7 +52,7 @@ def test_cuts_and_text_change_nothing(sizes, seed) -> None:
     whole, end = levels(time_s, demand, LevelsCarry())
     carry, at, found = LevelsCarry(), 0, []
     for size in sizes:
-        carry = LevelsCarry(**json.loads(json.dumps(asdict(carry))))
+        carry = stored("states", StateCarry(levels=carry)).levels
         more, carry = levels(time_s[at : at + size], demand[at : at + size], carry)
         found += more
         at += size

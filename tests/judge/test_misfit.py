@@ -1,7 +1,6 @@
 from __future__ import annotations
 
-import json
-from dataclasses import asdict, replace
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,6 +12,7 @@ from asleft.judge.judge import begin, step
 from asleft.judge.segments.features import Stroke
 from asleft.judge.types import Samples
 from asleft.judge.watching.watch import Stretch
+from stored import stored
 from synth import recording, sheet
 
 
@@ -47,7 +47,7 @@ def test_as_left_is_measured_once_and_survives_text() -> None:
     assert after(1.6, 1.5, 1.6, 1.7, 1.6).limit == pytest.approx(3.2)
     assert after(1.0, 1.0).limit is None
     assert misfit.seen(strokes(5.0, 3)) is misfit
-    assert Misfit(**json.loads(json.dumps(asdict(misfit)))) == misfit
+    assert stored("misfit", misfit) == misfit
 
 
 def test_three_points_in_a_row_and_the_present_make_a_finding() -> None:
@@ -74,7 +74,8 @@ def test_a_driver_whose_ramps_are_no_straight_lines_misfits_and_a_true_one_does_
     levels = [0.0, 0.6, 1.0, 0.3] * 5
     straight = recording(levels, hold_s=2.2, up_s=0.8, down_s=0.8, seed=8)
     share = (straight.channels["current"] - 0.2) / 0.8
-    bent = 0.2 + 0.8 * (share + 0.05 * np.sin(2.0 * np.pi * share))  # right at 0, 50 and 100 % only
+    # right at 0, 50 and 100 % only, and bent by twice what is taken for the law of a driver
+    bent = 0.2 + 0.8 * (share + 0.10 * np.sin(2.0 * np.pi * share))
     valve = sheet(as_left={**sheet().as_left, "ramp_up": 0.8, "ramp_down": 0.8})
 
     def seen(current_a: np.ndarray) -> float | None:

@@ -5,6 +5,7 @@ import itertools
 import numpy as np
 import pytest
 from asleft.judge.drift.noise import REFERENCE_HOURS, Noise
+from asleft.judge.state_codec import copied
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -141,7 +142,7 @@ def test_many_at_once_are_each_by_itself(seed: int, n: int) -> None:
 
 def test_a_copy_goes_its_own_way() -> None:
     noise = learnt(np.arange(5.0))
-    other = noise.copy()
+    other = copied(noise)
     other.hour(99.0, 6)
     assert (noise.hours_n, other.hours_n) == (4, 5)
     assert noise.recent != other.recent

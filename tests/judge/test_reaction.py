@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-import json
 import re
 from dataclasses import replace
 
@@ -16,6 +15,7 @@ from asleft.judge.finding.strokes_told import response_change, strokes_told, str
 from asleft.judge.judge import begin, step
 from asleft.judge.types import Part
 from asleft.judge.watching.watch import Stretch
+from stored import stored
 from synth import recording, sheet
 
 SEEN = Seen([], [], [], True, False, False, 1e-3, 3e-4, 0.01, None)
@@ -64,7 +64,7 @@ def test_as_left_is_the_mean_of_five_adequate_points_and_never_learnt_again() ->
     assert reaction.left.lag_s == pytest.approx(0.030)
     assert reaction.left.u_s == pytest.approx(np.std([30, 31, 29, 30, 30], ddof=1) * 1e-3 / np.sqrt(5))
     assert reaction.seen(fit(0.09)) is reaction
-    assert Reaction.from_rows(json.loads(json.dumps(reaction.first))) == reaction
+    assert stored("reaction", reaction) == reaction
 
 
 @pytest.mark.parametrize(

@@ -7,6 +7,8 @@ from dataclasses import asdict
 import numpy as np
 import pytest
 from asleft.judge.intake.rhythm import Rhythm, RhythmCarry
+from asleft.judge.intake.states import StateCarry
+from stored import stored
 
 CYCLES = {
     "pressing": (0.0, 0.35, 0.7, 1.0, 0.4),
@@ -126,7 +128,7 @@ def test_text_between_any_two_levels_changes_nothing() -> None:
     seen, rhythm = odds(events)
     carry = RhythmCarry()
     for event, expected in zip(events, seen, strict=True):
-        one = Rhythm(RhythmCarry(**json.loads(json.dumps(asdict(carry)))))
+        one = Rhythm(stored("states", StateCarry(rhythm=carry)).rhythm)
         one.take(*event)
         carry = one.carry()
         assert carry.odds == expected

@@ -1,7 +1,6 @@
 from __future__ import annotations
 
-import json
-from dataclasses import asdict, replace
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -24,6 +23,7 @@ from asleft.judge.intake.states import (
 from asleft.judge.types import State
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from stored import stored
 from synth import MA, columns, sheet
 
 
@@ -308,7 +308,7 @@ def test_cutting_the_samples_changes_no_state(sizes, seed) -> None:
     carry, at, words = StateCarry(), 0, {}
     for size in sizes:
         piece = cut[:, at : at + size].copy()
-        carry = StateCarry(**json.loads(json.dumps(asdict(carry))))  # as the judge's memory keeps it
+        carry = stored("states", carry)  # as the judge's memory keeps it
         carry, now = judge_states(piece, valve, carry)
         words = {name: surest(words.get(name, text), text) for name, text in now.items()}
         cut[:, at : at + size] = piece
