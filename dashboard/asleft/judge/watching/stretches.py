@@ -47,8 +47,9 @@ class WatchCarry:
     break_to_s: float = 0.0
     break_n: int = 0
     break_a: float = 0.0  # its lowest reading
-    recent_s: list[float] = field(default_factory=list)  # times and currents of the last half second
+    recent_s: list[float] = field(default_factory=list)  # of the last half second: times, currents, lower edges
     recent_a: list[float] = field(default_factory=list)
+    recent_low: list[float] = field(default_factory=list)
 
 
 def edges(changes: BoolArray, n: int) -> list[int]:

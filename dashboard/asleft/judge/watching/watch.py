@@ -71,7 +71,7 @@ def watch(
             out += stretches(kind, mask, columns, carry, HOLD_S[kind], gap, detail_row, begins_s)
     out += current_breaks(columns, sheet, low, carry, gap)
     out += dead_readings(columns, sheet, carry, gap)
-    remember_current(columns, carry)
+    remember_current(columns, low, carry)
     carry.last_s = float(time_s[-1])
     return out
 
