@@ -26,6 +26,7 @@ class WatchCarry:
     """Open conditions and running values between calls."""
 
     since: dict[str, float] = field(default_factory=dict)
+    begun_s: dict[str, float] = field(default_factory=dict)  # when what it is about began, if that was earlier
     total: dict[str, float] = field(default_factory=dict)  # sum and number of the readings in an open condition
     count: dict[str, int] = field(default_factory=dict)
     high: float = 0.0  # corridor of demand
@@ -69,7 +70,8 @@ def stretches(
 ) -> list[Stretch]:
     """Runs of `mask` that have held long enough; `value` is the mean reading of `row` since the condition began.
 
-    `begins_s`: when a condition that is first told at a sample began (unix s), shape (n,); None: at that sample.
+    `begins_s`: when what a condition is about began (unix s), for one that begins at a sample, shape (n,); None: at
+    that sample. It dates a condition, and is no part of how long it has held.
     """
     if not mask.any():
         carry.since.pop(kind, None)
@@ -81,11 +83,11 @@ def stretches(
             carry.since.pop(kind, None)
             continue
         if a > 0 or kind not in carry.since:
-            _begin(kind, float(time_s[a] if begins_s is None else begins_s[a]), carry)
-        begin = carry.since[kind]
+            _begin(kind, float(time_s[a]), carry)
+            carry.begun_s[kind] = float(time_s[a] if begins_s is None else begins_s[a])
         detail = {} if row is None else {"value": _mean(kind, columns[row, a:b], carry)}
-        if time_s[b - 1] - begin >= hold_s:
-            out.append(Stretch(kind, begin, float(time_s[b - 1]), detail))
+        if time_s[b - 1] - carry.since[kind] >= hold_s:
+            out.append(Stretch(kind, carry.begun_s[kind], float(time_s[b - 1]), detail))
     return out
 
 
