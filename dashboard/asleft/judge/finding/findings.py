@@ -16,7 +16,7 @@ from asleft.judge.finding.plateaus import clipped, rests_on_cut
 from asleft.judge.finding.pressure_symptoms import scatter_bar
 from asleft.judge.finding.scene import Scene, make, moved
 from asleft.judge.finding.sticking import sticking
-from asleft.judge.finding.strokes_told import strokes_told, strokes_unclear
+from asleft.judge.finding.strokes_told import read_late, strokes_told, strokes_unclear
 from asleft.judge.finding.symptoms import observe
 from asleft.judge.finding.watched import watched
 from asleft.judge.finding.widening import widening_explains
@@ -164,6 +164,8 @@ def _explains(cause: Finding, finding: Finding, scene: Scene) -> bool:
         if not finding.kind.startswith("pressure"):
             rests_on.add(Part.CURRENT_SENSOR)
         return cause.part in rests_on
+    if cause.kind == "response-changed" and finding.kind != "model-misfit":  # levels and ways by a wrong clock
+        return bool(read_late(scene))
     if cause.kind == "coil-changed" and finding.kind != "headroom-low":  # shorted turns: less force, more dither
         return finding.part is Part.COIL
     if finding.kind == "current-zero-changed" and cause.kind == "current-full-changed":  # one gain, one shift

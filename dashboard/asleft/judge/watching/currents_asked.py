@@ -94,8 +94,8 @@ def current_breaks(
     """Short breaks of a commanded current, each told when it flows again; `carry` is updated in place.
 
     The current falls under six tenths of what must flow and is back at eight tenths of the same: within half a
-    second, or later where none flowed at all. The command has not changed meanwhile, and what must flow has for half a
-    second: else readings that come late, each by another time, would look like breaks of a rising current.
+    second, or later where none flowed at all. The command has not changed meanwhile, and that much had to flow for
+    half a second: else readings that come late, each by another time, would look like breaks of a rising current.
     """
     ends = _ends(sheet)
     if ends is None:

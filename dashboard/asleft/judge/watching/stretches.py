@@ -51,6 +51,10 @@ class WatchCarry:
     recent_s: list[float] = field(default_factory=list)  # of the last half second: times, currents, lower edges
     recent_a: list[float] = field(default_factory=list)
     recent_low: list[float] = field(default_factory=list)
+    earlier: list[list[float]] = field(default_factory=list)  # time, demand, current (A) of the last two seconds
+    stepped_s: float = float("-inf")  # the last step of the command that was looked at (unix s)
+    ahead_s: list[float] = field(default_factory=list)  # steps in a row that came after the current, minus: down
+    ahead_told: bool = False  # whether that row has been told
 
 
 def edges(changes: BoolArray, n: int) -> list[int]:
@@ -85,8 +89,9 @@ def stretches(
         if a > 0 or kind not in carry.since:
             _begin(kind, float(time_s[a]), carry)
             carry.begun_s[kind] = float(time_s[a] if begins_s is None else begins_s[a])
-        detail = {} if row is None else {"value": _mean(kind, columns[row, a:b], carry)}
-        if time_s[b - 1] - carry.since[kind] >= hold_s:
+        lasts_s = float(time_s[b - 1]) - carry.since[kind]
+        detail = {} if row is None else {"value": _mean(kind, columns[row, a:b], carry), "longest_s": lasts_s}
+        if lasts_s >= hold_s:
             out.append(Stretch(kind, carry.begun_s[kind], float(time_s[b - 1]), detail))
     return out
 
