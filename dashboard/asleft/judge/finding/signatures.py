@@ -184,6 +184,7 @@ CAUSES: tuple[Cause, ...] = (
     # the command
     _cause(Part.COMMAND_WIRING, "the signal has failed", command=_is("failed"), free=(*_UPSET, "flow", "pinned")),
     _cause(Part.COMMAND_WIRING, "its reading is dead", pinned=_is("command"), free=(*_UPSET, "flow", "command")),
+    _cause(Part.DATA, "the command's reading stands still", pinned=_is("command"), free=(*_UPSET, "flow", "command")),
     _cause(Part.CONTROLLER, "it asks for more than there is", command=_is("beyond"), free=("pressure",)),
 )  # fmt: skip
 

@@ -5,7 +5,7 @@ its level from 1.7 to 1.1 s before the step; where it has left that in the direc
 (and two samples) before it, it came first. Four such steps in a row, up and down among them, are no chance.
 
 Misses: less than a tenth of a second or two samples, ramps so slow that the current moves by less than 2 % of the
-span meanwhile, commands that stand for shorter, and those that move along slopes, whose beginning nobody sees sharply.
+span meanwhile, commands that stand for shorter, and those that move along slopes, whose beginning nobody sees well.
 """
 
 from __future__ import annotations
