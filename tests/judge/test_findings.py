@@ -181,6 +181,8 @@ def test_a_dead_reading_names_its_channel(stretch, part) -> None:
     out = found(scene(stretches=[Stretch(stretch, 5.0, 20.0, {"value": 105.0})]))
     assert out["reading-pinned"].part is part
     assert stretch.partition(":")[2] in out["reading-pinned"].evidence
+    if "command" in stretch:  # the driver may get a command all the same
+        assert Part.DATA in out["reading-pinned"].alternatives
 
 
 def test_one_cause_one_alarm_what_follows_hangs_under_it() -> None:
@@ -495,3 +497,15 @@ def test_what_is_cut_off_is_told_by_the_dwells_after_a_step() -> None:
     ):
         cut_since(mixed, few)  # too few levels, or none as high: they cannot tell
         assert mixed.clip is None
+
+
+@pytest.mark.parametrize(("unasked_a", "hangs"), [(0.9, True), (0.5, False)])
+def test_a_reading_that_stops_at_its_range_hides_no_current_nobody_asked_for_below_it(unasked_a, hangs) -> None:
+    seen = [
+        Stretch("current-unwanted", 5.0, 90.0, {"value": unasked_a}),
+        Stretch("pinned:current", 30.0, 40.0, {"value": 0.9}),
+    ]
+    out = found(scene(stretches=seen))["current-unwanted"]
+    assert out.severity == 3
+    assert (out.consequence_of == "reading-pinned") is hangs
+    assert (out.part is Part.CURRENT_SENSOR) is hangs

@@ -540,3 +540,33 @@ def test_what_is_no_break_of_the_coil() -> None:
     ripple = healthy(3000, 0.05)
     ripple[CURRENT] = 0.24 + 0.22 * np.sin(2.0 * np.pi * 1.3 * ripple[TIME])
     assert BREAK not in kinds(seen(ripple))  # aliased ripple of a small current
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_readings_each_late_by_another_time_are_no_break_of_a_rising_current(seed) -> None:
+    """A current that rises in half a second to two thirds, read up to 0.4 s late, a time of its own each."""
+    n, late_s = 12000, np.random.default_rng(seed).uniform(0.0, 0.4, 12000)
+    demand = np.where((np.arange(n) // 400) % 2 == 0, 0.0, 0.63)
+    time_s = 0.01 * np.arange(n)
+    way = np.minimum(np.where(demand > 0.0, (time_s % 4.0) / 0.5, 1.0 - (time_s % 4.0) / 0.5).clip(0.0, 1.0), demand)
+    data = columns(demand, current=0.4 + 1.9 * np.interp(time_s - late_s, time_s, way), enable=np.ones(n))
+    valve = sheet(as_left={**sheet().as_left, "current_at_zero": 0.4, "current_at_full": 2.3})
+    assert BREAK not in kinds(watch(data, valve, WatchCarry(), (0.5, 0.5), 0.03))
+    for k in range(700, n, 800):  # the same with breaks is still told
+        data[CURRENT, k : k + 20] = 0.0
+    assert len([s for s in watch(data, valve, WatchCarry(), (0.5, 0.5), 0.03) if s.kind == BREAK]) == 15
+
+
+@pytest.mark.parametrize("zero_a", [0.2, 0.0])
+def test_no_current_before_it_was_asked_for_does_not_count_as_time_without(zero_a) -> None:
+    """A driver is enabled and commanded at one instant after half a minute off; the reading is 0.3 s late."""
+    n = 6000
+    on = np.arange(n) >= 3000
+    demand = np.where(on, 0.5, 0.0)
+    data = columns(demand, current=np.roll(np.where(on, zero_a + 0.4, 0.0), 30), enable=np.where(on, 1.0, 0.0))
+    data[CURRENT, :30], data[ENABLED] = 0.0, data[ENABLE]
+    valve = sheet(as_left={**sheet().as_left, "current_at_zero": zero_a, "current_at_full": zero_a + 0.8})
+    assert "current-lost" not in kinds(watch(data, valve, WatchCarry(), (0.0, 0.0), 0.03))
+    data[CURRENT] = 0.0
+    lost = [s for s in watch(data, valve, WatchCarry(), (0.0, 0.0), 0.03) if s.kind == "current-lost"]
+    assert lost

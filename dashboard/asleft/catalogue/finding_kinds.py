@@ -96,22 +96,22 @@ _ROWS = (
     FindingKind(
         "ramp-up-changed", "ramp up changed", _OUT, 2, Part.DRIVER_SETTING,
         quantities=("ramp_up",), from_quantity=True, symptoms=("ramps",), own_symptoms=_OF_RAMP,
-        hangs_under=_UPSETS_RAMP,
+        hangs_under=(*_UPSETS_RAMP, "response-changed"),
     ),
     FindingKind(
         "ramp-down-changed", "ramp down changed", _OUT, 2, Part.DRIVER_SETTING,
         quantities=("ramp_down",), from_quantity=True, symptoms=("ramps",), own_symptoms=_OF_RAMP,
-        hangs_under=_UPSETS_RAMP,
+        hangs_under=(*_UPSETS_RAMP, "response-changed"),
     ),
     FindingKind(
         "current-zero-changed", "current at zero changed", _OUT, 2, Part.DRIVER_SETTING, (Part.CURRENT_SENSOR,),
         quantities=("current_at_zero",), from_quantity=True, symptoms=("currents",), own_symptoms=_OF_CURRENT,
-        hangs_under=(*_UPSETS_CURRENT, "current-full-changed"),
+        hangs_under=(*_UPSETS_CURRENT, "response-changed", "current-full-changed"),
     ),
     FindingKind(
         "current-full-changed", "current at full changed", _OUT, 2, Part.DRIVER_SETTING, (Part.CURRENT_SENSOR,),
         quantities=("current_at_full",), from_quantity=True, symptoms=("currents",), own_symptoms=_OF_CURRENT,
-        hangs_under=_UPSETS_CURRENT,
+        hangs_under=(*_UPSETS_CURRENT, "response-changed"),
     ),
     FindingKind(
         "dither-lost", "dither lost", _OUT, 2, Part.DRIVER_SETTING, (Part.DRIVER,),
@@ -126,12 +126,12 @@ _ROWS = (
         "pressure-changed", "pressure changed", _OUT, 2, Part.VALVE, (Part.PRESSURE_SOURCE, Part.PRESSURE_SENSOR),
         quantities=("pressure_at_zero", "pressure_at_full"), from_quantity=True,
         symptoms=("pressure", "currents", "top", "scatter"), own_symptoms=_OF_PRESSURE,
-        hangs_under=(*_UPSETS_PRESSURE, "hysteresis-changed", "pressure-clipped"),
+        hangs_under=(*_UPSETS_PRESSURE, "response-changed", "hysteresis-changed", "pressure-clipped"),
     ),
     FindingKind(
         "hysteresis-changed", "hysteresis changed", _OUT, 2, Part.VALVE,
         quantities=("hysteresis",), symptoms=("loop", "pressure", "scatter", "dither"), own_symptoms=_OF_PRESSURE,
-        hangs_under=(*_UPSETS_PRESSURE, "pressure-clipped"),
+        hangs_under=(*_UPSETS_PRESSURE, "response-changed", "pressure-clipped"),
     ),
     FindingKind(
         "response-changed", "response changed", _MAINTAIN, 1, Part.COIL, (Part.DRIVER,),

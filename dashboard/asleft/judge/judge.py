@@ -267,6 +267,8 @@ def _merge_stretches(state: JudgeState, new: list[Stretch]) -> None:
         if known is not None and stretch.from_s <= known.to_s + _ONE_EVENT_S:
             if "times" in known.detail and stretch.from_s > known.from_s:
                 stretch.detail["times"] += known.detail["times"]
+            if "longest_s" in stretch.detail:
+                stretch.detail["longest_s"] = max(stretch.detail["longest_s"], known.detail["longest_s"])
             known.to_s = max(known.to_s, stretch.to_s)
             known.detail = stretch.detail
         else:

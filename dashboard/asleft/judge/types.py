@@ -16,7 +16,7 @@ from asleft.judge.valve.characteristic_result import CharacteristicResult
 FloatArray = npt.NDArray[np.float64]
 
 #: Raised when a change of the judge makes stored state unreadable or results incomparable.
-JUDGE_VERSION = 5
+JUDGE_VERSION = 6
 
 
 class State(StrEnum):

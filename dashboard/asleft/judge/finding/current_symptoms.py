@@ -10,7 +10,7 @@ from asleft.judge.finding.scene import Scene
 from asleft.judge.finding.shapes import current_shapes
 from asleft.judge.finding.signatures import AS_LEFT, Values
 from asleft.judge.finding.since_left import ends_of, moved_by, values_of
-from asleft.judge.finding.strokes_told import response_change
+from asleft.judge.finding.strokes_told import read_late, response_change
 
 #: What limits the current is the coil itself as long as it takes no more than this times the coil's own resistance.
 _OF_THE_COIL = 1.06
@@ -63,6 +63,9 @@ def flow_of(scene: Scene, stretches: set[str]) -> Values:
 
 def _response(scene: Scene, out: dict[str, Values]) -> None:
     """Whether the current settles otherwise than when left, or sets in later as a whole."""
+    if read_late(scene):
+        out["late"] = frozenset({"command"})
+        return
     change = response_change(scene)
     if change is None:
         return

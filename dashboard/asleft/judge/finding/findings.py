@@ -15,10 +15,11 @@ from asleft.judge.finding.parts import with_part
 from asleft.judge.finding.plateaus import clipped, rests_on_cut
 from asleft.judge.finding.pressure_symptoms import scatter_bar
 from asleft.judge.finding.scene import Scene, make, moved
+from asleft.judge.finding.signatures import AS_LEFT
 from asleft.judge.finding.sticking import sticking
-from asleft.judge.finding.strokes_told import strokes_told, strokes_unclear
+from asleft.judge.finding.strokes_told import read_late, strokes_told, strokes_unclear
 from asleft.judge.finding.symptoms import observe
-from asleft.judge.finding.watched import watched
+from asleft.judge.finding.watched import dead_reading_shows_unasked, watched
 from asleft.judge.finding.widening import widening_explains
 from asleft.judge.finding.within import comes_and_goes, moved_within
 from asleft.judge.types import Finding, Part, Verdict
@@ -105,8 +106,11 @@ def _of_a_gone(
 def _named(now: Mapping[str, Finding], earlier: Mapping[str, Finding], scene: Scene) -> dict[str, Finding]:
     """Findings with their parts by the fault table; one that only stays from before keeps what it was."""
     observed = observe(scene)
+    rightly_read = {"current-unwanted": {**observed, "pinned": AS_LEFT}}
+    if dead_reading_shows_unasked(scene):
+        rightly_read = {}
     return {
-        kind: finding if finding is earlier.get(kind) else with_part(finding, scene, observed)
+        kind: finding if finding is earlier.get(kind) else with_part(finding, scene, rightly_read.get(kind, observed))
         for kind, finding in now.items()
     }
 
@@ -158,12 +162,16 @@ def _link(finding: Finding, now: Mapping[str, Finding], scene: Scene) -> Finding
 
 def _explains(cause: Finding, finding: Finding, scene: Scene) -> bool:
     if cause.kind == "reading-pinned":  # a dead reading explains what was concluded from it, and nothing else
+        if finding.kind == "current-unwanted" and not dead_reading_shows_unasked(scene):
+            return False
         rests_on = {Part.COMMAND_WIRING}
         if finding.kind.startswith(("pressure", "hysteresis")):
             rests_on.add(Part.PRESSURE_SENSOR)
         if not finding.kind.startswith("pressure"):
             rests_on.add(Part.CURRENT_SENSOR)
         return cause.part in rests_on
+    if cause.kind == "response-changed" and finding.kind != "model-misfit":  # levels and ways by a wrong clock
+        return bool(read_late(scene))
     if cause.kind == "coil-changed" and finding.kind != "headroom-low":  # shorted turns: less force, more dither
         return finding.part is Part.COIL
     if finding.kind == "current-zero-changed" and cause.kind == "current-full-changed":  # one gain, one shift

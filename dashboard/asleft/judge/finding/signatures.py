@@ -26,7 +26,7 @@ Symptoms and their values (`symptoms` says how each is seen):
 | resistance | +, -: of the coil at 20 degC |
 | dither | lost, strength, frequency |
 | pinned | command, current, pressure, supply: the reading that is dead |
-| late | current: its reading, as a whole |
+| late | current, command: its reading, as a whole |
 | readings | missing |
 """
 
@@ -136,9 +136,11 @@ CAUSES: tuple[Cause, ...] = (
            limit=_is("coil"), following=_FOLLOWS),
     _cause(Part.SUPPLY, "the supply is low", supply=_is("low"), top=AS_LEFT | _is("cut"),
            free=("limit", "following", "response")),
-    _cause(Part.COIL_WIRING, "a wire or plug is open", flow=_is("lost"), free=_UPSET),
-    _cause(Part.COIL, "its winding is open or short-circuited", flow=_is("lost"), free=_UPSET),
-    _cause(Part.DRIVER, "its output is off", flow=_is("lost"), free=_UPSET),
+    # What comes back by itself is a contact more often than a hot winding's break or an output that protects itself,
+    # and no channel of the current tells them apart.
+    _cause(Part.COIL_WIRING, "a wire or plug is open", flow=_is("lost", "at times"), free=_UPSET),
+    _cause(Part.COIL, "its winding is open or short-circuited", flow=_is("lost", "at times"), free=_UPSET),
+    _cause(Part.DRIVER, "its output is off", flow=_is("lost", "at times"), free=_UPSET),
     # valve and hydraulics: the current is right
     _cause(Part.VALVE, "its spring gave way", pressure=both("spring", "gain")),
     _cause(Part.VALVE, "its seat is worn", pressure=both("offset", "zero")),
@@ -176,10 +178,13 @@ CAUSES: tuple[Cause, ...] = (
     _cause(Part.PRESSURE_SENSOR, "its reading is dead", pinned=_is("pressure"), free=(*_UPSET_BY_PRESSURE, "vented")),
     _cause(Part.SUPPLY, "its reading is dead", pinned=_is("supply"), free=("supply",)),
     _cause(Part.DATA, "readings come late", late=_is("current"), free=("response", "ramps")),
+    _cause(Part.DATA, "the command is read late", late=_is("command"),
+           free=tuple(name for name in (*_UPSET, "flow") if name != "late")),
     _cause(Part.DATA, "readings are missing", readings=_is("missing")),
     # the command
     _cause(Part.COMMAND_WIRING, "the signal has failed", command=_is("failed"), free=(*_UPSET, "flow", "pinned")),
     _cause(Part.COMMAND_WIRING, "its reading is dead", pinned=_is("command"), free=(*_UPSET, "flow", "command")),
+    _cause(Part.DATA, "the command's reading stands still", pinned=_is("command"), free=(*_UPSET, "flow", "command")),
     _cause(Part.CONTROLLER, "it asks for more than there is", command=_is("beyond"), free=("pressure",)),
 )  # fmt: skip
 
@@ -203,7 +208,7 @@ _FLOW_IN_PRESSURE: tuple[tuple[str, str, Values], ...] = (
 def without_current(cause: Cause) -> Cause:
     """What a cause shows where no current is read: what changes or limits it is seen in the pressure alone."""
     for value, symptom, shown in _FLOW_IN_PRESSURE:
-        if cause.shows.get("flow") == _is(value) and symptom in cause.any_of:
+        if value in cause.shows.get("flow", AS_LEFT) and symptom in cause.any_of:
             return replace(cause, shows={**cause.shows, symptom: shown}, any_of=cause.any_of - {symptom})
     top = cause.shows.get("top", AS_LEFT)
     if "cut" in top and "pressure" not in cause.any_of:

@@ -10,6 +10,8 @@ from asleft.judge.driver.misfit import IN_A_ROW, median_chi2
 from asleft.judge.driver.reaction import LEAST_S, SHARE, answer_of
 from asleft.judge.finding.scene import Scene, make
 from asleft.judge.types import Finding, Part
+from asleft.judge.watching.forestalled import FORESTALLED
+from asleft.judge.watching.stretches import Stretch
 
 _K = 2.0
 _EXPLAINING = ("current-lost", "current-unwanted", "command-failed", "pinned:", "stuck:")
@@ -18,9 +20,15 @@ _EXPLAINING = ("current-lost", "current-unwanted", "command-failed", "pinned:", 
 def strokes_told(scene: Scene) -> list[Finding]:
     """`response-changed` and `model-misfit`, as `reaction` and `misfit` describe them."""
     known = any(stretch.kind.startswith(_EXPLAINING) for stretch in scene.stretches)
-    if known or scene.found.clip is not None:
-        return []
+    late = _read_late(scene)
+    if known or late or scene.found.clip is not None:
+        return late
     return [*_response(scene), *_misfit(scene)]
+
+
+def read_late(scene: Scene) -> list[Stretch]:
+    """Where the current moved before the command that asked for it, first to last."""
+    return [stretch for stretch in scene.stretches if stretch.kind == FORESTALLED]
 
 
 def strokes_unclear(scene: Scene, kind: str) -> bool:
@@ -56,6 +64,16 @@ def _moved(scene: Scene) -> _Moved | None:
         surely=abs(change_s) - unsure_s > limit_s,
         as_a_whole=abs(now.delay_s - left.delay_s) > abs(now.lag_s - left.lag_s),
     )
+
+
+def _read_late(scene: Scene) -> list[Finding]:
+    steps = read_late(scene)
+    if not steps:
+        return []
+    times, lead_s = round(sum(step.detail["times"] for step in steps)), steps[-1].detail["lead_s"]
+    evidence = f"The current moved {lead_s:.2g} s before the command that asks for it ({times} times)"
+    evidence += ", which no driver can: the command is read late."
+    return [make("response-changed", evidence, steps[0].from_s, part=Part.DATA, alternatives=())]
 
 
 def _response(scene: Scene) -> list[Finding]:

@@ -10,6 +10,9 @@ from asleft.judge.types import Finding, Part
 from asleft.judge.valve.pressure import highest_bar, steady
 from asleft.judge.watching.watch import Stretch
 
+#: An unasked current this close to the value of a dead reading is that (share of it).
+_SAME = 0.05
+
 
 def watched(scene: Scene) -> list[Finding]:
     """Findings of failed, lost, unwanted and pinned readings, and of pressure nobody asked for."""
@@ -37,6 +40,22 @@ def watched(scene: Scene) -> list[Finding]:
                 )
             )
     return out
+
+
+def dead_reading_shows_unasked(scene: Scene) -> bool:
+    """Whether a current nobody asked for is what a dead reading shows: its one value, or that of a dead command.
+
+    A reading that only stops at the end of its range shows right what lies below.
+    """
+    unasked = [s.detail.get("value", math.nan) for s in scene.stretches if s.kind == "current-unwanted"]
+    for stretch in scene.stretches:
+        how, _, channel = stretch.kind.partition(":")
+        if how not in {"pinned", "stuck"}:
+            continue
+        value = stretch.detail.get("value", math.nan)
+        if channel == "command" or (channel == "current" and any(a > (1.0 - _SAME) * value for a in unasked)):
+            return True
+    return False
 
 
 def _watched_one(kind: str, stretches: Sequence[Stretch], scene: Scene) -> Finding:

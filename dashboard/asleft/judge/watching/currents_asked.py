@@ -8,7 +8,7 @@ goes. Without an enable channel `intake.unanswered` tells a lost current from a 
 
 Misses: a current under a fifth of the span too high; without an enable channel, a driver that is off and lets less
 through than an enabled one at zero command and a fifth of the span; breaks of one sample, and those while less than
-three tenths of the full current must flow.
+three tenths of the full current must flow, or in the first half second of a rise that the current must follow.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from __future__ import annotations
 import itertools
 
 import numpy as np
+import numpy.typing as npt
 from asleft.judge.intake.columns import CURRENT, DEMAND, ENABLE, ENABLED, STATE, TIME
 from asleft.judge.intake.holding import BoolArray
 from asleft.judge.intake.states import NOT_ENABLED
@@ -93,8 +94,8 @@ def current_breaks(
     """Short breaks of a commanded current, each told when it flows again; `carry` is updated in place.
 
     The current falls under six tenths of what must flow and is back at eight tenths of the same: within half a
-    second, or later where none flowed at all. The command has not changed meanwhile: else one that is read late would
-    look like a break.
+    second, or later where none flowed at all. The command has not changed meanwhile, and that much had to flow for
+    half a second: else readings that come late, each by another time, would look like breaks of a rising current.
     """
     ends = _ends(sheet)
     if ends is None:
@@ -104,6 +105,10 @@ def current_breaks(
     must = _must_flow(low, ends)
     asked = np.where(told, columns[ENABLE] > 0.5, columns[DEMAND] > _COMMANDED) & (must >= _MUST_SHARE * ends[1])
     kind = np.where(current < _BROKEN * must, _AWAY, np.where(current >= _FLOWS * must, _BACK, _BETWEEN))
+    away = np.flatnonzero((kind == _AWAY) & asked)
+    lately = _must_flow(_lowest_lately(time_s, low, away, carry), ends)
+    early = (current[away] >= _BROKEN * lately) | (lately < _MUST_SHARE * ends[1])
+    kind[away[early]] = _BETWEEN
     kind[~asked] = _NOT_ASKED
     if not (kind == _AWAY).any() and carry.break_s is None:
         known = np.flatnonzero(kind >= _BACK)
@@ -125,6 +130,17 @@ def current_breaks(
             carry.break_n, carry.break_to_s = carry.break_n + b - a, float(time_s[b - 1])
             carry.break_a = min(carry.break_a, float(current[a:b].min()))
     return out
+
+
+def _lowest_lately(time_s: FloatArray, low: FloatArray, at: npt.NDArray[np.int64], carry: WatchCarry) -> FloatArray:
+    """Least of the corridor's lower edge in the half second before the samples `at` (k,), shape (k,).
+
+    It begins with the sample that stood when the half second began, so that a slow logger has one to look back at.
+    """
+    kept = len(carry.recent_s)
+    time_s, low = np.concatenate((carry.recent_s, time_s)), np.concatenate((carry.recent_low, low))
+    first = np.maximum(np.searchsorted(time_s, time_s[at + kept] - _LOOK_BACK_S, side="right") - 1, 0)
+    return np.array([low[a : b + 1].min() for a, b in zip(first.tolist(), (at + kept).tolist(), strict=True)])
 
 
 def _flow_at(columns: FloatArray, k: int) -> list[float]:
@@ -173,11 +189,12 @@ def _falling(columns: FloatArray, carry: WatchCarry, drop_a: float) -> BoolArray
     return result
 
 
-def remember_current(columns: FloatArray, carry: WatchCarry) -> None:
-    """Keep the good readings of the last half second."""
+def remember_current(columns: FloatArray, low: FloatArray, carry: WatchCarry) -> None:
+    """Keep the good readings of the last half second and the one before, with the corridor's lower edge (n,)."""
     since_s = columns[TIME, -1] - 1.1 * _LOOK_BACK_S
-    late = columns[:, int(np.searchsorted(columns[TIME], since_s)) :]
-    read = np.isfinite(late[CURRENT])
-    earlier = [(at, a) for at, a in zip(carry.recent_s, carry.recent_a, strict=True) if at >= since_s]
-    carry.recent_s = [at for at, _ in earlier] + late[TIME, read].tolist()
-    carry.recent_a = [a for _, a in earlier] + late[CURRENT, read].tolist()
+    read = np.isfinite(columns[CURRENT])
+    time_s = np.concatenate((carry.recent_s, columns[TIME, read]))
+    first = max(int(np.searchsorted(time_s, since_s)) - 1, 0)
+    carry.recent_s = time_s[first:].tolist()
+    carry.recent_a = np.concatenate((carry.recent_a, columns[CURRENT, read]))[first:].tolist()
+    carry.recent_low = np.concatenate((carry.recent_low, low[read]))[first:].tolist()

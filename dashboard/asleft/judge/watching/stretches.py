@@ -26,6 +26,7 @@ class WatchCarry:
     """Open conditions and running values between calls."""
 
     since: dict[str, float] = field(default_factory=dict)
+    begun_s: dict[str, float] = field(default_factory=dict)  # when what it is about began, if that was earlier
     total: dict[str, float] = field(default_factory=dict)  # sum and number of the readings in an open condition
     count: dict[str, int] = field(default_factory=dict)
     high: float = 0.0  # corridor of demand
@@ -47,8 +48,13 @@ class WatchCarry:
     break_to_s: float = 0.0
     break_n: int = 0
     break_a: float = 0.0  # its lowest reading
-    recent_s: list[float] = field(default_factory=list)  # times and currents of the last half second
+    recent_s: list[float] = field(default_factory=list)  # of the last half second: times, currents, lower edges
     recent_a: list[float] = field(default_factory=list)
+    recent_low: list[float] = field(default_factory=list)
+    earlier: list[list[float]] = field(default_factory=list)  # time, demand, current (A) of the last two seconds
+    stepped_s: float = float("-inf")  # the last step of the command that was looked at (unix s)
+    ahead_s: list[float] = field(default_factory=list)  # steps in a row that came after the current, minus: down
+    ahead_told: bool = False  # whether that row has been told
 
 
 def edges(changes: BoolArray, n: int) -> list[int]:
@@ -68,7 +74,8 @@ def stretches(
 ) -> list[Stretch]:
     """Runs of `mask` that have held long enough; `value` is the mean reading of `row` since the condition began.
 
-    `begins_s`: when a condition that is first told at a sample began (unix s), shape (n,); None: at that sample.
+    `begins_s`: when what a condition is about began (unix s), for one that begins at a sample, shape (n,); None: at
+    that sample. It dates a condition, and is no part of how long it has held.
     """
     if not mask.any():
         carry.since.pop(kind, None)
@@ -80,11 +87,12 @@ def stretches(
             carry.since.pop(kind, None)
             continue
         if a > 0 or kind not in carry.since:
-            _begin(kind, float(time_s[a] if begins_s is None else begins_s[a]), carry)
-        begin = carry.since[kind]
-        detail = {} if row is None else {"value": _mean(kind, columns[row, a:b], carry)}
-        if time_s[b - 1] - begin >= hold_s:
-            out.append(Stretch(kind, begin, float(time_s[b - 1]), detail))
+            _begin(kind, float(time_s[a]), carry)
+            carry.begun_s[kind] = float(time_s[a] if begins_s is None else begins_s[a])
+        lasts_s = float(time_s[b - 1]) - carry.since[kind]
+        detail = {} if row is None else {"value": _mean(kind, columns[row, a:b], carry), "longest_s": lasts_s}
+        if lasts_s >= hold_s:
+            out.append(Stretch(kind, carry.begun_s[kind], float(time_s[b - 1]), detail))
     return out
 
 

@@ -23,6 +23,7 @@ from asleft.judge.watching.currents_asked import (
     none_since,
     remember_current,
 )
+from asleft.judge.watching.forestalled import forestalled
 from asleft.judge.watching.pinned import dead_readings
 from asleft.judge.watching.pressure_asked import pressure_unasked
 from asleft.judge.watching.stretches import Stretch, WatchCarry, counted, stretches
@@ -71,7 +72,8 @@ def watch(
             out += stretches(kind, mask, columns, carry, HOLD_S[kind], gap, detail_row, begins_s)
     out += current_breaks(columns, sheet, low, carry, gap)
     out += dead_readings(columns, sheet, carry, gap)
-    remember_current(columns, carry)
+    out += forestalled(columns, sheet, carry, gap)
+    remember_current(columns, low, carry)
     carry.last_s = float(time_s[-1])
     return out
 
