@@ -54,13 +54,14 @@ def split_clipped(
         if left_full_a is not None and u > _AT_FULL and top.current_a > left_full_a - 0.5 * tolerance_a:
             break
         previous = clip
-        top = replace(top, demand=kept[len(below)].demand, from_s=min(level.from_s for level in kept[len(below) :]))
+        cut = kept[len(below) :]
+        limit_a, from_s = max(level.current_a for level in cut), min(level.from_s for level in cut)
         clip = Clip(
-            limit_a=top.current_a if previous is None else max(previous.limit_a, top.current_a),
+            limit_a=limit_a if previous is None else max(previous.limit_a, limit_a),
             demanded_a=expected if previous is None else previous.demanded_a,
-            demand=top.demand,
-            from_s=top.from_s if previous is None else min(top.from_s, previous.from_s),
-            dwells=sum(level.dwells for level in kept[len(below) :]) + (0 if previous is None else previous.dwells),
+            demand=cut[0].demand,
+            from_s=from_s if previous is None else min(from_s, previous.from_s),
+            dwells=sum(level.dwells for level in cut) + (0 if previous is None else previous.dwells),
         )
         kept = below
     if clip is not None and len(kept) < 2:
