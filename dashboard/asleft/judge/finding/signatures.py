@@ -146,6 +146,7 @@ CAUSES: tuple[Cause, ...] = (
     _cause(Part.VALVE, "its spool sticks", scatter=_is("more"),
            pressure=AS_LEFT | both("loop", "offset", "zero", "spring", "gain", "force") | _is("other"),
            free=("loop",)),
+    _cause(Part.VALVE, "its spool is stuck at zero", pressure=_is("gone"), free=("loop", "scatter")),
     # a lost or turned dither lets the spool stick: dirt does so more often
     _cause(Part.DRIVER_SETTING, "dither switched off", dither=_is("lost"), pressure=AS_LEFT | both("loop"),
            free=("loop", "scatter")),
@@ -155,6 +156,12 @@ CAUSES: tuple[Cause, ...] = (
            pressure=AS_LEFT | both("loop"), free=("loop", "scatter")),
     # a valve works on what its source gives: all its pressures fall with that
     _cause(Part.PRESSURE_SOURCE, "it gives less altogether", pressure=_is("gain-", "spring-")),
+    _cause(Part.PRESSURE_SOURCE, "it gives nothing", pressure=_is("gone"), free=("loop", "scatter")),
+    # a driver that regulates its current keeps it up in a short circuit, and no force comes of it
+    _cause(Part.COIL, "its winding is bridged", pressure=_is("gone"),
+           free=("loop", "scatter", "response", "dither", "resistance")),
+    _cause(Part.COIL_WIRING, "its wires touch", pressure=_is("gone"),
+           free=("loop", "scatter", "response", "dither", "resistance")),
     # without a current reading it scatters alike; spools stick more often
     _cause(Part.COIL_WIRING, "a contact is loose", flow=_is("at times"), free=_UPSET),
     _cause(Part.DRIVER, "it measures its own current wrong", pressure=both("force", "spring", "gain"),
@@ -162,6 +169,7 @@ CAUSES: tuple[Cause, ...] = (
     # readings
     _cause(Part.PRESSURE_SENSOR, "its zero moved", pressure=both("offset"), vented=_is("+", "-")),
     _cause(Part.PRESSURE_SENSOR, "its gain moved", pressure=both("gain", "spring")),
+    _cause(Part.PRESSURE_SENSOR, "it reads nothing", pressure=_is("gone"), free=("loop", "scatter", "vented")),
     _cause(Part.COIL, "turns are short-circuited", resistance=_is("-"), dither=_is("strength"),
            pressure=_is("force-", "spring-", "gain-"), free=("response", "scatter")),
     _cause(Part.CURRENT_SENSOR, "its gain moved", currents=both("gain"), following=_STANDS, free=("dither",)),

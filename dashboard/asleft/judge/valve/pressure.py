@@ -33,8 +33,8 @@ FARTHEST = 0.10
 _LEVEL_STEP = 0.05
 #: Visits from which a level is known, and share of them that the valve makes where the load has no say in it.
 _LEAST_DWELLS, _MOSTLY = 3, 0.8
-#: Visits of high levels from which it is known that the pressure never rises.
-_LEAST_NEVER = 8
+#: Stays at high levels from which it is known that the pressure never rises, and the pause between two stays (s).
+_LEAST_NEVER, _NEXT_STAY_S = 6, 1.0
 #: Share of the span up to which a straight line is near enough to any characteristic.
 _AT_ZERO = 0.02
 _SAME_LEVEL = 0.02
@@ -260,9 +260,17 @@ def _never_rises(dwells: Sequence[Dwell], sheet: Sheet, tolerance_bar: float) ->
     if zero is None or full is None:
         return False
     high = [d for d in dwells if (expected_bar(d, sheet) or 0.0) > zero + 0.3 * (full - zero)]
-    if len(high) < _LEAST_NEVER or len({key_of(d) for d in high}) < 2:
+    if stays(high) < _LEAST_NEVER:
         return False
     return all(abs(d.pressure_bar - zero) <= min(tolerance_bar, 0.02 * full) for d in dwells)
+
+
+def stays(dwells: Sequence[Dwell]) -> int:
+    """How often the command came to these dwells, oldest first: a long stay is cut into several of them."""
+    return sum(
+        k == 0 or dwell.from_s - dwells[k - 1].to_s > _NEXT_STAY_S or key_of(dwell) != key_of(dwells[k - 1])
+        for k, dwell in enumerate(dwells)
+    )
 
 
 def _lowered_bar(dwells: Sequence[Dwell], sheet: Sheet, tolerance_bar: float, accept: float) -> float:
