@@ -42,6 +42,9 @@ _SAME_LEVEL = 0.02
 _LEAST_CLEANED, _OUTLIER = 5, 6.0
 #: Visits from which a drift in time is believed, and the share of their scatter that it may leave.
 _LEAST_DRIFTING, _DRIFTS = 8, 0.35
+#: Visits that must lie together before some at the end of the readings are known to have left their place, from how
+#: many standard deviations and from which share of the tolerance on.
+_LEAST_BEFORE, _LEFT, _LEFT_SHARE = 4, 6.0, 0.5
 #: How unsure the slope near an end is and how far the pressure may bow there (shares of the pressure's span; the bow
 #: over the whole range), where a curve was recorded and where not: a valve may be half or twice as steep there.
 _SLOPE_U, _BOW_U = 0.1, 0.3
@@ -385,6 +388,13 @@ def end_estimate(
     y = np.array([d.pressure_bar for d in near])
     own = math.sqrt(float(np.mean([d.pressure_se_bar**2 for d in near])))
     line = _carry(x, y, max(own, 1e-4 * float(np.abs(y).max())), slope)
+    tolerance = sheet.tolerance.get("pressure_at_full" if at_full else "pressure_at_zero")
+    width = min(tolerance.below, tolerance.above) if tolerance is not None else math.inf
+    place = _left_place(y - slope.bar * x, own, _LEFT_SHARE * width)
+    moved_u = 0.0
+    if place is not None:  # where it is now only the last visit tells, and nobody knows yet whether it stays
+        near, x, y = near[-1:], x[-1:], y[-1:]
+        moved_u = 0.5 * abs(float(y[0] - slope.bar * x[0]) - place)
     if y.size >= _LEAST_CLEANED:
         spread = 1.4826 * float(np.median(np.abs(line.left)))
         kept = np.abs(line.left) <= _OUTLIER * max(spread, own)
@@ -407,7 +417,7 @@ def end_estimate(
         repeatability=line.standard,
         dof=float(max(n - 1, 1)),
         systematic=math.hypot(
-            instrument_u_bar, oil * abs(value), settling_u_bar(near), leftover(resolution_bar, shaken)
+            instrument_u_bar, oil * abs(value), settling_u_bar(near), leftover(resolution_bar, shaken), moved_u
         ),
         segments=n,
         from_s=min(d.from_s for d in near),
@@ -473,6 +483,22 @@ def _at_the_end(time_s: FloatArray, left: FloatArray) -> tuple[float, float] | N
         return None
     at = float(t[-1])
     return float(left.mean()) + slope * at, spread * math.sqrt(1.0 / n + at**2 / float(t @ t))
+
+
+def _left_place(bars: FloatArray, own_bar: float, least_bar: float) -> float | None:
+    """The place (bar) at which values in order of time lay together before the last ones left it; None: they did not.
+
+    A value that departs between others that do not is a load's, or a mishap: then nothing has left.
+    """
+    for last in range(1, bars.size - _LEAST_BEFORE + 1):
+        before, after = bars[:-last], bars[-last:]
+        place = float(np.median(before))
+        spread = max(1.4826 * float(np.median(np.abs(before - place))), own_bar)
+        limit = max(_LEFT * spread, least_bar)
+        side = math.copysign(1.0, after[-1] - place)
+        if bool(np.all(side * (after - place) > limit)) and bool(np.all(np.abs(before - place) <= limit)):
+            return place
+    return None
 
 
 def _slow_factor(left: FloatArray) -> float:
