@@ -311,6 +311,16 @@ def test_a_spool_that_sticks_is_the_valves() -> None:
     assert found(sticking_scene(0.3)) == {}
 
 
+def test_a_pressure_nobody_asked_for_that_has_gone_again_is_not_laid_to_the_driver() -> None:
+    """The shape over the levels is as left by now and tells nothing; the current was right all along."""
+    now = sticking_scene(0.3)
+    then = [dwell(0.0, 0.2, pressure_bar=60.0, from_s=float(k)) for k in range(3)]
+    over = replace(now, seen=replace(now.seen, dwells=[*then, *now.found.judged_pressure]))
+    assert observe(over)["pressure"] == AS_LEFT
+    out = found(over)["pressure-unwanted"]
+    assert (out.part, set(out.alternatives)) == (Part.VALVE, {Part.PRESSURE_SENSOR})
+
+
 def test_too_few_arrivals_tell_nothing_of_sticking() -> None:
     few = sticking_scene(2.5)
     assert scatter_bar(scene(found=AsFound(judged_pressure=few.found.judged_pressure[:6]))) is None
