@@ -193,7 +193,9 @@ _SHAPE_WORDS = {
 def _pressure(value: str, finding: Finding, scene: Scene) -> str:
     del scene
     if value == "as left":
-        return "" if finding.kind.startswith("pressure") else "The pressure is as the current makes it."
+        return (
+            "" if finding.kind.startswith(("pressure", "hysteresis")) else "The pressure is as the current makes it."
+        )
     return _SHAPE_WORDS.get(value[:-1], "")
 
 

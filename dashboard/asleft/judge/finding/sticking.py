@@ -15,6 +15,7 @@ from __future__ import annotations
 import numpy as np
 from asleft.judge.finding.pressure_symptoms import SCATTERS, level_visits, pressure_tolerance_bar, scatter_bar
 from asleft.judge.finding.scene import Scene, make
+from asleft.judge.finding.standing import stood_still
 from asleft.judge.types import Finding, FloatArray
 
 
@@ -23,6 +24,11 @@ def sticking(scene: Scene) -> list[Finding]:
     if scene.found.held is not None:  # a load that a loop outside rejects is no sign
         return []
     tolerance, scatter = pressure_tolerance_bar(scene), scatter_bar(scene)
+    stood = stood_still(scene, tolerance) if tolerance is not None else []
+    if stood:
+        times = f"{len(stood)} times, the last time at {stood[-1].pressure_bar:.0f} bar"
+        evidence = f"Pressure stood still while command and current went on to another level ({times})."
+        return [make("hysteresis-changed", evidence, stood[0].from_s)]
     if tolerance is None or scatter is None or scatter <= SCATTERS * tolerance:
         return []
     evidence = f"Pressure at the same command differs from one cycle to the next by {2.0 * scatter:.1f} bar."
