@@ -235,3 +235,14 @@ def test_a_pressure_that_has_just_left_its_place_is_neither_in_nor_averaged() ->
 def test_a_pressure_that_is_away_for_a_visit_at_times_has_not_left_its_place(bars: list[float]) -> None:
     found = at_the_end(bars)
     assert abs(found.value - 200.0) < found.expanded() < 3.0
+
+
+@pytest.mark.parametrize(("noise_bar", "seen_so"), [(0.1, False), (0.0, True)])
+def test_what_reads_the_end_of_a_gauge_is_no_pressure(noise_bar: float, seen_so: bool) -> None:
+    """170.0 bar to the last digit at full command, where lower levels scatter; without noise all of them do not."""
+    dwells = [d._replace(pressure_sd_bar=noise_bar, pressure_bar=min(d.pressure_bar, 170.0)) for d in cycle()]
+    dwells = [d._replace(pressure_sd_bar=0.0) if d.pressure_bar == 170.0 else d for d in dwells]
+    found = estimate(sheet(), seen(dwells)).quantities["pressure_at_full"]
+    assert isinstance(found, NotObserved) is not seen_so
+    if isinstance(found, NotObserved):
+        assert found.reason == "the pressure reading ends at 170 bar"

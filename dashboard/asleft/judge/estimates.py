@@ -32,7 +32,9 @@ from asleft.judge.valve.pressure import (
     FARTHEST,
     LevelKey,
     LevelPressure,
+    at_end_of_range,
     end_estimate,
+    end_of_range_bar,
     in_control,
     learn_control,
     oil_outside,
@@ -377,6 +379,9 @@ def _no_pressure(sheet: Sheet, seen: Seen, settled: Sequence[Dwell], out: AsFoun
     reached = [d for d in producing if d.arrival > 0.0 and d.demand >= 1.0 - FARTHEST]
     if not reached:
         return "full command not visited from below"
+    end = end_of_range_bar(seen.dwells)
+    if any(at_end_of_range(d, end) for d in reached):
+        return f"the pressure reading ends at {end:.0f} bar"
     times, bars = (
         counted(stays(reached), "time"),
         sorted(d.pressure_bar for d in settled if d.arrival > 0.0 and d.demand >= 1.0 - FARTHEST),

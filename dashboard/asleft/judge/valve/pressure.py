@@ -52,6 +52,7 @@ _SLOPE_UNKNOWN_U, _BOW_UNKNOWN_U = 0.5, 1.0
 #: Change over the last part of a dwell at which a pressure rests, and the way left that may be reckoned with (shares
 #: of full pressure). Where the sheet gives no pressure, full is taken for this much.
 _STILL, _FAR, _USUAL_FULL_BAR = 0.003, 0.03, 70.0
+_SAME_DIGIT = 1e-6  # share of a reading under which two are one
 _LOWER = 0.8  # of the highest demand: levels that what cuts off the top leaves alone
 
 LevelKey = tuple[int, int]  # command level in steps of 5 %, arrival (+1 or -1)
@@ -107,16 +108,40 @@ def steady(dwells: Sequence[Dwell], sheet: Sheet) -> list[Dwell]:
     """
     window = sheet.conditions.oil_temperature_degc
     off = sheet.signal.off_below_pct / 100.0
+    end = end_of_range_bar(dwells)
     settling = settling_of(dwells)
     resting = (at_rest(d, settling.of(d.arrival)) for d in dwells if d.producing > 0.5 and d.arrival != 0.0)
     return [
         d
         for d in resting
         if math.isfinite(d.pressure_bar)
+        and not at_end_of_range(d, end)
         and (off <= 0.0 or d.demand >= off)
         and still(d, sheet)
         and not (window and math.isfinite(d.oil_degc) and not window[0] <= d.oil_degc <= window[1])
     ]
+
+
+def end_of_range_bar(dwells: Sequence[Dwell]) -> float:
+    """Where a reading of pressure ends that is too small for the press; infinite where it is not seen to end.
+
+    There dwells read the same to the last digit, and every lower one scatters: it is no step of a converter. What
+    they read is a bound and no pressure.
+    """
+    rows = np.array([(d.pressure_bar, d.pressure_sd_bar) for d in dwells]).reshape(-1, 2)
+    rows = rows[np.isfinite(rows).all(axis=1)]
+    if rows.shape[0] == 0:
+        return math.inf
+    highest = float(rows[:, 0].max())
+    there = rows[:, 0] >= highest - _SAME_DIGIT * abs(highest)
+    quiet = rows[:, 1] <= _SAME_DIGIT * abs(highest)
+    ends = np.count_nonzero(there) >= _LEAST_DWELLS and bool(quiet[there].all())
+    return highest if ends and np.count_nonzero(~there) >= _LEAST_DWELLS and not quiet[~there].any() else math.inf
+
+
+def at_end_of_range(dwell: Dwell, end_bar: float) -> bool:
+    """Whether a dwell reads what the reading of pressure ends at."""
+    return dwell.pressure_bar >= end_bar - _SAME_DIGIT * abs(end_bar) if math.isfinite(end_bar) else False
 
 
 def still(dwell: Dwell, sheet: Sheet) -> bool:
