@@ -50,7 +50,7 @@ def _onset_s(scene: Scene, scatter_bar: float) -> float | None:
     large = np.array([so for _, so in rows], dtype=float)
     if not large.any():
         return None
-    seen, before = np.arange(large.size), np.concatenate(([0.0], np.cumsum(large)[:-1]))
+    seen, before = np.arange(large.size, dtype=float), np.concatenate(([0.0], np.cumsum(large)[:-1]))
     later, after = large.size - seen, large.sum() - before
     likely = _log_likelihood(before, seen) + _log_likelihood(after, later)
     begins = int(np.argmax(np.where(after * seen >= before * later, likely, -np.inf)))
