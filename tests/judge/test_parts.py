@@ -29,6 +29,7 @@ from asleft.judge.finding.signatures import (
     Values,
     without_current,
 )
+from asleft.judge.finding.standing import stood_still
 from asleft.judge.finding.symptoms import observe
 from asleft.judge.intake.columns import CLOCK, CURRENT, TIME
 from asleft.judge.segments.features import Dwell
@@ -309,6 +310,56 @@ def test_a_spool_that_sticks_is_the_valves() -> None:
     assert (out.part, out.alternatives) == (Part.VALVE, ())
     assert "from one cycle to the next" in out.evidence
     assert found(sticking_scene(0.3)) == {}
+
+
+def test_a_pressure_nobody_asked_for_that_has_gone_again_is_not_laid_to_the_driver() -> None:
+    """The shape over the levels is as left by now and tells nothing; the current was right all along."""
+    now = sticking_scene(0.3)
+    then = [dwell(0.0, 0.2, pressure_bar=60.0, from_s=float(k)) for k in range(3)]
+    over = replace(now, seen=replace(now.seen, dwells=[*then, *now.found.judged_pressure]))
+    assert observe(over)["pressure"] == AS_LEFT
+    out = found(over)["pressure-unwanted"]
+    assert (out.part, set(out.alternatives)) == (Part.VALVE, {Part.PRESSURE_SENSOR})
+
+
+STAYS = ((0.4, 1.0), (0.7, 1.0), (1.0, 1.0), (0.7, -1.0), (0.4, -1.0))
+
+
+def visits_with(stuck: dict[tuple[int, int], float]):
+    """Eight cycles of five stays of 5 s; `stuck`: (cycle, stay) -> the pressure at which the spool stood there."""
+    dwells = []
+    for cycle in range(8):
+        for stay, (u, arrival) in enumerate(STAYS):
+            bar = stuck.get((cycle, stay), left_bar(u) - 3.0 * arrival)
+            at = 40.0 * cycle + 7.0 * stay
+            dwells.append(dwell(u, 0.2 + 0.8 * u, pressure_bar=bar, arrival=arrival, from_s=at, to_s=at + 5.0))
+    return scene(seen=replace(scene().seen, dwells=dwells), found=AsFound(judged_pressure=dwells))
+
+
+TOP, MIDDLE = left_bar(1.0) - 3.0, left_bar(0.7) - 3.0
+
+
+def test_a_pressure_that_stays_where_it_was_while_the_command_goes_on_is_a_spool_that_stands_still() -> None:
+    stuck = visits_with({(2, 3): TOP, (2, 4): TOP, (4, 3): TOP, (6, 2): MIDDLE})
+    stood = stood_still(stuck, 4.0)
+    assert [d.from_s for d in stood] == [80.0 + 21.0, 80.0 + 28.0, 160.0 + 21.0, 240.0 + 14.0]
+    out = found(stuck)["hysteresis-changed"]
+    assert (out.part, out.onset_s) == (Part.VALVE, 101.0)
+    assert "stood still" in out.evidence
+
+
+@pytest.mark.parametrize(
+    "pressures",
+    [
+        {},
+        {(2, 3): TOP, (4, 3): TOP},  # twice is no rule
+        {(2, 2): 120.0, (4, 2): 131.0, (5, 2): 115.0, (6, 2): 144.0},  # what a load lets come up
+        {(k, 0): left_bar(0.0) for k in (1, 3, 5, 6)},  # no load at all
+        {(k, stay): TOP for k in range(8) for stay in (3, 4)},  # held in each cycle: that is how the press works
+    ],
+)
+def test_what_a_load_makes_is_no_spool_that_stands_still(pressures: dict[tuple[int, int], float]) -> None:
+    assert stood_still(visits_with(pressures), 4.0) == []
 
 
 def test_too_few_arrivals_tell_nothing_of_sticking() -> None:

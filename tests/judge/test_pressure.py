@@ -207,3 +207,42 @@ def test_why_not_is_always_said(valve: Sheet, dwells, changes, reason) -> None:
     value = estimate(valve, seen(dwells, **changes)).quantities["pressure_at_full"]
     assert isinstance(value, NotObserved)
     assert reason in value.reason
+
+
+def at_the_end(bars: list[float]):
+    dwells = [at(1.0, bar, from_s=100.0 * k) for k, bar in enumerate(bars)]
+    value = end_estimate(dwells, sheet(), at_full=True, instrument_u_bar=0.0)
+    assert value is not None
+    return value
+
+
+def test_a_pressure_that_has_just_left_its_place_is_neither_in_nor_averaged() -> None:
+    """A top that gives way within the last of six visits stands at 195.6 bar at least, and nobody knows where."""
+    creeping = at_the_end([200.0, 200.1, 199.9, 200.1, 199.6, 195.6])
+    assert creeping.value == pytest.approx(195.6)
+    assert creeping.expanded() > 4.0
+    stepped = at_the_end([200.0, 200.1, 199.9, 200.1, 190.0, 190.1])
+    assert stepped.value == pytest.approx(190.1)
+
+
+@pytest.mark.parametrize(
+    "bars",
+    [
+        [200.0, 200.1, 195.6, 199.9, 200.1, 199.9, 200.0],  # back in its place
+        [200.0, 200.1, 194.0, 199.9, 200.1, 199.9, 200.0, 195.6],  # away at times
+    ],
+)
+def test_a_pressure_that_is_away_for_a_visit_at_times_has_not_left_its_place(bars: list[float]) -> None:
+    found = at_the_end(bars)
+    assert abs(found.value - 200.0) < found.expanded() < 3.0
+
+
+@pytest.mark.parametrize(("noise_bar", "seen_so"), [(0.1, False), (0.0, True)])
+def test_what_reads_the_end_of_a_gauge_is_no_pressure(noise_bar: float, seen_so: bool) -> None:
+    """170.0 bar to the last digit at full command, where lower levels scatter; without noise all of them do not."""
+    dwells = [d._replace(pressure_sd_bar=noise_bar, pressure_bar=min(d.pressure_bar, 170.0)) for d in cycle()]
+    dwells = [d._replace(pressure_sd_bar=0.0) if d.pressure_bar == 170.0 else d for d in dwells]
+    found = estimate(sheet(), seen(dwells)).quantities["pressure_at_full"]
+    assert isinstance(found, NotObserved) is not seen_so
+    if isinstance(found, NotObserved):
+        assert found.reason == "the pressure reading ends at 170 bar"

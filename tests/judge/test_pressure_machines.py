@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 from asleft.judge.judge import judge_log
-from asleft.judge.types import Judgement, QuantityResult, Verdict
+from asleft.judge.types import Judgement, Part, QuantityResult, Verdict
 from hydraulics import Press, run_of
 from lanes import by_id
 
@@ -123,6 +123,26 @@ def test_a_pressure_that_never_rises_whatever_the_command_is_found() -> None:
     judgement, found = judged(Press(stuck_from_s=-1.0))
     assert found["pressure_at_full"].verdict is Verdict.OUT
     assert "pressure-changed" in {f.kind for f in judgement.findings}
+
+
+@pytest.mark.parametrize("inner", [(), ((0.35, 2.0), (0.2, 2.0))])
+def test_a_pressure_that_never_rises_at_the_one_high_level_is_the_valves_or_what_it_depends_on(inner) -> None:
+    judgement, found = judged(Press(stuck_from_s=-1.0, cycle=((0.0, 2.0), (1.0, 2.5), *inner)))
+    assert found["pressure_at_full"].verdict is Verdict.OUT
+    finding = next(f for f in judgement.findings if f.kind == "pressure-changed")
+    assert finding.part is Part.VALVE
+    assert {Part.PRESSURE_SOURCE, Part.PRESSURE_SENSOR, Part.COIL, Part.COIL_WIRING} == set(finding.alternatives)
+
+
+@pytest.mark.parametrize(
+    ("load_bar", "said"), [(40.0, "the pressure stayed at 40 bar"), (0.0, "the pressure stayed")]
+)
+def test_a_full_command_whose_pressure_is_the_loads_is_said_to_have_been_reached(load_bar: float, said: str) -> None:
+    cycle = ((0.0, 2.0), (1.0, 2.5), (0.4, 2.0))
+    judgement, found = judged(Press(cycle=cycle, load_bar=(math.inf, load_bar or 12.5, math.inf)))
+    assert judgement.findings == ()
+    assert found["pressure_at_full"].reason.startswith("full command was reached 4")
+    assert said in found["pressure_at_full"].reason
 
 
 def test_what_creeps_over_the_log_stands_where_it_is_now() -> None:

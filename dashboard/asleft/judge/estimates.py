@@ -29,15 +29,20 @@ from asleft.judge.segments.features import Dwell, Stroke
 from asleft.judge.valve.characteristic import Measured, measure
 from asleft.judge.valve.pressure import (
     ACCEPT_LOG,
+    FARTHEST,
     LevelKey,
     LevelPressure,
+    at_end_of_range,
     end_estimate,
+    end_of_range_bar,
     in_control,
     learn_control,
     oil_outside,
+    stays,
     steady,
 )
 from asleft.sheet.model import MadeBy, Sheet
+from asleft.sheet.names import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -369,11 +374,26 @@ def _no_pressure(sheet: Sheet, seen: Seen, settled: Sequence[Dwell], out: AsFoun
         return "the valve was not in control of the pressure"
     if sheet.signal.off_below_pct > 0.0 and not at_full:
         return f"the driver is off below {sheet.signal.off_below_pct:g} % command"
-    return (
-        "full command not visited from below"
-        if at_full
-        else "zero command not visited from above, with the valve in control"
+    if not at_full:
+        return "zero command not visited from above, with the valve in control"
+    reached = [d for d in producing if d.arrival > 0.0 and d.demand >= 1.0 - FARTHEST]
+    if not reached:
+        return "full command not visited from below"
+    end = end_of_range_bar(seen.dwells)
+    if any(at_end_of_range(d, end) for d in reached):
+        return f"the pressure reading ends at {end:.0f} bar"
+    times, bars = (
+        counted(stays(reached), "time"),
+        sorted(d.pressure_bar for d in settled if d.arrival > 0.0 and d.demand >= 1.0 - FARTHEST),
     )
+    if not bars:
+        return f"full command was reached {times}, the pressure never settled there"
+    at = (
+        f"stayed at {bars[-1]:.0f} bar"
+        if bars[-1] - bars[0] < 1.0
+        else f"came to {bars[0]:.0f} to {bars[-1]:.0f} bar"
+    )
+    return f"full command was reached {times}, the pressure {at}"
 
 
 def _characteristic(sheet: Sheet, seen: Seen, out: AsFound) -> None:

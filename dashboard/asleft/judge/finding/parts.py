@@ -34,7 +34,7 @@ def with_part(finding: Finding, scene: Scene, observed: Mapping[str, Values]) ->
     """The finding with its likely part, what else it may be, and the evidence that ruled the others out."""
     if finding.kind == "pressure-unwanted" and "pressure" not in observed:
         return finding  # no shape over levels, which is all that could tell
-    if comes_and_goes(finding, scene):
+    if comes_and_goes(finding, scene) or _is_over(finding, observed):
         # What is seen of other quantities is how they are now: what counts is whether they came and went too.
         then = isolate(_seen_at_times(finding, scene), places_of(scene.sheet), finding.kind)
         return (
@@ -46,6 +46,11 @@ def with_part(finding: Finding, scene: Scene, observed: Mapping[str, Values]) ->
     parts = conclusion.parts[:_MOST_PARTS]
     why = "".join(f" {words}" for words in _reasons(conclusion, finding, scene, observed))
     return replace(finding, part=parts[0], alternatives=parts[1:], evidence=finding.evidence + why)
+
+
+def _is_over(finding: Finding, observed: Mapping[str, Values]) -> bool:
+    """Whether a pressure nobody asked for has gone again, so that the shape of the pressures tells nothing of it."""
+    return finding.kind == "pressure-unwanted" and observed["pressure"] == AS_LEFT
 
 
 def _seen_at_times(finding: Finding, scene: Scene) -> dict[str, Values]:
@@ -188,7 +193,9 @@ _SHAPE_WORDS = {
 def _pressure(value: str, finding: Finding, scene: Scene) -> str:
     del scene
     if value == "as left":
-        return "" if finding.kind.startswith("pressure") else "The pressure is as the current makes it."
+        return (
+            "" if finding.kind.startswith(("pressure", "hysteresis")) else "The pressure is as the current makes it."
+        )
     return _SHAPE_WORDS.get(value[:-1], "")
 
 

@@ -19,6 +19,7 @@ from asleft.judge.finding.shapes import (
 )
 from asleft.judge.finding.signatures import AS_LEFT, Values
 from asleft.judge.finding.since_left import ends_of
+from asleft.judge.finding.standing import stood_still
 from asleft.judge.segments.features import Dwell
 from asleft.judge.types import FloatArray, Verdict
 from asleft.judge.valve.pressure import LevelKey, key_of, levelled_bar
@@ -50,7 +51,9 @@ def add_pressure_symptoms(scene: Scene, out: dict[str, Values]) -> None:
     ends = ends_of(scene) or (0.2, 1.0)
     out["pressure"] = frozenset().union(*(pressure_shapes(levels, way, tolerance, ends) for way in ways))
     scatter = scatter_bar(scene) if scene.found.held is None else None  # a load that a loop rejects is no sign
-    if scatter is not None:
+    if scene.found.held is None and stood_still(scene, tolerance):
+        out["scatter"] = frozenset({"more"})
+    elif scatter is not None:
         out["scatter"] = frozenset({"more"}) if scatter > SCATTERS * tolerance else AS_LEFT
 
 

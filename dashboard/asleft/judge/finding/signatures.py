@@ -148,6 +148,7 @@ CAUSES: tuple[Cause, ...] = (
     _cause(Part.VALVE, "its spool sticks", scatter=_is("more"),
            pressure=AS_LEFT | both("loop", "offset", "zero", "spring", "gain", "force") | _is("other"),
            free=("loop",)),
+    _cause(Part.VALVE, "its spool is stuck at zero", pressure=_is("gone"), free=("loop", "scatter")),
     # a lost or turned dither lets the spool stick: dirt does so more often
     _cause(Part.DRIVER_SETTING, "dither switched off", dither=_is("lost"), pressure=AS_LEFT | both("loop"),
            free=("loop", "scatter")),
@@ -157,6 +158,12 @@ CAUSES: tuple[Cause, ...] = (
            pressure=AS_LEFT | both("loop"), free=("loop", "scatter")),
     # a valve works on what its source gives: all its pressures fall with that
     _cause(Part.PRESSURE_SOURCE, "it gives less altogether", pressure=_is("gain-", "spring-")),
+    _cause(Part.PRESSURE_SOURCE, "it gives nothing", pressure=_is("gone"), free=("loop", "scatter")),
+    # a driver that regulates its current keeps it up in a short circuit, and no force comes of it
+    _cause(Part.COIL, "its winding is bridged", pressure=_is("gone"),
+           free=("loop", "scatter", "response", "dither", "resistance")),
+    _cause(Part.COIL_WIRING, "its wires touch", pressure=_is("gone"),
+           free=("loop", "scatter", "response", "dither", "resistance")),
     # without a current reading it scatters alike; spools stick more often
     _cause(Part.COIL_WIRING, "a contact is loose", flow=_is("at times"), free=_UPSET),
     _cause(Part.DRIVER, "it measures its own current wrong", pressure=both("force", "spring", "gain"),
@@ -164,6 +171,7 @@ CAUSES: tuple[Cause, ...] = (
     # readings
     _cause(Part.PRESSURE_SENSOR, "its zero moved", pressure=both("offset"), vented=_is("+", "-")),
     _cause(Part.PRESSURE_SENSOR, "its gain moved", pressure=both("gain", "spring")),
+    _cause(Part.PRESSURE_SENSOR, "it reads nothing", pressure=_is("gone"), free=("loop", "scatter", "vented")),
     _cause(Part.COIL, "turns are short-circuited", resistance=_is("-"), dither=_is("strength"),
            pressure=_is("force-", "spring-", "gain-"), free=("response", "scatter")),
     _cause(Part.CURRENT_SENSOR, "its gain moved", currents=both("gain"), following=_STANDS, free=("dither",)),
@@ -174,7 +182,8 @@ CAUSES: tuple[Cause, ...] = (
            free=("currents", "ramps", "response", "top", "limit", "dither", "idle", "resistance", "late")),
     _cause(Part.CURRENT_SENSOR, "it reads what is not there", flow=_is("unasked"), following=_STANDS,
            free=("currents", "ramps", "response", "top", "limit", "dither", "idle")),
-    _cause(Part.CURRENT_SENSOR, "its reading is dead", pinned=_is("current"), free=(*_UPSET, "flow")),
+    _cause(Part.CURRENT_SENSOR, "its reading is dead", pinned=_is("current"), following=_STANDS | AS_LEFT,
+           free=(*(name for name in _UPSET if name not in _UPSET_BY_PRESSURE), "late", "flow")),
     _cause(Part.PRESSURE_SENSOR, "its reading is dead", pinned=_is("pressure"), free=(*_UPSET_BY_PRESSURE, "vented")),
     _cause(Part.SUPPLY, "its reading is dead", pinned=_is("supply"), free=("supply",)),
     _cause(Part.DATA, "readings come late", late=_is("current"), free=("response", "ramps")),

@@ -15,7 +15,8 @@ from __future__ import annotations
 import numpy as np
 from asleft.judge.finding.pressure_symptoms import SCATTERS, level_visits, pressure_tolerance_bar, scatter_bar
 from asleft.judge.finding.scene import Scene, make
-from asleft.judge.types import Finding
+from asleft.judge.finding.standing import stood_still
+from asleft.judge.types import Finding, FloatArray
 
 
 def sticking(scene: Scene) -> list[Finding]:
@@ -23,6 +24,11 @@ def sticking(scene: Scene) -> list[Finding]:
     if scene.found.held is not None:  # a load that a loop outside rejects is no sign
         return []
     tolerance, scatter = pressure_tolerance_bar(scene), scatter_bar(scene)
+    stood = stood_still(scene, tolerance) if tolerance is not None else []
+    if stood:
+        times = f"{len(stood)} times, the last time at {stood[-1].pressure_bar:.0f} bar"
+        evidence = f"Pressure stood still while command and current went on to another level ({times})."
+        return [make("hysteresis-changed", evidence, stood[0].from_s)]
     if tolerance is None or scatter is None or scatter <= SCATTERS * tolerance:
         return []
     evidence = f"Pressure at the same command differs from one cycle to the next by {2.0 * scatter:.1f} bar."
@@ -30,10 +36,30 @@ def sticking(scene: Scene) -> list[Finding]:
 
 
 def _onset_s(scene: Scene, scatter_bar: float) -> float | None:
-    """The first arrival that differs from the one before it, at the same level, by as much as they do now."""
-    onsets = []
-    for visits, bar, _ in level_visits(scene):
-        jumps = np.flatnonzero(np.abs(np.diff(bar)) > scatter_bar)
-        if jumps.size:
-            onsets.append(visits[int(jumps[0]) + 1].from_s)
-    return min(onsets, default=None)
+    """When arrivals began to differ from the ones before them, at the same level, by as much as they do now.
+
+    One may do so by chance or by a load: of all ways to cut the differences in two, the likeliest is taken, each part
+    with its own share of large ones (binomial). The first arrival of all where they were large from the beginning.
+    """
+    rows = [
+        (visit.from_s, abs(step) > scatter_bar)
+        for visits, bar, _ in level_visits(scene)
+        for visit, step in zip(visits[1:], np.diff(bar).tolist(), strict=True)
+    ]
+    rows.sort()
+    large = np.array([so for _, so in rows], dtype=float)
+    if not large.any():
+        return None
+    seen, before = np.arange(large.size, dtype=float), np.concatenate(([0.0], np.cumsum(large)[:-1]))
+    later, after = large.size - seen, large.sum() - before
+    likely = _log_likelihood(before, seen) + _log_likelihood(after, later)
+    begins = int(np.argmax(np.where(after * seen >= before * later, likely, -np.inf)))
+    return rows[begins + int(np.argmax(large[begins:]))][0]
+
+
+def _log_likelihood(large: FloatArray, of: FloatArray) -> FloatArray:
+    """Of so many large ones among so many, at their own share; 0 where all or none are."""
+    share = np.divide(large, of, out=np.zeros_like(large), where=of > 0)
+    inner = (share > 0.0) & (share < 1.0)
+    share = np.where(inner, share, 0.5)
+    return np.where(inner, large * np.log(share) + (of - large) * np.log1p(-share), 0.0)

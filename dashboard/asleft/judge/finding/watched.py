@@ -107,6 +107,6 @@ def _above_characteristic(scene: Scene) -> list[Finding]:
     if len(above) < 2:
         return []
     dwell, ceiling = above[-1]
-    here = f"{dwell.pressure_bar:.0f} bar at {100 * dwell.demand:.0f} % command"
+    here = f"{dwell.pressure_bar:.0f} bar at {round(100 * dwell.demand)} % command"
     evidence = f"{here}, where the valve was left at {ceiling:.0f} bar."
     return [_unwanted(evidence, above[0][0].from_s, scene)]

@@ -33,8 +33,8 @@ FARTHEST = 0.10
 _LEVEL_STEP = 0.05
 #: Visits from which a level is known, and share of them that the valve makes where the load has no say in it.
 _LEAST_DWELLS, _MOSTLY = 3, 0.8
-#: Visits of high levels from which it is known that the pressure never rises.
-_LEAST_NEVER = 8
+#: Stays at high levels from which it is known that the pressure never rises, and the pause between two stays (s).
+_LEAST_NEVER, _NEXT_STAY_S = 6, 1.0
 #: Share of the span up to which a straight line is near enough to any characteristic.
 _AT_ZERO = 0.02
 _SAME_LEVEL = 0.02
@@ -42,6 +42,9 @@ _SAME_LEVEL = 0.02
 _LEAST_CLEANED, _OUTLIER = 5, 6.0
 #: Visits from which a drift in time is believed, and the share of their scatter that it may leave.
 _LEAST_DRIFTING, _DRIFTS = 8, 0.35
+#: Visits that must lie together before some at the end of the readings are known to have left their place, from how
+#: many standard deviations and from which share of the tolerance on.
+_LEAST_BEFORE, _LEFT, _LEFT_SHARE = 4, 6.0, 0.5
 #: How unsure the slope near an end is and how far the pressure may bow there (shares of the pressure's span; the bow
 #: over the whole range), where a curve was recorded and where not: a valve may be half or twice as steep there.
 _SLOPE_U, _BOW_U = 0.1, 0.3
@@ -49,6 +52,7 @@ _SLOPE_UNKNOWN_U, _BOW_UNKNOWN_U = 0.5, 1.0
 #: Change over the last part of a dwell at which a pressure rests, and the way left that may be reckoned with (shares
 #: of full pressure). Where the sheet gives no pressure, full is taken for this much.
 _STILL, _FAR, _USUAL_FULL_BAR = 0.003, 0.03, 70.0
+_SAME_DIGIT = 1e-6  # share of a reading under which two are one
 _LOWER = 0.8  # of the highest demand: levels that what cuts off the top leaves alone
 
 LevelKey = tuple[int, int]  # command level in steps of 5 %, arrival (+1 or -1)
@@ -104,16 +108,40 @@ def steady(dwells: Sequence[Dwell], sheet: Sheet) -> list[Dwell]:
     """
     window = sheet.conditions.oil_temperature_degc
     off = sheet.signal.off_below_pct / 100.0
+    end = end_of_range_bar(dwells)
     settling = settling_of(dwells)
     resting = (at_rest(d, settling.of(d.arrival)) for d in dwells if d.producing > 0.5 and d.arrival != 0.0)
     return [
         d
         for d in resting
         if math.isfinite(d.pressure_bar)
+        and not at_end_of_range(d, end)
         and (off <= 0.0 or d.demand >= off)
         and still(d, sheet)
         and not (window and math.isfinite(d.oil_degc) and not window[0] <= d.oil_degc <= window[1])
     ]
+
+
+def end_of_range_bar(dwells: Sequence[Dwell]) -> float:
+    """Where a reading of pressure ends that is too small for the press; infinite where it is not seen to end.
+
+    There dwells read the same to the last digit, and every lower one scatters: it is no step of a converter. What
+    they read is a bound and no pressure.
+    """
+    rows = np.array([(d.pressure_bar, d.pressure_sd_bar) for d in dwells]).reshape(-1, 2)
+    rows = rows[np.isfinite(rows).all(axis=1)]
+    if rows.shape[0] == 0:
+        return math.inf
+    highest = float(rows[:, 0].max())
+    there = rows[:, 0] >= highest - _SAME_DIGIT * abs(highest)
+    quiet = rows[:, 1] <= _SAME_DIGIT * abs(highest)
+    ends = np.count_nonzero(there) >= _LEAST_DWELLS and bool(quiet[there].all())
+    return highest if ends and np.count_nonzero(~there) >= _LEAST_DWELLS and not quiet[~there].any() else math.inf
+
+
+def at_end_of_range(dwell: Dwell, end_bar: float) -> bool:
+    """Whether a dwell reads what the reading of pressure ends at."""
+    return dwell.pressure_bar >= end_bar - _SAME_DIGIT * abs(end_bar) if math.isfinite(end_bar) else False
 
 
 def still(dwell: Dwell, sheet: Sheet) -> bool:
@@ -260,9 +288,17 @@ def _never_rises(dwells: Sequence[Dwell], sheet: Sheet, tolerance_bar: float) ->
     if zero is None or full is None:
         return False
     high = [d for d in dwells if (expected_bar(d, sheet) or 0.0) > zero + 0.3 * (full - zero)]
-    if len(high) < _LEAST_NEVER or len({key_of(d) for d in high}) < 2:
+    if stays(high) < _LEAST_NEVER:
         return False
     return all(abs(d.pressure_bar - zero) <= min(tolerance_bar, 0.02 * full) for d in dwells)
+
+
+def stays(dwells: Sequence[Dwell]) -> int:
+    """How often the command came to these dwells, oldest first: a long stay is cut into several of them."""
+    return sum(
+        k == 0 or dwell.from_s - dwells[k - 1].to_s > _NEXT_STAY_S or key_of(dwell) != key_of(dwells[k - 1])
+        for k, dwell in enumerate(dwells)
+    )
 
 
 def _lowered_bar(dwells: Sequence[Dwell], sheet: Sheet, tolerance_bar: float, accept: float) -> float:
@@ -377,6 +413,13 @@ def end_estimate(
     y = np.array([d.pressure_bar for d in near])
     own = math.sqrt(float(np.mean([d.pressure_se_bar**2 for d in near])))
     line = _carry(x, y, max(own, 1e-4 * float(np.abs(y).max())), slope)
+    tolerance = sheet.tolerance.get("pressure_at_full" if at_full else "pressure_at_zero")
+    width = min(tolerance.below, tolerance.above) if tolerance is not None else math.inf
+    place = _left_place(y - slope.bar * x, own, _LEFT_SHARE * width)
+    moved_u = 0.0
+    if place is not None:  # where it is now only the last visit tells, and nobody knows yet whether it stays
+        near, x, y = near[-1:], x[-1:], y[-1:]
+        moved_u = 0.5 * abs(float(y[0] - slope.bar * x[0]) - place)
     if y.size >= _LEAST_CLEANED:
         spread = 1.4826 * float(np.median(np.abs(line.left)))
         kept = np.abs(line.left) <= _OUTLIER * max(spread, own)
@@ -399,7 +442,7 @@ def end_estimate(
         repeatability=line.standard,
         dof=float(max(n - 1, 1)),
         systematic=math.hypot(
-            instrument_u_bar, oil * abs(value), settling_u_bar(near), leftover(resolution_bar, shaken)
+            instrument_u_bar, oil * abs(value), settling_u_bar(near), leftover(resolution_bar, shaken), moved_u
         ),
         segments=n,
         from_s=min(d.from_s for d in near),
@@ -465,6 +508,22 @@ def _at_the_end(time_s: FloatArray, left: FloatArray) -> tuple[float, float] | N
         return None
     at = float(t[-1])
     return float(left.mean()) + slope * at, spread * math.sqrt(1.0 / n + at**2 / float(t @ t))
+
+
+def _left_place(bars: FloatArray, own_bar: float, least_bar: float) -> float | None:
+    """The place (bar) at which values in order of time lay together before the last ones left it; None: they did not.
+
+    A value that departs between others that do not is a load's, or a mishap: then nothing has left.
+    """
+    for last in range(1, bars.size - _LEAST_BEFORE + 1):
+        before, after = bars[:-last], bars[-last:]
+        place = float(np.median(before))
+        spread = max(1.4826 * float(np.median(np.abs(before - place))), own_bar)
+        limit = max(_LEFT * spread, least_bar)
+        side = math.copysign(1.0, after[-1] - place)
+        if bool(np.all(side * (after - place) > limit)) and bool(np.all(np.abs(before - place) <= limit)):
+            return place
+    return None
 
 
 def _slow_factor(left: FloatArray) -> float:
