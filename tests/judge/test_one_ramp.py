@@ -77,3 +77,23 @@ def test_a_ramp_that_steps_within_the_log_is_a_straight_one(seed: int) -> None:
     judgement = judge_log(sheet(as_left=LEFT), log(slower_from_half_time, seed))
     assert by_id(judgement)["ramp_up"].as_found == pytest.approx(2.0, rel=0.02)
     assert causes(judgement) == {"ramp-up-changed"}
+
+
+def straight(_r: float, off: float, _at_s: float) -> float:
+    return float(np.clip(off / STEP_S, -1.0, 1.0))
+
+
+@pytest.mark.parametrize("reach_s", [0.02, 0.1])
+def test_a_straight_ramp_read_at_random_instants_is_a_straight_ramp(reach_s: float) -> None:
+    """Each reading of the current is late by another time, up to twice `reach_s`."""
+    even = log(straight, 2)
+    rng = np.random.default_rng(3)
+    late = even.time_s - reach_s * rng.uniform(0.0, 2.0, even.time_s.size)
+    clean = np.interp(late, even.time_s, even.channels["current"]) + 5e-4 * rng.standard_normal(late.size)
+    judgement = judge_log(sheet(as_left=LEFT), Samples(even.time_s, {**even.channels, "current": clean}))
+    for name in ("ramp_up", "ramp_down"):
+        found = by_id(judgement)[name]
+        assert found.as_found == pytest.approx(1.0, abs=0.03)
+        assert found.uncertainty is not None
+        assert found.uncertainty < 0.06
+        assert abs(found.as_found - 1.0) < 2.0 * found.uncertainty

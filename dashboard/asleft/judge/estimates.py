@@ -156,7 +156,7 @@ def _currents(sheet: Sheet, seen: Seen, out: AsFound) -> None:
         kept, out.clip, line, why = slow.levels, slow.clip, slow.line, slow.reason
         out.slow, out.followed = True, slow.followed
     else:
-        kept, out.clip = split_clipped(out.levels, span, tolerance, demand_se, left1)
+        kept, out.clip = split_clipped(out.levels, span, tolerance, demand_se, left1, seen.strokes)
         line = current_line(kept, demand_se, seen.wire.u)
     out.line = line
     if line is None:

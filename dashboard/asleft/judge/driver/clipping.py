@@ -2,19 +2,32 @@
 
 A changed full-command current moves every level in proportion; a limit (supply, hot coil, driver) cuts only the top
 off. With two or more levels below, the line through them tells the two apart; the top levels then fall short of it.
+
+A law that bends falls short of that line too. Three things tell a cut from a bend: levels of clearly different
+commands have one current; strokes to and from the top take as much less of the ramp as is cut off, since the current
+stands at its limit while the demand goes on; and, where strokes are silent, the lower levels point at the full
+current that was left, which the top has lost. A bend was there when the valve was left, and its sheet holds it.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
 from asleft.judge.driver.currents import CurrentLine, Level, current_line
-from asleft.judge.segments.features import Dwell
+from asleft.judge.driver.systematic import stroke_size
+from asleft.judge.segments.features import Dwell, Stroke
+from asleft.judge.types import FloatArray
 
 _AT_FULL = 0.99
 #: Levels are a plateau where the current rises by less than this share of what it did below.
 _FLAT = 0.2
+#: Strokes to and from the top, and others, that must tell how much of the ramp they take; least size of either.
+_FEWEST, _LEAST_SIZE = 3, 0.1
+#: Standard uncertainties by which they must tell a cut from none, and how near to a cut's they must be to show one.
+_TELLING, _NEAR = 4.0, 0.35
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,13 +42,19 @@ class Clip:
 
 
 def split_clipped(
-    levels: Sequence[Level], span_a: float, tolerance_a: float, demand_se: float, left_full_a: float | None = None
+    levels: Sequence[Level],
+    span_a: float,
+    tolerance_a: float,
+    demand_se: float,
+    left_full_a: float | None = None,
+    strokes: Sequence[Stroke] = (),
 ) -> tuple[list[Level], Clip | None]:
     """Levels that lie on the line, and the clip if the top ones fall short of it.
 
     A top level is cut off when it lies below the line through the lower ones by more than half a tolerance, five
-    standard uncertainties, twice what the law may bend by, and 0.5 % of span; all levels above a cut one are cut too.
-    One at full command that still has the current it was left with (`left_full_a`) is not: the law bends.
+    standard uncertainties, twice what the law may bend by (unless it is shown to be no bend), and 0.5 % of span; all
+    levels above a cut one are cut too. One at full command that still has the current it was left with
+    (`left_full_a`) is not: the law bends.
     """
     kept = list(levels)
     clip: Clip | None = None
@@ -49,7 +68,11 @@ def split_clipped(
         se = ((1 - u) ** 2 * line.se_zero_a**2 + u**2 * line.se_full_a**2 + top.current_se_a**2) ** 0.5
         short = expected - top.current_a
         law = ((1 - u) ** 2 * line.law_zero_a**2 + u**2 * line.law_full_a**2) ** 0.5
-        if short <= max(0.5 * tolerance_a, 5.0 * se, 2.0 * law, 0.005 * span_a):
+        if short <= max(0.5 * tolerance_a, 5.0 * se, 0.005 * span_a):
+            break
+        if short <= 2.0 * law and not (
+            len(kept) - len(below) > 1 or _is_cut(line, top, 0.5 * tolerance_a, left_full_a, strokes)
+        ):
             break
         if left_full_a is not None and u > _AT_FULL and top.current_a > left_full_a - 0.5 * tolerance_a:
             break
@@ -67,6 +90,55 @@ def split_clipped(
     if clip is not None and len(kept) < 2:
         return list(levels), None
     return kept, clip
+
+
+def _is_cut(
+    line: CurrentLine, top: Level, near_a: float, left_full_a: float | None, strokes: Sequence[Stroke]
+) -> bool:
+    """Whether what the top level lacks is cut off, and no bend of the law as it was left."""
+    if left_full_a is None or top.demand <= _AT_FULL:
+        return False
+    at = (top.current_a - line.at_zero_a) / (line.at_full_a - line.at_zero_a)
+    told = _told_by_strokes(strokes, at)
+    if told is not None:
+        return told
+    return abs(line.at_full_a - left_full_a) <= near_a + 2.0 * line.se_full_a
+
+
+def _told_by_strokes(strokes: Sequence[Stroke], cut: float) -> bool | None:
+    """Whether strokes to and from full command stop short of it at demand `cut`; None if they do not tell.
+
+    A stroke from u to full whose current stops at the cut looks like one with a ramp shorter by (cut - u) / (1 - u).
+    """
+    told = []
+    for k in (0, 1):
+        top, others = [], []
+        for s in strokes:
+            if s.aside > 0.5 or (s.shows_up_s, s.shows_down_s)[k] == math.inf:
+                continue
+            if (s.from_demand, s.to_demand)[1 - k] > _AT_FULL and s.low_demand < cut - _LEAST_SIZE:
+                top.append(s)
+            elif s.high_demand < cut - 0.02 and stroke_size(s, rising=k == 0) > _LEAST_SIZE:
+                others.append(s)
+        if min(len(top), len(others)) < _FEWEST:
+            continue
+        short, whole = (np.array([(s.own_up_s, s.own_down_s)[k] for s in group]) for group in (top, others))
+        usual = float(np.median(whole))
+        if usual <= 0.0:
+            continue
+        less = 1.0 - float(np.median([(cut - s.low_demand) / (1.0 - s.low_demand) for s in top]))
+        u = math.hypot(*(_median_u(group) for group in (short, whole))) / usual
+        if less > _TELLING * u:
+            told.append((1.0 - float(np.median(short)) / usual) / less)
+    if not told:
+        return None
+    return all(abs(share - 1.0) < _NEAR for share in told)
+
+
+def _median_u(values: FloatArray) -> float:
+    """Standard uncertainty of the median of values (n,), from their own scatter."""
+    scatter = 1.4826 * float(np.median(np.abs(values - np.median(values))))
+    return 1.2533 * scatter / math.sqrt(values.size)
 
 
 def _below_plateau(levels: Sequence[Level]) -> list[Level]:

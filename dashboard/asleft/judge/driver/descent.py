@@ -15,6 +15,8 @@ from asleft.judge.types import FloatArray
 UP, DOWN, LAG, DELAY, SHAPE = range(5)
 PARAMETERS = 5
 _MAX_ROUNDS = 12
+#: Instants evenly within a reach of 1.
+EVENLY = (np.arange(8) + 0.5) / 4.0 - 1.0
 #: Gain in chi-square under which a fit stops: a third of a standard deviation. What is left is a Newton step that the
 #: sum of strokes takes anyway, as gradient and information of each are kept.
 _ENOUGH = 0.1
@@ -37,6 +39,7 @@ class Model:
 
     `root_weight`: root of the number of readings that each sample stands for, shape (n,); one each if not given.
     `beside`: what else may be in the current, shape (n, m), in unknown amounts (a tone's cosine and sine).
+    `reach_s`: each sample was taken at some instant within so much of its time; the mean over those is fitted.
     """
 
     def __init__(
@@ -47,7 +50,9 @@ class Model:
         current_a: FloatArray,
         root_weight: FloatArray | None = None,
         beside: FloatArray | None = None,
+        reach_s: float = 0.0,
     ) -> None:
+        self.offsets_s = (reach_s * EVENLY).tolist() if reach_s > 0.0 else [0.0]
         self.path_t, self.path_u = path_t, path_u
         self.time_s = time_s
         self.weight = np.ones(time_s.size) if root_weight is None else root_weight**2
@@ -57,6 +62,7 @@ class Model:
         if beside is not None and beside.shape[1] > 0:
             self.beside = self._orthonormal(beside.T - (beside.T @ self.share)[:, None])
             centred = centred - (self.beside @ (self.weight * centred)) @ self.beside
+        self.centred_a = centred
         self.current_a = self.weight * centred
         self.power = float(self.current_a @ centred)
 
@@ -76,13 +82,31 @@ class Model:
     def at(self, theta: FloatArray) -> Point:
         """What the best a + b y leaves of the current (variable projection)."""
         limited = self.limited(theta)
-        y = answer(pieces_of(limited), float(theta[LAG]), float(theta[SHAPE]), self.time_s - theta[DELAY])
-        y -= float(self.share @ y)
-        if self.beside is not None:
-            y -= (self.beside @ (self.weight * y)) @ self.beside
+        y = self._beside_the_rest(self.read_at(theta, limited).mean(axis=0))
         along = float((self.weight * y) @ y)
         explained = float(y @ self.current_a) ** 2 / along if along > 0.0 else 0.0
         return Point(theta, self.power - explained, limited)
+
+    def read_at(self, theta: FloatArray, limited: Limited) -> FloatArray:
+        """The answer at each instant within reach, shape (instants, n)."""
+        pieces, at_s = pieces_of(limited), self.time_s - theta[DELAY]
+        return np.array([answer(pieces, float(theta[LAG]), float(theta[SHAPE]), at_s + e) for e in self.offsets_s])
+
+    def _beside_the_rest(self, y: FloatArray) -> FloatArray:
+        """An answer (n,) without its mean and what is beside it."""
+        y = y - float(self.share @ y)
+        if self.beside is not None:
+            y -= (self.beside @ (self.weight * y)) @ self.beside
+        return y
+
+    def fitted_a(self, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """The best a + b y (A): what it leaves of the current, and itself at the samples' own times, each (n,)."""
+        limited = self.limited(theta)
+        y = self._beside_the_rest(self.read_at(theta, limited).mean(axis=0))
+        along = float((self.weight * y) @ y)
+        gain = float(y @ self.current_a) / along if along > 0.0 else 0.0
+        own = answer(pieces_of(limited), float(theta[LAG]), float(theta[SHAPE]), self.time_s - theta[DELAY])
+        return self.centred_a - gain * y, gain * own
 
     def tangent_at(self, theta: FloatArray) -> Tangent:
         """The same with the derivatives of the fitted current, projected off (1, y) (Kaufman 1975).
@@ -92,7 +116,9 @@ class Model:
         """
         limited = self.limited(theta)
         up_s, down_s, lag_s, delay_s, shape = theta.tolist()
-        columns = derivatives(pieces_of(limited), (up_s, down_s), lag_s, shape, self.time_s - delay_s)
+        pieces, at_s = pieces_of(limited), self.time_s - delay_s
+        each = [derivatives(pieces, (up_s, down_s), lag_s, shape, at_s + e) for e in self.offsets_s]
+        columns = each[0] if len(each) == 1 else np.mean(each, axis=0)
         columns -= (columns @ self.share)[:, None]
         if self.beside is not None:
             columns -= ((columns * self.weight) @ self.beside.T) @ self.beside

@@ -29,6 +29,8 @@ _FEWEST, _LEAST_EXPLAINED = 3, 2.0 / 3.0
 _APART, _APART_LAGS = 0.2, 0.5
 #: ... and than this many times what the strokes of one group scatter by, but for the oddest twentieth.
 _TIMES_WITHIN, _MOST_OFF = 3.0, 0.95
+#: ... and than this many standard uncertainties of their medians: short strokes scatter more than long ones.
+_TIMES_UNSURE = 4.0
 #: Standard deviations.
 _SURELY = 6.0
 #: Shapes of two lags, an overshooting loop's (damping 0.4) included; beyond them they make up for a ramp of another.
@@ -72,7 +74,7 @@ def not_straight(every: Sequence[Stroke], explained: Sequence[Stroke], combined:
 
 
 def _at_once(a: Sequence[Stroke], b: Sequence[Stroke], k: int) -> tuple[float, float]:
-    """Ramps of two groups, the shorter first, while both were made; twice zero if they never were.
+    """Ramps of two groups, the shorter first, while both were made; twice zero if never, or if not surely two.
 
     A ramp that changed may have changed what the machine does: its strokes are then others, and no less straight.
     """
@@ -81,7 +83,14 @@ def _at_once(a: Sequence[Stroke], b: Sequence[Stroke], k: int) -> tuple[float, f
     if min(values.size for values in together) < 2:
         return 0.0, 0.0
     first, second = (float(np.median(values)) for values in together)
+    if abs(first - second) < _TIMES_UNSURE * math.hypot(*(_median_u(values) for values in together)):
+        return 0.0, 0.0
     return min(first, second), max(first, second)
+
+
+def _median_u(values: FloatArray) -> float:
+    """Standard uncertainty of the median of values (n,), from their own scatter."""
+    return 1.2533 * float(values.std(ddof=1)) / math.sqrt(values.size)
 
 
 def _grouped(strokes: Sequence[Stroke]) -> list[list[Stroke]]:

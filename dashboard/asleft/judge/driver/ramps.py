@@ -16,16 +16,23 @@ contribute exactly what they know.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from asleft.judge.driver.descent import DELAY, LAG, PARAMETERS, SHAPE, Model, Prior, Problem
+from asleft.judge.driver.descent import DELAY, EVENLY, LAG, PARAMETERS, SHAPE, Model, Prior, Problem
 from asleft.judge.segments.features import Stroke
 from asleft.judge.types import FloatArray
 
 #: A reduced chi-square from which a fit is tried once more.
 _MISFIT = 4.0
+#: What a fit leaves is scatter where neighbours are so unlike (share of its squares), over so many samples in motion.
+_UNLIKE, _FEWEST_MOVING = 0.3, 10.0
+#: Rounds to find how far instants scatter, and fits with what was found.
+_ROUNDS, _FITS = 5, 2
+#: Share of its information that such a stroke is believed: whether instants scatter evenly is not known.
+_BELIEVED = 0.25
 #: Ramps (s) to begin with where nothing is known of them.
 _FAR_S = (0.3, 1.0, 3.0, 8.0, 15.0, 30.0, 60.0, 120.0, 300.0)
 #: A stroke agrees with a guess whose cost is less than this above its optimum (chi-square of five, one in 5,000).
@@ -93,12 +100,48 @@ def fit_stroke(
         again = problem.descend(problem.at(min(tried, key=lambda point: point.squares).theta))
         found = again if problem.cost_of(again) < problem.cost_of(found) else found
         chi2 = problem.reduced_chi2(found)
+    believed = 1.0
+    if chi2 > _MISFIT:  # or each sample is read at an instant of its own
+        for _ in range(_FITS):  # the first fit is as smooth as the scatter makes the current
+            timed = _timed(problem.model, found.theta, root_weight, noise_a)
+            if timed is None:
+                break
+            model = Model(path_t, path_u, time_s, current_a, timed[0], beside, timed[1])
+            problem = Problem(model, prior, noise_a)
+            common = problem.at(start)
+            tried = [problem.descend(common), problem.descend(problem.at(found.theta))]
+            found = min(tried, key=problem.cost_of)
+            chi2, believed = problem.reduced_chi2(found), _BELIEVED
     agrees = problem.cost_of(common.point) - problem.cost_of(found) < _AGREES * max(chi2, 1.0)
     tangent = common if shared and agrees else problem.at(found.theta)
-    used = problem.weight / beyond_chance(chi2, time_s.size)
+    used = believed * problem.weight / beyond_chance(chi2, time_s.size)
     information, slope = _marginal(used * tangent.information, used * tangent.slope, interval_s)
     theta, limited = tangent.point.theta, found.limited
     return StrokeFit(theta, information, slope, found.theta, chi2, limited.limited_up_s, limited.limited_down_s)
+
+
+def _timed(
+    model: Model, theta: FloatArray, root_weight: FloatArray | None, noise_a: float
+) -> tuple[FloatArray, float] | None:
+    """Root weights (n,) of samples whose instants scatter, and how far; None where what a fit leaves is no scatter.
+
+    A sample taken at a random instant differs from the fit where the current moves, and unlike its neighbours, which
+    what another shape leaves does not. How far the instants scatter (as if evenly) is what makes the differences of
+    neighbours as large as they are (von Neumann, Annals of Mathematical Statistics 12, 1941, from memory).
+    """
+    left, fitted = model.fitted_a(theta)
+    steps = np.diff(fitted) ** 2
+    own = noise_a**2 / (np.ones(left.size) if root_weight is None else root_weight**2)
+    unlike = 0.5 * float(np.sum(np.diff(left) ** 2))
+    wanted = unlike - 0.5 * float(np.sum(own[1:] + own[:-1]))
+    few = float(steps.sum()) ** 2 < _FEWEST_MOVING * float(steps @ steps)
+    if few or wanted <= 0.0 or unlike < _UNLIKE * float(left @ left):
+        return None
+    reach_s = float(np.median(np.diff(model.time_s)))
+    for _ in range(_ROUNDS):
+        moved = np.array([np.interp(model.time_s + e * reach_s, model.time_s, fitted) for e in EVENLY])
+        reach_s *= min(max(math.sqrt(wanted / max(float(moved.var(axis=0).sum()), 1e-18)), 0.2), 5.0)
+    return noise_a / np.sqrt(own + moved.var(axis=0)), reach_s
 
 
 def _times(theta: FloatArray, up_s: float, down_s: float) -> FloatArray:
