@@ -19,8 +19,8 @@ import numpy as np
 from asleft.judge.coil.coil import ColdCoil, by_voltage, copper, telling
 from asleft.judge.coil.coldsoak import SOAK_S, START_S, take_cold
 from asleft.judge.decide import Estimate
+from asleft.judge.features import Dwell
 from asleft.judge.judge import begin, step
-from asleft.judge.segments.features import Dwell
 from asleft.judge.state import JudgeState
 from asleft.judge.types import Samples
 from asleft.sheet.model import Instrument, Sheet, Signal, SignalKind, Tolerance

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from asleft.judge.drift.trend import DAY_S, forecast, trend_of
+from asleft.judge.trend import DAY_S, forecast, trend_of
 from drift_noise import FloatArray
 from report import Goal, share_interval
 

@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "judge"))
 
 from asleft.judge.judge import JudgeState, begin, step
 from asleft.judge.state_codec import copied
-from asleft.judge.summary import summarise
+from asleft.judge.steps.summary import summarise
 from asleft.judge.types import Judgement, Samples
 from asleft.sheet.model import Characteristic, Coil, Instrument, Sheet
 from asleft.sim.faults import Fault

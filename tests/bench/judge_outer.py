@@ -142,8 +142,8 @@ def _row(healthy: Lane, faulty: Lane) -> Row:
 
 def _after_left(lane: Lane) -> tuple[tuple[float, float] | None, tuple[str, ...]]:
     """Equivalent change of pressure in the minutes after the levels were learnt, and findings there."""
-    from asleft.judge.drift.points import seen_of
     from asleft.judge.estimates import estimate
+    from asleft.judge.steps.points import seen_of
 
     first = step(lane.sheet, begin(lane.sheet, horizon_s=240.0), part(lane.samples, 0, _LEARNT))
     state = step(lane.sheet, first.state, part(lane.samples, _LEARNT, _ALL))

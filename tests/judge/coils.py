@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from asleft.judge.segments.features import Dwell
+from asleft.judge.features import Dwell
 from asleft.judge.types import Samples
 from asleft.sheet.model import Coil, Sheet, Tolerance
 from synth import drive, dwell, sheet

@@ -171,7 +171,7 @@ def test_points_of_history_and_charts(faulty, sizes, name) -> None:
         assert one.standard_uncertainty == pytest.approx(other.standard_uncertainty, rel=1e-9, abs=1e-12)
     assert state.charts.keys() == whole.state.charts.keys()
     assert differences(state.charts, whole.state.charts) == []
-    assert differences(state.learner.ration, whole.state.learner.ration) == []
+    assert differences(state.learner.fit_budget, whole.state.learner.fit_budget) == []
 
 
 @settings(max_examples=3, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -183,7 +183,7 @@ def test_where_strokes_are_rationed(faulty, sizes, name) -> None:
 
     def used_up() -> JudgeState:
         state = begin(lane.sheet, horizon_s=None)
-        state.learner.ration = [0.0, 2.0, float(samples.time_s[0])]
+        state.learner.fit_budget = [0.0, 2.0, float(samples.time_s[0])]
         return state
 
     whole = step(lane.sheet, used_up(), samples).state
@@ -191,4 +191,4 @@ def test_where_strokes_are_rationed(faulty, sizes, name) -> None:
     assert len(whole.strokes) < 0.8 * len(whole.dwells)
     assert differences(whole.dwells, pieces.dwells) == []
     assert differences(whole.strokes, pieces.strokes) == []
-    assert differences(whole.learner.ration, pieces.learner.ration) == []
+    assert differences(whole.learner.fit_budget, pieces.learner.fit_budget) == []

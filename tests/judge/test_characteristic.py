@@ -5,10 +5,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from asleft.judge.features import Dwell
 from asleft.judge.judge import begin, dumps, judge_log, loads
-from asleft.judge.segments.command_noise import QUIET_WIRE, WireNoise
-from asleft.judge.segments.features import Dwell
-from asleft.judge.segments.shared_noise import WireDensity
+from asleft.judge.noise.command_noise import QUIET_WIRE, WireNoise
+from asleft.judge.noise.shared_noise import WireDensity
 from asleft.judge.types import Verdict
 from asleft.judge.valve.branches import Axis, BranchLevel, levels_of, on_loop, stick_slip_bar, visits_of
 from asleft.judge.valve.characteristic import Measured, measure

@@ -10,7 +10,7 @@ import pytest
 from asleft.judge.intake.columns import CURRENT, DEMAND, PRESSURE, ROWS, STATE, TIME
 from asleft.judge.intake.states import NOT_ENABLED, PRODUCING, STOPPED, gaps
 from asleft.judge.intake.unanswered import STANDS_S, UnansweredCarry, unanswered
-from asleft.judge.watching.corridor import corridor
+from asleft.judge.watching.expected_envelope import expected_envelope
 from asleft.judge.watching.pressure_asked import pressure_unasked
 from asleft.judge.watching.stretches import WatchCarry
 from synth import sheet
@@ -67,7 +67,7 @@ def test_the_corridor_is_that_of_the_rule(seed) -> None:
         part = columns[:, a:b]
         gap = gaps(part[TIME], carry.last_s if np.isfinite(carry.last_s) else None)
         gap[0] |= not np.isfinite(carry.last_s)
-        high, low = corridor(part, carry, SLOW, LAG_S, gap)
+        high, low = expected_envelope(part, carry, SLOW, LAG_S, gap)
         carry.last_s = float(part[TIME, -1])
         highs += high.tolist()
         lows += low.tolist()

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from asleft.judge.drift.budget import limits_for
 from asleft.judge.drift.charts import Chart
-from asleft.judge.drift.trend import DAY_S
 from asleft.judge.judge import StepOutcome, begin, dumps, loads, step
+from asleft.judge.trend import DAY_S
 from asleft.judge.types import Samples, Verdict
 from asleft.sheet.model import Sheet
 from asleft.sim.calendar import ZONE

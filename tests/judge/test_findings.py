@@ -12,10 +12,10 @@ from asleft.judge.drift.charts import Chart
 from asleft.judge.driver.clipping import Clip
 from asleft.judge.driver.currents import Level
 from asleft.judge.estimates import AsFound, Seen
+from asleft.judge.finding.context import FindingContext
 from asleft.judge.finding.findings import find
-from asleft.judge.finding.scene import Scene
 from asleft.judge.sentence import likely, sentence
-from asleft.judge.summary import cut_since
+from asleft.judge.steps.summary import cut_since
 from asleft.judge.types import Coverage, Finding, Part, QuantityResult, State, Status, Verdict
 from asleft.judge.valve.pressure import LevelPressure, key_of
 from asleft.judge.watching.watch import Stretch
@@ -36,7 +36,7 @@ def result(name: str, found: float | None, verdict: Verdict = Verdict.IN, **more
     return replace(base, **more)  # type: ignore[arg-type]
 
 
-def scene(changes: dict[str, float | None] | None = None, **more: object) -> Scene:
+def context(changes: dict[str, float | None] | None = None, **more: object) -> FindingContext:
     """Everything as left except `changes`; what lies beyond its tolerance is out, None is not observed."""
     results = {}
     for name, left in sheet().as_left.items():
@@ -47,12 +47,12 @@ def scene(changes: dict[str, float | None] | None = None, **more: object) -> Sce
             out = abs(value - left) > sheet().tolerance[name].above
             results[name] = result(name, value, Verdict.OUT if out else Verdict.IN)
     seen = Seen([], [], [], True, True, True, 0.0, 3e-4, 0.01, None)
-    base = Scene(sheet(), seen, AsFound(), results, {}, [], {}, 60_000, None)
+    base = FindingContext(sheet(), seen, AsFound(), results, {}, [], {}, 60_000, None)
     return replace(base, **more)  # type: ignore[arg-type]
 
 
 def found(
-    where: Scene, earlier: dict[str, Finding] | None = None, began_under: dict[str, str] | None = None
+    where: FindingContext, earlier: dict[str, Finding] | None = None, began_under: dict[str, str] | None = None
 ) -> dict[str, Finding]:
     out = find(where, earlier or {}, began_under or {})
     for finding in out:
@@ -65,7 +65,7 @@ def found(
 
 
 def test_as_left_is_no_finding() -> None:
-    assert found(scene()) == {}
+    assert found(context()) == {}
 
 
 @pytest.mark.parametrize(
@@ -84,41 +84,41 @@ def test_as_left_is_no_finding() -> None:
     ],
 )
 def test_each_quantity_leads_to_its_kind(name, value, kind, part) -> None:
-    out = found(scene({name: value}, sheet=curved()))
+    out = found(context({name: value}, sheet=curved()))
     assert list(out) == [kind]
     assert out[kind].part is part
     assert out[kind].severity == 2
 
 
 def test_a_second_ramp_that_moved_too_points_at_the_driver() -> None:
-    both = found(scene({"ramp_up": 1.5, "ramp_down": 1.5}))
+    both = found(context({"ramp_up": 1.5, "ramp_down": 1.5}))
     assert Part.DRIVER in both["ramp-up-changed"].alternatives
-    one = found(scene({"ramp_up": 1.5}))
+    one = found(context({"ramp_up": 1.5}))
     assert one["ramp-up-changed"].alternatives == ()
     assert "did not move" in one["ramp-up-changed"].evidence
 
 
 def test_pressure_tells_the_driver_from_the_current_sensor() -> None:
-    moved = found(scene({"current_at_full": 0.9, "pressure_at_full": 175.0}))
+    moved = found(context({"current_at_full": 0.9, "pressure_at_full": 175.0}))
     assert moved["current-full-changed"].part is Part.DRIVER_SETTING
     assert moved["pressure-changed"].consequence_of == "current-full-changed"
-    still = found(scene({"current_at_full": 0.9}, sheet=curved()))
+    still = found(context({"current_at_full": 0.9}, sheet=curved()))
     assert still["current-full-changed"].part is Part.CURRENT_SENSOR
     # Without a recorded characteristic a relief may always have cut the top: then it says nothing.
-    may_be_flat = found(scene({"current_at_full": 0.9}))["current-full-changed"]
+    may_be_flat = found(context({"current_at_full": 0.9}))["current-full-changed"]
     assert "Pressure did not move with it" not in may_be_flat.evidence
     assert may_be_flat.part is Part.DRIVER_SETTING
     unseen = {"pressure_at_full": None, "pressure_at_zero": None}
-    blind = found(scene({"current_at_zero": 0.18, "current_at_full": 0.9, **unseen}))["current-full-changed"]
+    blind = found(context({"current_at_zero": 0.18, "current_at_full": 0.9, **unseen}))["current-full-changed"]
     assert {blind.part, *blind.alternatives} == {Part.DRIVER, Part.DRIVER_SETTING, Part.CURRENT_SENSOR}
     assert "driver and current reading cannot be told apart" in blind.evidence
     # A sensor's gain moves both ends: one end alone is a setting even where no pressure is read.
-    one_end = found(scene({"current_at_full": 0.9, **unseen}))["current-full-changed"]
+    one_end = found(context({"current_at_full": 0.9, **unseen}))["current-full-changed"]
     assert (one_end.part, one_end.alternatives) == (Part.DRIVER_SETTING, (Part.DRIVER,))
 
 
 def test_why_the_pressure_does_not_tell_is_the_real_reason() -> None:
-    moved = scene({"current_at_zero": 0.18, "current_at_full": 0.9})
+    moved = context({"current_at_zero": 0.18, "current_at_full": 0.9})
     why = "full command not visited from below"
     unseen = {n: result(n, None, Verdict.NOT_OBSERVED, reason=why) for n in ("pressure_at_zero", "pressure_at_full")}
     recorded = replace(moved, results={**moved.results, **unseen})
@@ -129,21 +129,21 @@ def test_why_the_pressure_does_not_tell_is_the_real_reason() -> None:
 
 def test_the_drivers_own_monitor_cannot_part_driver_and_sensor() -> None:
     valve = curved(instruments={"current": Instrument(where=Where.MONITOR)})
-    out = found(scene({"current_at_full": 0.9}, sheet=valve))["current-full-changed"]
+    out = found(context({"current_at_full": 0.9}, sheet=valve))["current-full-changed"]
     assert {out.part, *out.alternatives} == {Part.DRIVER, Part.CURRENT_SENSOR}
 
 
 def test_a_zero_read_while_vented_parts_sensor_and_valve() -> None:
-    shifted = found(scene({"pressure_at_full": 212.0}, vented_shift_bar=11.5))["pressure-changed"]
+    shifted = found(context({"pressure_at_full": 212.0}, vented_shift_bar=11.5))["pressure-changed"]
     assert (shifted.part, shifted.alternatives) == (Part.PRESSURE_SENSOR, ())
     alike = {"pressure_at_zero": 22.0, "pressure_at_full": 212.0}
-    right = found(scene(alike, vented_shift_bar=0.1))["pressure-changed"]
+    right = found(context(alike, vented_shift_bar=0.1))["pressure-changed"]
     assert right.part is Part.VALVE
     assert Part.PRESSURE_SENSOR not in right.alternatives
     assert "vented the reading is right" in right.evidence
-    unknown = found(scene(alike))["pressure-changed"]
+    unknown = found(context(alike))["pressure-changed"]
     assert Part.PRESSURE_SENSOR in unknown.alternatives
-    gain = found(scene({"pressure_at_full": 212.0}, vented_shift_bar=0.1))["pressure-changed"]
+    gain = found(context({"pressure_at_full": 212.0}, vented_shift_bar=0.1))["pressure-changed"]
     assert {gain.part, *gain.alternatives} == {Part.VALVE, Part.PRESSURE_SENSOR}
 
 
@@ -162,7 +162,7 @@ def test_each_watched_condition_becomes_a_finding_with_its_onset(kind) -> None:
         Stretch(kind, 50.0, 51.0, {"value": WATCHED[kind]}),
         Stretch(kind, 70.0, 90.0, {"value": WATCHED[kind]}),
     ]
-    out = found(scene(stretches=stretches))
+    out = found(context(stretches=stretches))
     assert out[kind].onset_s == 50.0
     assert "2 times" in out[kind].evidence
     assert out[kind].part is FINDING_KINDS[kind].part
@@ -178,7 +178,7 @@ def test_each_watched_condition_becomes_a_finding_with_its_onset(kind) -> None:
     ],
 )
 def test_a_dead_reading_names_its_channel(stretch, part) -> None:
-    out = found(scene(stretches=[Stretch(stretch, 5.0, 20.0, {"value": 105.0})]))
+    out = found(context(stretches=[Stretch(stretch, 5.0, 20.0, {"value": 105.0})]))
     assert out["reading-pinned"].part is part
     assert stretch.partition(":")[2] in out["reading-pinned"].evidence
     if "command" in stretch:  # the driver may get a command all the same
@@ -187,22 +187,22 @@ def test_a_dead_reading_names_its_channel(stretch, part) -> None:
 
 def test_one_cause_one_alarm_what_follows_hangs_under_it() -> None:
     lost = Stretch("current-lost", 5.0, 20.0, {"value": 0.0})
-    out = found(scene({"current_at_full": 0.0, "current_at_zero": 0.0, "pressure_at_full": 5.0}, stretches=[lost]))
+    out = found(context({"current_at_full": 0.0, "current_at_zero": 0.0, "pressure_at_full": 5.0}, stretches=[lost]))
     assert out["current-lost"].consequence_of is None
     assert {out[k].consequence_of for k in out if k != "current-lost"} == {"current-lost"}
 
 
 def test_a_stuck_current_explains_the_currents_but_not_the_pressure() -> None:
     stuck = Stretch("stuck:current", 5.0, 20.0, {"value": 0.6})
-    out = found(scene({"current_at_full": 0.6, "pressure_at_full": 180.0}, stretches=[stuck]))
+    out = found(context({"current_at_full": 0.6, "pressure_at_full": 180.0}, stretches=[stuck]))
     assert out["current-full-changed"].consequence_of == "reading-pinned"
     assert out["pressure-changed"].consequence_of != "reading-pinned"
 
 
-def clipped(**more: object) -> Scene:
+def clipped(**more: object) -> FindingContext:
     clip = Clip(0.85, 1.0, 1.0, 40.0, 6)
     changes = {"pressure_at_full": 165.0, **more.pop("changes", {})}
-    return scene(changes, found=AsFound(clip=clip), **more)
+    return context(changes, found=AsFound(clip=clip), **more)
 
 
 def test_clipped_with_a_low_supply_is_the_supplys() -> None:
@@ -218,7 +218,7 @@ def test_clipped_with_a_low_supply_is_the_supplys() -> None:
 def test_a_cut_within_its_tolerance_is_a_matter_for_the_digest(share, bar, severity) -> None:
     limit_a = 1.0 - share * sheet().tolerance["current_at_full"].below
     clip = Clip(limit_a, 1.0, 1.0, 40.0, 6)
-    out = found(scene({"pressure_at_full": bar}, found=AsFound(clip=clip)))
+    out = found(context({"pressure_at_full": bar}, found=AsFound(clip=clip)))
     assert (out["current-clipped"].severity if "current-clipped" in out else None) == severity
 
 
@@ -253,9 +253,9 @@ def pressed(full: float, middle: float, low: float) -> list:
 def plateau(full: float, middle: float, low: float) -> dict[str, Finding]:
     control = {key_of(d): LevelPressure(d.pressure_bar, 4, True) for d in pressed(200.0, 143.0, 86.0)}
     dwells = pressed(full, middle, low)
-    seen = replace(scene().seen, dwells=dwells, control=control, control_until_s=-1.0)
+    seen = replace(context().seen, dwells=dwells, control=control, control_until_s=-1.0)
     as_found = AsFound(control=control, judged_pressure=dwells)
-    return found(scene({"pressure_at_full": full}, seen=seen, found=as_found))
+    return found(context({"pressure_at_full": full}, seen=seen, found=as_found))
 
 
 def test_a_lowered_relief_cuts_the_top_and_leaves_the_rest() -> None:
@@ -269,10 +269,10 @@ def test_pressures_read_while_the_current_was_cut_off_are_no_plateau_once_it_is_
     """The coil has cooled and takes its current again; cold oil lets no newer pressure be judged."""
     before = [d._replace(current_a=min(d.current_a, 0.9)) for d in pressed(170.0, 143.0, 86.0)]
     control = {key_of(d): LevelPressure(d.pressure_bar, 4, True) for d in pressed(200.0, 143.0, 86.0)}
-    seen = replace(scene().seen, dwells=before, control=control)
+    seen = replace(context().seen, dwells=before, control=control)
     levels = [Level(u, 0.2 + 0.8 * u, 1e-4, 1e-4, 8e-4, 5, 0.0, 100.0) for u in (0.4, 0.7, 1.0)]
     as_found = AsFound(control=control, judged_pressure=before, levels=levels)
-    cooler = scene({"pressure_at_full": 170.0}, seen=seen, found=as_found)
+    cooler = context({"pressure_at_full": 170.0}, seen=seen, found=as_found)
     cause = replace(found(clipped())["current-clipped"], onset_s=0.0)
     out = found(cooler, {"current-clipped": cause})
     assert set(out) == {"current-clipped", "pressure-changed"}
@@ -290,13 +290,13 @@ def test_pressure_well_above_the_characteristic_is_evidence_whoever_is_in_contro
     recorded = sheet(characteristic=Characteristic((0.2, 0.6, 1.0), (10.0, 100.0, 200.0), (10.0, 106.0, 200.0)))
     for demand, bar, valve in ((0.3, 120.0, recorded), (0.3, 240.0, sheet()), (0.0, 60.0, sheet())):
         dwells = [dwell(demand, 0.2 + 0.8 * demand, pressure_bar=bar, from_s=float(k)) for k in range(3)]
-        seen = replace(scene().seen, dwells=dwells)
-        assert found(scene(seen=seen, sheet=valve))["pressure-unwanted"].severity == 3
-        assert found(scene(seen=seen, sheet=replace(valve, controls="flow"))) == {}
+        seen = replace(context().seen, dwells=dwells)
+        assert found(context(seen=seen, sheet=valve))["pressure-unwanted"].severity == 3
+        assert found(context(seen=seen, sheet=replace(valve, controls="flow"))) == {}
     bowed = [dwell(0.3, 0.44, pressure_bar=120.0, from_s=float(k)) for k in range(3)]
-    assert found(scene(seen=replace(scene().seen, dwells=bowed))) == {}
+    assert found(context(seen=replace(context().seen, dwells=bowed))) == {}
     more = [dwell(0.3, 0.74, pressure_bar=140.0, from_s=float(k)) for k in range(3)]  # the current's doing
-    assert "pressure-unwanted" not in found(scene(seen=replace(scene().seen, dwells=more), sheet=recorded))
+    assert "pressure-unwanted" not in found(context(seen=replace(context().seen, dwells=more), sheet=recorded))
 
 
 def drifting(side: float = 1.0) -> Chart:
@@ -307,7 +307,7 @@ def drifting(side: float = 1.0) -> Chart:
 
 
 def test_a_drift_inside_tolerance_is_a_matter_for_the_digest() -> None:
-    out = found(scene({"pressure_at_full": 203.5}, charts={"pressure_at_full": drifting()}))["pressure-changed"]
+    out = found(context({"pressure_at_full": 203.5}, charts={"pressure_at_full": drifting()}))["pressure-changed"]
     assert out.severity == 1
     assert "in tolerance but moving" in out.evidence
     assert out.onset_s is not None
@@ -315,7 +315,7 @@ def test_a_drift_inside_tolerance_is_a_matter_for_the_digest() -> None:
 
 
 def test_a_drift_says_when_it_reaches_its_tolerance() -> None:
-    where = scene({"pressure_at_full": 203.5}, charts={"pressure_at_full": drifting()})
+    where = context({"pressure_at_full": 203.5}, charts={"pressure_at_full": drifting()})
     results = dict(where.results)
     results["pressure_at_full"] = replace(
         results["pressure_at_full"], trend_per_day=0.4, forecast_in_days=(9.2, 13.7)
@@ -331,64 +331,64 @@ def test_a_drift_to_the_side_that_is_not_judged_is_none() -> None:
             "pressure_at_full": replace(sheet().tolerance["pressure_at_full"], above=np.inf),
         }
     )
-    assert found(scene({"pressure_at_full": 203.5}, charts={"pressure_at_full": drifting()}, sheet=free)) == {}
+    assert found(context({"pressure_at_full": 203.5}, charts={"pressure_at_full": drifting()}, sheet=free)) == {}
 
 
 def test_missing_readings_are_counted_with_their_reasons() -> None:
-    out = found(scene(missing={"not a number": 30, "empty": 12}))["data-missing"]
+    out = found(context(missing={"not a number": 30, "empty": 12}))["data-missing"]
     assert "42 readings" in out.evidence
     assert "12 empty, 30 not a number" in out.evidence
 
 
 def test_a_known_finding_keeps_its_onset_and_stays_while_the_quantity_is_not_seen() -> None:
-    before = found(scene({"ramp_up": 1.5}))
+    before = found(context({"ramp_up": 1.5}))
     known = {"ramp-up-changed": replace(before["ramp-up-changed"], onset_s=7.0)}
-    assert found(scene({"ramp_up": 1.6}), known)["ramp-up-changed"].onset_s == 7.0
-    assert found(scene({"ramp_up": None}), known)["ramp-up-changed"].onset_s == 7.0
-    assert found(scene({"ramp_up": 1.0}), known) == {}
+    assert found(context({"ramp_up": 1.6}), known)["ramp-up-changed"].onset_s == 7.0
+    assert found(context({"ramp_up": None}), known)["ramp-up-changed"].onset_s == 7.0
+    assert found(context({"ramp_up": 1.0}), known) == {}
 
 
 def test_a_finding_stays_while_its_own_quantity_is_undecided_whatever_its_pair_says() -> None:
     """A pressure at full that falls on is undecided beyond its tolerance: that at zero is right, it ends nothing."""
-    known = found(scene({"pressure_at_full": 190.0}))
-    unsure = {**scene().results, "pressure_at_full": result("pressure_at_full", 195.2, Verdict.UNDECIDED)}
+    known = found(context({"pressure_at_full": 190.0}))
+    unsure = {**context().results, "pressure_at_full": result("pressure_at_full", 195.2, Verdict.UNDECIDED)}
     for results in (unsure, {**unsure, "pressure_at_full": result("pressure_at_full", None, Verdict.NOT_OBSERVED)}):
-        assert found(scene(results=results), known)["pressure-changed"].severity == 2
-    assert found(scene(), known) == {}
-    zero = {**scene().results, "pressure_at_zero": result("pressure_at_zero", None, Verdict.NOT_OBSERVED)}
-    assert found(scene(results=zero), known) == {}
+        assert found(context(results=results), known)["pressure-changed"].severity == 2
+    assert found(context(), known) == {}
+    zero = {**context().results, "pressure_at_zero": result("pressure_at_zero", None, Verdict.NOT_OBSERVED)}
+    assert found(context(results=zero), known) == {}
 
 
 def test_a_finding_of_two_quantities_stays_until_both_are_back() -> None:
-    known = found(scene({"pressure_at_full": 190.0, "pressure_at_zero": 20.0}))
+    known = found(context({"pressure_at_full": 190.0, "pressure_at_zero": 20.0}))
     assert set(known["pressure-changed"].quantities) == {"pressure_at_full", "pressure_at_zero"}
-    assert "pressure-changed" in found(scene({"pressure_at_zero": 20.0}), known)
-    unseen = {**scene().results, "pressure_at_zero": result("pressure_at_zero", None, Verdict.NOT_OBSERVED)}
-    later = found(scene(results=unseen), known)
-    assert found(scene(), later) == {}
+    assert "pressure-changed" in found(context({"pressure_at_zero": 20.0}), known)
+    unseen = {**context().results, "pressure_at_zero": result("pressure_at_zero", None, Verdict.NOT_OBSERVED)}
+    later = found(context(results=unseen), known)
+    assert found(context(), later) == {}
 
 
 def test_a_finding_is_no_less_serious_while_it_is_undecided() -> None:
-    known = found(scene({"pressure_at_full": 190.0}))
-    unsure = {**scene().results, "pressure_at_full": result("pressure_at_full", 195.2, Verdict.UNDECIDED)}
-    moving = scene(results=unsure, charts={"pressure_at_full": drifting(-1.0)})
+    known = found(context({"pressure_at_full": 190.0}))
+    unsure = {**context().results, "pressure_at_full": result("pressure_at_full", 195.2, Verdict.UNDECIDED)}
+    moving = context(results=unsure, charts={"pressure_at_full": drifting(-1.0)})
     assert found(moving)["pressure-changed"].severity == 1
     assert found(moving, known)["pressure-changed"].severity == 2
-    back = scene({"pressure_at_full": 197.5}, charts={"pressure_at_full": drifting(-1.0)})
+    back = context({"pressure_at_full": 197.5}, charts={"pressure_at_full": drifting(-1.0)})
     assert found(back, known)["pressure-changed"].severity == 1
 
 
 def test_a_spool_that_no_longer_sticks_is_no_finding_even_without_a_loop() -> None:
     stuck = Finding("hysteresis-changed", Part.VALVE, (), 5.0, 2, "Pressure differs.")
-    assert "hysteresis" not in scene().results
-    assert "hysteresis-changed" in found(scene(), {"hysteresis-changed": stuck})
+    assert "hysteresis" not in context().results
+    assert "hysteresis-changed" in found(context(), {"hysteresis-changed": stuck})
 
 
 def test_what_hung_under_a_cause_stands_alone_once_that_is_gone() -> None:
     known = {
-        "ramp-up-changed": replace(found(scene({"ramp_up": 1.5}))["ramp-up-changed"], consequence_of="current-lost")
+        "ramp-up-changed": replace(found(context({"ramp_up": 1.5}))["ramp-up-changed"], consequence_of="current-lost")
     }
-    assert found(scene({"ramp_up": None}), known)["ramp-up-changed"].consequence_of is None
+    assert found(context({"ramp_up": None}), known)["ramp-up-changed"].consequence_of is None
 
 
 def test_what_began_with_a_cause_goes_with_it_and_what_was_there_before_stays() -> None:
@@ -397,7 +397,7 @@ def test_what_began_with_a_cause_goes_with_it_and_what_was_there_before_stays() 
     cause = replace(cut["current-clipped"], onset_s=5000.0)
     levels = [Level(u, 0.2 + 0.8 * u, 1e-4, 1e-4, 8e-4, 5, 0.0, 100.0) for u in (0.0, 0.5, 1.0)]
     unseen = {"pressure_at_full": None, "pressure_at_zero": None}
-    cooler = scene(unseen, found=AsFound(levels=levels))
+    cooler = context(unseen, found=AsFound(levels=levels))
     for onset_s, stays in ((5100.0, False), (None, False), (1000.0, True)):
         pressure = replace(cut["pressure-changed"], onset_s=onset_s, consequence_of="current-clipped")
         known = {"current-clipped": cause, "pressure-changed": pressure}
@@ -414,7 +414,7 @@ def test_a_finding_that_was_gone_begins_anew() -> None:
     chart = Chart()
     for k in range(20):
         chart.add(1000.0 * k, 200.0 if k < 5 else 180.0, 0.2, 1.0)
-    moved = scene({"pressure_at_full": 180.0}, charts={"pressure_at_full": chart})
+    moved = context({"pressure_at_full": 180.0}, charts={"pressure_at_full": chart})
     assert found(moved)["pressure-changed"].onset_s == 5000.0
     again = replace(moved, gone_s={"pressure-changed": 12_500.0})
     assert found(again)["pressure-changed"].onset_s == 13_000.0
@@ -422,7 +422,7 @@ def test_a_finding_that_was_gone_begins_anew() -> None:
 
 def test_causes_come_first_and_the_most_urgent_of_them_before() -> None:
     lost = Stretch("current-lost", 5.0, 20.0, {"value": 0.0})
-    kinds = [f.kind for f in find(scene({"current_at_full": 0.0, "supply_voltage": 18.0}, stretches=[lost]), {})]
+    kinds = [f.kind for f in find(context({"current_at_full": 0.0, "supply_voltage": 18.0}, stretches=[lost]), {})]
     assert kinds == ["current-lost", "supply-low", "current-full-changed"]
 
 
@@ -436,34 +436,34 @@ def test_every_kind_has_status_part_and_words() -> None:
 # ------------------------------------------------------------------------------------------ the sentence
 
 
-def said(where: Scene, state: State = State.PRODUCING) -> str:
+def said(where: FindingContext, state: State = State.PRODUCING) -> str:
     return sentence(where.sheet, where.results, find(where, {}), state)
 
 
 def test_the_sentence_says_the_number_what_it_was_and_the_part() -> None:
-    text = said(scene({"ramp_up": 2.1}))
+    text = said(context({"ramp_up": 2.1}))
     assert text == "Ramp up takes 2.10 s; it was left at 1.00 s. Likely the driver's setting."
 
 
 def test_further_causes_are_counted_and_consequences_are_not() -> None:
-    assert said(scene({"ramp_up": 2.1, "supply_voltage": 18.0})).endswith(" And 1 more finding.")
-    assert "more finding" not in said(scene({"current_at_full": 0.9, "pressure_at_full": 175.0}))
+    assert said(context({"ramp_up": 2.1, "supply_voltage": 18.0})).endswith(" And 1 more finding.")
+    assert "more finding" not in said(context({"current_at_full": 0.9, "pressure_at_full": 175.0}))
 
 
 def test_as_left_says_since_which_sheet_and_what_is_not_seen() -> None:
-    assert said(scene()) == "As left. Nothing moved since sheet 1."
+    assert said(context()) == "As left. Nothing moved since sheet 1."
     bound = replace(
         result("ramp_up", None, Verdict.NOT_OBSERVED), reason="the controller makes its own; not slower than 0.8 s",
         bound_below=0.8,
     )  # fmt: skip
-    text = said(scene(results={**scene().results, "ramp_up": bound}))
+    text = said(context(results={**context().results, "ramp_up": bound}))
     assert text.endswith("; not seen: ramp up (the controller makes its own; not slower than 0.800 s).")
 
 
 def test_undecided_is_said_and_nothing_seen_too() -> None:
-    unsure = {**scene().results, "ramp_up": result("ramp_up", 1.08, Verdict.UNDECIDED)}
-    assert "ramp up undecided" in said(scene(results=unsure))
-    blind = scene(dict.fromkeys(sheet().as_left))
+    unsure = {**context().results, "ramp_up": result("ramp_up", 1.08, Verdict.UNDECIDED)}
+    assert "ramp up undecided" in said(context(results=unsure))
+    blind = context(dict.fromkeys(sheet().as_left))
     assert "not enough production" in said(blind)
     assert "has not produced" in said(blind, State.STOPPED)
 
@@ -505,7 +505,7 @@ def test_a_reading_that_stops_at_its_range_hides_no_current_nobody_asked_for_bel
         Stretch("current-unwanted", 5.0, 90.0, {"value": unasked_a}),
         Stretch("pinned:current", 30.0, 40.0, {"value": 0.9}),
     ]
-    out = found(scene(stretches=seen))["current-unwanted"]
+    out = found(context(stretches=seen))["current-unwanted"]
     assert out.severity == 3
     assert (out.consequence_of == "reading-pinned") is hangs
     assert (out.part is Part.CURRENT_SENSOR) is hangs

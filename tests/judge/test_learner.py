@@ -4,9 +4,9 @@ import dataclasses
 
 import numpy as np
 import pytest
-from asleft.judge.driver.learner import Learner
-from asleft.judge.driver.path import MIN_RAMP_S
 from asleft.judge.intake.scale import Scale
+from asleft.judge.ramp_fit.learner import Learner
+from asleft.judge.ramp_fit.path import MIN_RAMP_S
 from asleft.judge.segments.segments import Carry, cut
 from synth import columns, recording
 

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from asleft.judge.driver.misfit import Misfit, median_chi2
 from asleft.judge.estimates import AsFound, Seen
-from asleft.judge.finding.scene import Scene
-from asleft.judge.finding.strokes_told import strokes_told, strokes_unclear
+from asleft.judge.features import Stroke
+from asleft.judge.finding.context import FindingContext
+from asleft.judge.finding.stroke_findings import stroke_findings, strokes_unclear
 from asleft.judge.judge import begin, step
-from asleft.judge.segments.features import Stroke
 from asleft.judge.types import Samples
 from asleft.judge.watching.watch import Stretch
 from stored import stored
@@ -21,9 +21,9 @@ def strokes(chi2: float, n: int = 12, aside: float = 0.0) -> list[Stroke]:
     return [empty._replace(chi2=chi2, aside=aside) for _ in range(n)]
 
 
-def scene(chi2: float, misfit: Misfit, n: int = 12, stretches: tuple[Stretch, ...] = ()) -> Scene:
+def context(chi2: float, misfit: Misfit, n: int = 12, stretches: tuple[Stretch, ...] = ()) -> FindingContext:
     seen = Seen([], strokes(chi2, n), [], True, False, False, 1e-3, 3e-4, 0.01, None)
-    return Scene(sheet(), seen, AsFound(), {}, {}, stretches, {}, 100, None, misfit=misfit)
+    return FindingContext(sheet(), seen, AsFound(), {}, {}, stretches, {}, 100, None, misfit=misfit)
 
 
 def after(*points: float) -> Misfit:
@@ -52,7 +52,7 @@ def test_as_left_is_measured_once_and_survives_text() -> None:
 
 def test_three_points_in_a_row_and_the_present_make_a_finding() -> None:
     left = (1.0, 1.0, 1.0, 1.0, 1.0)
-    (finding,) = strokes_told(scene(9.0, after(*left, 9.0, 8.0, 9.0)))
+    (finding,) = stroke_findings(context(9.0, after(*left, 9.0, 8.0, 9.0)))
     assert finding.kind == "model-misfit"
     assert "3.0 times the noise" in finding.evidence
     assert "1.0 times when left" in finding.evidence
@@ -63,11 +63,11 @@ def test_three_points_in_a_row_and_the_present_make_a_finding() -> None:
         (after(9.0, 9.0, 9.0, 9.0, 9.0, 9.0), 9.0),  # as it was left
         (after(1.0, 9.0, 9.0, 9.0), 9.0),
     ):
-        assert strokes_told(scene(now, misfit)) == []
-    assert strokes_told(scene(9.0, after(*left, 9.0, 9.0, 9.0), n=4)) == []
-    assert strokes_unclear(scene(9.0, Misfit(), n=4), "model-misfit")
+        assert stroke_findings(context(now, misfit)) == []
+    assert stroke_findings(context(9.0, after(*left, 9.0, 9.0, 9.0), n=4)) == []
+    assert strokes_unclear(context(9.0, Misfit(), n=4), "model-misfit")
     lost = (Stretch("current-lost", 0.0, 1.0),)
-    assert strokes_told(scene(9.0, after(*left, 9.0, 9.0, 9.0), stretches=lost)) == []
+    assert stroke_findings(context(9.0, after(*left, 9.0, 9.0, 9.0), stretches=lost)) == []
 
 
 def test_a_driver_whose_ramps_are_no_straight_lines_misfits_and_a_true_one_does_not() -> None:
@@ -87,4 +87,4 @@ def test_a_driver_whose_ramps_are_no_straight_lines_misfits_and_a_true_one_does_
     assert odd is not None
     assert healthy < 1.5
     assert odd > 2.0  # what counts as misfit; the law is known where the command rested, and bends between
-    assert strokes_told(replace(scene(odd, after(*[healthy] * 5, odd, odd, odd)), charts={}))
+    assert stroke_findings(replace(context(odd, after(*[healthy] * 5, odd, odd, odd)), charts={}))

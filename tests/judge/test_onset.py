@@ -7,7 +7,7 @@ import pytest
 from asleft.judge.dither.dither import DitherBurst
 from asleft.judge.drift.onset import best_split, creep_within, feature_series, onset_of, step_within, times_beyond
 from asleft.judge.estimates import AsFound, Seen
-from asleft.judge.segments.features import Stroke
+from asleft.judge.features import Stroke
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from synth import dwell, sheet

@@ -9,7 +9,7 @@ import pytest
 from asleft.judge.finding.held_findings import CHART
 from asleft.judge.judge import begin, judge_log, step
 from asleft.judge.outer.outer import carried, slow_line
-from asleft.judge.outer.outer_remarks import never_rests
+from asleft.judge.steps.outer_remarks import never_rests
 from asleft.judge.types import Part, Samples, Verdict
 from asleft.sheet.model import MadeBy
 from lanes import Lane, by_id, causes, part, run

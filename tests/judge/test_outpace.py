@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from asleft.judge.segments.outpace import ramps_that_show, shows_from_s
+from asleft.judge.ramp_fit.ramp_identifiability import identifiable_ramps, shows_from_s
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -48,7 +48,7 @@ def test_a_line_shows_what_is_15_percent_slower(ramp_s, size, seed) -> None:
 )
 def test_stairs_show_no_ramp_of_their_own_slope(ramp_s, every, noise, seed) -> None:
     time_s, demand = climb(ramp_s, every, noise=noise, seed=seed)
-    up, down = ramps_that_show(time_s.tolist(), demand.tolist(), noise)
+    up, down = identifiable_ramps(time_s.tolist(), demand.tolist(), noise)
     least = ramp_s * (1.0 if every * DT_S > 0.25 * ramp_s else 1.08)
     assert up >= least
     assert down == math.inf
@@ -73,14 +73,14 @@ def test_an_s_curve_is_told_by_its_steepest_part() -> None:
 
 def test_any_ramp_shows_beside_a_step() -> None:
     path_t, path_u = [0.0, 1.0, 1.000001, 3.0, 3.000001, 4.0], [0.0, 0.0, 0.6, 0.6, 0.2, 0.2]
-    assert ramps_that_show(path_t, path_u, 3e-4) == (0.0, 0.0)
+    assert identifiable_ramps(path_t, path_u, 3e-4) == (0.0, 0.0)
 
 
 def test_noise_and_rest_show_nothing() -> None:
     time_s = np.arange(500) * DT_S
     demand = 0.5 + 3e-4 * np.random.default_rng(2).standard_normal(500)
-    assert ramps_that_show(time_s.tolist(), demand.tolist(), 3e-4) == (math.inf, math.inf)
-    assert ramps_that_show([0.0, 1.0], [0.3, 0.3], 0.0) == (math.inf, math.inf)
+    assert identifiable_ramps(time_s.tolist(), demand.tolist(), 3e-4) == (math.inf, math.inf)
+    assert identifiable_ramps([0.0, 1.0], [0.3, 0.3], 0.0) == (math.inf, math.inf)
 
 
 def test_risers_as_high_as_the_climb_show_little() -> None:

@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 from asleft.catalogue.finding_kinds import FINDING_KINDS
 from asleft.judge.coil.coil import Resistance, Winding, copper
-from asleft.judge.coil.coil_now import CoilState
+from asleft.judge.coil_state.now import CoilState
 from asleft.judge.driver.clipping import Clip
 from asleft.judge.estimates import AsFound
+from asleft.judge.features import Dwell
 from asleft.judge.finding.isolation import contradictions, expected_parts, isolate
 from asleft.judge.finding.pressure_symptoms import scatter_bar
 from asleft.judge.finding.shapes import (
@@ -32,7 +33,6 @@ from asleft.judge.finding.signatures import (
 from asleft.judge.finding.standing import stood_still
 from asleft.judge.finding.symptoms import observe
 from asleft.judge.intake.columns import CLOCK, CURRENT, TIME
-from asleft.judge.segments.features import Dwell
 from asleft.judge.types import Part
 from asleft.judge.valve.pressure import LevelPressure, key_of
 from asleft.judge.watching.stretch_age import stamped, still_count
@@ -40,7 +40,7 @@ from asleft.judge.watching.stretches import Stretch
 from asleft.judge.watching.zeros import Zero, take_zero
 from asleft.sheet.model import Coil, Instrument, Where
 from synth import columns, curved, dwell, sheet
-from test_findings import clipped, found, scene
+from test_findings import clipped, context, found
 
 ENDS_A = (0.2, 1.0)
 LEVELS = ((0.0, -1.0), (0.4, -1.0), (0.4, 1.0), (0.7, 1.0), (1.0, 1.0))
@@ -237,30 +237,30 @@ def test_a_kind_without_a_row_keeps_its_own_part() -> None:
 
 
 def test_the_evidence_says_what_told_the_parts_apart() -> None:
-    gain = found(scene({"current_at_zero": 0.22, "current_at_full": 1.1}, sheet=curved()))["current-full-changed"]
+    gain = found(context({"current_at_zero": 0.22, "current_at_full": 1.1}, sheet=curved()))["current-full-changed"]
     assert gain.part is Part.CURRENT_SENSOR
     assert "Pressure did not move with it." in gain.evidence
     real = {"current_at_zero": 0.22, "current_at_full": 1.1, "pressure_at_zero": 14.75, "pressure_at_full": 223.75}
-    driver = found(scene(real))["current-full-changed"]
+    driver = found(context(real))["current-full-changed"]
     assert (driver.part, driver.alternatives) == (Part.DRIVER, (Part.DRIVER_SETTING,))
     assert "the current really changed" in driver.evidence
 
 
 def test_a_current_that_reads_while_the_driver_is_off_is_the_sensors() -> None:
     moved = {"current_at_zero": 0.23, "current_at_full": 1.03, "pressure_at_full": None, "pressure_at_zero": None}
-    out = found(scene(moved, idle_shift_a=0.03))["current-full-changed"]
+    out = found(context(moved, idle_shift_a=0.03))["current-full-changed"]
     assert (out.part, out.alternatives) == (Part.CURRENT_SENSOR, ())
     assert "With the driver off the current reads +0.030 A too." in out.evidence
-    right = found(scene(moved, idle_shift_a=0.0))["current-full-changed"]
+    right = found(context(moved, idle_shift_a=0.0))["current-full-changed"]
     assert (right.part, right.alternatives) == (Part.DRIVER, (Part.DRIVER_SETTING,))
 
 
 def test_the_controllers_value_leaves_wiring_and_driver_as_a_pair() -> None:
     moved = {"current_at_zero": 0.23, "current_at_full": 1.03, "pressure_at_zero": 17.1, "pressure_at_full": 207.1}
     valve = sheet(instruments={"command": Instrument(where=Where.CONTROLLER)})
-    out = found(scene(moved, sheet=valve))["current-full-changed"]
+    out = found(context(moved, sheet=valve))["current-full-changed"]
     assert {out.part, *out.alternatives} == {Part.COMMAND_WIRING, Part.DRIVER, Part.DRIVER_SETTING}
-    assert found(scene(moved))["current-full-changed"].alternatives == (Part.DRIVER_SETTING,)
+    assert found(context(moved))["current-full-changed"].alternatives == (Part.DRIVER_SETTING,)
 
 
 def hot_coil(ohm: float) -> dict[str, object]:
@@ -268,7 +268,7 @@ def hot_coil(ohm: float) -> dict[str, object]:
     coil = Coil(driver_drop_v=1.0, duty_max=1.0, cable_resistance_ohm=0.0)
     cooler = [dwell(1.0, 1.0, coil_v=18.0, from_s=10.0 * k) for k in range(4)]
     dwells = [*cooler, *(dwell(1.0, 0.85, coil_v=0.85 * ohm, from_s=40.0 + 10.0 * k) for k in range(4))]
-    return {"sheet": sheet(as_left=left, coil=coil), "seen": scene().seen.__class__(
+    return {"sheet": sheet(as_left=left, coil=coil), "seen": context().seen.__class__(
         dwells, [], [], True, True, True, 0.0, 3e-4, 0.01, None)}  # fmt: skip
 
 
@@ -282,7 +282,7 @@ def test_the_windings_own_resistance_parts_coil_and_wires() -> None:
 
 def test_a_line_that_shifted_past_full_is_not_clipped() -> None:
     at_full = AsFound(clip=Clip(1.0, 1.03, 1.0, 40.0, 6))
-    assert "current-clipped" not in found(scene(found=at_full))
+    assert "current-clipped" not in found(context(found=at_full))
 
 
 def arrivals(scatter: float, seed: int = 3) -> list[Dwell]:
@@ -299,7 +299,7 @@ def arrivals(scatter: float, seed: int = 3) -> list[Dwell]:
 def sticking_scene(scatter: float):
     dwells = arrivals(scatter)
     control = {key_of(d): LevelPressure(left_bar(d.demand), 12, True) for d in dwells}
-    return scene(found=AsFound(control=control, judged_pressure=dwells))
+    return context(found=AsFound(control=control, judged_pressure=dwells))
 
 
 def test_a_spool_that_sticks_is_the_valves() -> None:
@@ -333,7 +333,7 @@ def visits_with(stuck: dict[tuple[int, int], float]):
             bar = stuck.get((cycle, stay), left_bar(u) - 3.0 * arrival)
             at = 40.0 * cycle + 7.0 * stay
             dwells.append(dwell(u, 0.2 + 0.8 * u, pressure_bar=bar, arrival=arrival, from_s=at, to_s=at + 5.0))
-    return scene(seen=replace(scene().seen, dwells=dwells), found=AsFound(judged_pressure=dwells))
+    return context(seen=replace(context().seen, dwells=dwells), found=AsFound(judged_pressure=dwells))
 
 
 TOP, MIDDLE = left_bar(1.0) - 3.0, left_bar(0.7) - 3.0
@@ -364,18 +364,18 @@ def test_what_a_load_makes_is_no_spool_that_stands_still(pressures: dict[tuple[i
 
 def test_too_few_arrivals_tell_nothing_of_sticking() -> None:
     few = sticking_scene(2.5)
-    assert scatter_bar(scene(found=AsFound(judged_pressure=few.found.judged_pressure[:6]))) is None
+    assert scatter_bar(context(found=AsFound(judged_pressure=few.found.judged_pressure[:6]))) is None
 
 
 def test_a_current_that_comes_back_is_a_loose_contact_first_and_may_be_coil_or_driver() -> None:
     lost = [Stretch("current-lost", 5.0, 6.0, {"value": 0.0}), Stretch("current-lost", 30.0, 31.0, {"value": 0.0})]
-    seen = scene().seen.__class__(
+    seen = context().seen.__class__(
         [dwell(1.0, 1.0, from_s=10.0), dwell(0.5, 0.6, from_s=40.0)], [], [], True, True, True, 0.0, 3e-4, 0.01, None
     )
-    out = found(scene(stretches=lost, seen=seen))["current-lost"]
+    out = found(context(stretches=lost, seen=seen))["current-lost"]
     assert (out.part, set(out.alternatives)) == (Part.COIL_WIRING, {Part.COIL, Part.DRIVER})
     assert "comes back by itself" in out.evidence
-    gone = found(scene({"current_at_full": 0.0, "current_at_zero": 0.0}, stretches=lost[:1]))["current-lost"]
+    gone = found(context({"current_at_full": 0.0, "current_at_zero": 0.0}, stretches=lost[:1]))["current-lost"]
     assert {Part.COIL_WIRING, Part.COIL} <= {gone.part, *gone.alternatives}
 
 
@@ -387,8 +387,8 @@ def with_winding(degc: float, *, usual: float | None = 48.0, oil: float = 45.0):
     now = Resistance(ohm, 0.01, 5.0, 0.0, 0.9, 0.0, 50.0, 5, "coil voltage")
     state = CoilState(now, None, Winding(degc, 1.0), None, 24.0)
     valve = sheet(as_left={**sheet().as_left, "coil_resistance": 20.0})
-    seen = scene().seen.__class__(dwells, [], [], True, True, True, 0.0, 3e-4, 0.01, None)
-    return scene(sheet=valve, seen=seen, coil=state, usual_winding_degc=usual)
+    seen = context().seen.__class__(dwells, [], [], True, True, True, 0.0, 3e-4, 0.01, None)
+    return context(sheet=valve, seen=seen, coil=state, usual_winding_degc=usual)
 
 
 def test_a_winding_colder_than_its_oil_has_lost_turns() -> None:
@@ -407,17 +407,19 @@ def test_a_cool_winding_is_none(degc, usual) -> None:
 def test_shorted_turns_carry_what_follows_from_them() -> None:
     short = with_winding(-15.0)
     moved = {"pressure_at_full": 150.0, "pressure_at_zero": 3.0, "dither_amplitude": 0.13}
-    results = {**short.results, **{n: r for n, r in scene(moved).results.items() if n in moved}}
-    out = found(scene(results=results, seen=short.seen, coil=short.coil, sheet=short.sheet, usual_winding_degc=48.0))
+    results = {**short.results, **{n: r for n, r in context(moved).results.items() if n in moved}}
+    out = found(
+        context(results=results, seen=short.seen, coil=short.coil, sheet=short.sheet, usual_winding_degc=48.0)
+    )
     assert out["coil-changed"].consequence_of is None
     assert {out[k].consequence_of for k in out if k != "coil-changed"} == {"coil-changed"}
     assert {"pressure-changed", "dither-changed"} <= set(out)
 
 
 def test_one_gain_of_both_currents_is_one_alarm_and_two_knobs_are_two() -> None:
-    gain = found(scene({"current_at_zero": 0.22, "current_at_full": 1.1}))
+    gain = found(context({"current_at_zero": 0.22, "current_at_full": 1.1}))
     assert gain["current-zero-changed"].consequence_of == "current-full-changed"
-    knobs = found(scene({"current_at_zero": 0.25, "current_at_full": 0.9, "pressure_at_zero": 21.9,
+    knobs = found(context({"current_at_zero": 0.25, "current_at_full": 0.9, "pressure_at_zero": 21.9,
                          "pressure_at_full": 176.2}))  # fmt: skip
     assert knobs["current-zero-changed"].consequence_of is None or knobs["current-zero-changed"].part is Part.DRIVER
 
@@ -433,7 +435,7 @@ def test_a_wrong_current_reading_is_no_cause_of_a_pressure() -> None:
 def test_two_faults_at_once_are_told_each_by_its_own_signs() -> None:
     """A setting at full and a worn seat: the pressure at full stays, that at zero rises."""
     both = {"current_at_full": 0.95, "pressure_at_full": 200.3, "pressure_at_zero": 22.0}
-    out = found(scene(both, sheet=curved()))
+    out = found(context(both, sheet=curved()))
     assert out["current-full-changed"].part is Part.DRIVER_SETTING
     assert out["pressure-changed"].part is Part.VALVE
     assert out["pressure-changed"].consequence_of is None
@@ -447,21 +449,21 @@ def test_without_history_the_sheet_is_the_reference() -> None:
         for u, a in ((0.0, -1.0), (0.4, -1.0), (0.7, 1.0), (1.0, 1.0))
     ]
     control = {key_of(d): LevelPressure(d.pressure_bar, 6, True) for d in dwells}
-    seen = replace(scene().seen, dwells=dwells, control=control, control_until_s=dwells[-1].to_s)
+    seen = replace(context().seen, dwells=dwells, control=control, control_until_s=dwells[-1].to_s)
     moved = {"current_at_full": 0.95, "pressure_at_full": 188.1}
-    out = found(scene(moved, seen=seen, found=AsFound(control=control, judged_pressure=dwells)))
+    out = found(context(moved, seen=seen, found=AsFound(control=control, judged_pressure=dwells)))
     assert out["current-full-changed"].part is Part.DRIVER_SETTING
     assert "Pressure moved with it" in out["current-full-changed"].evidence
     assert out["pressure-changed"].consequence_of == "current-full-changed"
     weak = found(
-        scene({"pressure_at_full": 188.1}, seen=seen, found=AsFound(control=control, judged_pressure=dwells))
+        context({"pressure_at_full": 188.1}, seen=seen, found=AsFound(control=control, judged_pressure=dwells))
     )
     assert weak["pressure-changed"].part is Part.VALVE
     assert Part.PRESSURE_SOURCE in weak["pressure-changed"].alternatives
 
 
 def test_as_left_measured_from_a_valve_that_was_not_as_the_sheet_says_is_no_reference() -> None:
-    moved = scene({"current_at_full": 0.95, "pressure_at_full": 188.1})
+    moved = context({"current_at_full": 0.95, "pressure_at_full": 188.1})
     learnt = {
         n: replace(r, as_left_measured=r.as_found) if n in {"current_at_full", "pressure_at_full"} else r
         for n, r in moved.results.items()

@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.driver.descent import DELAY, PARAMETERS, Prior
-from asleft.judge.driver.learner import Learner
-from asleft.judge.driver.ramps import StrokeFit, combine, fit_stroke, stroke_matrices
-from asleft.judge.driver.told import ramp_told
-from asleft.judge.segments.features import Stroke
+from asleft.judge.features import Stroke
+from asleft.judge.ramp_fit.descent import DELAY, PARAMETERS, Prior
+from asleft.judge.ramp_fit.learner import Learner
+from asleft.judge.ramp_fit.ramp_estimate import ramp_estimate
+from asleft.judge.ramp_fit.ramps import StrokeFit, combine, fit_stroke, stroke_matrices
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from synth import drive
@@ -212,10 +212,10 @@ def test_a_bound_holds_for_the_truth_and_not_for_the_estimate_alone() -> None:
     held = 0
     for _ in range(200):
         owns = np.array([0.3, 0.3, 0.03, 0.01, 0.5]) + 0.05 * rng.standard_normal((4, 1)) * np.eye(5)[0]
-        strokes = [exact(own, h, shows_up_s=0.2) for own in owns]
+        strokes = [exact(own, h, identifiable_up_s=0.2) for own in owns]
         combined = combine(strokes)
         assert combined is not None
-        held += ramp_told(strokes, strokes, combined, 0).below_s >= 0.3
+        held += ramp_estimate(strokes, strokes, combined, 0).below_s >= 0.3
     assert held >= 0.95 * 200
 
 

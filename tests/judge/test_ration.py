@@ -2,10 +2,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.driver.learner import Learner
 from asleft.judge.intake.columns import TIME
 from asleft.judge.intake.scale import Scale
-from asleft.judge.segments.ration import AFTER_SURPRISE, PER_S, RESERVE, Ration
+from asleft.judge.ramp_fit.fit_budget import AFTER_SURPRISE, PER_S, RESERVE, FitBudget
+from asleft.judge.ramp_fit.learner import Learner
 from asleft.judge.segments.segments import Carry, Cut, cut
 from synth import columns, recording
 
@@ -19,31 +19,31 @@ def cut_all(samples, learner: Learner) -> Cut:
 
 
 def test_filled_up_by_time_and_never_over_the_reserve() -> None:
-    ration = Ration(up=0.5, down=RESERVE, at_s=100.0).at(160.0)
-    assert ration.up == pytest.approx(0.5 + 60.0 * PER_S)
-    assert ration.down == RESERVE
-    assert ration.at(99.0).up == ration.up  # a clock put back takes nothing
-    assert Ration().at(1.7e9).up == RESERVE
+    fit_budget = FitBudget(up=0.5, down=RESERVE, at_s=100.0).at(160.0)
+    assert fit_budget.up == pytest.approx(0.5 + 60.0 * PER_S)
+    assert fit_budget.down == RESERVE
+    assert fit_budget.at(99.0).up == fit_budget.up  # a clock put back takes nothing
+    assert FitBudget().at(1.7e9).up == RESERVE
 
 
 def test_once_used_up_one_stroke_a_minute_is_fitted_either_way() -> None:
     """The figures that the memory and processor time of a valve rest on."""
-    ration = Ration(up=0.0, down=0.0, at_s=0.0).at(600.0)
-    assert (ration.up, ration.down) == (pytest.approx(10.0), pytest.approx(10.0))
-    assert (Ration().up, Ration().down) == (150.0, 150.0)
-    assert Ration(up=1.0).spent(rising=True, surprise=True).up == 6.0
+    fit_budget = FitBudget(up=0.0, down=0.0, at_s=0.0).at(600.0)
+    assert (fit_budget.up, fit_budget.down) == (pytest.approx(10.0), pytest.approx(10.0))
+    assert (FitBudget().up, FitBudget().down) == (150.0, 150.0)
+    assert FitBudget(up=1.0).spent(rising=True, surprise=True).up == 6.0
 
 
 def test_either_way_has_its_own() -> None:
-    ration = Ration(up=1.0, down=1.0, at_s=0.0).spent(rising=True, surprise=False)
-    assert not ration.enough(rising=True)
-    assert ration.enough(rising=False)
+    fit_budget = FitBudget(up=1.0, down=1.0, at_s=0.0).spent(rising=True, surprise=False)
+    assert not fit_budget.enough(rising=True)
+    assert fit_budget.enough(rising=False)
 
 
 def test_a_surprise_has_the_next_ones_fitted() -> None:
-    ration = Ration(up=1.0, down=1.0, at_s=0.0).spent(rising=False, surprise=True)
-    assert (ration.up, ration.down) == (1.0, AFTER_SURPRISE)
-    assert Ration(up=90.0).spent(rising=True, surprise=True).up == 89.0
+    fit_budget = FitBudget(up=1.0, down=1.0, at_s=0.0).spent(rising=False, surprise=True)
+    assert (fit_budget.up, fit_budget.down) == (1.0, AFTER_SURPRISE)
+    assert FitBudget(up=90.0).spent(rising=True, surprise=True).up == 89.0
 
 
 def test_every_stroke_of_a_log_is_fitted() -> None:
@@ -54,7 +54,7 @@ def test_every_stroke_of_a_log_is_fitted() -> None:
 def used_up() -> Learner:
     learner = Learner(0.4, 0.4)
     cut_all(recording([0.2, 0.7] * 20, hold_s=1.0, up_s=0.4, down_s=0.4), learner)  # what is usual is known
-    learner.ration = [0.0, 0.0, 1000.0]
+    learner.fit_budget = [0.0, 0.0, 1000.0]
     return learner
 
 

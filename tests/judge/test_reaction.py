@@ -5,14 +5,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.driver.descent import DELAY, LAG
 from asleft.judge.driver.misfit import Misfit
-from asleft.judge.driver.ramps import Combined, combine
 from asleft.judge.driver.reaction import Reaction, answer_of
 from asleft.judge.estimates import AsFound, Seen
-from asleft.judge.finding.scene import Scene
-from asleft.judge.finding.strokes_told import response_change, strokes_told, strokes_unclear
+from asleft.judge.finding.context import FindingContext
+from asleft.judge.finding.stroke_findings import response_change, stroke_findings, strokes_unclear
 from asleft.judge.judge import begin, step
+from asleft.judge.ramp_fit.descent import DELAY, LAG
+from asleft.judge.ramp_fit.ramps import Combined, combine
 from asleft.judge.types import Part
 from asleft.judge.watching.watch import Stretch
 from stored import stored
@@ -36,8 +36,8 @@ def left(scatter_s: float = 0.0) -> Reaction:
     return reaction
 
 
-def scene(combined: Combined | None, reaction: Reaction, **changes: object) -> Scene:
-    base = Scene(
+def context(combined: Combined | None, reaction: Reaction, **changes: object) -> FindingContext:
+    base = FindingContext(
         sheet(), SEEN, AsFound(combined=combined), {}, {}, [], {}, 100, None, reaction=reaction, misfit=Misfit()
     )
     return replace(base, **changes)
@@ -76,7 +76,7 @@ def test_as_left_is_the_mean_of_five_adequate_points_and_never_learnt_again() ->
     ],
 )
 def test_a_response_that_moved_is_found_and_says_how(lag_s, delay_s, part, words) -> None:
-    (finding,) = strokes_told(scene(fit(lag_s, delay_s), left()))
+    (finding,) = stroke_findings(context(fit(lag_s, delay_s), left()))
     assert finding.kind == "response-changed"
     assert finding.part is part
     assert words in finding.evidence
@@ -85,22 +85,22 @@ def test_a_response_that_moved_is_found_and_says_how(lag_s, delay_s, part, words
 
 
 def test_what_is_small_uncertain_or_not_yet_left_is_no_finding() -> None:
-    assert strokes_told(scene(fit(0.037), left())) == []  # 7 ms; a quarter of the lag is 7.5
-    assert strokes_told(scene(fit(0.041, u_s=0.002), left())) == []  # 11 ms less 4 ms is under one interval
-    assert strokes_told(scene(fit(0.041), left(scatter_s=0.002))) == []
-    assert strokes_told(scene(fit(0.060), Reaction())) == []
-    assert strokes_told(scene(None, left())) == []
+    assert stroke_findings(context(fit(0.037), left())) == []  # 7 ms; a quarter of the lag is 7.5
+    assert stroke_findings(context(fit(0.041, u_s=0.002), left())) == []  # 11 ms less 4 ms is under one interval
+    assert stroke_findings(context(fit(0.041), left(scatter_s=0.002))) == []
+    assert stroke_findings(context(fit(0.060), Reaction())) == []
+    assert stroke_findings(context(None, left())) == []
 
 
 def test_a_known_cause_is_left_to_its_own_finding() -> None:
     for kind in ("stuck:current", "pinned:command", "current-lost"):
-        assert strokes_told(scene(fit(0.060), left(), stretches=[Stretch(kind, 0.0, 9.0)])) == []
+        assert stroke_findings(context(fit(0.060), left(), stretches=[Stretch(kind, 0.0, 9.0)])) == []
 
 
 def test_without_strokes_nothing_can_be_said() -> None:
-    assert strokes_unclear(scene(None, left()), "response-changed")
-    assert not strokes_unclear(scene(fit(), left()), "response-changed")
-    assert not strokes_unclear(scene(fit(), left()), "pressure-changed")
+    assert strokes_unclear(context(None, left()), "response-changed")
+    assert not strokes_unclear(context(fit(), left()), "response-changed")
+    assert not strokes_unclear(context(fit(), left()), "pressure-changed")
 
 
 def test_from_strokes_a_slower_lag_and_a_late_reading_are_told_apart() -> None:
@@ -114,9 +114,9 @@ def test_from_strokes_a_slower_lag_and_a_late_reading_are_told_apart() -> None:
         return combine([s for s in step(valve, begin(valve), data).state.strokes if s.aside < 0.5])
 
     reaction = Reaction((answer_of(fitted(0.02, 0, 3)),) * 5)
-    assert strokes_told(scene(fitted(0.02, 0, 4), reaction)) == []
-    (slow,) = strokes_told(scene(fitted(0.05, 0, 5), reaction))
-    (late,) = strokes_told(scene(fitted(0.02, 3, 6), reaction))
+    assert stroke_findings(context(fitted(0.02, 0, 4), reaction)) == []
+    (slow,) = stroke_findings(context(fitted(0.05, 0, 5), reaction))
+    (late,) = stroke_findings(context(fitted(0.02, 3, 6), reaction))
     assert (slow.part, late.part) == (Part.DRIVER, Part.DATA)
     for finding in (slow, late):
         assert re.search(r" (29|30|31) ms later than when left", finding.evidence)
@@ -134,5 +134,5 @@ def test_from_strokes_a_slower_lag_and_a_late_reading_are_told_apart() -> None:
     ],
 )
 def test_what_the_fault_table_sees_of_it(combined, seen) -> None:
-    assert response_change(scene(combined, left())) == seen
-    assert response_change(scene(combined, Reaction())) is None
+    assert response_change(context(combined, left())) == seen
+    assert response_change(context(combined, Reaction())) is None

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.driver.path import Limited, limit, time_constants
-from asleft.judge.driver.response import answer, derivatives, pieces_of
+from asleft.judge.ramp_fit.path import Limited, limit, time_constants
+from asleft.judge.ramp_fit.response import answer, derivatives, pieces_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from lags import one_lag, two_lags

@@ -2,9 +2,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.horizon import keep_newest
+from asleft.judge.features import Dwell, Stroke
 from asleft.judge.judge import JudgeState, begin, dumps, step
-from asleft.judge.segments.features import Dwell, Stroke
 from asleft.judge.segments.retention import (
     MOST_PRODUCING,
     MOST_RESTING,
@@ -12,6 +11,7 @@ from asleft.judge.segments.retention import (
     dwells_kept,
     strokes_kept,
 )
+from asleft.judge.steps.horizon import keep_newest
 from asleft.judge.types import Samples
 from synth import sheet
 

@@ -2,11 +2,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.driver.learner import Learner
 from asleft.judge.intake.columns import CURRENT, DEMAND, ENABLED, PRESSURE, STATE, SUPPLY, TIME
 from asleft.judge.intake.scale import Scale
 from asleft.judge.intake.states import STOPPED
-from asleft.judge.segments.demand_path import demand_path, moving, step_time
+from asleft.judge.ramp_fit.demand_path import demand_path, moving, step_time
+from asleft.judge.ramp_fit.learner import Learner
 from asleft.judge.segments.segments import Carry, Cut, cut
 from asleft.judge.types import Samples
 from synth import columns, recording

@@ -6,10 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.segments.command_noise import WireNoise
-from asleft.judge.segments.features import Dwell
-from asleft.judge.segments.shared_noise import WireDensity
-from asleft.judge.valve.shaken import peak, root_density, shaken
+from asleft.judge.features import Dwell
+from asleft.judge.noise.command_noise import WireNoise
+from asleft.judge.noise.shared_noise import WireDensity
+from asleft.judge.valve.noise_loop_correction import noise_loop_correction, peak, root_density
 from asleft.sheet.model import Instrument
 from test_characteristic import AXIS, CUSHION, measured, stay, valve_sheet, visits_of
 from test_hysteresis import branch_bar
@@ -120,10 +120,13 @@ def test_a_root_of_what_may_be_nothing() -> None:
 def test_the_drivers_lag_is_what_the_reading_does_not_take() -> None:
     visits = visits_of(marched(0.0, 0.01, 3, 0.005), set(), AXIS)
     wire = known(5e-4, 0.005, 0.01).density
-    told, guessed = shaken(wire, visits, 1.0 / (2.0 * np.pi * 0.01)), shaken(wire, visits, None)
+    told, guessed = (
+        noise_loop_correction(wire, visits, 1.0 / (2.0 * np.pi * 0.01)),
+        noise_loop_correction(wire, visits, None),
+    )
     assert told.peak == pytest.approx(guessed.peak)
     assert told.relative_u < guessed.relative_u
-    fast = shaken(wire, visits, 1.0 / (2.0 * np.pi * 0.016))
+    fast = noise_loop_correction(wire, visits, 1.0 / (2.0 * np.pi * 0.016))
     assert fast.peak > 1.3 * told.peak
 
 

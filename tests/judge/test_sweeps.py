@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.segments.command_noise import QUIET_WIRE
-from asleft.judge.segments.features import Dwell
+from asleft.judge.features import Dwell
+from asleft.judge.noise.command_noise import QUIET_WIRE
 from asleft.judge.valve.characteristic import Measured, measure
 from asleft.judge.valve.sweeps import LAG_S, lag_doubt, moving_visits
 from asleft.sheet.model import Conditions, Sheet

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from asleft.judge.driver.supply import supply_estimate
 from asleft.judge.driver.systematic import current_systematic, instrument_u, ramp_systematic, stroke_size
-from asleft.judge.segments.command_noise import WireNoise
-from asleft.judge.segments.features import Stroke
+from asleft.judge.features import Stroke
+from asleft.judge.noise.command_noise import WireNoise
 from asleft.sheet.model import Instrument
 from synth import dwell, sheet
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.driver.descent import Model
-from asleft.judge.segments.tone import Heard, Tone, hear_tone
+from asleft.judge.noise.tone import Heard, Tone, hear_tone
+from asleft.judge.ramp_fit.descent import Model
 from hypothesis import given, settings
 from hypothesis import strategies as st
 

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from asleft.judge.drift.trend import DAY_S, Now, Trend, due_words, forecast, trend_fields, trend_of
+from asleft.judge.trend import DAY_S, Now, Trend, due_words, forecast, trend_fields, trend_of
 from asleft.sheet.model import Tolerance
 
 

@@ -11,8 +11,8 @@ from scipy.optimize import least_squares
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "bench"))
 
-from asleft.judge.driver.descent import Prior
-from asleft.judge.driver.ramps import fit_stroke
+from asleft.judge.ramp_fit.descent import Prior
+from asleft.judge.ramp_fit.ramps import fit_stroke
 from log_bounds import Chain, Step, Truth, bounds, fisher, ramp_answer
 
 TRUTH = Truth(0.2, 1.0, 1.0, 2.0, (0.012, 0.016), 0.008)

@@ -8,7 +8,7 @@ from asleft.judge.coil.coil import Reference, by_saturation, copper, winding_deg
 from asleft.judge.coil.headroom import Need, Room, room_of
 from asleft.judge.dither.waveform import full_size
 from asleft.judge.driver.clipping import Clip
-from asleft.judge.segments.features import Dwell
+from asleft.judge.features import Dwell
 from asleft.sheet.model import Coil, Sheet, Signal, SignalKind, Tolerance
 from asleft.sim.coil import ripple_wave_a
 

@@ -4,10 +4,10 @@ import math
 
 import numpy as np
 import pytest
-from asleft.judge.driver.descent import UP, Prior
-from asleft.judge.driver.path import Limited, limit
-from asleft.judge.driver.ramps import fit_stroke
-from asleft.judge.driver.response import answer, pieces_of
+from asleft.judge.ramp_fit.descent import UP, Prior
+from asleft.judge.ramp_fit.path import Limited, limit
+from asleft.judge.ramp_fit.ramps import fit_stroke
+from asleft.judge.ramp_fit.response import answer, pieces_of
 
 # Terms of IEC 60469 / IEEE 181: transition, 10 % and 90 % reference levels, settling. All values: closed form.
 # tau/T, time of 10 % and of 90 % in units of the ramp T.

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.drift.charting import DEAD_ZONE
+from asleft.judge.steps.charting import DEAD_ZONE
 from asleft.judge.types import ChartPoint
 from asleft.web.figures.history import history_svg
 from asleft.web.fragments.history import histories

@@ -14,18 +14,18 @@ from asleft.judge.dither.dither import DitherBurst
 from asleft.judge.dither.dither_found import dither_found
 from asleft.judge.driver.clipping import Clip, on_dwells, split_clipped
 from asleft.judge.driver.currents import CurrentLine, Level, alive, current_line, levels_of, usable
-from asleft.judge.driver.descent import LAG
 from asleft.judge.driver.one_ramp import UNEXPLAINED, at_times, not_straight, own_ramps
-from asleft.judge.driver.ramps import Combined, combine
 from asleft.judge.driver.supply import supply_estimate
 from asleft.judge.driver.systematic import current_systematic, instrument_u, ramp_systematic, stroke_size
-from asleft.judge.driver.told import ramp_told
+from asleft.judge.features import Dwell, Stroke
+from asleft.judge.noise.command_noise import QUIET_WIRE, WireNoise
 from asleft.judge.outer.held import Held, held, judged
 from asleft.judge.outer.held_ends import held_end
 from asleft.judge.outer.held_levels import HeldLevel, learn_held, still_pairs
 from asleft.judge.outer.outer import FLOOR, slow_line
-from asleft.judge.segments.command_noise import QUIET_WIRE, WireNoise
-from asleft.judge.segments.features import Dwell, Stroke
+from asleft.judge.ramp_fit.descent import LAG
+from asleft.judge.ramp_fit.ramp_estimate import ramp_estimate
+from asleft.judge.ramp_fit.ramps import Combined, combine
 from asleft.judge.valve.characteristic import Measured, measure
 from asleft.judge.valve.pressure import (
     ACCEPT_LOG,
@@ -209,7 +209,9 @@ def _ramps(sheet: Sheet, seen: Seen, out: AsFound) -> None:
 def _moves(strokes: Sequence[Stroke], k: int) -> list[Stroke]:
     """Strokes that go clearly up (`k` = 0) or down (1), and not slower than any ramp."""
     return [
-        s for s in strokes if stroke_size(s, rising=k == 0) > 0.1 and (s.shows_up_s, s.shows_down_s)[k] < math.inf
+        s
+        for s in strokes
+        if stroke_size(s, rising=k == 0) > 0.1 and (s.identifiable_up_s, s.identifiable_down_s)[k] < math.inf
     ]
 
 
@@ -239,14 +241,14 @@ def _ramp(
             others = float(np.median(own_ramps([s for s in moves if s not in odd], k)))
             note = f"in {len(odd)} of {len(moves)} strokes; {_rounded_up(others)} s in the others"
             strokes, moves, combined = odd, odd, again
-    found = ramp_told(strokes, moves, combined, k)
+    found = ramp_estimate(strokes, moves, combined, k)
     lag_s = float(combined.theta[LAG])
     if left is not None and found.value_s < lag_s and lag_s > max(_LONG_LAG_S, _LAG_SHARE * left):
         return NotObserved(f"the current {way} along no straight ramp: as behind a lag of {lag_s:.2g} s")
     value, sd, carriers = found.value_s, found.sd_s, found.carriers
     tolerance = sheet.tolerance.get(name)
     wide = max(0.3 * max(value, 0.0), 2.0 * tolerance.above if tolerance else 0.1)
-    stepped = any((s.shows_up_s, s.shows_down_s)[k] <= 0.0 for s in moves)
+    stepped = any((s.identifiable_up_s, s.identifiable_down_s)[k] <= 0.0 for s in moves)
     if (not carriers or sd > wide) and not stepped:
         who = (
             "the controller makes its own"

@@ -14,24 +14,25 @@ import numpy as np
 from asleft.judge.coil.coldsoak import see_soak, take_cold
 from asleft.judge.drift import budget
 from asleft.judge.drift.budget import BUDGET_YEARS
-from asleft.judge.drift.points import POINT_S, close_points
 from asleft.judge.driver.expected import expected_current
-from asleft.judge.driver.learner import Learner
 from asleft.judge.fit.points import take_points
-from asleft.judge.horizon import take_bursts, trim
 from asleft.judge.intake.columns import CLOCK, DEMAND, STATE, TIME
-from asleft.judge.intake.declared import bursts_outside, dangers, declared_at, next_edge
-from asleft.judge.intake.failed import count_aside, count_failed
+from asleft.judge.intake.declared import bursts_outside, declared_at, next_edge
 from asleft.judge.intake.intake import take_in
 from asleft.judge.intake.scale import SCALE_SAMPLES, interval_of
 from asleft.judge.intake.states import PRODUCING, WORK, gaps, hours_of, intervals_of, judge_states, surest
-from asleft.judge.segments.cutting import segment, set_scale
+from asleft.judge.ramp_fit.learner import Learner
 from asleft.judge.state import JudgeState
 from asleft.judge.state_codec import copied, dumps, loads
-from asleft.judge.summary import summarise
+from asleft.judge.steps.cutting import segment, set_scale
+from asleft.judge.steps.failed import count_aside, count_failed
+from asleft.judge.steps.horizon import take_bursts, trim
+from asleft.judge.steps.points import POINT_S, close_points
+from asleft.judge.steps.summary import summarise
+from asleft.judge.steps.vented import read_vented
 from asleft.judge.types import ChartPoint, FloatArray, Judgement, Samples, StateInterval
 from asleft.judge.watching.stretch_age import stamped
-from asleft.judge.watching.vented import read_vented
+from asleft.judge.watching.stretches import dangers
 from asleft.judge.watching.watch import Stretch, watch
 from asleft.sheet.model import Sheet
 

@@ -1,8 +1,11 @@
-"""The median of some dozen numbers, without making an array of them: a fifth of what numpy's own costs."""
+"""Mean and median of some dozen numbers, at a fraction of what numpy's own cost for so few."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+
+import numpy as np
+from asleft.judge.types import FloatArray
 
 
 def median_of(values: Iterable[float]) -> float:
@@ -10,3 +13,8 @@ def median_of(values: Iterable[float]) -> float:
     ordered = sorted(values)
     half = len(ordered) // 2
     return ordered[half] if len(ordered) % 2 else 0.5 * (ordered[half - 1] + ordered[half])
+
+
+def mean_of(values: FloatArray) -> float:
+    """Mean of some readings (n,), with less ado than numpy's own over few."""
+    return float(np.add.reduce(values)) / values.size

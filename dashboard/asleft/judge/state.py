@@ -5,21 +5,21 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from asleft.judge.coil.coil_days import CoilDay
 from asleft.judge.coil.coldsoak import SoakCarry
+from asleft.judge.coil_state.days import CoilDay
 from asleft.judge.dither.dither import DitherBurst
 from asleft.judge.drift.charts import Chart
 from asleft.judge.drift.oil_thermal_state import OilThermalState
-from asleft.judge.driver.learner import Learner
 from asleft.judge.driver.misfit import Misfit
 from asleft.judge.driver.reaction import Reaction
+from asleft.judge.features import Dwell, Stroke
 from asleft.judge.fit.points import FitPoints
 from asleft.judge.intake.columns import ROWS
 from asleft.judge.intake.intake import Intake
 from asleft.judge.intake.scale import Scale
 from asleft.judge.intake.states import StateCarry
 from asleft.judge.outer.held_levels import HeldLevel
-from asleft.judge.segments.features import Dwell, Stroke
+from asleft.judge.ramp_fit.learner import Learner
 from asleft.judge.segments.segments import Carry
 from asleft.judge.segments.sliding import SlideCarry
 from asleft.judge.types import Finding, Fit, FloatArray

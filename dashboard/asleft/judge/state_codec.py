@@ -16,8 +16,8 @@ from itertools import islice
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
+from asleft.judge.features import Dwell, Stroke
 from asleft.judge.packing import pack, pack_rows, unpack, unpack_rows
-from asleft.judge.segments.features import Dwell, Stroke
 from asleft.judge.state import JudgeState
 from asleft.judge.types import JUDGE_VERSION
 

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 from asleft.catalogue.parts import Part as Part
 from asleft.catalogue.statuses import Status as Status
-from asleft.judge.valve.characteristic_result import CharacteristicResult
+from asleft.judge.characteristic_result import CharacteristicResult
 
 FloatArray = npt.NDArray[np.float64]
 

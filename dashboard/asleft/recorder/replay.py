@@ -17,7 +17,7 @@ from asleft.alarms.raising import alarm_events
 from asleft.alarms.states import AlarmView, fold
 from asleft.judge.drift.budget import BUDGET_YEARS
 from asleft.judge.judge import Advance, JudgeState, advance, begin
-from asleft.judge.summary import summarise
+from asleft.judge.steps.summary import summarise
 from asleft.judge.types import FastBurst, Samples
 from asleft.recorder.in_force import WrongUnit
 from asleft.recorder.misread import misread_since_ns

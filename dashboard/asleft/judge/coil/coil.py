@@ -17,7 +17,7 @@ from asleft.judge.coil.copper import COPPER_PER_K, copper, winding_degc
 from asleft.judge.coil.driver_output import output_of
 from asleft.judge.decide import coverage_factor
 from asleft.judge.driver.clipping import Clip
-from asleft.judge.segments.features import Dwell
+from asleft.judge.features import Dwell
 from asleft.sheet.model import Sheet, Where
 
 __all__ = [

@@ -23,7 +23,7 @@ from asleft.judge.coil.coil import (
 from asleft.judge.coil.copper import copper
 from asleft.judge.decide import Estimate
 from asleft.judge.driver.clipping import Clip
-from asleft.judge.segments.features import Dwell
+from asleft.judge.features import Dwell
 from asleft.judge.types import FloatArray
 from asleft.sheet.model import Sheet
 

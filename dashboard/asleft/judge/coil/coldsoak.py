@@ -14,8 +14,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from asleft.judge.coil.coil import ColdCoil
 from asleft.judge.coil.cold_coil import BIN_S, START_S, ColdStart, cold_estimate, measure_cold
+from asleft.judge.features import Dwell
 from asleft.judge.intake.columns import CURRENT, OIL, TIME
-from asleft.judge.segments.features import Dwell
 from asleft.judge.types import FloatArray
 from asleft.sheet.model import Sheet
 

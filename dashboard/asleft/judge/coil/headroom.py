@@ -19,7 +19,7 @@ from asleft.judge.coil.copper import copper, winding_degc
 from asleft.judge.coil.driver_output import Output, output_of
 from asleft.judge.decide import Estimate, verdict
 from asleft.judge.driver.clipping import Clip
-from asleft.judge.segments.features import Dwell
+from asleft.judge.features import Dwell
 from asleft.judge.types import Coverage, QuantityResult, Verdict
 from asleft.sheet.model import Sheet, Tolerance
 

@@ -19,8 +19,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from asleft.judge.drift.budget import BUDGET_YEARS, K, Limits, limits_for
 from asleft.judge.drift.noise import HOUR_POINTS, Noise, Value
-from asleft.judge.drift.trend import Trend, theil_sen, trend_of
 from asleft.judge.packing import kept_mean
+from asleft.judge.trend import Trend, theil_sen, trend_of
 from asleft.judge.types import FloatArray
 
 __all__ = ["AS_LEFT_POINTS", "Chart", "advanced", "theil_sen"]

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from asleft.judge.segments.features import Dwell
+from asleft.judge.features import Dwell
 
 _OIL_BAND_K = 4.0
 _STOP_S = 3600.0

@@ -8,8 +8,8 @@ from typing import NamedTuple
 
 import numpy as np
 from asleft.judge.estimates import AsFound, Seen
+from asleft.judge.features import Dwell
 from asleft.judge.outer.outer import carried
-from asleft.judge.segments.features import Dwell
 from asleft.judge.types import FloatArray
 from asleft.judge.valve.pressure import FARTHEST, ceiling_bar
 from asleft.sheet.model import Sheet

@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from asleft.judge.driver.currents import CurrentLine, Level, current_line
 from asleft.judge.driver.systematic import stroke_size
-from asleft.judge.segments.features import Dwell, Stroke
+from asleft.judge.features import Dwell, Stroke
 from asleft.judge.types import FloatArray
 
 _AT_FULL = 0.99
@@ -114,7 +114,7 @@ def _told_by_strokes(strokes: Sequence[Stroke], cut: float) -> bool | None:
     for k in (0, 1):
         top, others = [], []
         for s in strokes:
-            if s.aside > 0.5 or (s.shows_up_s, s.shows_down_s)[k] == math.inf:
+            if s.aside > 0.5 or (s.identifiable_up_s, s.identifiable_down_s)[k] == math.inf:
                 continue
             if (s.from_demand, s.to_demand)[1 - k] > _AT_FULL and s.low_demand < cut - _LEAST_SIZE:
                 top.append(s)

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from asleft.judge.driver.law import ends_of
+from asleft.judge.features import Dwell
 from asleft.judge.medians import median_of
-from asleft.judge.segments.command_noise import WireNoise, by_noise, driver_demand, leftover
-from asleft.judge.segments.features import Dwell
+from asleft.judge.noise.command_noise import WireNoise, by_noise, driver_demand, leftover
 from asleft.judge.types import FloatArray
 from asleft.sheet.model import Sheet
 

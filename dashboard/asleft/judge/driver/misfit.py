@@ -17,7 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from asleft.judge.segments.features import Stroke
+from asleft.judge.features import Stroke
 
 _POINTS = 5
 IN_A_ROW = 3

@@ -17,9 +17,9 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from asleft.judge.driver.descent import LAG, SHAPE
-from asleft.judge.driver.ramps import Combined
-from asleft.judge.segments.features import Stroke
+from asleft.judge.features import Stroke
+from asleft.judge.ramp_fit.descent import LAG, SHAPE
+from asleft.judge.ramp_fit.ramps import Combined
 from asleft.judge.types import FloatArray
 
 #: Reduced chi-square from which a stroke is not explained; of how many strokes at least, and of what share of them.

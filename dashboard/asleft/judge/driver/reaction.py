@@ -20,8 +20,8 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from asleft.judge.driver.descent import DELAY, LAG
-from asleft.judge.driver.ramps import Combined
+from asleft.judge.ramp_fit.descent import DELAY, LAG
+from asleft.judge.ramp_fit.ramps import Combined
 
 _POINTS = 5
 LEAST_S = 0.005

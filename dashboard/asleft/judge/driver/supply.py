@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from asleft.judge.decide import Estimate
-from asleft.judge.segments.features import Dwell
+from asleft.judge.features import Dwell
 
 #: Relative standard uncertainty where one dwell alone cannot show how much the supply moves.
 _ALONE = 0.01

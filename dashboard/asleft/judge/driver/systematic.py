@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from typing import Protocol
 
 import numpy as np
-from asleft.judge.segments.command_noise import WireNoise, leftover
-from asleft.judge.segments.features import Dwell, Stroke
+from asleft.judge.features import Dwell, Stroke
+from asleft.judge.noise.command_noise import WireNoise, leftover
 from asleft.sheet.model import Sheet
 
 #: Mean of normal noise of one standard deviation with its negative half cut off: 1 / sqrt(2 pi).

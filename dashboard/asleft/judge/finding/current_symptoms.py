@@ -6,11 +6,11 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from asleft.judge.finding.scene import Scene
+from asleft.judge.finding.change_from_baseline import ends_of, moved_by, values_of
+from asleft.judge.finding.context import FindingContext
 from asleft.judge.finding.shapes import current_shapes
 from asleft.judge.finding.signatures import AS_LEFT, Values
-from asleft.judge.finding.since_left import ends_of, moved_by, values_of
-from asleft.judge.finding.strokes_told import read_late, response_change
+from asleft.judge.finding.stroke_findings import read_late, response_change
 
 #: What limits the current is the coil itself as long as it takes no more than this times the coil's own resistance.
 _OF_THE_COIL = 1.06
@@ -19,54 +19,54 @@ _OF_THE_COIL = 1.06
 _HOTTEST, _HOTTEST_UNSURE = 1.63, 2.2
 
 
-def add_current_symptoms(scene: Scene, out: dict[str, Values]) -> None:
+def add_current_symptoms(context: FindingContext, out: dict[str, Values]) -> None:
     """Put the symptoms of currents, ramps, answer and the cut at the top that can be seen into `out`."""
-    zero, full = (scene.results.get(name) for name in ("current_at_zero", "current_at_full"))
+    zero, full = (context.results.get(name) for name in ("current_at_zero", "current_at_full"))
     signs = [values_of(zero), values_of(full)]
     changes = [moved_by(zero), moved_by(full)]
-    ends = ends_of(scene)
+    ends = ends_of(context)
     if signs[0] is not None and signs[1] is not None and changes[0] and changes[1] and ends:
         still = all("as left" in sign for sign in signs if sign is not None)
         surely = all(sign == AS_LEFT for sign in signs)
         shapes = current_shapes((changes[0][0], changes[1][0]), (changes[0][1], changes[1][1]), ends)
         out["currents"] = AS_LEFT if surely else shapes | AS_LEFT if still else shapes
-    ramps = [values_of(scene.results.get(name)) for name in ("ramp_up", "ramp_down")]
+    ramps = [values_of(context.results.get(name)) for name in ("ramp_up", "ramp_down")]
     if any(ramp is not None for ramp in ramps):
         out["ramps"] = _ramps(ramps)
-    if scene.found.clip is not None or (scene.seen.has_current and scene.found.levels):
-        out["top"] = frozenset({"cut"}) if short_of_full(scene) else AS_LEFT
-    _response(scene, out)
-    limit = limit_ohm(scene)
-    if limit is not None and short_of_full(scene):
-        coil = scene.sheet.coil
+    if context.found.clip is not None or (context.seen.has_current and context.found.levels):
+        out["top"] = frozenset({"cut"}) if short_of_full(context) else AS_LEFT
+    _response(context, out)
+    limit = limit_ohm(context)
+    if limit is not None and short_of_full(context):
+        coil = context.sheet.coil
         sure = None not in (coil.driver_drop_v, coil.duty_max, coil.cable_resistance_ohm)
-        hottest = (_HOTTEST if sure else _HOTTEST_UNSURE) * scene.sheet.as_left["coil_resistance"]
-        out["limit"] = _limit(limit, warm_ohm(scene), scene.sheet.as_left["coil_resistance"], hottest)
+        hottest = (_HOTTEST if sure else _HOTTEST_UNSURE) * context.sheet.as_left["coil_resistance"]
+        out["limit"] = _limit(limit, warm_ohm(context), context.sheet.as_left["coil_resistance"], hottest)
 
 
-def flow_of(scene: Scene, stretches: set[str]) -> Values:
+def flow_of(context: FindingContext, stretches: set[str]) -> Values:
     """Whether current flows where none is asked, or none where some is; `stretches`: kinds of what was watched."""
     if "current-unwanted" in stretches:
         return frozenset({"unasked"})
     if "current-lost" not in stretches:
         return AS_LEFT
-    lost = [stretch for stretch in scene.stretches if stretch.kind == "current-lost"]
+    lost = [stretch for stretch in context.stretches if stretch.kind == "current-lost"]
     last = max(stretch.to_s for stretch in lost)
     # Settled current at a right level after the current was lost: it comes and goes.
-    left = ends_of(scene)
+    left = ends_of(context)
     back = left is not None and any(
-        d.from_s > lost[0].to_s and d.current_a > 0.5 * left[0] and d.demand > 0.1 for d in scene.seen.dwells
+        d.from_s > lost[0].to_s and d.current_a > 0.5 * left[0] and d.demand > 0.1 for d in context.seen.dwells
     )
-    again = any(d.from_s > last for d in scene.seen.dwells)
+    again = any(d.from_s > last for d in context.seen.dwells)
     return frozenset({"at times"}) if back and (len(lost) > 1 or again) else frozenset({"lost"})
 
 
-def _response(scene: Scene, out: dict[str, Values]) -> None:
+def _response(context: FindingContext, out: dict[str, Values]) -> None:
     """Whether the current settles otherwise than when left, or sets in later as a whole."""
-    if read_late(scene):
+    if read_late(context):
         out["late"] = frozenset({"command"})
         return
-    change = response_change(scene)
+    change = response_change(context)
     if change is None:
         return
     moved, by_delay, slower = change
@@ -92,20 +92,20 @@ def _ramps(ramps: Sequence[Values | None]) -> Values:
     return frozenset(out)
 
 
-def short_of_full(scene: Scene) -> bool:
+def short_of_full(context: FindingContext) -> bool:
     """Whether the current is cut off below what was commissioned for the command, by 0.4 of its tolerance or more.
 
     A line that shifted upwards ends at the full current too: the driver takes no more than full command.
     """
-    return cut_share(scene) > 0.4
+    return cut_share(context) > 0.4
 
 
-def cut_share(scene: Scene) -> float:
+def cut_share(context: FindingContext) -> float:
     """How far the current is cut off below what was commissioned, in tolerances; 0 without a cut, inf if unknown."""
-    clip, ends = scene.found.clip, ends_of(scene)
+    clip, ends = context.found.clip, ends_of(context)
     if clip is None:
         return 0.0
-    tolerance = scene.sheet.tolerance.get("current_at_full")
+    tolerance = context.sheet.tolerance.get("current_at_full")
     if ends is None or tolerance is None or not math.isfinite(tolerance.below):
         return math.inf
     commissioned = ends[0] + min(clip.demand, 1.0) * (ends[1] - ends[0])
@@ -121,17 +121,17 @@ def _limit(limit_ohm: float, warm_ohm: float | None, left_ohm: float, hottest_oh
     return frozenset({"beyond"}) if limit_ohm > hottest_ohm else frozenset({"coil", "beyond"})
 
 
-def warm_ohm(scene: Scene) -> float | None:
+def warm_ohm(context: FindingContext) -> float | None:
     """Resistance of the winding (ohm) where the current is cut off, from coil voltage and current; None: not read.
 
     Only dwells that are cut themselves count: a coil that is heating up was cooler before.
     """
-    clip = scene.found.clip
+    clip = context.found.clip
     if clip is None:
         return None
     rows = [
         d.coil_v / d.current_a
-        for d in scene.seen.dwells
+        for d in context.seen.dwells
         if d.demand >= clip.demand - 0.02
         and d.coil_v > 0.0
         and 0.0 < d.current_a < 0.5 * (clip.limit_a + clip.demanded_a)
@@ -139,16 +139,16 @@ def warm_ohm(scene: Scene) -> float | None:
     return float(np.median(rows)) if rows else None
 
 
-def limit_ohm(scene: Scene) -> float | None:
+def limit_ohm(context: FindingContext) -> float | None:
     """Resistance (ohm) of the coil that would explain where the current is cut off.
 
     From the supply voltage less the driver's drop, times its largest duty, over the current, less the cable. None
     where the current is not cut or a number is missing.
     """
-    clip, supply = scene.found.clip, scene.results.get("supply_voltage")
-    left = scene.sheet.as_left.get("coil_resistance")
+    clip, supply = context.found.clip, context.results.get("supply_voltage")
+    left = context.sheet.as_left.get("coil_resistance")
     if clip is None or left is None or supply is None or supply.as_found is None:
         return None
-    coil = scene.sheet.coil
+    coil = context.sheet.coil
     volts = (supply.as_found - (coil.driver_drop_v or 0.0)) * (coil.duty_max or 1.0)
     return volts / clip.limit_a - (coil.cable_resistance_ohm or 0.0)

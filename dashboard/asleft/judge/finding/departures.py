@@ -6,36 +6,36 @@ import math
 
 from asleft.catalogue.finding_kinds import KIND_OF
 from asleft.judge.drift.onset import feature_series, onset_of
-from asleft.judge.drift.trend import due_words
-from asleft.judge.finding.scene import Scene, make
+from asleft.judge.finding.context import FindingContext, make
 from asleft.judge.finding.within import moved_within
+from asleft.judge.trend import due_words
 from asleft.judge.types import Finding, QuantityResult, Verdict
 from asleft.sheet.names import LABELS, format_pair, format_quantity, format_rate
 
 
-def departures(scene: Scene) -> list[Finding]:
+def departures(context: FindingContext) -> list[Finding]:
     """Findings of every quantity that is out of tolerance or signals on its chart."""
     out = []
-    for name, result in scene.results.items():
+    for name, result in context.results.items():
         if name not in KIND_OF:
             continue
         if name == "dither_amplitude" and _dither_lost(result):
             evidence = (
                 f"The bursts show no dither; it was left at {format_quantity(name, result.as_left)} peak to peak."
             )
-            out.append(make("dither-lost", evidence, _onset(scene, name), quantities=(name,)))
+            out.append(make("dither-lost", evidence, _onset(context, name), quantities=(name,)))
             continue
-        chart = scene.charts.get(name)
+        chart = context.charts.get(name)
         signal = chart.signal() if chart is not None else None
         if result.verdict is Verdict.OUT:
-            out.append(_changed(name, result, _onset(scene, name), severity=2))
+            out.append(_changed(name, result, _onset(context, name), severity=2))
         elif (
             signal is not None
             and result.verdict in {Verdict.IN, Verdict.UNDECIDED}
-            and _counts(scene, name, signal[0])
+            and _counts(context, name, signal[0])
         ):
             out.append(_changed(name, result, signal[1], severity=1))
-        within = moved_within(scene, name) if result.verdict is not Verdict.OUT else None
+        within = moved_within(context, name) if result.verdict is not Verdict.OUT else None
         if within is not None:
             out.append(make(KIND_OF[name], within.evidence, within.onset_s, quantities=(name,)))
     if any(f.kind == "dither-lost" for f in out):
@@ -43,9 +43,9 @@ def departures(scene: Scene) -> list[Finding]:
     return out
 
 
-def _counts(scene: Scene, name: str, side: int) -> bool:
+def _counts(context: FindingContext, name: str, side: int) -> bool:
     """Whether a drift to that side matters: one-sided quantities have an unjudged side."""
-    tolerance = scene.sheet.tolerance.get(name)
+    tolerance = context.sheet.tolerance.get(name)
     return tolerance is not None and math.isfinite(tolerance.above if side > 0 else tolerance.below)
 
 
@@ -85,21 +85,21 @@ def trend_counts(result: QuantityResult) -> bool:
     return per_day is not None and side is not None and math.isfinite(side) and abs(per_day) >= 0.01 * side
 
 
-def _onset(scene: Scene, name: str) -> float | None:
+def _onset(context: FindingContext, name: str) -> float | None:
     """When a quantity left its place: the best single change point of points and features, or the first sight.
 
     What it did before the finding was last seen to be gone is another story.
     """
-    result = scene.results[name]
-    chart = scene.charts.get(name)
-    features = feature_series(name, scene.sheet, scene.seen, scene.found)
+    result = context.results[name]
+    chart = context.charts.get(name)
+    features = feature_series(name, context.sheet, context.seen, context.found)
     first = features[0][0] if features else math.inf
     # Points of history first; where single segments are still known they tell the instant better.
     series = [(at, value) for at, value, _ in chart.points if at < first] if chart is not None else []
-    gone_s = scene.gone_s.get(KIND_OF[name], -math.inf)
+    gone_s = context.gone_s.get(KIND_OF[name], -math.inf)
     series = [(at, value) for at, value in [*series, *features] if at > gone_s]
     left = result.as_left
     if not series or left is None:
         return result.coverage.from_s
-    tolerance = scene.sheet.tolerance[name]
+    tolerance = context.sheet.tolerance[name]
     return onset_of(series, left, min(tolerance.above, tolerance.below))

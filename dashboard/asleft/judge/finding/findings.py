@@ -7,17 +7,17 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from asleft.catalogue.finding_kinds import CURRENT_MOVED, FINDING_KINDS, KIND_OF
+from asleft.judge.finding.context import FindingContext, make, moved
 from asleft.judge.finding.departures import departures
+from asleft.judge.finding.headroom_low import headroom_low
 from asleft.judge.finding.held_findings import decided, held_findings
-from asleft.judge.finding.little_room import headroom_low
-from asleft.judge.finding.lost_turns import lost_turns
 from asleft.judge.finding.parts import with_part
 from asleft.judge.finding.plateaus import clipped, rests_on_cut
 from asleft.judge.finding.pressure_symptoms import scatter_bar
-from asleft.judge.finding.scene import Scene, make, moved
+from asleft.judge.finding.shorted_turns import shorted_turns
 from asleft.judge.finding.signatures import AS_LEFT
 from asleft.judge.finding.sticking import sticking
-from asleft.judge.finding.strokes_told import read_late, strokes_told, strokes_unclear
+from asleft.judge.finding.stroke_findings import read_late, stroke_findings, strokes_unclear
 from asleft.judge.finding.symptoms import observe
 from asleft.judge.finding.watched import dead_reading_shows_unasked, watched
 from asleft.judge.finding.widening import widening_explains
@@ -30,7 +30,7 @@ _TOGETHER_S = 600.0
 
 
 def find(
-    scene: Scene, earlier: Mapping[str, Finding], began_under: Mapping[str, str] = MappingProxyType({})
+    context: FindingContext, earlier: Mapping[str, Finding], began_under: Mapping[str, str] = MappingProxyType({})
 ) -> list[Finding]:
     """All findings now, worst first. `began_under`: the cause under which each earlier one was first told.
 
@@ -38,9 +38,15 @@ def find(
     by the guard band: not seeing a fault is no sign that it has gone, and while one is undecided its finding is no
     less serious than it was. What began with a cause goes with it.
     """
-    raised = watched(scene) + held_findings(scene) + clipped(scene) + departures(scene)
-    raised += sticking(scene) + lost_turns(scene) + headroom_low(scene) + strokes_told(scene) + _missing(scene)
-    if any(moved_within(scene, name) for name in ("pressure_at_zero", "pressure_at_full")):
+    raised = watched(context) + held_findings(context) + clipped(context) + departures(context)
+    raised += (
+        sticking(context)
+        + shorted_turns(context)
+        + headroom_low(context)
+        + stroke_findings(context)
+        + _missing(context)
+    )
+    if any(moved_within(context, name) for name in ("pressure_at_zero", "pressure_at_full")):
         # What differs from visit to visit is then a pressure that moved, not a spool that sticks.
         raised = [f for f in raised if f.kind != "hysteresis-changed" or f.quantities]
     now: dict[str, Finding] = {}
@@ -48,14 +54,14 @@ def find(
         known = now.get(finding.kind)
         now[finding.kind] = finding if known is None else _together(known, finding)
     for kind, known in earlier.items():
-        unclear = _unclear(scene, known)
+        unclear = _unclear(context, known)
         if kind in now:
-            now[kind] = _going_on(known, now[kind], scene, held=unclear)
+            now[kind] = _going_on(known, now[kind], context, held=unclear)
         elif unclear:
             now[kind] = known
     _drop_consequences(now, earlier, began_under)
-    named = _named(now, earlier, scene) if now else now
-    linked = [_link(replace(finding, consequence_of=None), named, scene) for finding in named.values()]
+    named = _named(now, earlier, context) if now else now
+    linked = [_link(replace(finding, consequence_of=None), named, context) for finding in named.values()]
     return sorted(linked, key=lambda f: (f.consequence_of is not None, -f.severity, f.kind))
 
 
@@ -65,9 +71,9 @@ def _together(one: Finding, other: Finding) -> Finding:
     return replace(leads, quantities=tuple(dict.fromkeys((*one.quantities, *other.quantities))))
 
 
-def _going_on(known: Finding, now: Finding, scene: Scene, *, held: bool) -> Finding:
+def _going_on(known: Finding, now: Finding, context: FindingContext, *, held: bool) -> Finding:
     """A finding that goes on: its onset stays, and while what it was found by is unclear, so does its severity."""
-    still = [name for name in known.quantities if _unclear_now(scene, name)]
+    still = [name for name in known.quantities if _unclear_now(context, name)]
     return replace(
         now,
         onset_s=now.onset_s if known.onset_s is None else known.onset_s,
@@ -103,66 +109,68 @@ def _of_a_gone(
     return finding.onset_s is None or cause.onset_s is None or finding.onset_s > cause.onset_s - _TOGETHER_S
 
 
-def _named(now: Mapping[str, Finding], earlier: Mapping[str, Finding], scene: Scene) -> dict[str, Finding]:
+def _named(now: Mapping[str, Finding], earlier: Mapping[str, Finding], context: FindingContext) -> dict[str, Finding]:
     """Findings with their parts by the fault table; one that only stays from before keeps what it was."""
-    observed = observe(scene)
+    observed = observe(context)
     rightly_read = {"current-unwanted": {**observed, "pinned": AS_LEFT}}
-    if dead_reading_shows_unasked(scene):
+    if dead_reading_shows_unasked(context):
         rightly_read = {}
     return {
-        kind: finding if finding is earlier.get(kind) else with_part(finding, scene, rightly_read.get(kind, observed))
+        kind: finding
+        if finding is earlier.get(kind)
+        else with_part(finding, context, rightly_read.get(kind, observed))
         for kind, finding in now.items()
     }
 
 
-def _unclear(scene: Scene, known: Finding) -> bool:
+def _unclear(context: FindingContext, known: Finding) -> bool:
     """Whether what led to a finding is neither seen to be there nor to be gone."""
     kind = known.kind
     names = list(known.quantities or (name for name, k in KIND_OF.items() if k == kind))
-    if kind == "pressure-changed" and decided(scene):
+    if kind == "pressure-changed" and decided(context):
         return False
     if kind in {"response-changed", "model-misfit"}:
-        return strokes_unclear(scene, kind)
+        return strokes_unclear(context, kind)
     if kind == "dither-lost":
         names = ["dither_amplitude"]
     if kind == "headroom-low":
         names = ["headroom"]
     if kind == "current-clipped":
         names = ["current_at_full"]
-        if scene.found.slow:  # a loop goes where it must, not to the top of the command
-            return scene.found.line is None
-        top = max((level.demand for level in scene.found.levels), default=0.0)
-        return top < 0.9 or scene.results.get("current_at_full") is None or rests_on_cut(scene)
+        if context.found.slow:  # a loop goes where it must, not to the top of the command
+            return context.found.line is None
+        top = max((level.demand for level in context.found.levels), default=0.0)
+        return top < 0.9 or context.results.get("current_at_full") is None or rests_on_cut(context)
     if kind == "hysteresis-changed" and not known.quantities:  # it was the scatter of a spool that sticks
-        return scatter_bar(scene) is None
-    return any(_unclear_now(scene, name) for name in names)
+        return scatter_bar(context) is None
+    return any(_unclear_now(context, name) for name in names)
 
 
-def _unclear_now(scene: Scene, name: str) -> bool:
-    result = scene.results.get(name)
+def _unclear_now(context: FindingContext, name: str) -> bool:
+    result = context.results.get(name)
     return result is not None and result.verdict in {Verdict.UNDECIDED, Verdict.NOT_OBSERVED}
 
 
-def _missing(scene: Scene) -> list[Finding]:
-    total = sum(scene.missing.values())
+def _missing(context: FindingContext) -> list[Finding]:
+    total = sum(context.missing.values())
     if total == 0:
         return []
-    parts = ", ".join(f"{count} {reason}" for reason, count in sorted(scene.missing.items()))
-    share = 100.0 * total / max(scene.readings + total, 1)
+    parts = ", ".join(f"{count} {reason}" for reason, count in sorted(context.missing.items()))
+    share = 100.0 * total / max(context.readings + total, 1)
     return [make("data-missing", f"{counted(total, 'reading')} could not be used ({share:.2g} %): {parts}.", None)]
 
 
-def _link(finding: Finding, now: Mapping[str, Finding], scene: Scene) -> Finding:
+def _link(finding: Finding, now: Mapping[str, Finding], context: FindingContext) -> Finding:
     """Hang a finding under its cause where the numbers say that it is one."""
     for cause in FINDING_KINDS[finding.kind].hangs_under:
-        if cause in now and _explains(now[cause], finding, scene):
+        if cause in now and _explains(now[cause], finding, context):
             return replace(finding, consequence_of=cause)
     return finding
 
 
-def _explains(cause: Finding, finding: Finding, scene: Scene) -> bool:
+def _explains(cause: Finding, finding: Finding, context: FindingContext) -> bool:
     if cause.kind == "reading-pinned":  # a dead reading explains what was concluded from it, and nothing else
-        if finding.kind == "current-unwanted" and not dead_reading_shows_unasked(scene):
+        if finding.kind == "current-unwanted" and not dead_reading_shows_unasked(context):
             return False
         rests_on = {Part.COMMAND_WIRING}
         if finding.kind.startswith(("pressure", "hysteresis")):
@@ -171,26 +179,26 @@ def _explains(cause: Finding, finding: Finding, scene: Scene) -> bool:
             rests_on.add(Part.CURRENT_SENSOR)
         return cause.part in rests_on
     if cause.kind == "response-changed" and finding.kind != "model-misfit":  # levels and ways by a wrong clock
-        return bool(read_late(scene))
+        return bool(read_late(context))
     if cause.kind == "coil-changed" and finding.kind != "headroom-low":  # shorted turns: less force, more dither
         return finding.part is Part.COIL
     if finding.kind == "current-zero-changed" and cause.kind == "current-full-changed":  # one gain, one shift
         return finding.part is cause.part and finding.part is not Part.DRIVER_SETTING
     if finding.kind == "pressure-changed" and cause.kind == "hysteresis-changed":
         # A spool that sticks (found by no quantity) stops elsewhere each time; a wider loop moves both ends alike.
-        return not cause.quantities or widening_explains(scene)
+        return not cause.quantities or widening_explains(context)
     if finding.kind == "pressure-unwanted" and cause.kind in CURRENT_MOVED:
-        return bool(observe(scene).get("following", frozenset()) == {"yes"})
+        return bool(observe(context).get("following", frozenset()) == {"yes"})
     if finding.kind in {"pressure-changed", "pressure-clipped"} and cause.kind in CURRENT_MOVED:
-        if comes_and_goes(finding, scene) and comes_and_goes(cause, scene):
+        if comes_and_goes(finding, context) and comes_and_goes(cause, context):
             return True
-        if cause.part is Part.CURRENT_SENSOR or _current_is_right(scene):
+        if cause.part is Part.CURRENT_SENSOR or _current_is_right(context):
             return False
         return cause.kind == "current-clipped" or cause.part in {finding.part, *finding.alternatives}
     return True
 
 
-def _current_is_right(scene: Scene) -> bool:
-    if scene.found.clip is not None or rests_on_cut(scene):
+def _current_is_right(context: FindingContext) -> bool:
+    if context.found.clip is not None or rests_on_cut(context):
         return False
-    return not any(moved(scene, n) for n in ("current_at_zero", "current_at_full"))
+    return not any(moved(context, n) for n in ("current_at_zero", "current_at_full"))

@@ -6,7 +6,7 @@ import math
 
 from asleft.judge.decide import expanded_uncertainty, verdict
 from asleft.judge.drift.onset import onset_of, step_within
-from asleft.judge.finding.scene import Scene, make
+from asleft.judge.finding.context import FindingContext, make
 from asleft.judge.outer.held import Held, Needed
 from asleft.judge.types import Finding, Verdict
 from asleft.sheet.model import Sheet, Tolerance
@@ -16,18 +16,18 @@ CHART = "pressure_held"
 _ENOUGH = 8
 
 
-def held_findings(scene: Scene) -> list[Finding]:
+def held_findings(context: FindingContext) -> list[Finding]:
     """Findings of held pressures; none for a valve that no outer loop commands."""
-    held = scene.found.held
-    tolerance = scene.sheet.tolerance.get("pressure_at_full")
+    held = context.found.held
+    tolerance = context.sheet.tolerance.get("pressure_at_full")
     if held is None or tolerance is None:
         return []
     if held.top is not None:
-        return [_not_reached(scene, held, held.top, tolerance)]
+        return [_not_reached(context, held, held.top, tolerance)]
     worst = _worst(held, tolerance)
     if worst is not None:
-        return [make("pressure-changed", told(worst), _onset(scene, held, worst, tolerance))]
-    chart = scene.charts.get(CHART)
+        return [make("pressure-changed", told(worst), _onset(context, held, worst, tolerance))]
+    chart = context.charts.get(CHART)
     signal = chart.signal() if chart is not None else None
     if signal is None or not held.levels or not _counts(tolerance, signal[0]):
         return []
@@ -35,10 +35,10 @@ def held_findings(scene: Scene) -> list[Finding]:
     return [make("pressure-changed", f"{told(top)[:-1]}, in tolerance but moving.", signal[1], severity=1)]
 
 
-def decided(scene: Scene) -> bool:
+def decided(context: FindingContext) -> bool:
     """Whether the held pressures say that nothing has changed, so that an earlier finding of theirs may go."""
-    held = scene.found.held
-    tolerance = scene.sheet.tolerance.get("pressure_at_full")
+    held = context.found.held
+    tolerance = context.sheet.tolerance.get("pressure_at_full")
     if held is None or tolerance is None:
         return False
     return verdict(held.change.value, held.expanded(), tolerance) is Verdict.IN
@@ -85,22 +85,22 @@ def _counts(tolerance: Tolerance, side: int) -> bool:
     return math.isfinite(tolerance.above if side > 0 else tolerance.below)
 
 
-def _onset(scene: Scene, held: Held, level: Needed, tolerance: Tolerance) -> float | None:
+def _onset(context: FindingContext, held: Held, level: Needed, tolerance: Tolerance) -> float | None:
     """When the level left its place; points of history only where they are older than every pair known."""
     series = [(at, change) for at, change, demand in held.series if abs(demand - level.left_demand) < 1e-6]
     if len(series) < 3:
         return series[0][0] if series else None
-    chart = scene.charts.get(CHART)
+    chart = context.charts.get(CHART)
     before = [(at, value) for at, value, _ in chart.points if at < series[0][0]] if chart is not None else []
     return onset_of([*before, *series], 0.0, min(tolerance.above, tolerance.below))
 
 
-def _not_reached(scene: Scene, held: Held, top: Needed, tolerance: Tolerance) -> Finding:
+def _not_reached(context: FindingContext, held: Held, top: Needed, tolerance: Tolerance) -> Finding:
     """The command stands at its end: the valve gives less everywhere, or something cuts the top off."""
     stops = top.pressure_bar + top.change_bar + top.slope_bar * (1.0 - top.left_demand)
     left = f"when left {top.pressure_bar:.0f} bar needed {100.0 * top.left_demand:.1f} %"
     evidence = f"The command stands at 100 % and the pressure stops at {stops:.0f} bar; {left}"
-    onset = _onset(scene, held, top, tolerance)
+    onset = _onset(context, held, top, tolerance)
     lower = [level for level in held.levels if 0.2 < level.left_demand < 0.9 * top.left_demand]
     # A weaker valve or spring is weaker below too, in proportion; a relief or a spent pump leaves lower levels alone.
     if lower and all(abs(x.change_bar) < 0.4 * abs(top.change_bar) * x.left_demand / top.left_demand for x in lower):

@@ -16,11 +16,11 @@ from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
+from asleft.judge.features import Dwell
+from asleft.judge.finding.change_from_baseline import ends_of, moved_by
+from asleft.judge.finding.context import FindingContext
 from asleft.judge.finding.held_symptoms import held_changes
-from asleft.judge.finding.scene import Scene
 from asleft.judge.finding.shapes import SURELY_ONE, LevelChange
-from asleft.judge.finding.since_left import ends_of, moved_by
-from asleft.judge.segments.features import Dwell
 from asleft.judge.valve.curve import Curve, curve_of
 from asleft.judge.valve.pressure import LevelKey, LevelPressure, change_bar, key_of
 
@@ -41,23 +41,23 @@ class _Then(NamedTuple):
     se_bar: float
 
 
-def level_changes(scene: Scene) -> list[LevelChange]:
+def level_changes(context: FindingContext) -> list[LevelChange]:
     """Both ends as far as they were seen, and the inner levels whose pressure when left is known, by the demand."""
-    if scene.found.held is not None:
-        return held_changes(scene, ends_of(scene))
-    return sorted([*_end_changes(scene), *_inner_changes(scene)], key=lambda level: (level.demand, level.arrival))
+    if context.found.held is not None:
+        return held_changes(context, ends_of(context))
+    return sorted([*_end_changes(context), *_inner_changes(context)], key=lambda level: (level.demand, level.arrival))
 
 
-def current_change_a(scene: Scene, demand: float) -> float | None:
+def current_change_a(context: FindingContext, demand: float) -> float | None:
     """By how much the current at a demand moved since the valve was left; None where the ends do not tell.
 
     Along the line between the ends, so that a driver's bend, which was there when left, is no change. Where the
     current is cut off, what is missing there.
     """
-    clip, ends = scene.found.clip, ends_of(scene)
+    clip, ends = context.found.clip, ends_of(context)
     if clip is not None and ends is not None and demand >= clip.demand - _AT_END:
         return clip.limit_a - (ends[0] + min(demand, 1.0) * (ends[1] - ends[0]))
-    zero, full = (moved_by(scene.results.get(name)) for name in ("current_at_zero", "current_at_full"))
+    zero, full = (moved_by(context.results.get(name)) for name in ("current_at_zero", "current_at_full"))
     if demand <= _AT_END or full is None:
         return zero[0] if zero is not None and demand <= _AT_END else None
     if demand >= 1.0 - _AT_END or zero is None:
@@ -65,38 +65,38 @@ def current_change_a(scene: Scene, demand: float) -> float | None:
     return zero[0] + demand * (full[0] - zero[0])
 
 
-def _end_changes(scene: Scene) -> list[LevelChange]:
+def _end_changes(context: FindingContext) -> list[LevelChange]:
     out = []
     for demand, arrival, name in _ENDS:
-        change, left = moved_by(scene.results.get(name)), scene.sheet.as_left.get(name)
+        change, left = moved_by(context.results.get(name)), context.sheet.as_left.get(name)
         if change is None or left is None:
             continue
-        change_a = current_change_a(scene, demand)
-        slope, sure = _slope(scene, demand, arrival, change_a)
+        change_a = current_change_a(context, demand)
+        slope, sure = _slope(context, demand, arrival, change_a)
         out.append(LevelChange(demand, arrival, left, change[0], 0.5 * change[1], change_a, slope, slope_sure=sure))
     return out
 
 
-def _inner_changes(scene: Scene) -> list[LevelChange]:
-    since_s = scene.found.stepped_s
-    now, before = _groups(scene, since_s, math.inf), _groups(scene, -math.inf, since_s)
-    before = before if _as_the_sheet(scene, {key: _mean(group) for key, group in before.items()}) else {}
-    learnt = _learnt(scene, since_s)
-    curve = curve_of(scene.sheet)
+def _inner_changes(context: FindingContext) -> list[LevelChange]:
+    since_s = context.found.stepped_s
+    now, before = _groups(context, since_s, math.inf), _groups(context, -math.inf, since_s)
+    before = before if _as_the_sheet(context, {key: _mean(group) for key, group in before.items()}) else {}
+    learnt = _learnt(context, since_s)
+    curve = curve_of(context.sheet)
     out = []
     for key, group in sorted(now.items()):
         demand = float(np.median([d.demand for d in group]))
         if len(group) < _LEAST_VISITS or _end_of(demand, key[1]):
             continue
-        change_a = current_change_a(scene, demand)
-        slope, sure = _slope(scene, demand, float(key[1]), change_a)
-        line = np.array([slope * _span_a(scene) * (d.demand - demand) for d in group])
+        change_a = current_change_a(context, demand)
+        slope, sure = _slope(context, demand, float(key[1]), change_a)
+        line = np.array([slope * _span_a(context) * (d.demand - demand) for d in group])
         bars = np.array([d.pressure_bar for d in group]) - line
         then = None
         if key in before and len(before[key]) >= _LEAST_VISITS:
-            then = _carried(before[key], demand, slope * _span_a(scene))
+            then = _carried(before[key], demand, slope * _span_a(context))
         elif key in learnt:
-            bars = np.array([change_bar(d, learnt[key], scene.sheet) for d in group]) + learnt[key].pressure_bar
+            bars = np.array([change_bar(d, learnt[key], context.sheet) for d in group]) + learnt[key].pressure_bar
             then = _Then(learnt[key].pressure_bar, 0.0)
         elif curve is not None and curve.recorded:
             then = _of_the_curve(curve, group, change_a)
@@ -108,29 +108,29 @@ def _inner_changes(scene: Scene) -> list[LevelChange]:
     return out
 
 
-def _groups(scene: Scene, from_s: float, to_s: float) -> dict[LevelKey, list[Dwell]]:
+def _groups(context: FindingContext, from_s: float, to_s: float) -> dict[LevelKey, list[Dwell]]:
     """Judged dwells that begin in [from_s, to_s), by their level."""
     out: dict[LevelKey, list[Dwell]] = {}
-    for dwell in scene.found.judged_pressure:
+    for dwell in context.found.judged_pressure:
         if from_s <= dwell.from_s < to_s:
             out.setdefault(key_of(dwell), []).append(dwell)
     return out
 
 
-def _learnt(scene: Scene, since_s: float) -> dict[LevelKey, LevelPressure]:
+def _learnt(context: FindingContext, since_s: float) -> dict[LevelKey, LevelPressure]:
     """Levels in control as they were learnt before every dwell looked at, where that agrees with the sheet."""
-    control, until_s = scene.seen.control, scene.seen.control_until_s
-    first_s = min((d.from_s for d in scene.found.judged_pressure if d.from_s >= since_s), default=-math.inf)
+    control, until_s = context.seen.control, context.seen.control_until_s
+    first_s = min((d.from_s for d in context.found.judged_pressure if d.from_s >= since_s), default=-math.inf)
     if not control or until_s is None or first_s < until_s:
         return {}
     known = {key: level for key, level in control.items() if level.in_control}
-    return known if _as_the_sheet(scene, {key: level.pressure_bar for key, level in known.items()}) else {}
+    return known if _as_the_sheet(context, {key: level.pressure_bar for key, level in known.items()}) else {}
 
 
-def _as_the_sheet(scene: Scene, levels: Mapping[LevelKey, float]) -> bool:
+def _as_the_sheet(context: FindingContext, levels: Mapping[LevelKey, float]) -> bool:
     """Whether levels that were known before lie where the sheet has the ends; true where they do not reach them."""
     for demand, arrival, name in _ENDS:
-        left, tolerance = scene.sheet.as_left.get(name), scene.sheet.tolerance.get(name)
+        left, tolerance = context.sheet.as_left.get(name), context.sheet.tolerance.get(name)
         at = (round(demand / 0.05), int(arrival))
         if left is None or tolerance is None or at not in levels:
             continue
@@ -154,19 +154,20 @@ def _of_the_curve(curve: Curve, group: Sequence[Dwell], change_a: float | None) 
     return _Then(rising if group[0].arrival > 0.0 else falling, open_bar)
 
 
-def _slope(scene: Scene, demand: float, arrival: float, change_a: float | None) -> tuple[float, bool]:
+def _slope(context: FindingContext, demand: float, arrival: float, change_a: float | None) -> tuple[float, bool]:
     """Slope (bar/A) of the characteristic at a level, and whether it is known there or only on the whole.
 
     From the recorded characteristic over the change of current, else from neighbouring levels of the same arrival.
     """
-    curve, ends, span_a = curve_of(scene.sheet), ends_of(scene), _span_a(scene)
+    curve, ends, span_a = curve_of(context.sheet), ends_of(context), _span_a(context)
     if curve is not None and curve.recorded and ends is not None:
         here = ends[0] + demand * (ends[1] - ends[0])
         there = here + (change_a or 0.02 * span_a * (1.0 if demand < 0.5 else -1.0))
         bars = curve.branch_at(np.array([here, there]), arrival)
         return float((bars[1] - bars[0]) / (there - here)), True
     means = {
-        key: (_demand(group), _mean(group)) for key, group in _groups(scene, scene.found.stepped_s, math.inf).items()
+        key: (_demand(group), _mean(group))
+        for key, group in _groups(context, context.found.stepped_s, math.inf).items()
     }
     mine = [row for key, row in means.items() if key[1] == arrival and abs(row[0] - demand) <= _AT_END]
     if mine:
@@ -177,7 +178,7 @@ def _slope(scene: Scene, demand: float, arrival: float, change_a: float | None) 
         ]
         if near:
             return float(np.median(near)) / span_a, True
-    zero, full = (scene.sheet.as_left.get(name) for name in ("pressure_at_zero", "pressure_at_full"))
+    zero, full = (context.sheet.as_left.get(name) for name in ("pressure_at_zero", "pressure_at_full"))
     if zero is None or full is None:
         return 0.0, False
     return (full - zero) / span_a, False
@@ -195,8 +196,8 @@ def _se(bars: np.ndarray, group: Sequence[Dwell]) -> float:
     return max(own, spread) / math.sqrt(len(group))
 
 
-def _span_a(scene: Scene) -> float:
-    ends = ends_of(scene)
+def _span_a(context: FindingContext) -> float:
+    ends = ends_of(context)
     return max(ends[1] - ends[0], 1e-6) if ends is not None else 1.0
 
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 
+from asleft.judge.finding.context import FindingContext
 from asleft.judge.finding.isolation import Conclusion, isolate, places_of
 from asleft.judge.finding.pressure_symptoms import likelier_following
-from asleft.judge.finding.scene import Scene
 from asleft.judge.finding.signatures import AS_LEFT, Values, both
 from asleft.judge.finding.within import comes_and_goes, moved_within
 from asleft.judge.types import Finding, Part, Verdict
@@ -30,21 +30,21 @@ _CONTEXT: Mapping[str, tuple[str, ...]] = {
 }
 
 
-def with_part(finding: Finding, scene: Scene, observed: Mapping[str, Values]) -> Finding:
+def with_part(finding: Finding, context: FindingContext, observed: Mapping[str, Values]) -> Finding:
     """The finding with its likely part, what else it may be, and the evidence that ruled the others out."""
     if finding.kind == "pressure-unwanted" and "pressure" not in observed:
         return finding  # no shape over levels, which is all that could tell
-    if comes_and_goes(finding, scene) or _is_over(finding, observed):
+    if comes_and_goes(finding, context) or _is_over(finding, observed):
         # What is seen of other quantities is how they are now: what counts is whether they came and went too.
-        then = isolate(_seen_at_times(finding, scene), places_of(scene.sheet), finding.kind)
+        then = isolate(_seen_at_times(finding, context), places_of(context.sheet), finding.kind)
         return (
             finding if then is None else replace(finding, part=then.parts[0], alternatives=then.parts[1:_MOST_PARTS])
         )
-    conclusion = isolate(observed, places_of(scene.sheet), finding.kind, likelier=likelier_following(scene))
+    conclusion = isolate(observed, places_of(context.sheet), finding.kind, likelier=likelier_following(context))
     if conclusion is None:
         return finding
     parts = conclusion.parts[:_MOST_PARTS]
-    why = "".join(f" {words}" for words in _reasons(conclusion, finding, scene, observed))
+    why = "".join(f" {words}" for words in _reasons(conclusion, finding, context, observed))
     return replace(finding, part=parts[0], alternatives=parts[1:], evidence=finding.evidence + why)
 
 
@@ -53,10 +53,10 @@ def _is_over(finding: Finding, observed: Mapping[str, Values]) -> bool:
     return finding.kind == "pressure-unwanted" and observed["pressure"] == AS_LEFT
 
 
-def _seen_at_times(finding: Finding, scene: Scene) -> dict[str, Values]:
+def _seen_at_times(finding: Finding, context: FindingContext) -> dict[str, Values]:
     """Symptoms of what comes and goes: any shape, and whether currents and pressures came and went together."""
     came = {
-        kind: [moved_within(scene, name) is not None for name in names if _is_observed(scene, name)]
+        kind: [moved_within(context, name) is not None for name in names if _is_observed(context, name)]
         for kind, names in _BOTH_ENDS.items()
     }
     any_shape = both("zero", "full", "gain", "offset", "spring") | {"other"}
@@ -67,24 +67,26 @@ def _seen_at_times(finding: Finding, scene: Scene) -> dict[str, Values]:
     return {"pressure": any_shape, **currents}
 
 
-def _is_observed(scene: Scene, name: str) -> bool:
-    result = scene.results.get(name)
+def _is_observed(context: FindingContext, name: str) -> bool:
+    result = context.results.get(name)
     return result is not None and result.verdict is not Verdict.NOT_OBSERVED
 
 
-def _reasons(conclusion: Conclusion, finding: Finding, scene: Scene, observed: Mapping[str, Values]) -> list[str]:
+def _reasons(
+    conclusion: Conclusion, finding: Finding, context: FindingContext, observed: Mapping[str, Values]
+) -> list[str]:
     """At most two sentences on what was decisive, and one on what is missing where parts are left together."""
     out: list[str] = []
     for symptom in dict.fromkeys((*conclusion.decisive, *_CONTEXT.get(finding.kind, ()))):
         values, words = observed.get(symptom, frozenset()), _WORDS.get(symptom)
         if words is not None and len(values) == 1:
-            said = words(next(iter(values)), finding, scene)
+            said = words(next(iter(values)), finding, context)
             if said and said not in finding.evidence:
                 out.append(said)
     out = out[:2]
     parts = set(conclusion.parts)
     if {Part.CURRENT_SENSOR} < parts and finding.kind.startswith("current") and not _known(observed, "following"):
-        out.append(f"{_why_not_following(scene)}, so driver and current reading cannot be told apart.")
+        out.append(f"{_why_not_following(context)}, so driver and current reading cannot be told apart.")
     elif "currents" not in observed and finding.kind.startswith(("pressure", "hysteresis")) and len(parts) > 1:
         source = Part.PRESSURE_SOURCE in parts and Part.VALVE not in parts
         out.append(f"No current reading to tell driver and {'pressure source' if source else 'valve'} apart.")
@@ -97,11 +99,11 @@ def _known(observed: Mapping[str, Values], symptom: str) -> bool:
     return len(observed.get(symptom, ())) == 1
 
 
-def _why_not_following(scene: Scene) -> str:
+def _why_not_following(context: FindingContext) -> str:
     """Why the pressure does not say whether the current really changed."""
-    if not scene.seen.has_pressure:
+    if not context.seen.has_pressure:
         return "No pressure is recorded"
-    ends = [scene.results.get(name) for name in ("pressure_at_zero", "pressure_at_full")]
+    ends = [context.results.get(name) for name in ("pressure_at_zero", "pressure_at_full")]
     asked = [end for end in ends if end is not None]
     if not asked:
         return "The sheet gives no pressures"
@@ -111,23 +113,23 @@ def _why_not_following(scene: Scene) -> str:
     return "What was seen of the pressure does not say whether it moved with the current"
 
 
-def _following(value: str, finding: Finding, scene: Scene) -> str:
-    del finding, scene
+def _following(value: str, finding: Finding, context: FindingContext) -> str:
+    del finding, context
     if value == "yes":
         return "Pressure moved with it, so the current really changed."
     return "Pressure did not move with it."
 
 
-def _ramps(value: str, finding: Finding, scene: Scene) -> str:
-    del scene
+def _ramps(value: str, finding: Finding, context: FindingContext) -> str:
+    del context
     other = "down" if finding.kind == "ramp-up-changed" else "up"
     if value == "both":
         return f"Ramp {other} moved with it."
     return f"Ramp {other} did not move."
 
 
-def _currents(value: str, finding: Finding, scene: Scene) -> str:
-    del scene
+def _currents(value: str, finding: Finding, context: FindingContext) -> str:
+    del context
     if value == "as left":
         return "The current is as left."
     if not finding.kind.startswith("current"):
@@ -140,20 +142,20 @@ def _currents(value: str, finding: Finding, scene: Scene) -> str:
     return "The other end of the current did not move." if shape in {"zero", "full"} else ""
 
 
-def _vented(value: str, finding: Finding, scene: Scene) -> str:
+def _vented(value: str, finding: Finding, context: FindingContext) -> str:
     if value == "as left":
         return "With the press stopped and vented the reading is right." if finding.kind.startswith("press") else ""
-    return f"With the press stopped and vented it reads {scene.vented_shift_bar or 0.0:+.1f} bar too."
+    return f"With the press stopped and vented it reads {context.vented_shift_bar or 0.0:+.1f} bar too."
 
 
-def _idle(value: str, finding: Finding, scene: Scene) -> str:
+def _idle(value: str, finding: Finding, context: FindingContext) -> str:
     if value == "as left":
         return "With the driver off the current reads right." if finding.kind.startswith("current") else ""
-    return f"With the driver off the current reads {scene.idle_shift_a or 0.0:+.3f} A too."
+    return f"With the driver off the current reads {context.idle_shift_a or 0.0:+.3f} A too."
 
 
-def _supply(value: str, finding: Finding, scene: Scene) -> str:
-    result = scene.results.get("supply_voltage")
+def _supply(value: str, finding: Finding, context: FindingContext) -> str:
+    result = context.results.get("supply_voltage")
     if result is None or result.as_found is None or result.as_left is None or finding.kind == "supply-low":
         return ""
     if value == "low":
@@ -161,16 +163,16 @@ def _supply(value: str, finding: Finding, scene: Scene) -> str:
     return "" if finding.kind != "current-clipped" else f"The supply is as left, {result.as_found:.1f} V."
 
 
-def _resistance(value: str, finding: Finding, scene: Scene) -> str:
-    del scene
+def _resistance(value: str, finding: Finding, context: FindingContext) -> str:
+    del context
     if finding.kind == "coil-changed":
         return ""
     words = {"as left": "is as left", "+": "rose", "-": "fell"}[value]
     return f"The coil's resistance {words}."
 
 
-def _dither(value: str, finding: Finding, scene: Scene) -> str:
-    del scene
+def _dither(value: str, finding: Finding, context: FindingContext) -> str:
+    del context
     if finding.kind.startswith("dither"):
         return ""
     if value == "as left":
@@ -190,8 +192,8 @@ _SHAPE_WORDS = {
 }
 
 
-def _pressure(value: str, finding: Finding, scene: Scene) -> str:
-    del scene
+def _pressure(value: str, finding: Finding, context: FindingContext) -> str:
+    del context
     if value == "as left":
         return (
             "" if finding.kind.startswith(("pressure", "hysteresis")) else "The pressure is as the current makes it."
@@ -199,17 +201,17 @@ def _pressure(value: str, finding: Finding, scene: Scene) -> str:
     return _SHAPE_WORDS.get(value[:-1], "")
 
 
-def _scatter(value: str, finding: Finding, scene: Scene) -> str:
-    del finding, scene
+def _scatter(value: str, finding: Finding, context: FindingContext) -> str:
+    del finding, context
     return "" if value == "as left" else "It differs from one cycle to the next at the same command."
 
 
-def _flow(value: str, finding: Finding, scene: Scene) -> str:
-    del scene
+def _flow(value: str, finding: Finding, context: FindingContext) -> str:
+    del context
     return "It comes back by itself." if value == "at times" and finding.kind == "current-lost" else ""
 
 
-_WORDS: Mapping[str, Callable[[str, Finding, Scene], str]] = {
+_WORDS: Mapping[str, Callable[[str, Finding, FindingContext], str]] = {
     "following": _following,
     "ramps": _ramps,
     "currents": _currents,

@@ -13,8 +13,8 @@ import itertools
 from collections.abc import Sequence
 
 import numpy as np
-from asleft.judge.finding.scene import Scene
-from asleft.judge.segments.features import Dwell
+from asleft.judge.features import Dwell
+from asleft.judge.finding.context import FindingContext
 from asleft.judge.valve.pressure import LevelKey, key_of, levelled_bar, steady
 
 #: Stays that stood still from which it is no chance, and visits from which it is known what is usual at a level.
@@ -25,14 +25,14 @@ _SAME, _USUAL, _OFF = 0.05, 0.3, 1.5
 _ON_THE_WAY_S = 20.0
 
 
-def stood_still(scene: Scene, tolerance_bar: float) -> list[Dwell]:
+def stood_still(context: FindingContext, tolerance_bar: float) -> list[Dwell]:
     """Beginnings of the stays in which the pressure stood still, oldest first; none where that is no rule.
 
     `tolerance_bar`: of the pressures.
     """
-    dwells = steady(scene.seen.dwells, scene.sheet)
-    off = _off_bar(dwells, scene)
-    zero = scene.sheet.as_left.get("pressure_at_zero", 0.0)
+    dwells = steady(context.seen.dwells, context.sheet)
+    off = _off_bar(dwells, context)
+    zero = context.sheet.as_left.get("pressure_at_zero", 0.0)
     stood: list[Dwell] = []
     standing = False  # whether the stay before the one looked at stood still
     for before, dwell in itertools.pairwise(dwells):
@@ -58,7 +58,7 @@ def _is_same(before: Dwell, dwell: Dwell, tolerance_bar: float) -> bool:
     return abs(dwell.pressure_bar - before.pressure_bar) <= max(own, _SAME * tolerance_bar)
 
 
-def _off_bar(dwells: Sequence[Dwell], scene: Scene) -> dict[float, float]:
+def _off_bar(dwells: Sequence[Dwell], context: FindingContext) -> dict[float, float]:
     """Beginning of a dwell (unix s) -> its pressure less the usual one at its level and current (bar)."""
     groups: dict[LevelKey, list[Dwell]] = {}
     for dwell in dwells:
@@ -66,7 +66,7 @@ def _off_bar(dwells: Sequence[Dwell], scene: Scene) -> dict[float, float]:
     out: dict[float, float] = {}
     for group in groups.values():
         if len(group) >= _LEAST_VISITS:
-            bars = levelled_bar(group, scene.sheet)
+            bars = levelled_bar(group, context.sheet)
             rest = bars - np.median(bars)
             out.update(zip((d.from_s for d in group), rest.tolist(), strict=True))
     return out

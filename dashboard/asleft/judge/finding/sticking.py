@@ -13,18 +13,18 @@ room.
 from __future__ import annotations
 
 import numpy as np
+from asleft.judge.finding.context import FindingContext, make
 from asleft.judge.finding.pressure_symptoms import SCATTERS, level_visits, pressure_tolerance_bar, scatter_bar
-from asleft.judge.finding.scene import Scene, make
 from asleft.judge.finding.standing import stood_still
 from asleft.judge.types import Finding, FloatArray
 
 
-def sticking(scene: Scene) -> list[Finding]:
+def sticking(context: FindingContext) -> list[Finding]:
     """The finding of a sticking spool, or none. Its kind is that of a changed hysteresis: it is one that varies."""
-    if scene.found.held is not None:  # a load that a loop outside rejects is no sign
+    if context.found.held is not None:  # a load that a loop outside rejects is no sign
         return []
-    tolerance, scatter = pressure_tolerance_bar(scene), scatter_bar(scene)
-    stood = stood_still(scene, tolerance) if tolerance is not None else []
+    tolerance, scatter = pressure_tolerance_bar(context), scatter_bar(context)
+    stood = stood_still(context, tolerance) if tolerance is not None else []
     if stood:
         times = f"{len(stood)} times, the last time at {stood[-1].pressure_bar:.0f} bar"
         evidence = f"Pressure stood still while command and current went on to another level ({times})."
@@ -32,10 +32,10 @@ def sticking(scene: Scene) -> list[Finding]:
     if tolerance is None or scatter is None or scatter <= SCATTERS * tolerance:
         return []
     evidence = f"Pressure at the same command differs from one cycle to the next by {2.0 * scatter:.1f} bar."
-    return [make("hysteresis-changed", evidence, _onset_s(scene, scatter))]
+    return [make("hysteresis-changed", evidence, _onset_s(context, scatter))]
 
 
-def _onset_s(scene: Scene, scatter_bar: float) -> float | None:
+def _onset_s(context: FindingContext, scatter_bar: float) -> float | None:
     """When arrivals began to differ from the ones before them, at the same level, by as much as they do now.
 
     One may do so by chance or by a load: of all ways to cut the differences in two, the likeliest is taken, each part
@@ -43,7 +43,7 @@ def _onset_s(scene: Scene, scatter_bar: float) -> float | None:
     """
     rows = [
         (visit.from_s, abs(step) > scatter_bar)
-        for visits, bar, _ in level_visits(scene)
+        for visits, bar, _ in level_visits(context)
         for visit, step in zip(visits[1:], np.diff(bar).tolist(), strict=True)
     ]
     rows.sort()

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from asleft.judge.drift.onset import COMES_AND_GOES, creep_within, feature_series, step_within, times_beyond
-from asleft.judge.finding.scene import Scene
+from asleft.judge.finding.context import FindingContext
 from asleft.judge.types import Finding, Verdict
 from asleft.sheet.names import LABELS, counted, format_pair, format_quantity
 
@@ -25,14 +25,14 @@ class Within:
     at_times: bool
 
 
-def moved_within(scene: Scene, name: str) -> Within | None:
+def moved_within(context: FindingContext, name: str) -> Within | None:
     """How a quantity changed within the readings by more than its tolerance; None where it did not."""
-    tolerance, result = scene.sheet.tolerance.get(name), scene.results.get(name)
+    tolerance, result = context.sheet.tolerance.get(name), context.results.get(name)
     if name not in COMES_AND_GOES or tolerance is None or result is None or result.as_left is None:
         return None
-    if name.startswith("current") and scene.found.clip is not None:
+    if name.startswith("current") and context.found.clip is not None:
         return None  # what is cut off at the top is a finding of its own
-    series = feature_series(name, scene.sheet, scene.seen, scene.found)
+    series = feature_series(name, context.sheet, context.seen, context.found)
     width, label = min(tolerance.below, tolerance.above), LABELS[name].capitalize()
     left = f"left at {format_quantity(name, result.as_left)}"
     step_s = step_within(series, width)
@@ -56,12 +56,12 @@ def moved_within(scene: Scene, name: str) -> Within | None:
     return Within(f"{label} crept from {was} to {now} at the same command, {left}.", creep.begins_s, at_times=False)
 
 
-def comes_and_goes(finding: Finding, scene: Scene) -> bool:
+def comes_and_goes(finding: Finding, context: FindingContext) -> bool:
     """Whether a finding speaks of what was at times only, and is not out now."""
     for name in finding.quantities:
-        result = scene.results.get(name)
+        result = context.results.get(name)
         if result is not None and result.verdict is not Verdict.OUT:
-            within = moved_within(scene, name)
+            within = moved_within(context, name)
             if within is not None and within.at_times:
                 return True
     return False

@@ -10,9 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from asleft.catalogue.finding_kinds import DANGER_KINDS
 from asleft.judge.types import FastBurst
-from asleft.judge.watching.stretches import Stretch
 
 Declared = Sequence[tuple[float, float]]
 """From and until (unix s), in order: from <= time < until."""
@@ -28,11 +26,6 @@ def declared_at(at_s: float | None, declared: Declared) -> bool:
 def next_edge(at_s: float, declared: Declared) -> float:
     """The next beginning or end of a stretch after a time (unix s), infinite without one."""
     return min((edge for stretch in declared for edge in stretch if edge > at_s), default=float("inf"))
-
-
-def dangers(stretches: Iterable[Stretch]) -> list[Stretch]:
-    """Those of them that are evidence of danger."""
-    return [stretch for stretch in stretches if stretch.kind in DANGER_KINDS]
 
 
 def bursts_outside(bursts: Iterable[FastBurst], declared: Declared) -> tuple[FastBurst, ...]:

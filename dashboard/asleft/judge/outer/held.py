@@ -22,6 +22,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from asleft.judge.decide import Estimate, expanded_uncertainty
+from asleft.judge.features import Dwell
 from asleft.judge.outer.held_levels import (
     LEAST,
     TOP,
@@ -36,7 +37,6 @@ from asleft.judge.outer.held_levels import (
     play_bar,
 )
 from asleft.judge.outer.slow import slow_fit
-from asleft.judge.segments.features import Dwell
 from asleft.sheet.model import Sheet
 
 #: Share of a rise carried to the command's end that is left open.

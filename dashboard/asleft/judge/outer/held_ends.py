@@ -14,9 +14,9 @@ from collections.abc import Sequence
 
 import numpy as np
 from asleft.judge.decide import Estimate
+from asleft.judge.features import Dwell
 from asleft.judge.outer.held_levels import departure_bar, full_bar, key_of, play_bar
 from asleft.judge.outer.slow import inflation_of
-from asleft.judge.segments.features import Dwell
 from asleft.judge.types import FloatArray
 from asleft.judge.valve.pressure import FARTHEST, ceiling_bar
 from asleft.sheet.model import Sheet

@@ -11,8 +11,8 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
+from asleft.judge.features import NAN, Dwell
 from asleft.judge.outer.slow import slow_fit
-from asleft.judge.segments.features import NAN, Dwell
 from asleft.judge.types import FloatArray
 from asleft.judge.valve.pressure import ceiling_bar
 from asleft.sheet.model import Sheet

@@ -16,8 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 from asleft.judge.driver.clipping import Clip, split_clipped
 from asleft.judge.driver.currents import SMALLEST_SPAN, CurrentLine, Level
+from asleft.judge.features import Dwell
 from asleft.judge.outer.slow import SlowFit, slow_fit
-from asleft.judge.segments.features import Dwell
 from asleft.judge.types import FloatArray
 
 #: Quiet seconds a line needs.

@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from asleft.judge.features import NAN, Dwell
 from asleft.judge.intake.columns import CLOCK, COIL_V, CURRENT, DEMAND, MODE, OIL, PRESSURE, STATE, SUPPLY, TIME
 from asleft.judge.intake.scale import Scale
 from asleft.judge.intake.states import PRODUCING
-from asleft.judge.segments.features import NAN, Dwell
+from asleft.judge.medians import mean_of
 from asleft.judge.types import FloatArray
 
 
@@ -76,11 +77,6 @@ def _change(values: FloatArray) -> float:
     """Mean of the second half less that of the first."""
     half = values.size // 2
     return mean_of(values[half:]) - mean_of(values[:half])
-
-
-def mean_of(values: FloatArray) -> float:
-    """Mean of some readings (n,), with less ado than numpy's own over few."""
-    return float(np.add.reduce(values)) / values.size
 
 
 def _scatter(values: FloatArray) -> tuple[float, float, float]:

@@ -15,8 +15,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from asleft.judge.features import Dwell, Stroke
 from asleft.judge.packing import MEAN_BITS, SPREAD_BITS, rounded
-from asleft.judge.segments.features import Dwell, Stroke
 
 #: Dwells of production that a live valve keeps: ten minutes of a stroke every three seconds are 200. Under an outer
 #: loop every quiet second is one.

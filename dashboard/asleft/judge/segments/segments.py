@@ -15,15 +15,16 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from asleft.judge.driver.learner import Learner
-from asleft.judge.driver.path import MIN_RAMP_S
+from asleft.judge.features import Dwell, Stroke
 from asleft.judge.intake.columns import CURRENT, DEMAND, ENABLED, TIME, resolution
 from asleft.judge.intake.scale import Scale
-from asleft.judge.segments.demand_path import moving
-from asleft.judge.segments.dwells import dwell_of, mean_of
-from asleft.judge.segments.features import Dwell, Stroke
-from asleft.judge.segments.rests import NO_REST, Rest
-from asleft.judge.segments.strokes import stroke_of
+from asleft.judge.medians import mean_of
+from asleft.judge.ramp_fit.demand_path import moving
+from asleft.judge.ramp_fit.learner import Learner
+from asleft.judge.ramp_fit.path import MIN_RAMP_S
+from asleft.judge.ramp_fit.rests import NO_REST, Rest
+from asleft.judge.ramp_fit.strokes import stroke_of
+from asleft.judge.segments.dwells import dwell_of
 from asleft.judge.types import FloatArray
 
 __all__ = ["Carry", "Cut", "Scale", "cut"]

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from asleft.judge.driver.learner import Learner
+from asleft.judge.features import NAN, Dwell, Stroke
 from asleft.judge.intake.columns import (
     CLOCK,
     COIL_V,
@@ -34,8 +34,8 @@ from asleft.judge.intake.columns import (
 )
 from asleft.judge.intake.scale import Scale
 from asleft.judge.intake.states import PRODUCING
-from asleft.judge.segments.features import NAN, Dwell, Stroke
-from asleft.judge.segments.outrun import outrun_stroke
+from asleft.judge.ramp_fit.learner import Learner
+from asleft.judge.segments.rate_limited import outrun_stroke
 from asleft.judge.types import FloatArray
 
 _TENTHS = 10

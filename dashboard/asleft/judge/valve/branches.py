@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from asleft.judge.features import NAN, Dwell
 from asleft.judge.medians import median_of
-from asleft.judge.segments.features import NAN, Dwell
 from asleft.judge.types import FloatArray
 from asleft.sheet.model import Sheet
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from asleft.judge.decide import Estimate
-from asleft.judge.segments.command_noise import WireNoise, leftover
-from asleft.judge.segments.features import Dwell
+from asleft.judge.features import Dwell
+from asleft.judge.noise.command_noise import WireNoise, leftover
 from asleft.judge.valve.branches import (
     SAME_END,
     Axis,
@@ -27,8 +27,8 @@ from asleft.judge.valve.branches import (
 )
 from asleft.judge.valve.curve import Curve, curve_of
 from asleft.judge.valve.hysteresis import NoWidth, Width, loop_width
+from asleft.judge.valve.noise_loop_correction import NoiseLoopCorrection, noise_loop_correction
 from asleft.judge.valve.settling import loop_u_bar
-from asleft.judge.valve.shaken import Shaken, shaken
 from asleft.judge.valve.sweeps import LAG_S, lag_doubt, moving_visits
 from asleft.sheet.model import Sheet
 
@@ -96,7 +96,7 @@ def measure(
         out.reason = "the sheet gives neither pressures nor a curve"
         return out
     instrument = sheet.instruments.get("current")
-    noise = shaken(wire.density, seen, instrument.low_pass_hz if instrument is not None else None)
+    noise = noise_loop_correction(wire.density, seen, instrument.low_pass_hz if instrument is not None else None)
     width = _width(noise.carried(out.levels), out.curve, axis.span, out.loop)
     if isinstance(width, NoWidth):
         out.reason = width.reason
@@ -194,7 +194,7 @@ def _width(levels: Sequence[BranchLevel], curve: Curve, span_a: float, loop: tup
 def _estimate(
     width: Width,
     seen: Sequence[Visit],
-    noise: Shaken,
+    noise: NoiseLoopCorrection,
     current_u_share: float,
     doubt: float,
     *,

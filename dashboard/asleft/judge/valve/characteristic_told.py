@@ -11,16 +11,16 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from asleft.judge.decide import expanded_uncertainty
-from asleft.judge.valve.branches import SAME_END, SAME_LEVEL, BranchLevel
-from asleft.judge.valve.characteristic import Measured
-from asleft.judge.valve.characteristic_result import (
+from asleft.judge.characteristic_result import (
     BranchResult,
     CharacteristicResult,
     Departure,
     Figure,
     LevelResult,
 )
+from asleft.judge.decide import expanded_uncertainty
+from asleft.judge.valve.branches import SAME_END, SAME_LEVEL, BranchLevel
+from asleft.judge.valve.characteristic import Measured
 from asleft.judge.valve.curve import Curve
 from asleft.judge.valve.linearity import KINDS, DeadBand, dead_band_of, linearity_of
 from asleft.judge.valve.pressure import pressure_systematic_bar

@@ -17,9 +17,9 @@ from typing import NamedTuple
 
 import numpy as np
 from asleft.judge.decide import Estimate
+from asleft.judge.features import Dwell
 from asleft.judge.intake.holding import BoolArray
-from asleft.judge.segments.command_noise import leftover
-from asleft.judge.segments.features import Dwell
+from asleft.judge.noise.command_noise import leftover
 from asleft.judge.types import FloatArray
 from asleft.judge.valve.branches import levelled
 from asleft.judge.valve.settling import at_rest, settling_of, settling_u_bar

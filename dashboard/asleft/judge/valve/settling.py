@@ -18,8 +18,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from asleft.judge.features import Dwell
 from asleft.judge.segments.dwells import late_samples
-from asleft.judge.segments.features import Dwell
 from asleft.judge.types import FloatArray
 
 #: Time constants tried (s), and the share of the changes that one must explain to be believed.

@@ -13,7 +13,7 @@ import itertools
 import math
 from collections.abc import Sequence
 
-from asleft.judge.segments.features import NAN, Dwell
+from asleft.judge.features import NAN, Dwell
 from asleft.judge.valve.branches import Axis, Visit
 from asleft.sheet.model import Sheet
 

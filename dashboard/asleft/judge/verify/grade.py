@@ -15,7 +15,7 @@ from dataclasses import replace
 
 import numpy as np
 from asleft.judge.judge import state_of_log
-from asleft.judge.summary import summarise
+from asleft.judge.steps.summary import summarise
 from asleft.judge.types import Coverage, FloatArray, Judgement, QuantityResult, Samples, Verdict
 from asleft.judge.verify.ramp_steps import ramp_steps_of
 from asleft.judge.verify.recognise import FullCycle, Motion, motion_of

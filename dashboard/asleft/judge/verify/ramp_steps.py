@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 
 from asleft.judge.decide import expanded_uncertainty
-from asleft.judge.drift.points import seen_of
-from asleft.judge.driver.ramps import combine
 from asleft.judge.driver.systematic import ramp_systematic, stroke_size
 from asleft.judge.estimates import Seen
-from asleft.judge.segments.features import Stroke
+from asleft.judge.features import Stroke
+from asleft.judge.ramp_fit.ramps import combine
 from asleft.judge.state import JudgeState
+from asleft.judge.steps.points import seen_of
 from asleft.judge.verify.result import Graded, RampStep
 from asleft.judge.verify.steps import graded, unseen
 from asleft.sheet.model import Sheet

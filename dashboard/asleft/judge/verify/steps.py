@@ -7,10 +7,10 @@ from collections.abc import Sequence
 
 import numpy as np
 from asleft.judge.decide import expanded_uncertainty, verdict
-from asleft.judge.drift.points import seen_of
 from asleft.judge.driver.systematic import current_systematic
-from asleft.judge.segments.features import Dwell
+from asleft.judge.features import Dwell
 from asleft.judge.state import JudgeState
+from asleft.judge.steps.points import seen_of
 from asleft.judge.types import Verdict
 from asleft.judge.valve.pressure import ceiling_bar, pressure_systematic_bar, still
 from asleft.judge.verify.recognise import FullCycle

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 from asleft.judge.driver.systematic import stroke_size
-from asleft.judge.segments.features import Stroke
+from asleft.judge.features import Stroke
 from asleft.judge.types import FloatArray, Samples
 from asleft.sheet.model import Sheet
 

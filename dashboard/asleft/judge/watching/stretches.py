@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
+from asleft.catalogue.finding_kinds import DANGER_KINDS
 from asleft.judge.intake.columns import TIME
 from asleft.judge.intake.holding import BoolArray
 from asleft.judge.types import FloatArray
@@ -150,3 +152,8 @@ def _mean(kind: str, readings: FloatArray, carry: WatchCarry) -> float:
     carry.total[kind] += float(values.sum())
     carry.count[kind] += int(values.size)
     return carry.total[kind] / carry.count[kind] if carry.count[kind] else float("nan")
+
+
+def dangers(stretches: Iterable[Stretch]) -> list[Stretch]:
+    """Those of them that are evidence of danger."""
+    return [stretch for stretch in stretches if stretch.kind in DANGER_KINDS]

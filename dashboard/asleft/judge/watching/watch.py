@@ -15,7 +15,6 @@ from asleft.judge.intake.command_range import beyond, failed
 from asleft.judge.intake.holding import BoolArray, gaps
 from asleft.judge.intake.states import NOT_ENABLED, PRODUCING, STOPPED
 from asleft.judge.types import FloatArray
-from asleft.judge.watching.corridor import corridor
 from asleft.judge.watching.currents_asked import (
     current_breaks,
     current_lost,
@@ -23,6 +22,7 @@ from asleft.judge.watching.currents_asked import (
     none_since,
     remember_current,
 )
+from asleft.judge.watching.expected_envelope import expected_envelope
 from asleft.judge.watching.forestalled import forestalled
 from asleft.judge.watching.pinned import dead_readings
 from asleft.judge.watching.pressure_asked import pressure_unasked
@@ -57,7 +57,7 @@ def watch(
     if gap[0]:
         carry.since.clear()
         carry.same_since.clear()
-    high, low = corridor(columns, carry, slowest_s, lag_s, gap)
+    high, low = expected_envelope(columns, carry, slowest_s, lag_s, gap)
     out: list[Stretch] = []
     for kind, masks in (("command-failed", _failed(columns, sheet)), ("command-clipped", _beyond(columns, sheet))):
         if masks is not None:

@@ -8,7 +8,7 @@ from typing import cast
 import numpy as np
 import numpy.typing as npt
 from asleft.catalogue.finding_kinds import quantities_of
-from asleft.judge.drift.charting import DEAD_ZONE
+from asleft.judge.steps.charting import DEAD_ZONE
 from asleft.sheet.model import QUANTITY_UNITS
 from asleft.sheet.names import LABELS
 from asleft.web import units

@@ -1,0 +1,1 @@
+"""What the readings carry besides their quantity: noise of command and current, tones."""

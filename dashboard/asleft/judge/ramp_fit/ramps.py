@@ -1,0 +1,268 @@
+"""Ramp times from strokes: a least-squares fit of the driver's model to each, added up by information.
+
+One stroke: measured current = a + b y(t; ramp_up, ramp_down, lag, delay, shape), y the limited and lagged demand
+(path.py). The lag is that of driver and measuring filter together; its shape (0: one lag, 1: two equal ones) is an
+unknown of its own, because a single lag in place of two makes a ramp of a few lags' length look 1 to 5 % too long.
+a and b are linear and projected out (variable projection), so a changed span or a gain is no second finding. The
+instant of a sampled step is known only to a sample interval dt, which acts like a delay of variance dt^2/12 of each
+stroke's own: it is marginalised out of the information (Schur complement), else short strokes would be overrated.
+
+Many strokes: near its optimum each is a quadratic form in the parameters, taken at the common guess where the stroke
+agrees with that. (At each stroke's own optimum the form would depend on the stroke's noise, and the sum of many short
+strokes would be biased by it.) The sum of the forms is the joint least-squares problem; its inverse curvature the
+covariance (Fisher information of Gaussian noise). Short strokes that cannot tell lag from ramp by themselves
+contribute exactly what they know.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from asleft.judge.features import Stroke
+from asleft.judge.ramp_fit.descent import DELAY, EVENLY, LAG, PARAMETERS, SHAPE, Model, Prior, Problem
+from asleft.judge.types import FloatArray
+
+#: A reduced chi-square from which a fit is tried once more.
+_MISFIT = 4.0
+#: What a fit leaves is scatter where neighbours are so unlike (share of its squares), over so many samples in motion.
+_UNLIKE, _FEWEST_MOVING = 0.3, 10.0
+#: Rounds to find how far instants scatter, and fits with what was found.
+_ROUNDS, _FITS = 5, 2
+#: Share of its information that such a stroke is believed: whether instants scatter evenly is not known.
+_BELIEVED = 0.25
+#: Ramps (s) to begin with where nothing is known of them.
+_FAR_S = (0.3, 1.0, 3.0, 8.0, 15.0, 30.0, 60.0, 120.0, 300.0)
+#: A stroke agrees with a guess whose cost is less than this above its optimum (chi-square of five, one in 5,000).
+_AGREES = 24.0
+
+
+@dataclass(frozen=True, slots=True)
+class StrokeFit:
+    """A fit: point of linearisation (5,), information (5 x 5) and gradient (5,) there, own optimum (5,).
+
+    `chi2` is reduced; `active_up_s`, `active_down_s` say for how long the ramps held the demand back.
+    """
+
+    theta: FloatArray
+    information: FloatArray
+    gradient: FloatArray
+    own: FloatArray
+    chi2: float
+    active_up_s: float
+    active_down_s: float
+
+
+def fit_stroke(
+    path_t: Sequence[float],
+    path_u: Sequence[float],
+    time_s: FloatArray,
+    current_a: FloatArray,
+    *,
+    start: FloatArray,
+    prior: Prior,
+    noise_a: float,
+    interval_s: float,
+    shared: bool = True,
+    root_weight: FloatArray | None = None,
+    beside: FloatArray | None = None,
+    far: bool = False,
+) -> StrokeFit:
+    """Fit one stroke.
+
+    Args:
+        path_t: times of the demand path (s).
+        path_u: demand there (0..1), settled at its start.
+        time_s: sample times on the path's scale (s), shape (n,).
+        current_a: samples (A), shape (n,).
+        start: first guess of the parameters (ramp_up, ramp_down, lag, delay: s; shape).
+        prior: of lag, delay and shape.
+        noise_a: standard deviation of one current sample, A.
+        interval_s: interval within which the command's instant is known, s.
+        shared: whether `start` is a guess from other strokes; if so, and if this stroke agrees with it, that is the
+            point of linearisation.
+        root_weight: root of the number of readings that each sample stands for, shape (n,); one each if not given.
+        beside: what else is in the current in unknown amounts, shape (n, m).
+        far: look for the optimum far from `start` too, where that explains the stroke poorly.
+    """
+    problem = Problem(Model(path_t, path_u, time_s, current_a, root_weight, beside), prior, noise_a)
+    common = problem.at(start)
+    found = problem.descend(common)
+    chi2 = problem.reduced_chi2(found)
+    if chi2 > _MISFIT:  # perhaps a side valley: once more with the ramps found and the lag as it was known
+        again = problem.descend(problem.at(np.concatenate((found.theta[:LAG], problem.centre[LAG:]))))
+        found = again if problem.cost_of(again) < problem.cost_of(found) else found
+        chi2 = problem.reduced_chi2(found)
+    if far and chi2 > _MISFIT:
+        tried = [problem.model.at(_times(problem.centre, up_s, down_s)) for up_s in _FAR_S for down_s in _FAR_S]
+        again = problem.descend(problem.at(min(tried, key=lambda point: point.squares).theta))
+        found = again if problem.cost_of(again) < problem.cost_of(found) else found
+        chi2 = problem.reduced_chi2(found)
+    believed = 1.0
+    if chi2 > _MISFIT:  # or each sample is read at an instant of its own
+        for _ in range(_FITS):  # the first fit is as smooth as the scatter makes the current
+            timed = _timed(problem.model, found.theta, root_weight, noise_a)
+            if timed is None:
+                break
+            model = Model(path_t, path_u, time_s, current_a, timed[0], beside, timed[1])
+            problem = Problem(model, prior, noise_a)
+            common = problem.at(start)
+            tried = [problem.descend(common), problem.descend(problem.at(found.theta))]
+            found = min(tried, key=problem.cost_of)
+            chi2, believed = problem.reduced_chi2(found), _BELIEVED
+    agrees = problem.cost_of(common.point) - problem.cost_of(found) < _AGREES * max(chi2, 1.0)
+    tangent = common if shared and agrees else problem.at(found.theta)
+    used = believed * problem.weight / beyond_chance(chi2, time_s.size)
+    information, slope = _marginal(used * tangent.information, used * tangent.slope, interval_s)
+    theta, limited = tangent.point.theta, found.limited
+    return StrokeFit(theta, information, slope, found.theta, chi2, limited.limited_up_s, limited.limited_down_s)
+
+
+def _timed(
+    model: Model, theta: FloatArray, root_weight: FloatArray | None, noise_a: float
+) -> tuple[FloatArray, float] | None:
+    """Root weights (n,) of samples whose instants scatter, and how far; None where what a fit leaves is no scatter.
+
+    A sample taken at a random instant differs from the fit where the current moves, and unlike its neighbours, which
+    what another shape leaves does not. How far the instants scatter (as if evenly) is what makes the differences of
+    neighbours as large as they are (von Neumann, Annals of Mathematical Statistics 12, 1941, from memory).
+    """
+    left, fitted = model.fitted_a(theta)
+    steps = np.diff(fitted) ** 2
+    own = noise_a**2 / (np.ones(left.size) if root_weight is None else root_weight**2)
+    unlike = 0.5 * float(np.sum(np.diff(left) ** 2))
+    wanted = unlike - 0.5 * float(np.sum(own[1:] + own[:-1]))
+    few = float(steps.sum()) ** 2 < _FEWEST_MOVING * float(steps @ steps)
+    if few or wanted <= 0.0 or unlike < _UNLIKE * float(left @ left):
+        return None
+    reach_s = float(np.median(np.diff(model.time_s)))
+    for _ in range(_ROUNDS):
+        moved = np.array([np.interp(model.time_s + e * reach_s, model.time_s, fitted) for e in EVENLY])
+        reach_s *= min(max(math.sqrt(wanted / max(float(moved.var(axis=0).sum()), 1e-18)), 0.2), 5.0)
+    return noise_a / np.sqrt(own + moved.var(axis=0)), reach_s
+
+
+def _times(theta: FloatArray, up_s: float, down_s: float) -> FloatArray:
+    """Parameters (5,) with other ramps."""
+    return np.concatenate(([up_s, down_s], theta[LAG:]))
+
+
+def beyond_chance(chi2: float, dof: float) -> float:
+    """A reduced chi-square, or 1 where chance alone would give as much (three standard deviations, 2 / dof each)."""
+    return chi2 if chi2 > 1.0 + 3.0 * float(np.sqrt(2.0 / max(dof, 1.0))) else 1.0
+
+
+def _marginal(information: FloatArray, gradient: FloatArray, interval_s: float) -> tuple[FloatArray, FloatArray]:
+    """Take the stroke's own timing error (variance dt^2/12, acting as a delay) out of information and gradient."""
+    column = information[:, DELAY]
+    total = information[DELAY, DELAY] + 12.0 / interval_s**2
+    return information - np.outer(column, column) / total, gradient - column * (gradient[DELAY] / total)
+
+
+def stroke_matrices(strokes: Sequence[Stroke]) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Points (n, 5), gradients (n, 5) and informations (n, 5, 5) of strokes."""
+    rows = np.array(strokes, dtype=np.float64).reshape(len(strokes), -1)
+    return rows[:, _POINT], rows[:, _GRADIENT], rows[:, _SQUARE]
+
+
+#: Rows and columns of the upper triangle of the information, in the order in which a stroke holds it.
+UPPER = np.triu_indices(PARAMETERS)
+_T0 = Stroke._fields.index("t0")
+_POINT = slice(_T0, _T0 + PARAMETERS)
+_GRADIENT = slice(_T0 + PARAMETERS, _T0 + 2 * PARAMETERS)
+_SQUARE = np.empty((PARAMETERS, PARAMETERS), dtype=np.int64)  # where in a stroke each element of it stands
+_SQUARE[UPPER] = _SQUARE.T[UPPER] = _T0 + 2 * PARAMETERS + np.arange(UPPER[0].size)
+
+
+@dataclass(frozen=True, slots=True)
+class Combined:
+    """The joint estimate of many strokes: parameters (5,), covariance (5, 5), strokes that carry each ramp."""
+
+    theta: FloatArray
+    covariance: FloatArray
+    carriers_up: int
+    carriers_down: int
+    scatter: float  # root of the reduced chi-square between strokes, at least 1
+
+
+#: So weak that it only keeps the matrix invertible: lag 20 ms +- 0.5 s, delay 0 +- 0.5 s, ramps +- 1e4 s; and the
+#: shape can lie nowhere but between one lag and two equal ones.
+_WEAK = np.diag([1e-8, 1e-8, 4.0, 4.0, 12.0])
+_WEAK_CENTRE = np.array([0.0, 0.0, 0.02, 0.0, 0.5])
+
+
+#: Strokes taken at a shared guess further off than this, lag (relative) and shape, are left out where others tell
+#: enough.
+_GUESS_LAG = 0.1
+_GUESS_SHAPE = 0.15
+
+
+def combine(strokes: Sequence[Stroke]) -> Combined | None:
+    """Joint least squares of all strokes; None without any. Strokes that misfit count less (done in the fit).
+
+    The first strokes of a log are linearised at a poor guess of lag and shape, and may bias short ramps. They are
+    left out when the others carry most of the information on either ramp and give another ramp: two estimates of
+    which one is efficient differ with the difference of their variances (Hausman, Econometrica 46, 1978; from
+    memory).
+    """
+    if not strokes:
+        return None
+    all_of_them = _combine(strokes)
+    lag, shape = all_of_them.theta[LAG], all_of_them.theta[SHAPE]
+    near = [
+        s
+        for s in strokes
+        if s.t2 == s.own_lag_s or (abs(s.t2 - lag) < _GUESS_LAG * lag and abs(s.t4 - shape) < _GUESS_SHAPE)
+    ]
+    if (
+        not near
+        or len(near) == len(strokes)
+        or any(sum(s[k] for s in near) < 0.5 * sum(s[k] for s in strokes) for k in (_H00, _H11))
+    ):
+        return all_of_them
+    those = _combine(near)
+    variance, variance_all = np.diag(those.covariance)[:LAG], np.diag(all_of_them.covariance)[:LAG]
+    apart = (those.theta - all_of_them.theta)[:LAG] ** 2
+    biased = apart > _APART**2 * np.maximum(variance - variance_all, 0.0) + (0.2**2) * variance_all
+    return those if bool(biased.any()) else all_of_them
+
+
+#: Two estimates this many standard deviations apart are not of the same.
+_APART = 2.0
+_H00, _H11 = Stroke._fields.index("h00"), Stroke._fields.index("h11")
+
+
+def _combine(strokes: Sequence[Stroke]) -> Combined:
+    theta_i, gradient_i, information_i = stroke_matrices(strokes)
+    inverse, rank = _pseudo_inverse(information_i)
+    lowest = np.einsum("ni,nij,nj->n", gradient_i, inverse, gradient_i)
+    weights = np.ones(len(strokes))
+    for _ in range(3):  # Huber weights between strokes: one odd stroke must not move the rest
+        h = np.einsum("n,nij->ij", weights, information_i) + _WEAK
+        b = np.einsum("n,ni->i", weights, np.einsum("nij,nj->ni", information_i, theta_i) + gradient_i)
+        b = b + _WEAK @ _WEAK_CENTRE
+        theta = np.linalg.solve(h, b)
+        off = theta - theta_i
+        # How much worse each stroke's quadratic form is here than at its own optimum: chi-square of its rank.
+        distance = np.einsum("ni,nij,nj->n", off, information_i, off) - 2.0 * np.einsum("ni,ni->n", off, gradient_i)
+        distance = np.maximum(distance + lowest, 1e-12)
+        weights = np.minimum(1.0, 5.0 / np.sqrt(distance))
+    dof = max(float(rank.sum()) - PARAMETERS, 1.0)
+    scatter = float(np.sqrt(beyond_chance(float(np.sum(weights * distance)) / dof, dof)))
+    covariance = np.linalg.inv(h) * scatter**2
+    up = int(np.sum(information_i[:, 0, 0] > 0.02 * information_i[:, 0, 0].max() + 1e-12))
+    down = int(np.sum(information_i[:, 1, 1] > 0.02 * information_i[:, 1, 1].max() + 1e-12))
+    return Combined(theta, covariance, up, down, scatter)
+
+
+def _pseudo_inverse(information: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Inverses (n, 5, 5) of informations in the directions that carry any, and how many those are (n,)."""
+    size = np.sqrt(np.maximum(np.einsum("nii->ni", information), 1e-300))
+    scale = size[:, :, None] * size[:, None, :]
+    value, vector = np.linalg.eigh(information / scale)
+    carries = value > 1e-7
+    inverse = np.where(carries, 1.0 / np.where(carries, value, 1.0), 0.0)
+    out: FloatArray = np.einsum("nik,nk,njk->nij", vector, inverse, vector) / scale
+    return out, carries.sum(axis=1).astype(np.float64)

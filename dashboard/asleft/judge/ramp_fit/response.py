@@ -1,0 +1,182 @@
+"""What the driver makes of a demand path, and how that changes with each of its parameters: all in closed form.
+
+On a straight piece of the limited path, r0 + s t, a first-order lag tau answers r0 + s (t - tau) + (y0 - r0 + s tau)
+e^(-t/tau); the answer and its derivative by tau at the end of a piece start the next. The derivative of the limited
+path by a ramp time T is itself a path of straight pieces: where the ramp holds the demand back its slope changes by
+-+1/T^2, from where it follows the demand again there is none. Two lags in a row follow from each alone by partial
+fractions. So model and derivatives are six functions of time, 1, t, e^(-t/tau1), e^(-t/tau2), t e^(-t/tau1) and
+t e^(-t/tau2), times a small table for each piece: what they cost is two exponentials a sample.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from asleft.judge.ramp_fit.path import MIN_RAMP_S, Limited, time_constants
+from asleft.judge.types import FloatArray
+
+_SHORTEST_S = 1e-12
+_LEAST_TAU_S = 1e-6
+_FEW_PIECES = 24  # up to so many the pieces are gone through one by one
+
+
+@dataclass(frozen=True, slots=True)
+class Pieces:
+    """The straight pieces of a limited path, the last of them endless: begin, level, slope; which ramp holds it."""
+
+    begin_s: list[float]
+    level: list[float]
+    slope: list[float]
+    held: list[int]  # 1 by the ramp up, -1 by the ramp down, 0 not
+    kept: list[float]  # share of a small difference before it that is still there where it begins
+
+
+def pieces_of(path: Limited) -> Pieces:
+    """Pieces of what the limiter made."""
+    t, r = path.time_s, path.value
+    slope = [
+        (r[k + 1] - r[k]) / (t[k + 1] - t[k]) if t[k + 1] - t[k] > _SHORTEST_S else 0.0 for k in range(len(t) - 1)
+    ]
+    return Pieces(t, r, [*slope, 0.0], [*path.held, 0], [*path.kept, 1.0])
+
+
+def answer(pieces: Pieces, lag_s: float, shape: float, at_s: FloatArray) -> FloatArray:
+    """Two lags in a row (`path.time_constants`) of a path settled at its start; times ascending, shape (n,)."""
+    tau1, tau2 = _taus(lag_s, shape)
+    c1, c2 = tau1 / (tau1 - tau2), tau2 / (tau1 - tau2)
+    r, s = np.array(pieces.level), np.array(pieces.slope)
+    # of either lag alone: r - s tau + s t + (y0 - r + s tau) e^(-t/tau)
+    y1, y2 = np.array(_at_vertices(pieces, tau1)), np.array(_at_vertices(pieces, tau2))
+    table = np.array((r - s * (tau1 + tau2), s, c1 * (y1 - r + s * tau1), c2 * (r - s * tau2 - y2)))
+    piece, since = _since(pieces, at_s)
+    steady, slope, slow, fast = table.take(piece, axis=1)
+    slope *= since
+    slope += steady
+    slow *= np.exp(since * (-1.0 / tau1))
+    fast *= np.exp(since * (-1.0 / tau2))
+    slope += slow
+    slope += fast
+    out: FloatArray = slope
+    return out
+
+
+def derivatives(
+    pieces: Pieces, ramps_s: tuple[float, float], lag_s: float, shape: float, at_s: FloatArray
+) -> FloatArray:
+    """The answer and its derivatives by ramp up, ramp down, lag, delay and shape, shape (6, n); times ascending.
+
+    `ramps_s`: ramp up and down that made the path. The delay moves the whole path later.
+    """
+    tau = _taus(lag_s, shape)
+    table = _table(pieces, ramps_s, tau)
+    piece, since = _since(pieces, at_s)
+    basis = np.empty((6, at_s.size))
+    basis[0], basis[1] = 1.0, since
+    np.exp(since * (-1.0 / tau[0]), out=basis[2])
+    np.exp(since * (-1.0 / tau[1]), out=basis[3])
+    np.multiply(basis[2], since, out=basis[4])
+    np.multiply(basis[3], since, out=basis[5])
+    if len(pieces.level) > _FEW_PIECES:
+        found: FloatArray = np.einsum("bn,obn->on", basis, table.take(piece, axis=2))
+        return found
+    out = np.empty((6, at_s.size))
+    for k, (a, b) in enumerate(itertools.pairwise(_borders(pieces, at_s))):
+        if b > a:
+            np.matmul(table[:, :, k], basis[:, a:b], out=out[:, a:b])
+    return out
+
+
+def _table(pieces: Pieces, ramps_s: tuple[float, float], tau: tuple[float, float]) -> FloatArray:
+    """Factors of the six functions of time, for the answer and its derivatives: shape (6 outputs, 6, pieces)."""
+    tau1, tau2 = tau
+    total, apart = tau1 + tau2, tau1 - tau2
+    c1, c2 = tau1 / apart, tau2 / apart
+    r, s = np.array(pieces.level), np.array(pieces.slope)
+    y1, d1 = np.array(_with_derivative(pieces, tau1)).T
+    y2, d2 = np.array(_with_derivative(pieces, tau2)).T
+    e1, e2 = y1 - r + s * tau1, y2 - r + s * tau2
+    out = np.zeros((6, 6, r.size))
+    out[0, 0], out[0, 1], out[0, 2], out[0, 3] = r - s * total, s, c1 * e1, -c2 * e2
+    for column, ramp_s, sign in ((1, ramps_s[0], 1), (2, ramps_s[1], -1)):
+        if sign in pieces.held:
+            out[column, :4] = np.array(_by_ramp(pieces, ramp_s, sign, tau)).T
+    # (y2 - y1) / apart is s, -e1 / apart and e2 / apart; of it and each lag's own the derivatives by tau1 and tau2
+    by_1, by_2 = np.zeros((6, r.size)), np.zeros((6, r.size))
+    b1, b2 = e1 * (-1.0 / apart), e2 / apart
+    by_1[0], by_1[2], by_1[3], by_1[4] = -s, c2 * b1 + c1 * (d1 + s), c2 * b2, e1 * (c1 / tau1**2)
+    by_2[0], by_2[2], by_2[3], by_2[5] = -s, -c1 * b1, -c1 * b2 - c2 * (d2 + s), e2 * (-c2 / tau2**2)
+    out[3] = (tau1 * by_1 + tau2 * by_2) / total  # both scale with their sum
+    out[4, 0], out[4, 2], out[4, 3] = -s, -b1, -b2
+    out[5] = (by_2 - by_1) * (total**2 / (4.0 * apart))
+    return out
+
+
+def _taus(lag_s: float, shape: float) -> tuple[float, float]:
+    tau1, tau2 = time_constants(lag_s, shape)
+    return max(tau1, 2.0 * _LEAST_TAU_S), max(tau2, _LEAST_TAU_S)
+
+
+def _borders(pieces: Pieces, at_s: FloatArray) -> list[int]:
+    """Index of the first time of each piece, and the number of times; times ascending."""
+    return [0, *np.searchsorted(at_s, pieces.begin_s[1:]).tolist(), at_s.size]
+
+
+def _since(pieces: Pieces, at_s: FloatArray) -> tuple[npt.NDArray[np.int64], FloatArray]:
+    """The piece each time lies in, and the time since that began."""
+    border = _borders(pieces, at_s)
+    piece = np.repeat(np.arange(len(border) - 1), [b - a for a, b in itertools.pairwise(border)])
+    since = at_s - np.array(pieces.begin_s).take(piece)
+    return piece, np.maximum(since, 0.0, out=since)
+
+
+def _at_vertices(pieces: Pieces, tau_s: float) -> list[float]:
+    """The lag's answer where each piece begins."""
+    t, level, slope = pieces.begin_s, pieces.level, pieces.slope
+    y = level[0]
+    out = [y]
+    for k in range(len(t) - 1):
+        took = t[k + 1] - t[k]
+        steady = level[k] - slope[k] * tau_s
+        y = steady + slope[k] * took + (y - steady) * math.exp(-took / tau_s)
+        out.append(y)
+    return out
+
+
+def _with_derivative(pieces: Pieces, tau_s: float) -> list[tuple[float, float]]:
+    """The lag's answer where each piece begins, and its derivative by the time constant."""
+    t, level, slope = pieces.begin_s, pieces.level, pieces.slope
+    y, by = level[0], 0.0
+    out = [(y, by)]
+    for k in range(len(t) - 1):
+        took, s = t[k + 1] - t[k], slope[k]
+        steady = level[k] - s * tau_s
+        left = math.exp(-took / tau_s)
+        by = -s + (by + s + (y - steady) * took / tau_s**2) * left
+        y = steady + s * took + (y - steady) * left
+        out.append((y, by))
+    return out
+
+
+def _by_ramp(pieces: Pieces, ramp_s: float, sign: int, taus_s: tuple[float, float]) -> list[tuple[float, ...]]:
+    """Rows of the table (its first four functions) for one ramp time: lags of the limited path's own derivative."""
+    t = pieces.begin_s
+    steeper = -sign / max(ramp_s, MIN_RAMP_S) ** 2
+    tau1, tau2 = taus_s
+    c1, c2 = tau1 / (tau1 - tau2), tau2 / (tau1 - tau2)
+    level = u1 = u2 = 0.0
+    rows: list[tuple[float, ...]] = []
+    for k, (held, kept) in enumerate(zip(pieces.held, pieces.kept, strict=True)):
+        level *= kept
+        slope = steeper if held == sign else 0.0
+        steady1, steady2 = level - slope * tau1, level - slope * tau2
+        rows.append((c1 * steady1 - c2 * steady2, slope, c1 * (u1 - steady1), -c2 * (u2 - steady2)))
+        if k + 1 < len(t):
+            took = t[k + 1] - t[k]
+            u1 = steady1 + slope * took + (u1 - steady1) * math.exp(-took / tau1)
+            u2 = steady2 + slope * took + (u2 - steady2) * math.exp(-took / tau2)
+            level += slope * took
+    return rows

@@ -1,0 +1,324 @@
+"""From a state to the judgement: quantities with verdicts, findings, status, sentence, remarks."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from asleft.catalogue.finding_kinds import FINDING_KINDS
+from asleft.catalogue.statuses import worst
+from asleft.judge.coil.headroom import headroom_result
+from asleft.judge.coil_state.days import nearing, usual_hottest_degc
+from asleft.judge.coil_state.now import look, report_of
+from asleft.judge.decide import Estimate, expanded_uncertainty, tolerance_used_pct, verdict
+from asleft.judge.drift.onset import COMES_AND_GOES, creep_within, feature_series, step_within, times_beyond
+from asleft.judge.estimates import AsFound, Found, NotObserved, Seen, estimate
+from asleft.judge.finding.context import FindingContext
+from asleft.judge.finding.findings import find
+from asleft.judge.finding.held_findings import stepped_s
+from asleft.judge.fit.fit import fit_sentence, judge_fit, unjudged
+from asleft.judge.intake.intake import remarks_of
+from asleft.judge.intake.states import CODES
+from asleft.judge.sentence import beyond_undecided, sentence
+from asleft.judge.state import JudgeState
+from asleft.judge.steps.horizon import forget_misread
+from asleft.judge.steps.outer_remarks import outer_remarks
+from asleft.judge.steps.points import seen_of
+from asleft.judge.trend import Now, trend_fields
+from asleft.judge.types import Coverage, Finding, Judgement, QuantityResult, State, Status, Verdict
+from asleft.judge.valve.characteristic import Measured
+from asleft.judge.valve.characteristic_told import told
+from asleft.judge.watching.stretch_age import with_breaks
+from asleft.sheet.model import QUANTITY_UNITS, Sheet
+from asleft.sheet.names import LABELS, format_quantity
+
+#: Quantities that one line through both of them gives.
+_ENDS = (("current_at_zero", "current_at_full"), ("pressure_at_zero", "pressure_at_full"))
+_NOTHING = Coverage(0, None, None, None, None)
+#: Share of failed readings over the horizon from which missing data is a finding.
+_MISSING_SHARE = 0.05
+
+
+def summarise(sheet: Sheet, state: JudgeState, *, stated: bool = False) -> Judgement:
+    """The judgement now. Remembers the findings in `state`, so that each keeps its onset.
+
+    `stated`: a person says that this is the sheet to hold the valve against, see `fit.judge_fit`.
+    """
+    dwells, strokes = state.dwells, state.strokes
+    if state.horizon_s is not None and dwells:
+        since = dwells[-1].clock_s - state.horizon_s
+        dwells = [d for d in dwells if d.clock_s >= since]
+        strokes = [s for s in strokes if s.clock_s >= since]
+    seen = seen_of(state, dwells, strokes, state.bursts)
+    found = estimate(sheet, seen)
+    characteristic = _after_steps(sheet, seen, found)
+    coil, room = look(sheet, seen, found, seen.cold)
+    found.quantities["headroom"] = room
+    soon = nearing(state.coil_days, *coil.clipping)
+    results = {
+        name: _result(sheet, state, name, found)
+        for name in QUANTITY_UNITS
+        if name in sheet.as_left or name == "headroom"
+    }
+    live = state.horizon_s is not None
+    said = state.fit.fits
+    state.fit = judge_fit(sheet, state.fit_points, state.fit, results, state.to_s, live=live, stated=stated)
+    if said is False and state.fit.fits is not False:
+        forget_misread(sheet, state)
+        return summarise(sheet, state, stated=stated)
+    if state.fit.fits is False:
+        return _without_findings(sheet, state, results, live=live)
+    context = FindingContext(
+        sheet=sheet,
+        seen=seen,
+        found=found,
+        results=results,
+        charts=state.charts,
+        stretches=with_breaks(state.stretches),
+        missing=_missing(state),
+        readings=state.samples if state.missing else sum(f[2] - f[1] for f in state.failed),
+        vented_shift_bar=state.vented.shift,
+        idle_shift_a=state.idle.shift,
+        coil=coil,
+        nearing=soon,
+        usual_winding_degc=usual_hottest_degc(state.coil_days),
+        reaction=state.reaction,
+        misfit=state.misfit,
+        gone_s=state.gone_s,
+    )
+    findings = find(context, state.findings, state.began_under)
+    _remember(state, findings)
+    now = CODES[state.last_state]
+    statuses = [FINDING_KINDS[f.kind].status if f.severity > 1 else Status.MAINTENANCE_REQUIRED for f in findings]
+    if now in {State.SET_UP, State.WORK_IN_PROGRESS}:
+        statuses.append(Status.FUNCTION_CHECK)
+    if any(beyond_undecided(result) for result in results.values()):
+        statuses.append(Status.MAINTENANCE_REQUIRED)  # likely out: whatever it is, it is not good
+    if all(result.verdict is Verdict.NOT_OBSERVED for result in results.values() if result.as_left is not None):
+        statuses.append(Status.NOT_JUDGED)
+    return Judgement(
+        valve=sheet.valve,
+        sheet_revision=sheet.revision.number,
+        from_s=state.from_s,
+        to_s=state.to_s,
+        samples=state.samples,
+        status=worst(statuses),
+        sentence=sentence(sheet, results, findings, now),
+        state_hours=dict(state.hours),
+        quantities=tuple(results.values()),
+        findings=tuple(findings),
+        remarks=(*_remarks(sheet, state), *outer_remarks(sheet, state, found.held)),
+        basis=dict(state.basis),
+        characteristic=told(sheet, characteristic, state.curve_left),
+        current_state=now,
+        coil=report_of(coil, soon),
+        fit=state.fit,
+    )
+
+
+def _without_findings(
+    sheet: Sheet, state: JudgeState, results: Mapping[str, QuantityResult], *, live: bool
+) -> Judgement:
+    """Where the readings do not fit the sheet: that is said first, and of the machine nothing is claimed."""
+    return Judgement(
+        valve=sheet.valve,
+        sheet_revision=sheet.revision.number,
+        from_s=state.from_s,
+        to_s=state.to_s,
+        samples=state.samples,
+        status=Status.FUNCTION_CHECK,
+        sentence=fit_sentence(sheet, state.fit, live=live),
+        state_hours=dict(state.hours),
+        quantities=tuple(unjudged(result, state.fit) for result in results.values()),
+        findings=(),
+        remarks=_remarks(sheet, state),
+        basis=dict(state.basis),
+        current_state=CODES[state.last_state],
+        fit=state.fit,
+    )
+
+
+def _remember(state: JudgeState, findings: Sequence[Finding]) -> None:
+    """Keep the findings, under which cause each was first told, and when those went that are no longer there."""
+    now = {finding.kind: finding for finding in findings}
+    gone = {kind: state.to_s for kind in state.findings if kind not in now and state.to_s is not None}
+    state.gone_s.update({kind: at_s for kind, at_s in gone.items() if at_s is not None})
+    state.began_under = {
+        kind: state.began_under.get(kind, "") if kind in state.findings else finding.consequence_of or ""
+        for kind, finding in now.items()
+    }
+    state.findings = now
+
+
+def _present(
+    name: str, series: Sequence[tuple[float, float]], sheet: Sheet, width: float
+) -> tuple[float | None, float]:
+    """Since when a quantity is as it is now, None if all along; and how fast it still runs (1/s)."""
+    since, left = step_within(series, width), sheet.as_left.get(name)
+    if since is None and left is not None and name in COMES_AND_GOES:
+        tolerance = sheet.tolerance[name]
+        loaded = name.startswith("pressure")
+        times = times_beyond(series, left, tolerance.below, tolerance.above, loaded=loaded)
+        if times is not None:
+            return times.since_s, 0.0
+    if since is not None:
+        return since, 0.0
+    creep = creep_within(series, width) if name in COMES_AND_GOES else None
+    return (None, 0.0) if creep is None else (creep.since_s, creep.per_s)
+
+
+def _at_the_end(value: Estimate, series: Sequence[tuple[float, float]], since_s: float, per_s: float) -> Estimate:
+    """A value that runs, carried from the middle of what it rests on to its end."""
+    late = [at for at, _ in series if at >= since_s]
+    if not per_s or not late:
+        return value
+    ahead = per_s * (late[-1] - sum(late) / len(late))
+    return replace(value, value=value.value + ahead, systematic=math.hypot(value.systematic, ahead / 2.0))
+
+
+def _after_steps(sheet: Sheet, seen: Seen, found: AsFound) -> Measured:
+    """Where a quantity moved within the segments looked at, have it rest on those from when it is as it is now.
+
+    Returns the characteristic after the last step that moved it.
+    """
+    later: dict[float, AsFound] = {}
+    stepped: dict[tuple[str, str], float] = {}
+    moved: set[str] = set()
+    moved_s = -math.inf
+    for name, value in found.quantities.items():
+        tolerance = sheet.tolerance.get(name)
+        if not isinstance(value, Estimate) or tolerance is None:
+            continue
+        series, width = feature_series(name, sheet, seen, found), min(tolerance.below, tolerance.above)
+        since, per_s = _present(name, series, sheet, width)
+        if since is None:
+            continue
+        if since not in later:
+            later[since] = estimate(
+                sheet,
+                replace(
+                    seen,
+                    dwells=[d for d in seen.dwells if d.from_s >= since],
+                    strokes=[s for s in seen.strokes if s.from_s >= since],
+                    bursts=[b for b in seen.bursts if b.at_s >= since],
+                    control=found.control,
+                ),
+            )
+        moved.add(name)
+        pair = next((pair for pair in _ENDS if name in pair), None)
+        if pair is not None and not per_s:
+            stepped[pair] = max(since, stepped.get(pair, -math.inf))
+        again = later[since].quantities[name]
+        if isinstance(again, Estimate):
+            found.quantities[name] = _at_the_end(again, series, since, per_s)
+            if name == "hysteresis" or name.startswith("pressure"):
+                moved_s = since if name == "hysteresis" else max(moved_s, since)
+    found.stepped_s = max(later, default=-math.inf)
+    for pair, since_s in stepped.items():
+        for name in pair:  # the other end is no mixture of before and after either
+            end = later[since_s].quantities.get(name)
+            if name not in moved and isinstance(end, Estimate) and isinstance(found.quantities.get(name), Estimate):
+                found.quantities[name] = end
+    if later and seen.has_current:
+        cut_since(found, later[max(later)])
+    since = stepped_s(sheet, found.held) if seen.held_left else None
+    if since is not None:
+        after = replace(seen, dwells=[d for d in seen.dwells if d.from_s >= since])
+        found.held = estimate(sheet, after).held or found.held
+    return later[moved_s].characteristic if moved_s in later else found.characteristic
+
+
+def cut_since(found: AsFound, after: AsFound) -> None:
+    """Whether the current is cut off is what the dwells after the last step say, where they reach as high.
+
+    A pressure that fell because the coil now takes less is else told a while before the current that took it down.
+    """
+    tops = [max((level.demand for level in one.levels), default=0.0) for one in (found, after)]
+    if len(after.levels) >= 3 and tops[1] >= tops[0] - 0.02 and (after.clip is None) != (found.clip is None):
+        found.clip, found.levels, found.line = after.clip, after.levels, after.line
+
+
+def _result(sheet: Sheet, state: JudgeState, name: str, found: AsFound) -> QuantityResult:
+    left = sheet.as_left.get(name)
+    tolerance = sheet.tolerance.get(name)
+    value: Found = found.quantities.get(name, NotObserved("this release does not measure it"))
+    if name == "headroom":
+        return headroom_result(value.reason if isinstance(value, NotObserved) else value, sheet.tolerance.get(name))
+    chart = state.charts.get(name)
+    measured = chart.left if chart is not None else None
+    below = tolerance.below if tolerance is not None else None
+    above = tolerance.above if tolerance is not None else None
+    left_measured = measured[0] if measured is not None else None
+    if isinstance(value, NotObserved) or left is None or tolerance is None:
+        reason = value.reason if isinstance(value, NotObserved) else "not in the sheet"
+        bounds = (value.below, value.above) if isinstance(value, NotObserved) else (None, None)
+        return QuantityResult(
+            name, QUANTITY_UNITS[name], left, None, None, None, below, above, None, Verdict.NOT_OBSERVED, reason,
+            bounds[0], bounds[1], _NOTHING, left_measured,
+        )  # fmt: skip
+    expanded = value.expanded()
+    deviation = value.value - left
+    change_u = None
+    if measured is not None:
+        change_u = expanded_uncertainty(math.hypot(value.repeatability, measured[1]), value.dof, 0.0)
+    result = verdict(deviation, expanded, tolerance)
+    return QuantityResult(
+        id=name,
+        unit=QUANTITY_UNITS[name],
+        as_left=left,
+        as_found=value.value,
+        uncertainty=expanded,
+        change_uncertainty=change_u,
+        tolerance_below=below,
+        tolerance_above=above,
+        tolerance_used_pct=tolerance_used_pct(deviation, tolerance),
+        verdict=result,
+        reason=_reason(value, result),
+        bound_below=None,
+        bound_above=None,
+        coverage=Coverage(value.segments, value.from_s, value.to_s, value.command_min_pct, value.command_max_pct),
+        as_left_measured=left_measured,
+        **trend_fields(chart.trend if chart is not None else None, left, tolerance, _now(state, value)),
+    )
+
+
+def _now(state: JudgeState, value: Estimate) -> Now | None:
+    at_s = value.to_s if value.to_s is not None else state.to_s
+    return None if at_s is None else Now(at_s, value.value, value.expanded_change())
+
+
+def _reason(value: Estimate, result: Verdict) -> str:
+    parts = [value.note] if value.note else []
+    if result is Verdict.UNDECIDED:
+        parts.append("the uncertainty reaches over the tolerance")
+    return "; ".join(parts)
+
+
+def _missing(state: JudgeState) -> dict[str, int]:
+    if state.missing:
+        return state.missing
+    failed = sum(f[1] for f in state.failed)
+    total = sum(f[2] for f in state.failed)
+    if state.horizon_s is None or total == 0 or failed <= _MISSING_SHARE * total:
+        return {}
+    return {"failed": failed}
+
+
+def _remarks(sheet: Sheet, state: JudgeState) -> tuple[str, ...]:
+    out = []
+    if not any(i.expanded_uncertainty is not None for i in sheet.instruments.values()):
+        out.append("Uncertainties are repeatability only: the sheet has no instrument entries.")
+    for name, chart in state.charts.items():
+        left = sheet.as_left.get(name)
+        if chart.left is None or left is None:
+            continue
+        tolerance = sheet.tolerance[name]
+        off = chart.left[0] - left
+        limit = tolerance.above if off > 0 else tolerance.below
+        if math.isfinite(limit) and abs(off) - 2.0 * chart.left[1] > 0.5 * limit:
+            out.append(
+                f"{LABELS[name].capitalize()} was entered as {format_quantity(name, left)} but measured "
+                f"{format_quantity(name, chart.left[0])} when left."
+            )
+    return (*out, *remarks_of(state.intake, lately=state.horizon_s is not None))
