@@ -16,8 +16,8 @@ from strangers_run import judged
 from strangers_score import marks, share
 from strangers_table import breaks
 
-#: One log breaking one of these is one too many. Those that still do stand in `strangers_known.json`, with what is said
-#: of them, so that none is added unseen and none stays there once it is right.
+#: One log breaking one of these is one too many. Those that still do stand in `strangers_known.json`, so that none is
+#: added unseen and none stays there once it is right.
 NEVER = ("false now", "contradicted", "as left", "good of nothing", "mistaken", "error")
 #: Healthy logs with a false finding. Of some thirty, at one in 200, two or more are a chance of 1 in 90 (binomial).
 MOST_FALSE = 1
