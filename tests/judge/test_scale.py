@@ -93,3 +93,15 @@ def test_a_command_that_never_rests_gives_no_verdict_on_ends_it_never_came_near(
     for name in ("current_at_zero", "current_at_full", "ramp_up", "ramp_down"):
         assert by_id(judgement)[name].verdict in {Verdict.UNDECIDED, Verdict.NOT_OBSERVED}
     assert not judgement.findings
+
+
+def test_looks_at_another_rate_count_no_more() -> None:
+    """A logger that wrote once a second while the press stood, for hours, and a hundred times a second after it."""
+    scale = Scale(0.01, 1e-4, 0.006, 1.0, has_current=True)
+    rng = np.random.default_rng(1)
+    for minute in range(20):
+        scale = scale.looked(60.0 * minute + np.arange(300.0), 1e-3 * rng.standard_normal(300))
+    assert scale.interval_s == pytest.approx(1.0)
+    scale = scale.looked(2000.0 + 0.01 * np.arange(300), 2e-3 * rng.standard_normal(300))
+    assert scale.interval_s == pytest.approx(0.01)
+    assert len(scale.looks) == 1

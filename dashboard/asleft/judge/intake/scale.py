@@ -20,6 +20,8 @@ from asleft.judge.types import FloatArray
 SCALE_SAMPLES = 300
 _MINUTE_S = 60.0
 _MOST_LOOKS = 15
+#: Looks at samples so many times as far apart, or as near, say nothing: the logger's rate was changed.
+_OTHER_RATE = 1.5
 #: The command's noise is taken as no less (share of full), and a converter's step as no more.
 _QUIETEST = 1e-4
 LARGEST_STEP = 0.02
@@ -53,7 +55,9 @@ class Scale:
 
     def looked(self, time_s: FloatArray, demand: FloatArray) -> Scale:
         """With one more look at samples, shape (n,)."""
-        looks = (*self.looks[1 - _MOST_LOOKS :], (interval_of(time_s), noise_of(demand, LARGEST_STEP)))
+        now_s = interval_of(time_s)
+        alike = [look for look in self.looks if now_s < _OTHER_RATE * look[0] and look[0] < _OTHER_RATE * now_s]
+        looks = (*alike[1 - _MOST_LOOKS :], (now_s, noise_of(demand, LARGEST_STEP)))
         interval_s, noise = np.median(looks, axis=0).tolist()
         noise = max(noise, _QUIETEST)
         return replace(
