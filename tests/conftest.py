@@ -16,9 +16,10 @@ sys.path.insert(0, str(Path(__file__).parent))
 if TYPE_CHECKING:
     from postgres_server import PostgresServer
 
-settings.register_profile("ci", derandomize=True)
-if os.environ.get("CI"):
-    settings.load_profile("ci")
+# No example has a deadline: on a busy machine any of them may take long.
+settings.register_profile("desk", deadline=None)
+settings.register_profile("ci", deadline=None, derandomize=True)
+settings.load_profile("ci" if os.environ.get("CI") else "desk")
 
 
 @pytest.fixture(scope="session")

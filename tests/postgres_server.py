@@ -14,7 +14,7 @@ from pathlib import Path
 
 import psycopg
 
-_START_S = 30.0
+_START_S = 120.0
 
 
 def free_port() -> int:

@@ -165,7 +165,7 @@ def test_revoking_takes_effect_when_the_broker_reloads(plant: PlantBroker) -> No
         shutil.copy(plant.certificates / file, plant.certificates / f"old-{file}")
     assert make(plant.certificates, "revoke", "hall-7.crt").returncode == 0
     plant.reload()
-    deadline = time.monotonic() + 10
+    deadline = time.monotonic() + 60
     while Peer(plant, "old-hall-7").connect():
         assert time.monotonic() < deadline, "a revoked agent still comes in after the reload"
         time.sleep(0.1)
@@ -202,7 +202,7 @@ def test_agent_and_recorder_speak_through_it(plant: PlantBroker) -> None:
         acks: list[bytes] = []
         one = BrokerSession(agent_settings(plant), "hall-1", b"will", acks.append, mqtt5=True)
         one.open()
-        deadline = time.monotonic() + 10
+        deadline = time.monotonic() + 60
         while b"stored" not in acks:  # the recorder's subscription may be granted after our first block
             assert time.monotonic() < deadline, "no acknowledgement came back"
             one.send_upload(b"a block")

@@ -29,7 +29,7 @@ class AgentProcess:
     def end(self, how: signal.Signals) -> int:
         assert self._process is not None
         self._process.send_signal(how)
-        code = self._process.wait(20)
+        code = self._process.wait(60)
         self._process = None
         return code
 
@@ -45,7 +45,7 @@ def agent(settings_file: Path) -> Iterator[AgentProcess]:
     made.close()
 
 
-def until(condition: object, timeout_s: float = 25.0) -> None:
+def until(condition: object, timeout_s: float = 120.0) -> None:
     deadline = time.monotonic() + timeout_s
     while not condition():  # type: ignore[operator]
         assert time.monotonic() < deadline, "waited in vain"

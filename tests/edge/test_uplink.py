@@ -37,7 +37,7 @@ def session(port: int, taken: Taken | None = None, *, mqtt5: bool = True, **more
     )
 
 
-def pump(one: BrokerSession, until: object, timeout_s: float = 5.0) -> None:
+def pump(one: BrokerSession, until: object, timeout_s: float = 60.0) -> None:
     deadline = time.monotonic() + timeout_s
     while not until():  # type: ignore[operator]
         assert time.monotonic() < deadline, "waited in vain"

@@ -42,7 +42,7 @@ why = "first"
 """
 
 
-def until(condition, timeout_s=20.0, every_s=0.02):
+def until(condition, timeout_s=120.0, every_s=0.02):
     """Waits until the condition holds; its value."""
     deadline = time.monotonic() + timeout_s
     while time.monotonic() < deadline:

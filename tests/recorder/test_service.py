@@ -136,7 +136,7 @@ def test_kills_of_recorder_and_broker_lose_nothing(tmp_path, mosquitto, recordin
         mosquitto.kill()
         time.sleep(0.2)
         mosquitto.start()
-        tools.until(lambda: agent.mark == agent.highest, 30)
+        tools.until(lambda: agent.mark == agent.highest)
     assert agent.highest == 900
     (mark,) = open_samples_reader(data).marks()
     assert (mark.mark, mark.declared_gap, mark.stored) == (900, 0, 900)
@@ -231,6 +231,6 @@ def test_a_judging_process_that_is_killed_is_started_again(tmp_path, in_process,
     tools.until(lambda: in_process.child.alive() and in_process.child.pid != first)
     agent.offer(10)
     records = open_records(tmp_path / "data" / "records.db")
-    tools.until(lambda: (cursor := records.judge_cursor("press-1.platen")) and cursor.cursor == {"spool-1": 20}, 30)
+    tools.until(lambda: (cursor := records.judge_cursor("press-1.platen")) and cursor.cursor == {"spool-1": 20})
     assert records.judgement("press-1.platen")["samples"] == 200
     records.close()
