@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 import pytest
 from asleft.judge.driver.currents import CurrentLine, Level, current_line
+from asleft.judge.driver.law import least_squares
 
 
 def fitted(demand: list[float], current: list[float], se: float = 1e-4) -> CurrentLine:
@@ -16,40 +17,37 @@ def fitted(demand: list[float], current: list[float], se: float = 1e-4) -> Curre
     return line
 
 
+def line_of(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+    """Intercept and slope, their standard errors and the residual standard deviation, points of equal weight."""
+    drift = np.column_stack((np.ones(x.size), x))
+    line, covariance = least_squares(drift, y, np.eye(x.size))
+    left = y - drift @ line
+    sd = math.sqrt(float(left @ left) / (x.size - 2))
+    return line, sd * np.sqrt(np.diag(covariance)), sd
+
+
 def test_certified_line_of_norris(published: dict[str, dict[str, Any]]) -> None:
-    """NIST StRD Norris, certified. x / 1000 is the demand: a linear map keeps the line."""
+    """NIST StRD Norris, certified: the least squares that every law of a driver is fitted by."""
     data = published["norris_line"]
-    x = np.array(data["x"])
-    line = fitted((x / 1000.0).tolist(), data["y"])
-    assert line.at_zero_a == pytest.approx(data["b0"], rel=1e-9)
-    assert (line.at_full_a - line.at_zero_a) / 1000.0 == pytest.approx(data["b1"], rel=1e-9)
-    assert math.sqrt(float(line.residual_a @ line.residual_a) / (x.size - 2)) == pytest.approx(
-        data["residual_sd"], rel=1e-9
-    )
-    assert line.se_zero_a == pytest.approx(data["se_b0"], rel=1e-9)
-    # At x = 1000, closed form from both certified standard errors; cov(b0, b1) = -mean(x) var(b1).
-    at_full = data["se_b0"] ** 2 + (1e6 - 2000.0 * x.mean()) * data["se_b1"] ** 2
-    assert line.se_full_a == pytest.approx(math.sqrt(at_full), rel=1e-8)
+    line, se, sd = line_of(np.array(data["x"]), np.array(data["y"]))
+    assert line == pytest.approx([data["b0"], data["b1"]], rel=1e-9)
+    assert sd == pytest.approx(data["residual_sd"], rel=1e-9)
+    assert se == pytest.approx([data["se_b0"], data["se_b1"]], rel=1e-8)
 
 
 def test_thermometer_calibration_of_the_guide(published: dict[str, dict[str, Any]]) -> None:
-    """JCGM 100:2008 H.3 (data from memory, results published): correction at 20 degC and, extrapolated, at 30 degC.
-
-    20 degC is taken for zero command and 30 degC for full, so that the guide's y1 and b(30) are the two ends.
-    """
+    """JCGM 100:2008 H.3 (data from memory, results published): correction at 20 degC, and carried to 30 degC."""
     data = published["thermometer"]
-    demand = [(t - data["t0"]) / 10.0 for t in data["t"]]
-    line = fitted(demand, data["b"])
-    assert line.at_zero_a == pytest.approx(data["y1"], abs=5e-5)
-    assert line.se_zero_a == pytest.approx(data["s_y1"], abs=5e-5)
-    assert line.at_full_a == pytest.approx(data["b30"], abs=5e-5)
-    assert line.se_full_a == pytest.approx(data["u_b30"], abs=5e-5)
-    slope = (line.at_full_a - line.at_zero_a) / 10.0
-    assert slope == pytest.approx(data["y2"], abs=5e-6)
-    assert math.sqrt(float(line.residual_a @ line.residual_a) / 9.0) == pytest.approx(data["s"], abs=5e-5)
-    # The guide's correlation of intercept and slope, from the uncertainties at both ends.
-    covariance = (line.se_full_a**2 - line.se_zero_a**2 - (10.0 * data["s_y2"]) ** 2) / 20.0
-    assert covariance / (line.se_zero_a * data["s_y2"]) == pytest.approx(data["r"], abs=0.02)
+    t = np.array(data["t"]) - data["t0"]
+    line, se, sd = line_of(t, np.array(data["b"]))
+    assert line[0] == pytest.approx(data["y1"], abs=5e-5)
+    assert line[1] == pytest.approx(data["y2"], abs=5e-6)
+    assert se == pytest.approx([data["s_y1"], data["s_y2"]], abs=5e-5)
+    assert sd == pytest.approx(data["s"], abs=5e-5)
+    assert line @ [1.0, 10.0] == pytest.approx(data["b30"], abs=5e-5)
+    _, covariance = least_squares(np.column_stack((np.ones(t.size), t)), np.array(data["b"]), np.eye(t.size) / sd**2)
+    assert math.sqrt(np.array([1.0, 10.0]) @ covariance @ [1.0, 10.0]) == pytest.approx(data["u_b30"], abs=5e-5)
+    assert covariance[0, 1] / math.sqrt(covariance[0, 0] * covariance[1, 1]) == pytest.approx(data["r"], abs=5e-4)
 
 
 @pytest.mark.parametrize("n", [3, 5, 11, 40])

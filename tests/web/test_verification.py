@@ -210,7 +210,7 @@ def test_the_paper_says_all_that_an_auditor_asks(client, plant, hands, doors):
     printed = " ".join(" ".join(page.extract_text() for page in reader.pages).split())
     for words in (
         "As found; nothing was adjusted", "DP-17 no. 4402", "0815", "low 2.1, high 7.4", "2026-01-31, overdue",
-        "cylinder against its stop, valve in control", "% of command a second up", "ISO 14253-1",
+        "cylinder against its stop, valve in control", "% of command a second up", "JCGM 106:2012",
         "SHA-256 of its file",
         "Not observed, and why", "supply voltage:", "It is not a safety validation", "Carried out by: technician",
         "Witnessed by", "At 100 % command full pressure or full flow may result", "after the pump was changed",

@@ -72,9 +72,16 @@ def sentence(sheet: Sheet, results: Mapping[str, QuantityResult], findings: Sequ
 
 
 def beyond_undecided(result: QuantityResult) -> bool:
-    """Whether a value lies beyond its tolerance, though its uncertainty reaches back into it."""
+    """Whether a value lies beyond its tolerance, though its uncertainty reaches back into it.
+
+    One that lies off as left by less than half its uncertainty is where chance alone puts it: it tells nothing.
+    """
     used = result.tolerance_used_pct
-    return result.verdict is Verdict.UNDECIDED and used is not None and abs(used) > 100.0
+    if result.verdict is not Verdict.UNDECIDED or used is None or abs(used) <= 100.0:
+        return False
+    if result.as_found is None or result.as_left is None or result.uncertainty is None:
+        return True
+    return abs(result.as_found - result.as_left) > 0.5 * result.uncertainty
 
 
 def _as_left(observed: Sequence[QuantityResult], asked: Sequence[QuantityResult], since: str) -> str:

@@ -72,14 +72,13 @@ def ends_of(
             joint = scale**2 * toward
             joint[0] += jump_a**2 * zero
             inverse = np.linalg.inv(law_a2 + np.diag(variance_a2))
-            normal = drift.T @ inverse @ drift
-            line = np.linalg.solve(normal, drift.T @ (inverse @ current_a))
+            line, covariance = least_squares(drift, current_a, inverse)
             left = current_a - drift @ line
             means.append(line + joint @ inverse @ left)
             off = at_ends - joint @ inverse @ drift
             own = np.array([scale**2 + jump_a**2, scale**2])
             spread = own - np.einsum("en,nm,em->e", joint, inverse, joint)
-            spread = np.maximum(spread, 0.0) + np.einsum("ei,ij,ej->e", off, np.linalg.inv(normal), off)
+            spread = np.maximum(spread, 0.0) + np.einsum("ei,ij,ej->e", off, covariance, off)
             variances.append(spread)
             if k == 0 and jump_a == 0.0:
                 chance = spread
@@ -105,6 +104,15 @@ def ends_of(
     )
 
 
+def least_squares(drift: FloatArray, values: FloatArray, inverse: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Generalised least squares (Aitken 1936): parameters and their covariance.
+
+    `drift` (n, p), `values` (n,), `inverse` (n, n) of the values' covariance.
+    """
+    covariance: FloatArray = np.linalg.inv(drift.T @ inverse @ drift)
+    return covariance @ (drift.T @ (inverse @ values)), covariance
+
+
 def _likelihood(covariance: FloatArray, drift: FloatArray, values: FloatArray) -> float:
     """Logarithm of the restricted likelihood of values (n,) about a line of any ends, but for a constant."""
     inverse = np.linalg.inv(covariance)
@@ -121,12 +129,15 @@ def _matern(a: FloatArray, b: FloatArray) -> FloatArray:
 
 def _half_width(share: FloatArray, off: FloatArray, variance: FloatArray) -> float:
     """Half the width, about zero, of the interval that holds 95 % of a mixture of normals; by halving."""
-    from scipy.special import ndtr
-
     sd = np.sqrt(variance)
     low, high = 0.0, float(np.max(np.abs(off) + 6.0 * sd))
     for _ in range(60):
         half = 0.5 * (low + high)
-        outside = float(share @ (ndtr((-half - off) / sd) + ndtr((off - half) / sd)))
+        outside = float(share @ (_normal((-half - off) / sd) + _normal((off - half) / sd)))
         low, high = (half, high) if outside > _OUTSIDE else (low, half)
     return high
+
+
+def _normal(x: FloatArray) -> FloatArray:
+    """Standard normal distribution function; of so few values without a library that takes long to load."""
+    return np.array([0.5 * math.erfc(-one / math.sqrt(2.0)) for one in x.tolist()])
