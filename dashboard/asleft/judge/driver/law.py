@@ -109,7 +109,7 @@ def least_squares(drift: FloatArray, values: FloatArray, inverse: FloatArray) ->
 
     `drift` (n, p), `values` (n,), `inverse` (n, n) of the values' covariance.
     """
-    covariance: FloatArray = np.linalg.inv(drift.T @ inverse @ drift)
+    covariance = np.linalg.inv(drift.T @ inverse @ drift).astype(np.float64)
     return covariance @ (drift.T @ (inverse @ values)), covariance
 
 
