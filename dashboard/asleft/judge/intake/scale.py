@@ -47,12 +47,6 @@ class Scale:
     open_demand: tuple[float, ...] = ()
     minute: float = -math.inf  # of the latest look's beginning
 
-    def __post_init__(self) -> None:
-        """Take what comes back from text (lists) as what was put in (tuples)."""
-        object.__setattr__(self, "looks", tuple((float(i), float(n)) for i, n in self.looks))
-        object.__setattr__(self, "open_s", tuple(self.open_s))
-        object.__setattr__(self, "open_demand", tuple(self.open_demand))
-
     def looked(self, time_s: FloatArray, demand: FloatArray) -> Scale:
         """With one more look at samples, shape (n,)."""
         now_s = interval_of(time_s)
