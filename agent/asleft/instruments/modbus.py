@@ -1,12 +1,13 @@
-"""A Modbus TCP instrument: slow readings on one connection, bursts on another."""
+"""A Modbus instrument: slow readings on one connection, bursts on another, and both for each unit; or one for all."""
 
 from __future__ import annotations
 
 import logging
+from dataclasses import replace
 from functools import partial
 
 from asleft.instruments.modbus_bursts import BurstReader
-from asleft.instruments.modbus_link import ModbusLink, ReadFailed
+from asleft.instruments.modbus_link import ModbusLink, ReadFailed, UnitPatience
 from asleft.instruments.modbus_registers import RegisterMap
 from asleft.instruments.modbus_settings import ModbusSettings
 from asleft.instruments.protocol import Reading, ValveForm
@@ -15,11 +16,34 @@ from asleft.wire.block import Burst, Reason
 logger = logging.getLogger(__name__)
 
 
-class ModbusTcpInstrument:
+def build_instruments(settings: ModbusSettings) -> list[ModbusInstrument]:
+    """One for each unit, so that each has a thread and connections of its own and none waits for another.
+
+    With `one_connection` a single one for all.
+    """
+    units = sorted({valve.unit for valve in settings.valves})
+    if len(units) == 1 or settings.one_connection:
+        return [ModbusInstrument(settings, neighbours=len(units) - 1)]
+    return [
+        ModbusInstrument(
+            replace(
+                settings,
+                name=f"{settings.name} unit {unit}",
+                valves=tuple(valve for valve in settings.valves if valve.unit == unit),
+            ),
+            neighbours=1,
+        )
+        for unit in units
+    ]
+
+
+class ModbusInstrument:
     """See `asleft.instruments.protocol.Instrument`, which it implements."""
 
-    def __init__(self, settings: ModbusSettings) -> None:
+    def __init__(self, settings: ModbusSettings, neighbours: int = 0) -> None:
+        """`neighbours`: how many other units may have to wait for one that is silent; see `UnitPatience`."""
         self._settings = settings
+        self._patience = {valve.unit: UnitPatience(settings.timeout_s, neighbours) for valve in settings.valves}
         self._forms = tuple(valve.form() for valve in settings.valves)
         self._maps = [(valve.unit, RegisterMap(valve.points, settings.bridge)) for valve in settings.valves]
         self._link = self._new_link()
@@ -81,4 +105,4 @@ class ModbusTcpInstrument:
 
     def _new_link(self) -> ModbusLink:
         settings = self._settings
-        return ModbusLink(settings.host, settings.port, settings.timeout_s)
+        return ModbusLink(settings.address, settings.timeout_s, self._patience)
