@@ -22,8 +22,8 @@ from asleft.judge.decide import expanded_uncertainty
 from asleft.judge.valve.branches import SAME_END, SAME_LEVEL, BranchLevel
 from asleft.judge.valve.characteristic import Measured
 from asleft.judge.valve.curve import Curve
+from asleft.judge.valve.end_pressure import pressure_systematic_bar
 from asleft.judge.valve.linearity import KINDS, DeadBand, dead_band_of, linearity_of
-from asleft.judge.valve.pressure import pressure_systematic_bar
 from asleft.sheet.model import Sheet
 
 #: Rows stored of the levels measured when left: arrival, share of the span, current (A), pressure (bar), standard
@@ -43,7 +43,7 @@ def left_rows(measured: Measured) -> list[Row]:
     return [(x.arrival, x.share, x.current_a, x.pressure_bar, x.pressure_se_bar) for x in levels]
 
 
-def told(sheet: Sheet, measured: Measured, left: Sequence[Row]) -> CharacteristicResult:
+def report_of(sheet: Sheet, measured: Measured, left: Sequence[Row]) -> CharacteristicResult:
     """What is said of the characteristic. `left`: levels measured when left, for a sheet without a recorded curve."""
     rising, falling = closed_branches(measured)
     curve = measured.curve

@@ -1,10 +1,13 @@
 """Readings that are dead: at the end of their range, or without any change while what they belong to moves.
 
-A current or pressure reading is stuck when it has been exactly constant for 5 s while the command moved by a fifth;
+A current or pressure reading is stuck when it has been exactly constant for 5 s while the command moved by a fifth,
+and for 2 s after that move;
 a command reading, when it has been exactly constant while the current went up and down three times (between a quarter
-and 55 % of the span: a driver does not do that by itself). Misses: a reading stuck at a time when nothing moves, one
-that still flickers by a count, a stuck command where production's current stays on one side of that band. Cries wolf:
-a converter so coarse that a pressure the load makes stays within one step for 5 s of a moving command.
+and 55 % of the span: a driver does not do that by itself); a supply reading as the first two, if it flickered by
+several steps of its converter before. Misses: a reading stuck at a time when nothing moves, one that still flickers
+by a count, a supply reading dead from the first row on, a stuck command where production's current stays on one side
+of that band. Cries wolf: a converter so coarse that a pressure the load makes stays within one step for 5 s of a
+moving command.
 """
 
 from __future__ import annotations
@@ -20,12 +23,17 @@ from asleft.judge.watching.stretches import Stretch, WatchCarry, stretches
 from asleft.sheet.model import Sheet
 
 _STUCK_S = 5.0
+_ANSWERS_S = 2.0  # within this what is alive moves by a step of its converter after the command has moved
 _PINNED_S = 1.0
 _MOVED = 0.2  # of the command
 _LOW, _HIGH, _SWINGS = 0.25, 0.55, 3  # of the span
 _STANDS_S, _MOVES = 0.2, 0.05  # a current stands if it has moved by less than this share of the span
 _LOOK_BACK_S = 0.5  # as far as readings are remembered: slower ones show no standing current
 _OF_ZERO = 0.7  # of the current at zero
+#: A supply reading's noise is told from so many readings: half of them must change, a fifth of these by more than the
+#: least change (a reading between two steps of a converter only changes by one).
+_FIRST_READINGS, _FLICKERS, _SEVERAL, _SHARE_SEVERAL = 500, 0.5, 1.5, 0.2
+_ROUNDING = 1e-9
 
 
 def dead_readings(columns: FloatArray, sheet: Sheet, carry: WatchCarry, gap: BoolArray) -> list[Stretch]:
@@ -40,7 +48,9 @@ def dead_readings(columns: FloatArray, sheet: Sheet, carry: WatchCarry, gap: Boo
         out += _at_end(name, values, columns, sheet, carry, gap)
         if name == "command":
             out += _stuck_command(columns, sheet, carry, gap)
-        elif name != "supply":
+        elif name == "supply":
+            out += _stuck("stuck:supply", values, _shows_noise(values, columns, carry), columns, carry, gap)
+        else:
             watched = (columns[STATE] == PRODUCING) if name == "pressure" else (columns[ENABLED] > 0.5)
             out += _stuck(f"stuck:{name}", values, watched, columns, carry, gap)
     return out
@@ -67,18 +77,47 @@ def _at_end(
 def _stuck(
     kind: str, values: FloatArray, watched: BoolArray, columns: FloatArray, carry: WatchCarry, gap: BoolArray
 ) -> list[Stretch]:
-    """Runs of one exact value, watched throughout, over which the command moved by more than a fifth."""
+    """Runs of one exact value, watched throughout, over which the command moved by more than a fifth.
+
+    They go on for so long after that move that what is alive would have answered: it may rest to the last digit
+    before it, and a command that is read late moves when the answer is over.
+    """
     time_s, demand = columns[TIME], columns[DEMAND]
     out: list[Stretch] = []
     for a, b, begin, carried in _same(kind, values, watched & np.isfinite(values), time_s, carry, gap):
-        known = demand[a:b][np.isfinite(demand[a:b])]
-        lowest = float(known.min(initial=carry.same_low[kind] if carried else np.inf))
-        highest = float(known.max(initial=carry.same_high[kind] if carried else -np.inf))
-        if time_s[b - 1] - begin >= _STUCK_S and highest - lowest > _MOVED:
-            out.append(Stretch(kind, begin, float(time_s[b - 1]), {"value": float(values[a])}))
+        low, high = (carry.same_low[kind], carry.same_high[kind]) if carried else (np.inf, -np.inf)
+        lows = np.fmin.accumulate(np.concatenate(([low], demand[a:b])))
+        highs = np.fmax.accumulate(np.concatenate(([high], demand[a:b])))
+        moved_s = carry.same_moved_s.get(kind, np.inf) if carried else np.inf
+        if not np.isfinite(moved_s) and highs[-1] - lows[-1] > _MOVED:
+            moved_s = float(time_s[a + int(np.argmax(highs[1:] - lows[1:] > _MOVED))])
+        last_s = float(time_s[b - 1])
+        if last_s - begin >= _STUCK_S and last_s - moved_s >= _ANSWERS_S:
+            out.append(Stretch(kind, begin, last_s, {"value": float(values[a])}))
         if b == values.size:
-            carry.same_low[kind], carry.same_high[kind] = lowest, highest
+            carry.same_low[kind], carry.same_high[kind] = float(lows[-1]), float(highs[-1])
+            carry.same_moved_s[kind] = moved_s
     return out
+
+
+def _shows_noise(values: FloatArray, columns: FloatArray, carry: WatchCarry) -> BoolArray:
+    """Where a supply reading that is alive would flicker: all but its first readings, if these did; shape (n,).
+
+    A steady supply may read one value for long where a converter's step is coarse. A reading whose noise spans
+    several steps, whatever the supply, does not. That is known from its first 500 readings with the driver enabled.
+    """
+    watched = (columns[ENABLED] > 0.5) & np.isfinite(values)
+    if carry.supply_flickers is None:
+        at = np.flatnonzero(watched)[: _FIRST_READINGS - len(carry.first_supply_v)]
+        carry.first_supply_v += values[at].tolist()
+        watched[: at[-1] + 1 if at.size else 0] = False
+        if len(carry.first_supply_v) < _FIRST_READINGS:
+            return np.zeros_like(watched)
+        change = np.abs(np.diff(carry.first_supply_v))
+        change = change[change > _ROUNDING * max(carry.first_supply_v)]
+        several = np.mean(change > _SEVERAL * change.min()) if change.size > _FLICKERS * _FIRST_READINGS else 0.0
+        carry.supply_flickers, carry.first_supply_v = bool(several > _SHARE_SEVERAL), []
+    return watched if carry.supply_flickers else np.zeros_like(watched)
 
 
 def _stuck_command(columns: FloatArray, sheet: Sheet, carry: WatchCarry, gap: BoolArray) -> list[Stretch]:
