@@ -20,3 +20,11 @@ def folder_bytes(folder: Path) -> int:
 def free_bytes(folder: Path) -> int:
     """Bytes that may still be written to the folder's disk."""
     return shutil.disk_usage(folder).free
+
+
+def left_on_disk(folder: Path) -> int | None:
+    """The same, None where the folder cannot be asked."""
+    try:
+        return free_bytes(folder)
+    except OSError:
+        return None

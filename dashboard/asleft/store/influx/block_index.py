@@ -14,22 +14,27 @@ from typing import Any
 
 from asleft.store import tables
 from asleft.store.engine import insert_replacing, reading, writing
-from asleft.store.holding import Hold
-from asleft.store.influx.places import Lap, Page, Places, merged
+from asleft.store.influx.block_pages import Lap, Page, Places, merged
+from asleft.store.lease_types import Hold
 from asleft.store.leases import check_holds
 from asleft.store.marks import Run
 from asleft.store.protocols import StoreUnavailable, StreamMark
 from asleft.store.streams import StreamRow
-from sqlalchemy import Connection, Engine, Table, and_, func, select
+from sqlalchemy import Connection, Engine, Table, func, select
 
 Key = tuple[str, str]
 """Agent and stream."""
 
 
-class LedgerStream:
-    """`StreamTable` in memory; `added` are the numbers that the commit is about to store."""
+class IndexedStream:
+    """`StreamTable` in memory; `added` are the numbers that the commit is about to store.
 
-    def __init__(self, gaps: Iterable[tuple[int, int, str]], above: Iterable[int]) -> None:
+    Only gaps that begin at `from_seq` or beyond are here: a stream may have very many, and a commit does not need
+    those that lie below all that it is about.
+    """
+
+    def __init__(self, gaps: Iterable[tuple[int, int, str]], above: Iterable[int], from_seq: int = 0) -> None:
+        self.from_seq = from_seq
         self.gaps = sorted(gaps)
         self.above = set(above)
         self.added: set[int] = set()
@@ -65,12 +70,12 @@ class Work:
     """What a commit works on."""
 
     rows: dict[Key, StreamRow] = field(default_factory=dict)
-    streams: dict[Key, LedgerStream] = field(default_factory=dict)
+    streams: dict[Key, IndexedStream] = field(default_factory=dict)
     before: dict[Key, int | None] = field(default_factory=dict)  # mark as stored, None for a new stream
     places: dict[tuple[str, Key], Places] = field(default_factory=dict)
 
 
-class Ledger:
+class BlockIndex:
     """Reads and writes the tables `sample_*`."""
 
     def __init__(self, engine: Engine) -> None:
@@ -83,15 +88,21 @@ class Ledger:
             rows = connection.execute(select(table).order_by(table.c.agent, table.c.stream))
             return [StreamMark(*row) for row in rows]
 
-    def load(self, keys: Iterable[Key], valves: Iterable[tuple[str, Key]]) -> Work:
-        """Streams and places as they stand."""
+    def load(self, lowest: Mapping[Key, int], valves: Iterable[tuple[str, Key]]) -> Work:
+        """Streams and places as they stand. `lowest`: the least number of each stream that the commit is about."""
         work = Work()
+        table = tables.sample_gap
         with reading(self._engine) as connection:
-            for key in keys:
+            for key, seq in lowest.items():
                 row = connection.execute(_of(tables.sample_stream, key)).first()
-                gaps = [(gap.first, gap.last, gap.why) for gap in connection.execute(_of(tables.sample_gap, key))]
+                from_seq = min(seq, 0 if row is None else row.mark)
+                # Gaps are disjoint, so of those that begin before it only the last may reach it.
+                begun = select(func.max(table.c.first)).where(*_mine(table, key), table.c.first <= from_seq)
+                from_seq = connection.scalar(begun) or from_seq
+                rows = connection.execute(_of(table, key).where(table.c.first >= from_seq))
+                gaps = [(gap.first, gap.last, gap.why) for gap in rows]
                 above = [one.seq for one in connection.execute(_of(tables.sample_above, key))]
-                work.streams[key] = LedgerStream(gaps, above)
+                work.streams[key] = IndexedStream(gaps, above, from_seq)
                 work.before[key] = None if row is None else row.mark
                 counts = (0, 0, 0) if row is None else (row.mark, row.declared_gap, row.duplicates)
                 work.rows[key] = StreamRow(work.streams[key], *key, *counts)
@@ -141,6 +152,14 @@ class Ledger:
             ).one()
         return None if first is None else (first, last)
 
+    def feeds(self) -> Mapping[str, str]:
+        """Valve -> the agent that its newest samples came from."""
+        table = tables.sample_lap
+        newest = select(table.c.valve, table.c.agent, func.max(table.c.to_ns).label("at_ns"))
+        with reading(self._engine) as connection:
+            rows = connection.execute(newest.group_by(table.c.valve, table.c.agent).order_by("at_ns"))
+            return {row.valve: row.agent for row in rows}
+
     def all_spans(self) -> Mapping[str, tuple[int, int]]:
         """First and last sample time (ns) of every valve that has samples."""
         table = tables.sample_page
@@ -187,7 +206,7 @@ class Ledger:
             return found
 
     def _keep_stream(
-        self, connection: Connection, mark: StreamMark, before: int | None, stream: LedgerStream
+        self, connection: Connection, mark: StreamMark, before: int | None, stream: IndexedStream
     ) -> None:
         key = (mark.agent, mark.stream)
         table = tables.sample_stream
@@ -211,12 +230,11 @@ class Ledger:
         )
         if stream.gaps_changed:
             gaps = tables.sample_gap
-            connection.execute(gaps.delete().where(gaps.c.agent == mark.agent, gaps.c.stream == mark.stream))
+            connection.execute(gaps.delete().where(*_mine(gaps, key), gaps.c.first >= stream.from_seq))
             _insert(connection, gaps, key, [{"first": a, "last": b, "why": why} for a, b, why in stream.gaps])
         above = tables.sample_above
         if stream.above:
-            mine = and_(above.c.agent == mark.agent, above.c.stream == mark.stream)
-            connection.execute(above.delete().where(mine, above.c.seq <= mark.mark))
+            connection.execute(above.delete().where(*_mine(above, key), above.c.seq <= mark.mark))
         new = sorted(seq for seq in stream.added if seq > mark.mark)
         _insert(connection, above, key, [{"seq": seq} for seq in new])
 
@@ -252,7 +270,11 @@ def _page(row: Any) -> Page:  # noqa: ANN401 - a row of any select of the whole 
 
 
 def _of(table: Table, key: Key) -> Any:  # noqa: ANN401 - a select, whose type names its columns
-    return select(table).where(table.c.agent == key[0], table.c.stream == key[1])
+    return select(table).where(*_mine(table, key))
+
+
+def _mine(table: Table, key: Key) -> tuple[Any, Any]:
+    return table.c.agent == key[0], table.c.stream == key[1]
 
 
 def _insert(connection: Connection, table: Table, key: Key, rows: list[dict[str, Any]]) -> None:

@@ -15,12 +15,13 @@ from functools import partial
 from pathlib import Path
 
 from asleft.recorder.broker_link import BrokerLink
+from asleft.recorder.hearing import Hearing
 from asleft.recorder.ingest import Ingest
 from asleft.recorder.lease_core import LEASE_S
 from asleft.recorder.leasing import Leasing, instance_of
-from asleft.store.holding import Hold
+from asleft.store.lease_types import Hold
 from asleft.store.leases import open_leases
-from asleft.store.protocols import RecordStore, SampleReader
+from asleft.store.protocols import RecordStore, SampleStore
 from asleft.wire.topics import block_topic
 from sqlalchemy.exc import SQLAlchemyError
 
@@ -30,12 +31,23 @@ log = logging.getLogger(__name__)
 class Beside:
     """The leases of one recorder, joined to its connection, its writer and its stores."""
 
-    def __init__(self, records: str, name: str, data_dir: Path, link: BrokerLink, lease_s: float = LEASE_S) -> None:
-        """Raises `SQLAlchemyError` if the records store cannot be opened, `OSError` for the data folder."""
+    def __init__(
+        self,
+        records: str,
+        name: str,
+        data_dir: Path,
+        link: BrokerLink,
+        hearing: Hearing,
+        lease_s: float = LEASE_S,
+    ) -> None:
+        """`hearing` proves that the broker delivers to us.
+
+        Raises `SQLAlchemyError` if the records store cannot be opened, `OSError` for the data folder.
+        """
         data_dir.mkdir(parents=True, exist_ok=True)
         self._link = link
         self._ingest: Ingest | None = None
-        self._samples: SampleReader | None = None
+        self._samples: SampleStore | None = None
         self._records: RecordStore | None = None
         self._stored: set[str] = set()
         self._leases = open_leases(records)
@@ -44,14 +56,16 @@ class Beside:
             name,
             instance_of(data_dir),
             known=self._known,
-            able=lambda: link.connected,
+            able=hearing.proved,
+            failing=lambda: self._ingest is not None and self._ingest.storing.since_s is not None,
+            prove=lambda: None if self._samples is None else self._samples.prove(),
             adopt=self._adopt,
             release=self._release,
             lease_s=lease_s,
         )
         self._thread: threading.Thread | None = None
 
-    def bind(self, ingest: Ingest, samples: SampleReader, records: RecordStore) -> None:
+    def bind(self, ingest: Ingest, samples: SampleStore, records: RecordStore) -> None:
         """Name the writer and the stores; before `start`."""
         self._ingest, self._samples, self._records = ingest, samples, records
         self._stored = {mark.agent for mark in samples.marks()}

@@ -1,18 +1,22 @@
 """Buckets and how long they keep what is in them.
 
-InfluxDB 1 is told by InfluxQL, and makes the buckets (its databases) if they are missing. InfluxDB 2 and 3 want their
-own commands and an administrator's token for that, which a recorder should not have: there the buckets are made
-beforehand, with their retention (`influx bucket create --retention`, `influxdb3 create database --retention-period`).
-What the server says it keeps is shown, wherever it says so.
+InfluxDB 1 is told by InfluxQL, and makes the buckets (its databases) if they are missing. InfluxDB 2 is told by its
+own API, for which a token for the two buckets is enough. To make buckets there, and for anything on InfluxDB 3, an
+administrator's token is wanted, which a recorder should not have: there they are made beforehand, on 3 with their
+retention (`influx bucket create`, `influxdb3 create database --retention-period`). What the server says it keeps is
+shown, wherever it says so.
 """
 
 from __future__ import annotations
 
 import logging
 import re
+from collections.abc import Callable
+from functools import partial
 from typing import Any
 
-from asleft.store.influx.ledger import Ledger
+from asleft.store.influx.block_index import BlockIndex
+from asleft.store.influx.buckets import Buckets
 from asleft.store.influx.place import InfluxPlace
 from asleft.store.influx.query import Influxql, StatementRefused, name
 from asleft.store.protocols import StoreUnavailable
@@ -30,9 +34,12 @@ _NOT_TOLD = "not told by the server"
 class Keeping:
     """Buckets and retention of one place."""
 
-    def __init__(self, place: InfluxPlace, influxql: Influxql, ledger: Ledger, retention: Retention) -> None:
+    def __init__(
+        self, place: InfluxPlace, influxql: Influxql, buckets: Buckets, index: BlockIndex, retention: Retention
+    ) -> None:
         self._influxql = influxql
-        self._ledger = ledger
+        self._buckets = buckets
+        self._index = index
         self._wanted = {place.bucket: retention.raw_days, place.overview_bucket: retention.overview_days}
         self._raw = place.bucket
         self._kept: dict[str, str] = {}
@@ -45,12 +52,12 @@ class Keeping:
         if self._prepared:
             return
         for bucket in self._wanted:
-            if self._policy(bucket) is None:
+            if self._buckets.find(bucket) is None and self._policy(bucket) is None:
                 self._change(f"CREATE DATABASE {name(bucket)}")
             self._settle(bucket)
         self._prepared = True
 
-    def tend(self, now_ns: int) -> None:
+    def maintain(self, now_ns: int) -> None:
         """Every few minutes: see that the retention is as configured, and forget where blocks stood that are gone."""
         if not self._prepared or now_ns < self._next_ns:
             return
@@ -59,7 +66,7 @@ class Keeping:
             for bucket in self._wanted:
                 self._settle(bucket)
             if self._raw_days is not None:
-                self._ledger.forget_before(now_ns - round(self._raw_days * DAY_NS))
+                self._index.forget_before(now_ns - round(self._raw_days * DAY_NS))
         except (StoreUnavailable, SQLAlchemyError) as error:
             log.warning("retention could not be looked after: %s", error)
 
@@ -74,20 +81,37 @@ class Keeping:
     def _settle(self, bucket: str) -> None:
         """Bring one bucket's retention to what is configured, where the server lets us."""
         wanted = self._wanted[bucket]
-        policy = self._policy(bucket)
-        if policy is None:
+        told = self._told(bucket)
+        if told is None:
             self._kept[bucket] = _NOT_TOLD
+            if bucket == self._raw:
+                self._raw_days = wanted
             return
-        label, days = policy
+        days, change = told
         if wanted is not None and days != wanted:
-            hours = max(1, round(wanted * 24))
-            self._change(f"ALTER RETENTION POLICY {name(label)} ON {name(bucket)} DURATION {hours}h")
-            label, days = self._policy(bucket) or policy
+            try:
+                change(max(1, round(wanted * 24)))
+            except StatementRefused as error:
+                log.info("retention of %s: %s; see that it keeps what it should", bucket, error)
+            days, _ = self._told(bucket) or told
         self._kept[bucket] = days_words(days)
         if wanted is not None and (days is None or abs(days - wanted) > 1 / 24):
             self._kept[bucket] += f" (wanted: {wanted:g} days, to be set on the server)"
         if bucket == self._raw:
             self._raw_days = days
+
+    def _told(self, bucket: str) -> tuple[float | None, Callable[[int], None]] | None:
+        """Days that the server says it keeps (None: for ever), and how it is told hours; None where it does not say.
+
+        InfluxDB 2 is asked by its own API: its InfluxQL says "for ever" of every bucket.
+        """
+        if (found := self._buckets.find(bucket)) is not None:
+            return found.days, partial(self._buckets.keep, found)
+        if (policy := self._policy(bucket)) is None:
+            return None
+        label, days = policy
+        start = f"ALTER RETENTION POLICY {name(label)} ON {name(bucket)} DURATION"
+        return days, lambda hours: self._ask_to_change(f"{start} {hours}h")
 
     def _policy(self, bucket: str) -> tuple[str, float | None] | None:
         """Name and days (None: for ever) of a bucket's default policy; None where the server does not say."""
@@ -104,6 +128,9 @@ class Keeping:
 
     def _change(self, statement: str) -> None:
         try:
-            self._influxql.ask("", statement, change=True)
+            self._ask_to_change(statement)
         except StatementRefused as error:
             log.info("%s: %s; see that the bucket is there and keeps what it should", statement, error)
+
+    def _ask_to_change(self, statement: str) -> None:
+        self._influxql.ask("", statement, change=True)

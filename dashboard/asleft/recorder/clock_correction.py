@@ -7,9 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from asleft.catalogue.finding_kinds import FINDING_KINDS
-from asleft.catalogue.statuses import worst
-from asleft.judge.sentence import likely
-from asleft.judge.types import Finding, Judgement, Status
+from asleft.judge.types import Finding, Judgement
 from asleft.store.protocols import BlockRef, ClockChange
 from asleft.wire.block import Block
 
@@ -85,8 +83,6 @@ def with_clock(judgement: Judgement, change: ClockChange | None) -> Judgement:
     return replace(
         judgement,
         findings=(*judgement.findings, finding),
-        status=worst([judgement.status, fault.status])
-        if judgement.status is not Status.FUNCTION_CHECK
-        else judgement.status,
-        sentence=f"{evidence} {likely(finding)}" if alone else judgement.sentence,
+        # It speaks of the readings: the verdict on the machine stays, and this stands beside it.
+        sentence=f"{judgement.sentence} {evidence}" if alone else judgement.sentence,
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
 from asleft.alarms.events import AlarmEvent
@@ -31,12 +32,15 @@ class Desk:
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
 
-    def alarm(self, event: AlarmEvent, actor: Actor, details: str = "") -> None:
-        """Append what somebody did with an alarm. Raises `AlarmEventConflict` if somebody else was faster."""
-        with writing(self._engine, f"alarms of {event.valve}") as connection:
-            append_events(connection, (event,))
-            words = details or event.comment
-            note(connection, actor, event.at_ns, f"alarm {event.event.value}", event.alarm, words)
+    def alarms(self, events: Sequence[AlarmEvent], actor: Actor) -> None:
+        """Append what somebody did with one alarm, or with all of one cause: all of it or nothing.
+
+        Raises `AlarmEventConflict` if somebody else was faster with any of them.
+        """
+        with writing(self._engine, *sorted({f"alarms of {event.valve}" for event in events})) as connection:
+            append_events(connection, events)
+            for event in events:
+                note(connection, actor, event.at_ns, f"alarm {event.event.value}", event.alarm, event.comment)
 
     def put_contact(self, contact: Contact, actor: Actor) -> None:
         """Add an entry; the newest for a valve and part counts, earlier ones stay."""

@@ -13,7 +13,7 @@ class WrongUnit(ValueError):  # noqa: N818 - reads as what it says
     """A channel arrives in another unit than the sheet is written in."""
 
 
-def in_force(sheets: Sequence[SheetRecord], at_ns: int) -> SheetRecord | None:
+def effective_sheet(sheets: Sequence[SheetRecord], at_ns: int) -> SheetRecord | None:
     """Newest revision with at_ns <= the given time, by `at`, then number."""
     return max(
         (sheet for sheet in sheets if sheet.at_ns <= at_ns),
