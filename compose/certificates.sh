@@ -11,7 +11,8 @@ usage: certificates.sh [-d FOLDER] COMMAND
   web NAME...        the dashboard's reverse proxy, likewise
   recorder [NAME]    a recorder's; NAME is RECORDER when absent, capital letters, digits and '-'
   agent ID...        one for each edge box; ID as in its settings file: a-z, 0-9, '-' and dots
-  revoke FILE.crt    no longer to be trusted; then give the broker revoked.crl again and let it reload (SIGHUP)
+  revoke FILE.crt    no longer to be trusted; then copy revoked.crl over the broker's: broker/run.sh ends every
+                     session when it sees the new list, and all but the revoked one come back
   list               what there is, and until when
 
   -d FOLDER          where they are kept (default: certificates)
@@ -50,8 +51,9 @@ command -v openssl >/dev/null 2>&1 || fail "openssl is not installed"
 days=${DAYS:-825}
 case $days in '' | *[!0-9]* | 0*) fail "DAYS is '$days', a number of days is expected" ;; esac
 
+# Keys are for their owner alone. Certificates are no secret: whoever serves or asks with them must be able to read them.
 umask 077
-mkdir -p "$folder"
+[ -d "$folder" ] || { mkdir -p "$folder" && chmod 755 "$folder"; }
 cd "$folder"
 
 settings() {
@@ -109,6 +111,7 @@ authority() {
     openssl req -x509 -new -config .settings -extensions authority -key ca.key -sha256 -days 3650 \
         -subj "/CN=Asleft plant authority" -out ca.crt
     openssl ca -config .settings -gencrl -out revoked.crl 2>/dev/null
+    chmod 644 ca.crt revoked.crl
     echo "made the authority: $folder/ca.crt and ca.key (keep ca.key out of the plant's network)"
 }
 
@@ -124,6 +127,7 @@ issue() {
         fail "openssl would not sign for $2"
     fi
     rm -f "$1.csr" .said
+    chmod 644 "$1.crt"
     echo "made $folder/$1.crt and $1.key for $2"
 }
 
@@ -180,7 +184,8 @@ case $command in
         number=$(openssl x509 -in "$file.crt" -noout -serial | cut -d= -f2)
         mv "$file.crt" "withdrawn/$file.$number.crt"
         rm -f "$file.key"
-        echo "revoked $file; give the broker $folder/revoked.crl again and let it reload"
+        echo "revoked $file; it stays connected until the broker has $folder/revoked.crl and begins all sessions anew:"
+        echo "broker/run.sh does that by itself when the file is there, else restart mosquitto"
         ;;
     list)
         [ -f ca.crt ] || fail "there is nothing in $folder yet"

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import sys
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,6 +22,47 @@ if TYPE_CHECKING:
 settings.register_profile("desk", deadline=None)
 settings.register_profile("ci", deadline=None, derandomize=True)
 settings.load_profile("ci" if os.environ.get("CI") else "desk")
+
+# What commands take for the machine's own zone, wherever the tests run.
+os.environ["TZ"] = "UTC"
+
+
+@pytest.fixture(autouse=True)
+def logging_as_found() -> Iterator[None]:
+    """Put back the handlers and the level that a command under test sets, else the next test hears them."""
+    root = logging.getLogger()
+    level, handlers = root.level, root.handlers[:]
+    yield
+    root.setLevel(level)
+    # pytest's own handlers come and go by its own hooks; only those that were added are taken away.
+    for handler in [each for each in root.handlers if each not in handlers and not _is_of_pytest(each)]:
+        root.removeHandler(handler)
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Say which servers of others were used, and which were not there and why: a skip must not go unseen.
+
+    A test says what it used by the property `server`; one that is skipped for want of a server, "not here: ...".
+    """
+    used: Counter[str] = Counter()
+    missing: Counter[str] = Counter()
+    for outcome in ("passed", "failed"):
+        for report in terminalreporter.stats.get(outcome, []):
+            used.update(value for name, value in report.user_properties if name == "server" and report.when == "call")
+    for report in terminalreporter.stats.get("skipped", []):
+        reason = report.longrepr[2] if isinstance(report.longrepr, tuple) else ""
+        if "not here: " in reason:
+            missing[reason.partition("not here: ")[2]] += 1
+    if used or missing:
+        terminalreporter.section("servers of others")
+        for server, count in sorted(used.items()):
+            terminalreporter.line(f"used: {server} ({count} tests)")
+        for why, count in sorted(missing.items()):
+            terminalreporter.line(f"NOT used: {why} ({count} tests skipped)")
+
+
+def _is_of_pytest(handler: logging.Handler) -> bool:
+    return type(handler).__module__.startswith("_pytest.")
 
 
 @pytest.fixture(scope="session")

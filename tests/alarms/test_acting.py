@@ -120,8 +120,8 @@ def test_whatever_is_done_the_log_stays_one_that_can_be_folded(acts) -> None:
             assert not possible[kind]
             continue
         seen |= kind in (E.ACKNOWLEDGED, E.FOUND)
-        aside = {E.OUT_OF_SERVICE: True, E.IN_SERVICE: False}.get(kind, aside)
-        shelved_until = {E.SHELVED: at_s + 60, E.UNSHELVED: 0}.get(kind, shelved_until)
+        aside = {E.OUT_OF_SERVICE: True, E.IN_SERVICE: False, E.FOUND: False}.get(kind, aside)
+        shelved_until = {E.SHELVED: at_s + 60, E.UNSHELVED: 0, E.FOUND: 0}.get(kind, shelved_until)
     found = fold(log, at_s * S)
     assert (found.active, found.acknowledged) == (there, seen)
     expected = (

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import pytest
 from asleft.alarms.events import EventKind
 from asleft.alarms.raising import alarm_events
-from asleft.alarms.states import fold_all
+from asleft.alarms.states import Raised, fold_all
 from asleft.catalogue.finding_kinds import DANGER_KINDS
 from hypothesis import given
 from hypothesis import strategies as st
@@ -70,9 +70,77 @@ def test_readings_that_do_not_fit_the_sheet_end_what_they_raised_and_nothing_old
 def test_a_finding_that_stays_keeps_its_alarm_whatever_its_text_does(plant):
     plant.judged(10, Found("ramp-up-changed"))
     for at_s in range(20, 60, 10):
-        changed = Found("ramp-up-changed", float(at_s), "driver", 3, f"Now {at_s}.", "supply-low")
+        changed = Found("ramp-up-changed", float(at_s), "driver", 2, f"Now {at_s}.")
         assert plant.judged(at_s, changed) == []
     assert len(plant.log) == 1
+
+
+def test_a_finding_that_gets_worse_is_called_again_in_its_new_class(plant):
+    plant.judged(10, Found("pressure-changed", severity=1, part="valve", evidence="Falls 0.4 bar a day."))
+    plant.log.append(replace(plant.log[0], seq=2, event=EventKind.ACKNOWLEDGED, at_ns=11 * S, who="kl"))
+    worse = Found("pressure-changed", 99.0, "pressure-source", 2, "Pressure is out.")
+    assert plant.judged(20, worse) == [("escalated", "pressure-changed")]
+    last, (view,) = plant.log[-1], fold_all(plant.log, 10**18)
+    assert (last.alarm, last.seq, last.onset_ns, last.who) == (plant.log[0].alarm, 3, 5 * S, "judge")
+    assert (last.severity, last.part, last.evidence) == (2, "pressure-source", "Pressure is out.")
+    assert (view.acknowledged, view.severity, view.part, view.evidence) == (False, 2, last.part, last.evidence)
+    assert view.at_raising == Raised(1, "valve", "Falls 0.4 bar a day.")
+    assert plant.judged(30, worse) == []
+    assert plant.judged(40, replace(worse, severity=3)) == [("escalated", "pressure-changed")]
+    assert fold_all(plant.log, 10**18)[0].at_raising == Raised(1, "valve", "Falls 0.4 bar a day.")
+
+
+def test_a_class_that_falls_silences_nothing_and_calls_nobody_when_it_comes_back(plant):
+    plant.judged(10, Found("ramp-up-changed", severity=2))
+    for at_s, severity in ((20, 1), (30, 2), (40, 1)):
+        assert plant.judged(at_s, Found("ramp-up-changed", severity=severity)) == []
+    (view,) = fold_all(plant.log, 10**18)
+    assert (view.severity, view.acknowledged) == (2, False)
+
+
+def test_judging_the_past_again_does_not_escalate_again(plant):
+    plant.judged(10, Found("ramp-up-changed", severity=1))
+    plant.judged(20, Found("ramp-up-changed", severity=2))
+    for at_s in (12, 20):
+        assert plant.judged(at_s, Found("supply-low")) == []
+
+
+def test_a_machine_that_stands_escalates_nothing_until_it_produces(plant):
+    plant.judged(10, Found("ramp-up-changed", severity=1))
+    assert plant.judged(20, Found("ramp-up-changed", severity=2), state="stopped") == []
+    assert plant.judged(30, Found("ramp-up-changed", severity=2)) == [("escalated", "ramp-up-changed")]
+
+
+def test_a_cause_is_as_urgent_as_what_follows_from_it(plant):
+    cause = Found("response-changed", severity=1)
+    assert plant.judged(10, cause) == [("raised", "response-changed")]
+    worse = Found("ramp-up-changed", severity=2, consequence_of="response-changed")
+    assert plant.judged(20, cause, worse) == [("escalated", "response-changed")]
+    assert plant.log[-1].evidence == cause.evidence
+
+
+def test_what_follows_from_a_bad_reading_lifts_nothing(plant):
+    unasked = Found("pressure-unwanted", severity=3, consequence_of="reading-pinned")
+    assert plant.judged(10, Found("reading-pinned"), unasked) == [("raised", "reading-pinned")]
+    assert plant.log[-1].severity == 2
+    assert plant.judged(20, state="stopped") == []
+
+
+def test_danger_under_a_cause_is_heard_while_the_machine_stands(plant):
+    cause, danger = (
+        Found("current-full-changed"),
+        Found("pressure-unwanted", severity=3, consequence_of="current-full-changed"),
+    )
+    assert plant.judged(10, cause, state="stopped") == []
+    assert plant.judged(20, cause, danger, state="stopped") == [("raised", "current-full-changed")]
+    assert plant.log[-1].severity == 3
+
+
+def test_gone_says_what_was_measured(plant):
+    plant.judged(10, Found("ramp-up-changed"))
+    known = fold_all(plant.log, 20 * S)
+    (event,) = alarm_events(V, known, [], "producing", 20 * S, measured=lambda view: f"{view.kind}: in.")
+    assert (event.event, event.comment) == (EventKind.RETURNED, "ramp-up-changed: in.")
 
 
 def test_coming_back_is_a_new_alarm_with_a_new_onset(plant):

@@ -52,6 +52,14 @@ def test_every_event_and_every_state_is_in_the_table():
         ([E.RAISED, E.OUT_OF_SERVICE, E.SHELVED], AlarmState.OUT_OF_SERVICE),
         ([E.RAISED, E.OUT_OF_SERVICE, E.SHELVED, E.IN_SERVICE], AlarmState.SHELVED),
         ([E.RAISED, E.SHELVED, E.SUPPRESSED], AlarmState.SUPPRESSED),
+        ([E.RAISED, E.ACKNOWLEDGED, E.ESCALATED], AlarmState.UNACKNOWLEDGED),
+        ([E.RAISED, E.ESCALATED, E.ACKNOWLEDGED], AlarmState.ACKNOWLEDGED),
+        ([E.RAISED, E.SHELVED, E.ESCALATED], AlarmState.UNACKNOWLEDGED),
+        ([E.RAISED, E.FOUND, E.ESCALATED], AlarmState.UNACKNOWLEDGED),
+        ([E.RAISED, E.OUT_OF_SERVICE, E.ESCALATED], AlarmState.OUT_OF_SERVICE),
+        ([E.RAISED, E.SHELVED, E.FOUND], AlarmState.ACKNOWLEDGED),
+        ([E.RAISED, E.OUT_OF_SERVICE, E.SHELVED, E.FOUND], AlarmState.ACKNOWLEDGED),
+        ([E.RAISED, E.SHELVED, E.FOUND, E.RETURNED], AlarmState.NORMAL),
     ],
 )
 def test_states(kinds, expected):

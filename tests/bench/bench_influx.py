@@ -1,9 +1,11 @@
 """Samples in InfluxDB: serialising against the client's own points, writing, reading back, bytes on disk.
 
-    python tests/bench/bench_influx.py [--minutes 60] [--folder DIR]
+    python tests/bench/bench_influx.py [--minutes 60] [--folder DIR] [--influxdb-2]
 
 One valve at 100 Hz, 4 channels, one-second blocks, against a real InfluxDB (Debian's 1.6) behind the rewrite of
 `compose/`, started for the run. Reading the points themselves, as any other tool would, is timed in the same run.
+With `--influxdb-2` against one of those (see tests/influx2_server.py), and there our questions in InfluxQL against
+the same ones in Flux through the client's own interface.
 """
 
 from __future__ import annotations
@@ -19,15 +21,16 @@ from pathlib import Path
 import numpy as np
 import plant
 from asleft.store.influx.lines import Serialiser, ready
-from asleft.store.influx.place import place_from
+from asleft.store.influx.place import TOKEN, InfluxPlace, place_from
 from asleft.store.influx.query import Influxql
 from asleft.store.influx.samples import open_influx, open_influx_reader
 from asleft.store.protocols import SampleReader
 from asleft.wire.block import Block
-from influxdb_client import Point, WritePrecision
+from influxdb_client import InfluxDBClient, Point, WritePrecision
 from report import Goal
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
+from influx2_server import Influx2Server
 from influx_server import InfluxServer
 
 COLD_S = 10
@@ -39,13 +42,14 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--minutes", type=float, default=60.0, help="stored before reading (default 60)")
     parser.add_argument("--folder", type=Path, help="where the server keeps its files, which are removed again")
+    parser.add_argument("--influxdb-2", action="store_true", help="against an InfluxDB 2")
     args = parser.parse_args()
     recording = plant.record(600.0)
     count = round(args.minutes * 60)
     blocks = [four_channels(plant.block_of(recording, seq)) for seq in range(1, count + 1)]
     ours, theirs = serialising(blocks[: min(count, 600)])
     with tempfile.TemporaryDirectory(dir=args.folder) as name:
-        server = InfluxServer(Path(name) / "influx", COLD_S).start()
+        server = server_of(Path(name) / "influx", second=args.influxdb_2)
         try:
             rows = stored(server, Path(name), blocks)
         finally:
@@ -107,9 +111,20 @@ def per_second(what: Callable[[], None], blocks: int) -> float:
     return blocks * plant.RATE_HZ / min(took)
 
 
-def stored(server: InfluxServer, folder: Path, blocks: Sequence[Block]) -> list[tuple[str, str]]:
+def server_of(folder: Path, *, second: bool) -> InfluxServer | Influx2Server:
+    """A server, started."""
+    if not second:
+        return InfluxServer(folder, COLD_S).start()
+    cold = f"--storage-compact-full-write-cold-duration={COLD_S}s"
+    return Influx2Server(folder, cold, f"--storage-cache-snapshot-write-cold-duration={COLD_S}s").start()
+
+
+def stored(server: InfluxServer | Influx2Server, folder: Path, blocks: Sequence[Block]) -> list[tuple[str, str]]:
     """Write everything, read it back in every way."""
-    place = place_from(f"{server.url}/bench", {})
+    if isinstance(server, Influx2Server):
+        place = place_from(server.url("bench"), {TOKEN: server.plant("bench")})
+    else:
+        place = place_from(f"{server.url}/bench", {})
     store = open_influx(place, folder / "records.db", folder)
     commits = []
     for first in range(0, len(blocks), 20):
@@ -126,6 +141,7 @@ def stored(server: InfluxServer, folder: Path, blocks: Sequence[Block]) -> list[
     overview, overview_most = plant.timed(lambda: reader.overview(valve, "current", t0, end, 1000), 5)
     live, live_most = plant.timed(lambda: reader.blocks_after(valve, {blocks[0].stream: len(blocks) - 10}, 10), 5)
     rows = len(blocks) * plant.RATE_HZ
+    flux = in_flux(place, reader, blocks) if isinstance(server, Influx2Server) else []
     size = smallest_size(reader)
     influxql.close()
     reader.close()
@@ -141,6 +157,65 @@ def stored(server: InfluxServer, folder: Path, blocks: Sequence[Block]) -> list[
         (f"{hours:.3g} h overview", f"{overview:.1f} ({overview_most:.1f}) ms"),
         ("10 waiting blocks for the judge", f"{live:.1f} ({live_most:.1f}) ms"),
         ("bytes a row on the server, compacted", f"{size / rows:.1f}"),
+        *flux,
+    ]
+
+
+def in_flux(place: InfluxPlace, reader: SampleReader, blocks: Sequence[Block]) -> list[tuple[str, str]]:
+    """The same questions by the client's own interface; what they answer is compared before it is timed."""
+    valve, t0, end = blocks[0].valve, blocks[0].wall_ns, blocks[-1].wall_ns + plant.S
+    client = InfluxDBClient(place.url, token=place.token, org=place.org, timeout=600_000)
+    api = client.query_api()
+
+    def span(bucket: str, measurement: str) -> str:
+        return (
+            f'from(bucket: "{bucket}") |> range(start: time(v: {t0}), stop: time(v: {end})) '
+            f'|> filter(fn: (r) => r._measurement == "{measurement}" and r.valve == "{valve}"'
+        )
+
+    packed = span(place.bucket, "block") + " and r._field =~ /^(payload|layout|size|seq|wall_ns|to_ns)$/) |> pivot("
+    packed += 'rowKey: ["_time", "lap"], columnKey: ["_field"], valueColumn: "_value")'
+    figures = span(place.overview_bucket, "figure") + ' and r.channel == "current" and r._field == "{field}")'
+    width_ns = max(1, (end - t0) // 1000)
+
+    def payloads() -> list[str]:
+        return [record["payload"] for table in api.query(packed) for record in table.records]
+
+    def overview() -> int:
+        asked = ""
+        for name, function in (("minimum", "min"), ("maximum", "max"), ("total", "sum"), ("count", "sum")):
+            window = f"aggregateWindow(every: {width_ns}ns, fn: {function}, createEmpty: false)"
+            asked += figures.replace("{field}", name) + f' |> {window} |> yield(name: "{name}")\n'
+        return sum(len(table.records) for table in api.query(asked)) // 4
+
+    ours = f"SELECT * FROM \"block\" WHERE valve = '{valve}' AND time >= {t0} AND time < {end}"
+    last_ns = blocks[-10].wall_ns
+    influxql = Influxql(place)
+    live = (
+        packed.replace(f"time(v: {t0})", f"time(v: {last_ns})") + " |> filter(fn: (r) => r.seq > 0) |> limit(n: 10)"
+    )
+    found = payloads()
+    assert len(found) == len(blocks), (len(found), len(blocks))
+    stretches = overview()
+    assert abs(stretches - reader.overview(valve, "current", t0, end, 1000).time_ns.size) <= 2, stretches
+    assert sum(len(series.rows) for series in influxql.ask(place.bucket, ours)) == len(blocks)
+    assert sum(len(table.records) for table in api.query(live)) == 10
+    raw, raw_most = plant.timed(payloads, 5)
+    text, text_most = plant.timed(lambda: api.query_raw(packed).read(), 5)
+    asked, asked_most = plant.timed(lambda: influxql.ask(place.bucket, ours), 5)
+    waiting, waiting_most = plant.timed(lambda: api.query(live), 5)
+    ten = ours.replace(f"time >= {t0}", f"time >= {last_ns}") + " AND seq > 0 ORDER BY time LIMIT 10"
+    ours_waiting, ours_waiting_most = plant.timed(lambda: influxql.ask(place.bucket, ten), 5)
+    seen, seen_most = plant.timed(overview, 3)
+    client.close()
+    influxql.close()
+    return [
+        ("packed blocks, not yet unpacked: InfluxQL", f"{asked:.0f} ({asked_most:.0f}) ms"),
+        ("  Flux", f"{raw:.0f} ({raw_most:.0f}) ms"),
+        ("  Flux, its text left unread", f"{text:.0f} ({text_most:.0f}) ms"),
+        ("10 waiting blocks, not yet unpacked: InfluxQL", f"{ours_waiting:.1f} ({ours_waiting_most:.1f}) ms"),
+        ("  Flux", f"{waiting:.1f} ({waiting_most:.1f}) ms"),
+        ("Flux: overview", f"{seen:.1f} ({seen_most:.1f}) ms"),
     ]
 
 

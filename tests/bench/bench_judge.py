@@ -4,7 +4,7 @@
 
 Without --full each part takes seconds, some 250 logs in all (the size that runs in the test suite), and a goal is
 missed only where the interval of what was measured rules it out: so few logs tell a broken judge from a sound one,
-not 94 % from 95. With --full, the sizes that the figures in README.md and DEVELOPERS.md were made with, and every
+not 94 % from 95. With --full, the sizes that the figures in tests/bench/README.md were made with, and every
 value must keep its limits. Seeds are fixed, so a run can be repeated. Exit code 1: a goal is missed.
 """
 

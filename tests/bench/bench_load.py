@@ -216,7 +216,7 @@ class Rig:
                 self.ingest.turn()
             self.bytes_sent += sum(len(topic) + len(payload) + MQTT_BYTES for topic, payload in messages)
         with self.spent.on("upkeep"):
-            while self.tend(self.wall_ns()):
+            while self.maintain(self.wall_ns()):
                 pass
 
     def judge(self) -> None:

@@ -16,8 +16,8 @@ from pathlib import Path
 import numpy as np
 from asleft.store.records import open_records
 from asleft.store.samples import open_samples_reader
-from asleft.web.figures.window import window_figure
 from asleft.web.source import Source
+from asleft.web.valve.window_figure import window_figure
 from asleft.web.views.spans import Choice
 from asleft.web.views.window import SHOWN, Line, WindowView, window_view
 from asleft.web.when import PlantTime

@@ -15,7 +15,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "web"))
 import fixture_plant
-from asleft.web.report.paper import pdf
+from asleft.web.paper import pdf
 from asleft.web.report.state import WEEK_NS, state_report
 from asleft.web.source import Source
 from asleft.web.stretch import Stretch

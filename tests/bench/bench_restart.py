@@ -45,7 +45,7 @@ seq = max(mark.mark for mark in store.marks() if mark.agent == "bench")
 while True:
     blocks = [plant.block_of(recording, seq + k) for k in range(1, 21)]
     store.commit(blocks, (), blocks[-1].wall_ns)
-    store.tend(blocks[-1].wall_ns)
+    store.maintain(blocks[-1].wall_ns)
     seq += 20
     print(seq, flush=True)
 """
@@ -99,7 +99,7 @@ def fill(data: Path, size: float) -> None:
     store = open_samples(data)
     for first in range(1, 3601, 400):
         store.commit([plant.block_of(recording, seq) for seq in range(first, first + 400)], (), 1)
-    while store.tend(1):
+    while store.maintain(1):
         pass
     store.close()
     connection = sqlite3.connect(data / SAMPLES_FILE, isolation_level=None)

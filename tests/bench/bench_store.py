@@ -65,11 +65,11 @@ def blocks_in(
         begin = time.perf_counter()
         store.commit(blocks, (), blocks[-1].wall_ns)
         between = time.perf_counter()
-        more = store.tend(blocks[-1].wall_ns)
+        more = store.maintain(blocks[-1].wall_ns)
         commits.append(1e3 * (between - begin))
         if more or (first // PER_COMMIT) % 3 == 0:
             steps.append(1e3 * (time.perf_counter() - between))
-    while store.tend(T0):
+    while store.maintain(T0):
         pass
     reader = open_samples_reader(folder)
     end = T0 + count * plant.S

@@ -178,7 +178,7 @@ def _cause(judgement: Judgement) -> Part | None:
 
 def run(full: bool, workers: int = 1) -> Report:
     """All of it: 200 valves, healthy and faulty; the smoke size takes a few seconds."""
-    count, at_once = (200, 20) if full else (4, 2)
+    count, at_once = (200, 20) if full else (4, 4)
     groups = [list(range(first, min(first + at_once, count))) for first in range(0, count, at_once)]
     if workers > 1:
         with concurrent.futures.ProcessPoolExecutor(workers) as pool:

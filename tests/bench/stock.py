@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import plotly.graph_objects as go
 from asleft.store.protocols import StoredSamples
-from asleft.web.views.presses import Row
+from asleft.web.presses.view import Row
 from dash import Dash, Input, Output, dcc, html
 
 GRAPH, BUTTON = "hour", "go"

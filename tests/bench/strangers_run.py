@@ -95,7 +95,10 @@ def judged(job: Job, *, by_command: bool = False, stranger: Any = None, folder: 
 
 def _judged(row: Row, stranger: Any, folder: Path, *, by_command: bool) -> Row:
     log, sheet = stranger.write(folder)
-    words = ["judge", str(log), "--sheet", str(sheet)]
+    # Headers without units: which column is what, and in which unit, is said; that is not what is tried here.
+    as_named = folder / "map.toml"
+    as_named.write_text('separator = ","\n', encoding="utf-8")
+    words = ["judge", str(log), "--sheet", str(sheet), "--map", str(as_named)]
     bursts = sorted(path for path in folder.glob("*burst*") if path not in {log, sheet})
     words += ["--burst", str(bursts[0])] if bursts else []
     began_s = time.process_time()

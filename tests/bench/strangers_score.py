@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from asleft.catalogue.finding_kinds import READING_KINDS
 from scipy.stats import norm
 from strangers_rows import Drawn, Line, Row, Said
 
@@ -202,7 +203,13 @@ def _contradicted(row: Row) -> Count:
 
 
 def says_as_left(row: Row) -> bool:
-    """Whether a reader takes it that nothing moved: the sentence, the status or the exit code."""
+    """Whether a reader takes it that nothing moved: the sentence, the status or the exit code.
+
+    Where readings alone failed nothing of the machine moved: that they failed must be said beside it.
+    """
+    of_readings = [fault for fault in row.drawn if READING_KINDS.issuperset(fault.kinds)]
+    if of_readings and len(of_readings) == len(row.drawn) and any(one.kind in READING_KINDS for one in row.said):
+        return False
     return row.sentence.startswith("As left") or row.status == "good" or row.exit_code == 0
 
 

@@ -14,7 +14,7 @@ from types import ModuleType
 import pytest
 from asleft.web.app import create_app
 from asleft.web.serve import address, bind
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Error, Page, sync_playwright
 from waitress.server import create_server
 
 HERE = Path(__file__).parent
@@ -54,7 +54,7 @@ def desked() -> Iterator[tuple[str, object, dict[str, str]]]:
         door = _load("fixture_door").Door(Path(folder), time.time_ns, notice="This is a plant for tests.")
         door.add_one_of_each()
         plant = _load("fixture_plant").Plant(time.time_ns())
-        records = _load("fixture_desk").Desked(plant, door, Path(folder))
+        records = _load("fixture_operator_actions").Desked(plant, door, Path(folder))
         alarms = records.raise_usual(time.time_ns())
         try:
             with _answering(door, plant, records) as url:
@@ -124,10 +124,20 @@ def browser() -> Iterator[Browser]:
 def wait_until(page: Page, expression: str, seconds: float = PATIENCE_S) -> None:
     """Until the expression is true in the page. The page's policy forbids what the driver's own waiting would do."""
     end = time.monotonic() + seconds
-    while not page.evaluate(expression):
+    while not _now(page, expression):
         if time.monotonic() > end:
             raise AssertionError(f"still not so after {seconds} s: {expression}")
         page.wait_for_timeout(100)
+
+
+def _now(page: Page, expression: str) -> bool:
+    """Whether it is true; not so while the page loads itself anew."""
+    try:
+        return bool(page.evaluate(expression))
+    except Error as error:
+        if "Execution context was destroyed" in str(error):
+            return False
+        raise
 
 
 @pytest.fixture
@@ -172,6 +182,18 @@ def desk() -> Iterator[tuple[str, object, dict[str, str]]]:
 def site() -> Iterator[str]:
     with served() as (url, _):
         yield url
+
+
+@pytest.fixture(scope="session")
+def looked_at() -> Iterator[tuple[str, dict[str, str]]]:
+    """A plant with alarms and a sweep, for tests that change nothing: its address, and names for its pages."""
+    hands = _load("fixture_hand")
+    with desked() as (url, records, alarms):
+        hand = hands.Hand(time.time_ns() - 1500 * 10**9, [*hands.strokes(), *hands.sweep()], up_s=2.1)
+        records.hands.setdefault("press-1.platen", []).append(hand)
+        ends = {"from": hand.start_ns, "to": hand.end_ns}
+        times = {name: time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(at / 1e9)) for name, at in ends.items()}
+        yield url, {**alarms, **times}
 
 
 @pytest.fixture(scope="session")

@@ -63,7 +63,7 @@ def test_a_plain_page_comes_back_too(serve, visit):
     with serve() as (url, plant):
         visitor, breaker = visit(), Breaker(plant)
         visitor.open(f"{url}/sheets")
-        breaker.lose(RECORDS_DOWN, "sheet_valves", "sheets", "sheet_in_force", "alarm_events_lately")
+        breaker.lose(RECORDS_DOWN, "sheet_valves", "sheets", "effective_sheet", "alarm_events_lately")
         page = visitor.page
         page.goto(f"{url}/sheets")
         page.wait_for_selector("main [data-away]")

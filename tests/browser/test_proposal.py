@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 
 import pytest
-from asleft.web.tables.text import utc
+from asleft.web.csv_text import utc
 
 pytestmark = pytest.mark.browser
 S = 10**9

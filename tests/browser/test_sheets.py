@@ -24,7 +24,7 @@ def test_from_an_alarm_to_a_filed_revision(desk, visit):
     visitor = visit("laptop", "technician")
     page = visitor.open(f"{url}/alarms/{alarms['shift']}")
     page.get_by_role("link", name="Make a revision").click()
-    assert page.get_by_label("Ramp up (s)").input_value().startswith("2.0")
+    assert page.get_by_label("Ramp up (s)").input_value() == "2.10"
     assert page.get_by_label("Why").input_value() == "ramp up changed, on purpose"
     page.get_by_label("Ramp up (s)").fill("soon")
     page.get_by_role("button", name="See what would change").click()
@@ -38,6 +38,7 @@ def test_from_an_alarm_to_a_filed_revision(desk, visit):
     visitor.photograph("sheet-preview")
     assert visitor.axe() == []
     page.get_by_role("button", name="File revision 4").click()
-    assert page.get_by_role("status").last.inner_text() == "Filed. It is judged by it from now on."
+    assert page.locator("#behind").get_by_role("status").inner_text() == "Filed."
+    assert "Judging catches up with sheet 4" in page.locator("#behind").inner_text()
     assert "ramp up: 1.60 s → 2.10 s" in page.locator("main").inner_text()
     assert [record.number for record in records.sheets(V)] == [3, 4]

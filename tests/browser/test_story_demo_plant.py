@@ -53,7 +53,7 @@ def test_a_ramp_is_found_told_set_back_verified_and_filed(demo_plant, visit, unt
     page.get_by_label("Why").fill("ramp up set back to what the sheet says")
     page.get_by_role("button", name="See what would change").click()
     page.get_by_role("button", name=re.compile("File revision 3")).click()
-    page.wait_for_selector("text=Filed. It is judged by it from now on.")
+    page.locator("#behind").get_by_text("Filed.").wait_for()
     presses.set_back()
 
     # As left, by the next hour's sweep; accepted and filed.
@@ -79,14 +79,16 @@ def test_a_ramp_is_found_told_set_back_verified_and_filed(demo_plant, visit, unt
     tech.photograph("demo-plant-retune")
     assert tech.axe() == []
     ramp = page.locator("tr", has_text="ramp up").inner_text()
-    assert re.search(r"2\.10\s+1\.60\s+−0\.5", ramp), ramp
+    assert re.search(r"2\.10\s+1\.60\s+−0\.(5|49)", ramp), ramp
 
     # Maintenance closes what has gone by itself; the engineer finds the valve as it was left.
     page = crew.open(alarm)
-    page.get_by_text("Say what it was, and close").click()
+    page.get_by_text("Say what it was, and close", exact=True).click()
     page.get_by_label("What was it?").select_option("driver-setting")
     page.get_by_label("In words: what was found and done").fill("knob turned, set back")
     page.get_by_role("button", name="Close").click()
     page.wait_for_selector("text=it was the driver's setting")
     page = engineer.open(f"{url}/valve/{CHANGED}")
-    until(page, "document.querySelector('#valve-opening h1').innerText.startsWith('As left')")
+    # The presses of this test stand still once their hour is over: a silent valve says so before what it was.
+    said = "document.querySelector('#valve-opening h1').innerText"
+    until(page, f"/^(As left|Silent since .* When last heard: as left)/.test({said})")

@@ -1,9 +1,11 @@
 from __future__ import annotations
 
 import importlib.util
+from functools import partial
 from pathlib import Path
 
 import pytest
+from argon2 import PasswordHasher
 from asleft.judge.types import Coverage, Finding, Judgement, Part, QuantityResult, State, Status, Verdict
 from asleft.sheet.model import Sheet
 from asleft.sheet.reader import read_sheet
@@ -32,7 +34,14 @@ why = "pump replaced"
 """
 
 
-@pytest.fixture
+@pytest.fixture(autouse=True)
+def quick_hashes(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Hash passwords with little work: what the work is has a test of its own, and here nobody guesses."""
+    quick = partial(PasswordHasher, time_cost=1, memory_cost=8, parallelism=1)
+    monkeypatch.setattr("asleft.web.access.passwords.PasswordHasher", quick)
+
+
+@pytest.fixture(scope="session")
 def sheet_text() -> str:
     return SHEET
 

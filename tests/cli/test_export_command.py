@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
 from datetime import UTC, datetime
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -33,15 +35,21 @@ def block(seq, valve=VALVE, supply=False, unit="mA"):
     )
 
 
-@pytest.fixture
-def data(tmp_path):
-    folder = tmp_path / "data"
+@pytest.fixture(scope="module")
+def written(tmp_path_factory):
+    """A store with 25 minutes of readings, of which each test has a copy."""
+    folder = tmp_path_factory.mktemp("export") / "data"
     store = open_samples(folder)
     store.commit([block(seq, supply=seq > 1000) for seq in range(1, 1501)], (), 1)
-    while store.tend(1):
+    while store.maintain(1):
         pass
     store.close()
     return folder
+
+
+@pytest.fixture
+def data(written, tmp_path):
+    return Path(shutil.copytree(written, tmp_path / "data"))
 
 
 def export(data, capsys, *options):

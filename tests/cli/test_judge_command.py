@@ -1,9 +1,12 @@
 from __future__ import annotations
 
+import importlib.util
 import json
+import re
 import sys
 from dataclasses import replace
-from types import ModuleType
+from pathlib import Path
+from typing import Any
 
 import pytest
 from asleft.cli.main import main
@@ -24,13 +27,13 @@ def judged(monkeypatch, judgement):
     """Puts a judge in place that returns `judgement` and remembers what it was asked."""
     asked: dict[str, object] = {"answer": judgement}
 
-    def judge_log(sheet, samples, *, dropped=None):
+    def judge_log(sheet, samples, *, dropped=None, told=None):
+        if told is not None:
+            told(float(samples.time_s[-1]))
         asked.update(sheet=sheet, samples=samples, dropped=dropped)
         return asked["answer"]
 
-    module = ModuleType("asleft.judge.judge")
-    module.judge_log = judge_log  # type: ignore[attr-defined]
-    monkeypatch.setitem(sys.modules, "asleft.judge.judge", module)
+    monkeypatch.setattr("asleft.judge.judge.judge_log", judge_log)
     return asked
 
 
@@ -40,6 +43,20 @@ def test_something_out_or_found_is_exit_one(files, judged, capsys):
     assert capsys.readouterr().out.startswith("Ramp up takes 1.55 s")
     assert judged["samples"].time_s.size == 2000  # type: ignore[attr-defined]
     assert judged["dropped"] == {}
+
+
+@pytest.mark.usefixtures("judged")
+def test_of_a_long_log_the_way_there_is_told_beside_the_result(files, monkeypatch, capsys):
+    sheet, log = files
+    assert main(["judge", str(log), "--sheet", str(sheet)]) == 1
+    short = capsys.readouterr()
+    assert short.err == ""
+    monkeypatch.setattr("asleft.cli.judged_file._LONG_BYTES", 1000)
+    assert main(["judge", str(log), "--sheet", str(sheet)]) == 1
+    long = capsys.readouterr()
+    assert long.out == short.out
+    assert long.err.startswith("reading 0 MB: done in ")
+    assert "\njudging: done in " in long.err
 
 
 def test_undecided_and_not_observed_are_exit_zero(files, judged, judgement):
@@ -183,12 +200,18 @@ def test_the_line_that_a_misread_log_asks_for_makes_it_right(tmp_path, sheet_tex
     sheet, log, own = tmp_path / "s.toml", tmp_path / "log.csv", tmp_path / "map.toml"
     sheet.write_text(sheet_text, encoding="utf-8")
     log.write_text("\n".join(rows_of_a_healthy_valve(1000.0)) + "\n", encoding="utf-8")
-    assert main(["judge", str(log), "--sheet", str(sheet)]) == 3
+    # A map that is wrong: its column without a unit is in A.
+    own.write_text('[column]\ncurrent = "current"\n', encoding="utf-8")
+    assert main(["judge", str(log), "--sheet", str(sheet), "--map", str(own)]) == 3
     said = " ".join(capsys.readouterr().out.split())
     line = 'current = { unit = "mA" }'
     assert f"Write {line} under [column] in the map" in said
     own.write_text(f"[column]\n{line}\n", encoding="utf-8")
     assert main(["judge", str(log), "--sheet", str(sheet), "--map", str(own)]) == 0
+    capsys.readouterr()
+    # Without a map no coil has hundreds of amperes, so they are mA, and that is said.
+    assert main(["judge", str(log), "--sheet", str(sheet)]) == 0
+    assert "current from current in mA" in " ".join(capsys.readouterr().out.split())
 
 
 def test_the_true_judge_takes_what_is_read(tmp_path, sheet_text, capsys):
@@ -202,3 +225,51 @@ def test_the_true_judge_takes_what_is_read(tmp_path, sheet_text, capsys):
     assert found["ramp_up"]["as_found"] == pytest.approx(1.2, rel=0.01)
     assert found["ramp_down"]["as_found"] == pytest.approx(2.0, rel=0.01)
     assert found["current_at_full"]["as_found"] == pytest.approx(0.92, abs=0.002)
+
+
+def test_what_moved_is_shown_as_a_line_under_its_evidence(tmp_path, capsys):
+    """A valve of the demo's plant, whose ramp up changes within the recording."""
+    made = _recorded()
+    sheet, log = tmp_path / "press-2.toml", tmp_path / "log.csv"
+    sheet.write_text(made.toml, encoding="utf-8")
+    columns = ("command", "current", "pressure", "enable", "pump_running")
+    rows = zip(made.samples.time_s.tolist(), *(made.samples.channels[name].tolist() for name in columns), strict=True)
+    log.write_text(
+        "\n".join([f"time,{','.join(columns)}", *(",".join(f"{cell:.6f}" for cell in row) for row in rows)]) + "\n",
+        encoding="utf-8",
+    )
+    assert main(["judge", str(log), "--sheet", str(sheet), "--zone", "Europe/Madrid"]) == 1
+    page = capsys.readouterr().out
+    found = page[page.index("Findings") :]
+    told = " ".join(found.split())
+    assert "Ramp up takes 2.10 s, left at 1.60 s." in told
+    line = re.search(r"Ramp up: left at 1\.60 s, now 2\.10 ±[\d.]+ s, since 11:\d\d\. ([▁▂▃▄▅▆▇█]+)", told)
+    assert line is not None, told
+    heights = [" ▁▂▃▄▅▆▇█".index(sign) for sign in line.group(1)]
+    assert heights == sorted(heights)  # a stroke up
+    assert (heights[0], heights[-1]) == (1, 8)
+
+
+def test_where_the_terminal_has_no_unicode_the_line_is_plain(judgement):
+    from asleft.cli.judge import _pictures
+    from asleft.cli.judged_file import JudgedFile
+
+    made = _recorded()
+    read: Any = None  # what the pictures need not
+    file = JudgedFile(made.sheet, made.toml, made.samples, made.judgement, (), "Europe/Madrid", read)
+    (line,) = _pictures(file, blocks=False).values()
+    assert line.isascii()
+    assert line.startswith("Ramp up: left at 1.60 s, now 2.10 +-")
+    assert _pictures(replace(file, judgement=replace(judgement, findings=())), blocks=True) == {}
+
+
+def _recorded():
+    """As the page tests have it."""
+    name = "fixture_recording"
+    if name not in sys.modules:
+        place = Path(__file__).parents[1] / "web" / f"{name}.py"
+        spec = importlib.util.spec_from_file_location(name, place)
+        module = importlib.util.module_from_spec(spec)
+        sys.modules[name] = module
+        spec.loader.exec_module(module)
+    return sys.modules[name].recorded("press-2.clamp", "ramp-up", 0.5, 400.0, 200.0)

@@ -110,7 +110,30 @@ def test_a_closed_pipe_is_quiet(unbuffered):
     assert done.stderr == b""
 
 
-@pytest.mark.parametrize("name", ["judge", "sheet"])
+@pytest.mark.parametrize(
+    ("line", "expected"),
+    [
+        ("asleft ju", {"judge"}),
+        ("asleft judge --unit", {"--unit-of"}),
+        ("asleft judge a.csv --dates m", {"month-first"}),
+    ],
+)
+def test_a_shell_is_told_how_a_line_goes_on(line, expected, tmp_path):
+    answer = tmp_path / "answer"
+    environment = {
+        **os.environ,
+        "_ARGCOMPLETE": "1",
+        "_ARGCOMPLETE_IFS": "\n",
+        "_ARGCOMPLETE_STDOUT_FILENAME": str(answer),
+        "COMP_LINE": line,
+        "COMP_POINT": str(len(line)),
+        "COMP_TYPE": "9",
+    }
+    subprocess.run([sys.executable, "-m", "asleft.cli.main"], env=environment, check=True, capture_output=True)
+    assert {each.strip() for each in answer.read_text().split("\n")} == expected
+
+
+@pytest.mark.parametrize("name", ["judge", "log", "sheet"])
 def test_help_pages_come_without_loading_what_only_running_needs(name):
     code = (
         "import sys; from asleft.cli.main import main; code = main([sys.argv[1], '--help']);"

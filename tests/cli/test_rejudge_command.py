@@ -284,6 +284,13 @@ def test_progress_on_a_terminal_and_in_a_file() -> None:
         assert ("\r" in text and " 50%, 100 s left" in text.replace("2 min", "100 s")) == stream.isatty()
 
 
+def test_progress_of_what_cannot_say_how_far_it_is() -> None:
+    stream = Terminal()
+    with Progress("reading", 0.0, stream, now_s=lambda: 0.0):
+        assert stream.getvalue() == "\rreading ..."
+    assert stream.getvalue().endswith("\rreading: done in 0 s\n")
+
+
 def test_progress_of_what_was_interrupted_ends_its_line() -> None:
     stream = Terminal()
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shutil
 import time
 from io import BytesIO
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -17,20 +19,20 @@ from asleft.store.access import open_access
 from asleft.store.actor import Actor
 from asleft.store.protocols import SheetRecord
 from asleft.store.records import open_records
-from asleft.web.views.record import FIELDS, Draft, record_body
+from asleft.web.verification.record import FIELDS, Draft, record_body
 from pypdf import PdfReader
 
 V = "press-4.platen"
 S = 10**9
 
 
-@pytest.fixture
-def data(tmp_path, sheet_text, hands):
+@pytest.fixture(scope="module")
+def filed_folder(tmp_path_factory, sheet_text, hands):
     """A data folder with a sheet of two revisions, the second in force for a day, and one record filed."""
-    folder = tmp_path / "data"
+    folder = tmp_path_factory.mktemp("filed") / "data"
     folder.mkdir()
-    (tmp_path / "sheet.toml").write_text(sheet_text)
-    sheet = load_sheet(tmp_path / "sheet.toml")
+    (folder.parent / "sheet.toml").write_text(sheet_text)
+    sheet = load_sheet(folder.parent / "sheet.toml")
     now = time.time_ns()
     records = open_records(folder / "records.db")
     texts = {n: sheet_text.replace("number = 3", f"number = {n}") for n in (3, 4)}
@@ -51,6 +53,12 @@ def data(tmp_path, sheet_text, hands):
     return folder
 
 
+@pytest.fixture
+def data(filed_folder, tmp_path):
+    """A copy of it for each test."""
+    return Path(shutil.copytree(filed_folder, tmp_path / "data"))
+
+
 def report(data, *more: str) -> int:
     return main(["report", V, "--data", str(data), *more])
 
@@ -58,7 +66,7 @@ def report(data, *more: str) -> int:
 def test_a_record_is_written_as_it_was_filed(data, tmp_path, capsys):
     html, pdf, raw = (tmp_path / f"r.{kind}" for kind in ("html", "pdf", "json"))
     assert report(data, "--record", "1", "--out", str(html), "--paper", "letter") == 0
-    text = html.read_text()
+    text = html.read_text().replace("\u00a0", " ")
     assert "Verification record 1 of Press 4 platen pressure: Not accepted." in text
     assert "At 100 % command full pressure or full flow may result" in text
     assert "size: letter" in text.lower()

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import re
+import tomllib
 
 import numpy as np
 import pytest
 from asleft.cli.main import main
+from asleft.sheet.reader import read_sheet
+from asleft.sheet.tolerances import default_tolerances
 
 
 @pytest.fixture(scope="session")
@@ -68,10 +71,63 @@ def test_psi_and_a_map_give_the_same(paths, capsys):
     assert "Pressures under a setting are in bar." in flat(said)
 
 
+def test_the_next_revision_is_written_with_tolerances_and_not_in_force(paths, capsys):
+    own = "[tolerance]\nramp_up = 0.3  # agreed with the shop\n"
+    sheet = (paths / "sheet.toml").read_text() + own
+    (paths / "own.toml").write_text(sheet)
+    out = paths / "next.toml"
+    assert ask(paths, "--zero", "40", "--full", "190", "--rate", "100", "--out", str(out), sheet="own.toml") == 0
+    said = flat(capsys.readouterr().out)
+    assert "with a tolerance for each of: current at zero, current at full, ramp up, ramp down, " in said
+    text = out.read_text(encoding="utf-8")
+    before, made = read_sheet(sheet, source="before"), read_sheet(text, source="next")
+    assert made.revision.number == before.revision.number + 1
+    assert made.revision.at is None
+    assert made.as_left["pressure_at_zero"] == 40.0
+    assert made.as_left["pressure_at_full"] == 190.0
+    assert 0.18 < made.as_left["current_at_zero"] < made.as_left["current_at_full"] < 0.92
+    untouched = set(before.as_left) - {
+        f"{what}_at_{end}" for what in ("current", "pressure") for end in ("zero", "full")
+    }
+    assert {name: made.as_left[name] for name in untouched if "ramp" not in name} == {
+        name: before.as_left[name] for name in untouched if "ramp" not in name
+    }
+    entered = tomllib.loads(text)["tolerance"]
+    assert entered["ramp_up"] == 0.3
+    assert "# agreed with the shop" in text
+    assert {"current_at_zero", "current_at_full", "ramp_down", "pressure_at_zero", "pressure_at_full"} < set(entered)
+    usual = default_tolerances(made.as_left)
+    assert all(entered[name] >= 0.999 * usual[name].below for name in entered if name != "ramp_up")
+    # As proposed it cannot be filed, because nobody has set the valve so yet.
+    assert main(["sheet", "put", str(out), "--data", str(paths / "data")]) == 2
+    assert "revision.at" in capsys.readouterr().err
+    # A file that is there is kept.
+    assert ask(paths, "--full", "190", "--out", str(out), sheet="own.toml") == 2
+    assert out.read_text(encoding="utf-8") == text
+
+
+def test_a_sheet_in_other_units_stays_in_them(paths):
+    sheet = (paths / "sheet.toml").read_text()
+    (paths / "psi.toml").write_text(
+        re.sub(r"(pressure_at_\w+ = )([0-9.]+)", lambda found: f"{found[1]}{float(found[2]) * 14.503774:.1f}", sheet)
+        + '[units]\npressure = "psi"\ncurrent = "mA"\n'.replace('current = "mA"\n', "")
+    )
+    out = paths / "next.toml"
+    assert ask(paths, "--full", "190", "--out", str(out), sheet="psi.toml") == 0
+    assert tomllib.loads(out.read_text(encoding="utf-8"))["as_left"]["pressure_at_full"] == pytest.approx(2756, abs=1)
+    assert read_sheet(out.read_text(encoding="utf-8"), source="next").as_left["pressure_at_full"] == pytest.approx(
+        190, abs=0.05
+    )
+
+
 def test_what_the_sweep_did_not_reach_is_not_proposed(paths, capsys):
     assert ask(paths, "--full", "250") == 1
     said = capsys.readouterr().out
     assert "not to 250.0 bar" in said
+    out = paths / "next.toml"
+    assert ask(paths, "--zero", "40", "--full", "250", "--out", str(out)) == 1
+    assert "not written" in capsys.readouterr().out
+    assert not out.exists()
     assert re.search(r"current for the wanted pressure at full +[–-]", said)
 
 

@@ -10,6 +10,7 @@ import pytest
 from asleft.cli.main import main
 from asleft.store.access import open_access
 from asleft.store.accounts import Role
+from asleft.store.actor import Actor
 from asleft.web.access.passwords import Passwords
 
 PASSWORD = "copper ladder seven owls"
@@ -183,3 +184,36 @@ def test_the_help_is_a_page(capsys, name):
     for word in ("what it does", "examples", "exit codes", "cautions"):
         assert word in text
     assert max(map(len, text.splitlines())) <= 80
+
+
+def test_sessions_are_listed_and_ended_one_by_one(users, store):
+    kl = Actor("kl", "10.0.0.7")
+    for name in ("kl", "ab"):
+        store.accounts.add(name, Role.VIEWER, "hash", kl, 1)
+        assert store.sessions.open(f"{name}-digest-of-a-token", name, "hash", kl, 1_795_532_527 * 10**9)
+    code, out, _ = users("sessions")
+    assert code == 0
+    assert out.splitlines()[0].split() == ["session", "account", "since", "(UTC)", "last", "seen", "from"]
+    assert len(out.splitlines()) == 3
+    assert "kl-digest-of  kl       2026-11-24 15:02  2026-11-24 15:02  10.0.0.7" in out
+    code, out, _ = users("sessions", "ab")
+    assert len(out.splitlines()) == 2
+    assert users("end", "kl", "kl-digest-of")[:2] == (0, "kl: that session has ended.\n")
+    assert [one.account for one in store.sessions.of(None)] == ["ab"]
+    code, _, err = users("end", "kl", "kl-digest-of")
+    assert code == 2
+    assert "kl has no session kl-digest-of; asleft users sessions" in err
+    assert users("end", "kl", "ab-digest-of")[0] == 2
+    assert users("sessions", "kl")[1] == "No session is open.\n"
+    assert users("sessions", "nobody")[0] == 2
+
+
+def test_a_lost_phone_is_no_reason_to_stay_outside(users, store):
+    kl = Actor("kl", "10.0.0.7")
+    store.accounts.add("kl", Role.ADMINISTRATOR, "hash", kl, 1)
+    store.accounts.set_second_factor("kl", "A" * 32, kl, 2)
+    assert users("second-factor", "kl")[:2] == (0, "kl: signs in by the password alone now.\n")
+    assert store.accounts.find("kl").totp_secret == ""
+    assert users("second-factor", "kl")[:2] == (0, "kl: has no second factor.\n")
+    assert [e.action for e in store.audit.newest(2)] == ["second factor removed", "second factor set"]
+    assert users("second-factor", "nobody")[0] == 2

@@ -69,6 +69,7 @@ def test_names_narrow_what_it_answers_to(served, tmp_path):
 
 def test_behind_a_proxy_cookies_are_secure_and_the_proxy_alone_is_believed(served, tmp_path, capsys):
     add(tmp_path)
+    capsys.readouterr()  # the line of the audit trail, where a log is kept
     code, (app, _, proxy) = served(*PROXIED)
     assert (code, proxy) == (0, "127.0.0.1")
     assert capsys.readouterr().err == ""

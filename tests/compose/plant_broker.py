@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import signal
 import socket
@@ -42,8 +43,8 @@ class PlantBroker:
     port: int = 0
     _process: subprocess.Popen[bytes] | None = None
 
-    def start(self) -> None:
-        """Start it with the published files; only port and places are changed."""
+    def start(self, *, watching: bool = False) -> None:
+        """Start it with the published files; only port and places are changed. `watching`: by `run.sh`."""
         self.port = free_port()
         text = (COMPOSE / "broker" / "plant.conf").read_text()
         for old, new in (
@@ -61,7 +62,10 @@ class PlantBroker:
         )
         found = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
         assert found, "these tests need a real broker: install the Debian package mosquitto"
-        self._process = subprocess.Popen([found, "-c", str(config)], stderr=subprocess.DEVNULL)
+        command = [found, "-c", str(config)]
+        if watching:
+            command = [str(COMPOSE / "broker" / "run.sh"), str(config), str(self.certificates / "revoked.crl")]
+        self._process = subprocess.Popen(command, stderr=subprocess.DEVNULL, env={**os.environ, "EVERY_S": "0.2"})
         deadline = time.monotonic() + WAIT_S
         while True:
             try:
@@ -77,6 +81,13 @@ class PlantBroker:
         """What an administrator does after revoking: SIGHUP."""
         assert self._process is not None
         self._process.send_signal(signal.SIGHUP)
+
+    def stop(self) -> None:
+        """What a service manager does: SIGTERM, then wait."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGTERM)
+        self._process.wait(WAIT_S)
+        self._process = None
 
     def kill(self) -> None:
         """End it."""
@@ -151,6 +162,12 @@ class Peer:
     def flush(self) -> None:
         """Until the broker has answered every message of ours, allowed or not."""
         self.until(lambda: not self._taken)
+
+    def ended(self) -> bool:
+        """Whether the broker has ended the session; does the network's work meanwhile."""
+        if not self.refusal:
+            self._pump()
+        return bool(self.refusal)
 
     def drop(self) -> None:
         """Vanish without a goodbye."""

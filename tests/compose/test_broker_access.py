@@ -9,10 +9,11 @@ import time
 from pathlib import Path
 
 import pytest
-from asleft.edge.config import BrokerSettings
 from asleft.edge.uplink import BrokerSession, SessionLost
+from asleft.instruments.broker import BrokerSettings
 from asleft.recorder.broker_link import BrokerAccess, BrokerLink
-from asleft.wire.topics import ALL_BLOCKS, ack_topic, block_topic, parse_topic, state_topic
+from asleft.recorder.hearing import Hearing
+from asleft.wire.topics import ALL_BLOCKS, ALL_STATES, ack_topic, block_topic, parse_topic, state_topic
 from plant_broker import Peer, PlantBroker, make
 
 TOPICS = (
@@ -171,6 +172,39 @@ def test_revoking_takes_effect_when_the_broker_reloads(plant: PlantBroker) -> No
         time.sleep(0.1)
 
 
+def test_revoking_ends_the_open_session_and_the_others_come_back(tmp_path: Path) -> None:
+    folder = tmp_path / "certificates"
+    for words in (["broker", "localhost", "127.0.0.1"], ["recorder"], ["agent", "hall-1", "hall-2"]):
+        assert make(folder, *words).returncode == 0
+    shutil.copytree(folder, tmp_path / "carried")  # revoking removes the key here, not at the edge box
+    plant = PlantBroker(tmp_path, folder)
+    plant.start(watching=True)
+    try:
+        revoked, other = peer(plant, "hall-1"), peer(plant, "hall-2")
+        for one in (revoked, other):
+            one.publish(block_topic(one.name), b"a block")
+            one.flush()
+        whole = (folder / "revoked.crl").read_text()
+        (folder / "revoked.crl").write_text(whole[: len(whole) // 2])  # as while it is copied
+        deadline = time.monotonic() + 1.5
+        while time.monotonic() < deadline:
+            assert not revoked.ended()
+        (folder / "revoked.crl").write_text(whole)
+
+        assert make(folder, "revoke", "hall-1.crt").returncode == 0
+        deadline = time.monotonic() + 60
+        while not (revoked.ended() and other.ended()):
+            assert time.monotonic() < deadline, "the revoked agent is still connected"
+        while not (again := Peer(plant, "hall-2")).connect():
+            assert time.monotonic() < deadline, "the other agent does not come back"
+            time.sleep(0.1)
+        again.publish(block_topic("hall-2"), b"a block")
+        again.flush()
+        assert not Peer(plant, "hall-1").connect(tmp_path / "carried")
+    finally:
+        plant.stop()
+
+
 def agent_settings(plant: PlantBroker, host: str = "127.0.0.1", name: str = "hall-1") -> BrokerSettings:
     keys = plant.certificates
     own = (keys / f"{name}.crt", keys / f"{name}.key") if name else (None, None)
@@ -212,6 +246,41 @@ def test_agent_and_recorder_speak_through_it(plant: PlantBroker) -> None:
     finally:
         link.stop()
     assert (block_topic("hall-1"), b"a block") in got
+
+
+@pytest.mark.parametrize(("name", "may"), [("RECORDER", True), ("SPARE", False)])
+def test_a_recorder_finds_out_whether_the_access_list_has_its_lines(plant: PlantBroker, name: str, may: bool) -> None:
+    if not (plant.certificates / f"{name}.crt").exists():
+        assert make(plant.certificates, "recorder", name).returncode == 0
+    keys = plant.certificates
+    access = BrokerAccess(keys / "ca.crt", keys / f"{name}.crt", keys / f"{name}.key")
+    assert access.name() == name  # read from the certificate: the session's name may be another
+    link = BrokerLink("localhost", plant.port, "asleft-recorder", [ALL_BLOCKS, ALL_STATES], access)
+    hearing = Hearing(link, access.name(), time.monotonic)
+    link.on_own = hearing.heard
+
+    class Listener:
+        def connected(self) -> None:
+            pass
+
+        def disconnected(self) -> None:
+            pass
+
+        def message(self, topic: str, payload: bytes, packet: int) -> None:
+            link.acknowledge(packet)
+
+    link.start(Listener())
+    try:
+        deadline = time.monotonic() + 60
+        while not (hearing.proved() if may else hearing.trouble()):
+            assert time.monotonic() < deadline, link.last_error
+            hearing.maintain()
+            time.sleep(0.05)
+        assert hearing.proved() == may
+        if not may:
+            assert "user SPARE" in hearing.trouble()
+    finally:
+        link.stop()
 
 
 @pytest.mark.parametrize(

@@ -21,6 +21,12 @@ def test_keys_are_for_their_owner_only(certificates: Path) -> None:
         assert key.stat().st_mode & 0o077 == 0, key
 
 
+def test_certificates_can_be_read_by_whoever_serves_or_asks_with_them(certificates: Path) -> None:
+    assert certificates.stat().st_mode & 0o777 == 0o755
+    for file in (*certificates.glob("*.crt"), certificates / "revoked.crl"):
+        assert file.stat().st_mode & 0o777 == 0o644, file
+
+
 def test_a_servers_certificate_serves_and_an_agents_asks(certificates: Path) -> None:
     broker, agent = text_of(certificates / "broker.crt"), text_of(certificates / "hall-1.crt")
     assert "DNS:localhost, IP Address:127.0.0.1" in broker

@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 import yaml
-from asleft.cli import notify, record, web
+from asleft.cli import notify, outlets, record, web
 from plant_broker import COMPOSE
 
 REPOSITORY = COMPOSE.parent
@@ -143,7 +143,7 @@ def test_the_script_says_what_it_wants(words: list[str], tmp_path: Path) -> None
 
 def test_the_image_takes_only_what_the_lock_names() -> None:
     text = (COMPOSE / "Dockerfile").read_text()
-    assert "--require-hashes -r requirements.lock" in text
+    assert "--require-hashes -r requirements-plant.lock" in text
     assert "USER asleft" in text
     for line in text.splitlines():
         if line.startswith("COPY"):
@@ -151,13 +151,48 @@ def test_the_image_takes_only_what_the_lock_names() -> None:
                 assert (REPOSITORY / source).exists(), source
 
 
-@pytest.mark.parametrize("unit", sorted((COMPOSE / "systemd").iterdir()), ids=lambda file: file.name)
-def test_service_units_start_programs_with_options_they_take(unit: Path) -> None:
-    text = unit.read_text()
-    program, *words = shlex.split(re.search(r"^ExecStart=(.*)$", text, re.MULTILINE)[1])  # type: ignore[index]
+UNITS = sorted((COMPOSE / "systemd").glob("*.service"))
+
+
+def plant_env(*, all_of_it: bool) -> dict[str, str]:
+    """What the sample of plant.env sets; with `all_of_it` also what stands in it as a comment."""
+    text = (COMPOSE / "systemd" / "plant.env").read_text()
+    prefix = "(?:# )?" if all_of_it else ""
+    return dict(re.findall(rf'^{prefix}(\w+)="?([^"\n]*)"?$', text, re.MULTILINE))
+
+
+@pytest.mark.parametrize("options", ["none", "as shipped", "all"])
+@pytest.mark.parametrize("unit", UNITS, ids=lambda file: file.name)
+def test_service_units_start_programs_with_options_they_take(unit: Path, options: str) -> None:
+    """$NAME is split at its blanks, and is nothing where it is not set: systemd.service(5)."""
+    known = {} if options == "none" else plant_env(all_of_it=options == "all")
+    line = re.search(r"^ExecStart=(.*)$", unit.read_text(), re.MULTILINE)[1]  # type: ignore[index]
+    program, *words = shlex.split(re.sub(r"\$(\w+)", lambda name: known.get(name[1], ""), line))
     if Path(program).name == "asleft-agent":
         assert words == ["/etc/asleft/agent.toml"]
-    else:
-        arguments_of({"record": record, "web": web, "notify": notify}[words[0]], words[1:])
-    for line in ("Restart=always", "NoNewPrivileges=yes", "ProtectSystem=strict", "WantedBy=multi-user.target"):
-        assert line in text
+        return
+    told = arguments_of({"record": record, "web": web, "notify": notify, "outlets": outlets}[words[0]], words[1:])
+    assert str(told.data) == "/var/lib/asleft"
+    if options == "all":
+        assert told.records.startswith("postgresql://")
+
+
+@pytest.mark.parametrize("unit", UNITS, ids=lambda file: file.name)
+def test_service_units_have_as_few_rights_as_they_need(unit: Path) -> None:
+    lines = unit.read_text().splitlines()
+    for line in ("Type=notify", "Restart=always", "UMask=0077", "StateDirectoryMode=0700", "NoNewPrivileges=yes",
+                 "CapabilityBoundingSet=", "ProtectSystem=strict", "ProtectHome=yes", "PrivateDevices=yes",
+                 "RestrictNamespaces=yes", "SystemCallFilter=@system-service",
+                 "WantedBy=multi-user.target"):  # fmt: skip
+        assert line in lines, line
+    assert any(line.startswith("WatchdogSec=") for line in lines)
+    assert not any(line.startswith("User=root") for line in lines)
+
+
+def test_the_agents_service_keeps_its_spool_where_it_may_write_and_gets_its_key_handed_over() -> None:
+    lines = (COMPOSE / "systemd" / "asleft-agent.service").read_text().splitlines()
+    assert {
+        "DynamicUser=yes",
+        "StateDirectory=asleft-agent",
+        "LoadCredential=agent.key:/etc/asleft/agent.key",
+    } <= set(lines)

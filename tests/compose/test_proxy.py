@@ -33,11 +33,13 @@ class Front:
     data: Path
 
     def ask(
-        self, method: str, path: str, headers: dict[str, str] | None = None, body: str = ""
+        self, method: str, path: str, headers: dict[str, str] | None = None, body: str = "", source: str = "127.0.0.1"
     ) -> http.client.HTTPResponse:
         """One request over TLS, the certificate checked."""
         context = ssl.create_default_context(cafile=self.certificates / "ca.crt")
-        connection = http.client.HTTPSConnection("localhost", self.port, context=context, timeout=WAIT_S)
+        connection = http.client.HTTPSConnection(
+            "localhost", self.port, context=context, timeout=WAIT_S, source_address=(source, 0)
+        )
         connection.request(method, path, body or None, headers or {})
         return connection.getresponse()
 
@@ -145,3 +147,46 @@ def test_a_visitor_cannot_give_another_address(front: Front) -> None:
 
 def test_another_name_is_refused(front: Front) -> None:
     assert front.ask("GET", "/login", {"Host": "elsewhere.example"}).status >= 400
+
+
+SECURE = {
+    "Content-Security-Policy": "default-src 'none'",
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "Referrer-Policy": "same-origin",
+    "Strict-Transport-Security": "max-age=31536000",
+    "Cache-Control": "no-store",
+}
+
+
+def lacking(answer: http.client.HTTPResponse) -> list[str]:
+    """Headers that an answer has not, or has twice."""
+    return [
+        name
+        for name, start in SECURE.items()
+        if len(found := answer.headers.get_all(name, [])) != 1 or not found[0].startswith(start)
+    ]
+
+
+def test_every_answer_is_as_safe_as_the_dashboards_own(front: Front) -> None:
+    """Of the proxy's own: too large, too long, and nothing that is a request. Each header is there once."""
+    asked = {
+        200: front.ask("GET", "/login"),
+        303: front.ask("GET", "/"),
+        413: front.ask("POST", "/login", {"Content-Length": "3000000"}),
+        414: front.ask("GET", "/" + "x" * 16_380),  # just too long: what is longer is cut off while it is sent
+        400: front.ask("GET", "/", {"Host": "a b"}),
+        405: front.ask("TRACE", "/"),
+    }
+    assert {code: answer.status for code, answer in asked.items()} == {code: code for code in asked}
+    assert {code: lacking(answer) for code, answer in asked.items()} == {code: [] for code in asked}
+
+
+def test_tries_to_sign_in_are_limited_before_they_reach_the_dashboard(front: Front) -> None:
+    """Forty of one machine: at twelve a minute they would take three minutes, and none waits."""
+    answers = [front.ask("POST", "/login", source="127.0.0.5") for _ in range(40)]
+    codes = [answer.status for answer in answers]
+    assert set(codes) == {400, 429}
+    assert lacking(answers[codes.index(429)]) == []
+    assert front.ask("GET", "/login", source="127.0.0.5").status == 200
+    assert front.ask("POST", "/login", source="127.0.0.7").status == 400

@@ -69,14 +69,25 @@ def test_failed_readings_are_marked_with_their_reason() -> None:
     np.testing.assert_array_equal(np.isnan(pressure.as_values()), [False, True, True, False, True])
 
 
-def test_a_missed_tick_before_the_end_of_the_reading_that_overran_it_does_not_turn_time_back() -> None:
+def test_a_missed_tick_before_the_end_of_the_reading_that_overran_it_goes_right_behind_it() -> None:
     made = assembler(3)
     made.add(START, 15_000_000, Reading([1, 1.0]))
-    made.add_missed(START, 10_000_000)
-    block = made.add(START, 20_000_000, Reading([1, 1.0]))
+    made.add_missed(START - 5_000_000, 10_000_000)
+    block = made.add(START + 5_000_000, 20_000_000, Reading([1, 1.0]))
     assert block is not None
-    assert block.offsets_us.tolist() == [0, 0, 5_000]
+    assert block.offsets_us.tolist() == [0, 1, 5_000]
     through_the_wire(block)
+
+
+@given(st.lists(st.integers(0, 3 * TICK), min_size=2, max_size=60), st.integers(1, 7))
+def test_no_two_rows_have_one_time_across_blocks_either(times: list[int], size: int) -> None:
+    made = assembler(size)
+    blocks = [made.add(START + at, at, Reading([1, 1.0])) for at in times]
+    blocks.append(made.flush())
+    steps = np.diff(
+        np.concatenate([b.wall_ns + 1000 * b.offsets_us.astype(np.int64) for b in blocks if b is not None])
+    )
+    assert (steps > 0).all()
 
 
 def test_bursts_travel_with_the_next_block_and_have_a_bound() -> None:

@@ -93,6 +93,27 @@ def test_on_a_full_disk_the_spool_goes_on_and_declares_what_had_to_go(
     spool.close()
 
 
+def test_a_killed_spool_opens_again_on_a_full_disk_and_goes_on(small_disk: Path) -> None:
+    """Its write-ahead log is still there, and what it held is folded in rather than written on at its end."""
+    spool = Spool(small_disk / "spool.db", "hall-2", 6 * MB)
+    spool.append([block() for _ in range(300)])
+    fill(small_disk)
+    for _ in range(60):
+        spool.append([block() for _ in range(20)])
+    left = {name: (small_disk / name).read_bytes() for name in ("spool.db", "spool.db-wal")}
+    assert left["spool.db-wal"]
+    spool.close()
+    for name, content in left.items():  # as `kill -9` leaves them
+        (small_disk / name).write_bytes(content)
+    spool = Spool(small_disk / "spool.db", "hall-2", 6 * MB)
+    assert spool.highest_seq == 1500
+    for _ in range(60):
+        seq = spool.append([block() for _ in range(20)])
+        (last,) = spool.items(seq, seq, 1)
+        assert not isinstance(decode_upload(last.payload), Gap)
+    spool.close()
+
+
 def test_without_a_reserve_a_full_disk_loses_blocks(small_disk: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """What the reserve is for: the same without it."""
     monkeypatch.setattr(Ballast, "lay_up", lambda _self: False)

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 from asleft.edge.config import load_config, parse_config
-from asleft.instruments.faults import SettingsError
+from asleft.wire.settings_faults import SettingsError
 
 INSTRUMENT = """
 [[instrument]]
@@ -22,7 +22,7 @@ register = 3
 def faults_of(text: str) -> tuple[str, ...]:
     with pytest.raises(SettingsError) as caught:
         parse_config(text, "box.toml", Path("/somewhere"))
-    return caught.value.faults
+    return tuple(str(fault) for fault in caught.value.faults)
 
 
 def test_a_smallest_file_takes_the_documented_defaults() -> None:
@@ -41,18 +41,25 @@ def test_with_an_authority_the_connection_is_tls_on_its_own_port() -> None:
     assert (broker.certificate_file, broker.key_file) == (Path("/etc/asleft/hall-2.crt"), Path("/keys/hall-2.key"))
 
 
+def test_by_websockets_a_port_is_named_and_a_path() -> None:
+    lines = 'agent = "hall-2"\n[broker]\nport = 9001\nwebsocket_path = "/mqtt"\n'
+    assert parse_config(lines + INSTRUMENT, "box.toml", Path("/etc/asleft")).broker.websocket_path == "/mqtt"
+    assert any("port: missing" in one for one in faults_of(lines.replace("port = 9001\n", "") + INSTRUMENT))
+    assert any('must begin with "/"' in one for one in faults_of(lines.replace('"/mqtt"', '"mq tt"') + INSTRUMENT))
+
+
 def test_all_faults_are_reported_at_once() -> None:
     text = 'agent = "Hall 2"\nspeed = 3\n[sampling]\nrate_hz = 500\n[broker]\nport = "x"\n[spool]\nsize_mb = 0\n'
     text += INSTRUMENT.replace("register = 3", "regster = 3")
     faults = faults_of(text)
     for part in (
-        "agent: is 'Hall 2'",
-        "speed: is no key",
-        "sampling.rate_hz: is 500, allowed are 10 to 200",
-        "broker.port: is 'x', a whole number is needed",
-        "spool.size_mb: is 0, allowed are 1",
-        "instrument[1].valve[1].channel[1].register: is missing",
-        "did you mean 'register'?",
+        'box.toml: agent = "Hall 2": must be of a-z, 0-9, "-" and "."',
+        "box.toml: speed = 3: unknown key; known here: agent, instrument",
+        "box.toml: sampling.rate_hz = 500: must be from 10 to 200 Hz",
+        'box.toml: broker.port = "x": must be a whole number from 1 to 65535',
+        "box.toml: spool.size_mb = 0: must be a whole number from 1 to 1000000 MB",
+        "box.toml: instrument[1].valve[1].channel[1].register: missing: the number of the register",
+        'box.toml: instrument[1].valve[1].channel[1].regster = 3: unknown key; did you mean "register"?',
     ):
         assert any(part in fault for fault in faults), (part, faults)
     assert len(faults) == 7
@@ -61,15 +68,24 @@ def test_all_faults_are_reported_at_once() -> None:
 @pytest.mark.parametrize(
     ("text", "part"),
     [
-        ("agent = ", "is no TOML"),
-        ('agent = "a"', "instrument: has 0 entries"),
-        ('agent = "a"' + INSTRUMENT + INSTRUMENT, "'press-4.platen' is served 2 times"),
+        ("agent = ", "not readable as TOML"),
+        ('agent = "a"', "instrument: missing: at least one [[instrument]]"),
+        ('agent = "a"' + INSTRUMENT + INSTRUMENT, 'instrument[2]: valve "press-4.platen" is served twice'),
         ('agent = "a"\n[broker]\npassword_file = "p"' + INSTRUMENT, "without a username"),
-        ('agent = "a"\n[broker]\nca_file = "c"\ncertificate_file = "p"' + INSTRUMENT, "key_file: is missing"),
-        ('agent = "a"\n[broker]\nca_file = "c"\nkey_file = "p"' + INSTRUMENT, "certificate_file: is missing"),
-        ('agent = "a"\n[broker]\ncertificate_file = "p"\nkey_file = "k"' + INSTRUMENT, "ca_file: is missing"),
-        ('agent = "a"\ninstrument = [3]', "must hold tables only"),
-        ('agent = "a"\nbroker = 3' + INSTRUMENT, "broker: is 3, a table is needed"),
+        (
+            'agent = "a"\n[broker]\nca_file = "c"\ncertificate_file = "p"' + INSTRUMENT,
+            "key_file: missing: cert",
+        ),
+        (
+            'agent = "a"\n[broker]\nca_file = "c"\nkey_file = "p"' + INSTRUMENT,
+            "certificate_file: missing: key",
+        ),
+        (
+            'agent = "a"\n[broker]\ncertificate_file = "p"\nkey_file = "k"' + INSTRUMENT,
+            "ca_file: missing: with",
+        ),
+        ('agent = "a"\ninstrument = [3]', "instrument = [3]: must be tables, each written [[instrument]]"),
+        ('agent = "a"\nbroker = 3' + INSTRUMENT, "broker = 3: must be a table, written [broker]"),
     ],
 )
 def test_faults(text: str, part: str) -> None:

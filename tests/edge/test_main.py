@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 from asleft.edge import main as command
 from asleft.edge.once import REASONS, read_all_once
+from asleft.edge.spool import Spool
 from asleft.instruments.protocol import ChannelForm, Reading, ValveForm
 from asleft.wire.block import Burst, Reason
 
@@ -43,9 +44,19 @@ def test_check_names_every_fault(settings: Path, capsys: pytest.CaptureFixture[s
     settings.write_text(SETTINGS.replace("hall-2", "Hall 2").replace("valve =", "vlave ="))
     assert command.main([str(settings), "--check"]) == 2
     told = capsys.readouterr().err
-    assert "has 3 faults" in told
-    assert "agent: is 'Hall 2'" in told
-    assert "instrument[1].vlave: is no key of this table; did you mean 'valve'?" in told
+    assert len(told.splitlines()) == 3
+    assert 'agent = "Hall 2": must be of a-z' in told
+    assert 'instrument[1].vlave = "press-1.one": unknown key; did you mean "valve"?' in told
+
+
+def test_a_new_agent_with_a_dot_is_refused_and_one_in_use_goes_on(
+    settings: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    settings.write_text(SETTINGS.replace("hall-2", "hall.2"))
+    assert command.main([str(settings), "--check"]) == 2
+    assert "agent: 'hall.2': the agent's id has a '.', which some brokers use" in capsys.readouterr().err
+    Spool(settings.parent / "spool.db", "hall.2", 1 << 20).close()
+    assert command.main([str(settings), "--check"]) == 0
 
 
 def test_a_missing_file_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -5,13 +5,14 @@ import socket
 import threading
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 from amqtt.broker import Broker as EmbeddedBroker
-from asleft.edge.config import BrokerSettings
 from asleft.edge.uplink import BrokerSession, SessionLost
+from asleft.instruments.broker import BrokerSettings
 from asleft.wire.block import Ack, AgentState
 from asleft.wire.codec import encode_ack, encode_state
 
@@ -62,7 +63,8 @@ def embedded() -> Iterator[int]:
         ready.set()
         while ready.is_set():
             await asyncio.sleep(0.05)
-        await broker.shutdown()
+        with suppress(TimeoutError):  # from Python 3.12 on a server that closes waits for its connections
+            await asyncio.wait_for(broker.shutdown(), 3.0)
 
     thread = threading.Thread(target=loop.run_until_complete, args=(serve(),))
     thread.start()
@@ -153,4 +155,71 @@ def test_a_broker_that_does_not_pass_blocks_on_is_noticed(strict_broker: Broker,
     one.send_upload(b"block")
     pump(one, lambda: not one.in_flight)
     assert one.refused == "Not authorized"
+    one.close()
+
+
+class SlowBroker:
+    """Tells MQTT 5.0's Receive Maximum of 3 and Maximum Packet Size of 3000 (3.2.2.3), and takes nothing at first."""
+
+    WELCOME = bytes([0x20, 11, 0, 0, 8, 0x21, 0, 3, 0x27, *(3000).to_bytes(4, "big")])
+    PUBLISH, SUBSCRIBE = 3, 8
+
+    def __init__(self) -> None:
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self.port = int(self._listener.getsockname()[1])
+        self.published: list[tuple[int, int]] = []
+        """Packet id and bytes of each, as they come."""
+        self._thread = threading.Thread(target=self._serve)
+        self._thread.start()
+
+    def take(self, packet: int) -> None:
+        """Acknowledge one."""
+        self._client.sendall(bytes([0x40, 2, *packet.to_bytes(2, "big")]))
+
+    def close(self) -> None:
+        self._listener.close()
+        self._thread.join()
+
+    def _serve(self) -> None:
+        self._client, _ = self._listener.accept()
+        with self._client, self._client.makefile("rb") as stream:
+            while first := stream.read(1):
+                size = shift = 0
+                while True:
+                    (part,) = stream.read(1)
+                    size, shift = size | (part & 127) << shift, shift + 7
+                    if part < 128:
+                        break
+                body = stream.read(size)
+                kind = first[0] >> 4
+                if kind == 1:
+                    self._client.sendall(self.WELCOME)
+                elif kind == self.PUBLISH:
+                    topic = int.from_bytes(body[:2], "big")
+                    self.published.append((int.from_bytes(body[2 + topic : 4 + topic], "big"), size + 3))
+
+
+@pytest.fixture
+def slow_broker() -> Iterator[SlowBroker]:
+    made = SlowBroker()
+    yield made
+    made.close()
+
+
+def test_no_more_is_under_way_than_the_broker_said_and_nothing_larger(slow_broker: SlowBroker) -> None:
+    """MQTT 5.0, 3.3.4 and 3.2.2.3.6: who does otherwise is hung up on."""
+    one = session(slow_broker.port)
+    one.open()
+    for number in range(8):
+        one.send_upload(bytes([number]) * 100)
+    one.send_upload(bytes(2990))
+    for taken in range(8):
+        for _ in range(4):
+            one.pump(0.05)
+        assert len(slow_broker.published) == min(8, taken + 3)
+        slow_broker.take(slow_broker.published[taken][0])
+    pump(one, lambda: one.in_flight == 0)
+    assert max(size for _, size in slow_broker.published) < 3000
+    assert one.too_large.startswith("a block needs a packet of 3")
+    assert "the broker takes at most 3000" in one.too_large
     one.close()

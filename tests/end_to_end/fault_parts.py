@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import signal
 import socket
@@ -56,12 +57,22 @@ class Part:
         self.name = name
         self.command = list(command)
         self._log = log
+        self.source: Path | None = None
+        """A checkout whose program is run; this one's when None."""
         self.process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
         self._log_from = self._log.stat().st_size if self._log.exists() else 0
         with self._log.open("ab") as log:
-            self.process = subprocess.Popen(self.command, stdin=subprocess.DEVNULL, stdout=log, stderr=log)
+            self.process = subprocess.Popen(
+                self.command, stdin=subprocess.DEVNULL, stdout=log, stderr=log, env=self._environment()
+            )
+
+    def _environment(self) -> dict[str, str] | None:
+        if self.source is None:
+            return None
+        rooms = (str(self.source / room) for room in ("agent", "dashboard", "sim"))
+        return {**os.environ, "PYTHONPATH": os.pathsep.join(rooms)}
 
     @property
     def running(self) -> bool:

@@ -184,6 +184,8 @@ class Plant:
         time.sleep(0.3)
         self.recorder.end()
         with closing(sqlite3.connect(self.spool)) as db:
+            # As the agent opens it: else a full disk has no room for the index beside a log that is still there.
+            db.execute("PRAGMA locking_mode = EXCLUSIVE")
             stream = db.execute("SELECT value FROM meta WHERE key = 'stream'").fetchone()[0]
             (generated,) = db.execute("SELECT seq FROM sqlite_sequence WHERE name = 'block'").fetchone()
             kept = {seq for (seq,) in db.execute("SELECT seq FROM block")}

@@ -14,8 +14,8 @@ import pytest
 from asleft.store.protocols import RecordStore, SampleReader
 from asleft.store.records import open_records
 from asleft.store.samples import open_samples_reader
+from asleft.web.health.view import HealthView, health_view
 from asleft.web.source import Source
-from asleft.web.views.health import HealthView, health_view
 from asleft.web.when import PlantTime
 from demo_process import Demo, Visitor, alive
 

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import contextlib
+import gzip
 import io
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
@@ -13,13 +14,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from asleft.cli.errors import UserError
-from asleft.cli.logburst import read_bursts
-from asleft.cli.logfile import read_log
 from asleft.edge.config import parse_config
 from asleft.instruments.csv_parse import CsvError, parse_log
-from asleft.instruments.faults import SettingsError
 from asleft.instruments.modbus_bursts import BadBurst, BurstLayout, TornBurst, parse_burst
+from asleft.logfile.bursts import read_bursts
+from asleft.logfile.door import Given, read
+from asleft.logfile.errors import LogError
+from asleft.logfile.reading import read_log
 from asleft.sheet.faults import SheetError
 from asleft.sheet.logmap import LogMap, read_log_map
 from asleft.sheet.reader import read_sheet
@@ -34,10 +35,13 @@ from asleft.wire.codec import (
     encode_gap,
     encode_state,
 )
+from asleft.wire.settings_faults import SettingsError
 
 ROOT = Path(__file__).parents[2]
 LAYOUT = BurstLayout("current", "A", "input", (0,), readings=16, scale=0.001, offset=0.0)
 LOG = "time,command,current\n" + "".join(f"{i / 10:g},{4 + i % 16},{0.2 + i % 7 / 10:g}\n" for i in range(120))
+#: Fewer rows over the same time: recognition looks at every one.
+SHORT = "\n".join(LOG.splitlines()[:1] + LOG.splitlines()[1::4] + ["11.9,11,0.2"]) + "\n"
 BURST = "time,current\n" + "".join(f"{i / 5000:.4f},{0.5 + i % 9 / 100:g}\n" for i in range(64))
 MAP = (
     'separator = ";"\ndecimal_comma = true\nheader_lines = 2\nunit_lines = 1\nencoding = "cp1252"\n'
@@ -158,8 +162,12 @@ TARGETS = {
         (_sheet("press-1.ejector"), _sheet("press-4.platen")),
     ),
     "map": Target(_text(read_log_map), (SheetError,), (MAP.encode(),)),
-    "log": Target(
-        _file(lambda path: read_log(path, LogMap(), signal_unit="mA")), (UserError,), (LOG.encode(),), 2000
+    "log": Target(_file(lambda path: read_log(path, LogMap(), signal_unit="mA")), (LogError,), (LOG.encode(),), 2000),
+    "log without a map": Target(
+        _file(lambda path: read(path, Given())),
+        (LogError,),
+        (SHORT.encode(), SHORT.replace(",", ";").replace(".", ",").encode("utf-16"), gzip.compress(SHORT.encode())),
+        20_000,
     ),
-    "burst": Target(_file(lambda path: read_bursts(path, LogMap())), (UserError,), (BURST.encode(),), 2000),
+    "burst": Target(_file(lambda path: read_bursts(path, LogMap())), (LogError,), (BURST.encode(),), 2000),
 }

@@ -51,6 +51,42 @@ def test_float32(number: float, high_first: bool) -> None:
     assert one("float32", words if high_first else words[::-1], high_word_first=high_first) == number
 
 
+@pytest.mark.parametrize(("kind", "form"), [("int32", ">i"), ("uint32", ">I"), ("float32", ">f")])
+@pytest.mark.parametrize(
+    ("order", "high_word_first", "high_byte_first"),
+    [
+        ((0, 1, 2, 3), True, True),
+        ((2, 3, 0, 1), False, True),
+        ((1, 0, 3, 2), True, False),
+        ((3, 2, 1, 0), False, False),
+    ],
+)
+def test_all_four_orders_of_four_bytes(
+    kind: str, form: str, order: tuple[int, ...], high_word_first: bool, high_byte_first: bool
+) -> None:
+    sent = struct.pack(form, 305419896)  # 0x12345678, which a float32 holds but for its last bits
+    words = list(struct.unpack(">HH", bytes(sent[at] for at in order)))
+    value = one(kind, words, high_word_first=high_word_first, high_byte_first=high_byte_first)
+    assert value == struct.unpack(form, sent)[0]
+
+
+@given(st.integers(-(2**63), 2**63 - 1), st.booleans(), st.booleans())
+def test_64_bits_signed_unsigned_and_float_in_all_orders(number: int, words_up: bool, bytes_up: bool) -> None:
+    for kind, form, value in (
+        ("int64", ">q", number),
+        ("uint64", ">Q", number + 2**63),
+        ("float64", ">d", number / 7),
+    ):
+        words = list(struct.unpack(">4H" if bytes_up else "<4H", struct.pack(form, value)))
+        words = words if words_up else words[::-1]
+        assert one(kind, words, high_word_first=words_up, high_byte_first=bytes_up) == float(value)
+
+
+@given(st.integers(0, 65535), st.integers(0, 15), st.integers(1, 15))
+def test_a_field_of_bits(word: int, bit: int, bits: int) -> None:
+    assert one("bit", [word], bit=bit, bits=bits) == int(f"{word:016b}"[::-1][bit : bit + bits][::-1], 2)
+
+
 @pytest.mark.parametrize("number", [math.nan, math.inf, -math.inf])
 def test_a_float_that_is_no_number_fails_alone(number: float) -> None:
     words = list(struct.unpack(">HH", struct.pack(">f", number)))

@@ -5,19 +5,21 @@ import time
 from typing import TYPE_CHECKING
 
 import pytest
-from asleft.instruments.faults import Table
+from asleft.instruments.modbus import ModbusInstrument
+from asleft.instruments.modbus_address import TcpAddress
 from asleft.instruments.modbus_link import ModbusLink, ReadFailed, WriteRefused
 from asleft.instruments.modbus_registers import Read
-from asleft.instruments.modbus_settings import read_modbus_settings
-from asleft.instruments.modbus_tcp import ModbusTcpInstrument
+from asleft.instruments.modbus_settings import read_modbus_settings, read_tcp_address
 from asleft.wire.block import Reason
+from asleft.wire.settings import Section
+from asleft.wire.settings_faults import Fault
 
 if TYPE_CHECKING:
     from conftest import Device, Recorder
 
 
-def instrument(port: int, **more: object) -> ModbusTcpInstrument:
-    faults: list[str] = []
+def instrument(port: int, **more: object) -> ModbusInstrument:
+    faults: list[Fault] = []
     raw = {
         "host": "127.0.0.1",
         "port": port,
@@ -37,10 +39,10 @@ def instrument(port: int, **more: object) -> ModbusTcpInstrument:
             }
         ],
     }
-    table = Table(raw, "instrument[1]", faults)
-    settings = read_modbus_settings(table)
+    table = Section(faults, "", "instrument[1]", raw)
+    settings = read_modbus_settings(table, read_tcp_address)
     assert faults == []
-    return ModbusTcpInstrument(settings)
+    return ModbusInstrument(settings)
 
 
 def fill(device: Device) -> None:
@@ -48,7 +50,7 @@ def fill(device: Device) -> None:
     device.holdings[7] = 0b1000
 
 
-def values(made: ModbusTcpInstrument) -> list[float]:
+def values(made: ModbusInstrument) -> list[float]:
     reading = made.read_once(0)
     assert not reading.failed, reading.failed
     return [form.value(n) for form, n in zip(made.valves[0].channels, reading.numbers, strict=True)]
@@ -83,7 +85,7 @@ def test_only_reading_function_codes_go_over_the_wire(device: Device, recorder: 
 
 
 def test_the_client_inside_cannot_be_made_to_write(recorder: Recorder) -> None:
-    link = ModbusLink("127.0.0.1", recorder.port, 0.3)
+    link = ModbusLink(TcpAddress("127.0.0.1", recorder.port), 0.3)
     link.read(1, Read("input", 0, 1))
     with pytest.raises(WriteRefused, match="function code 6"):
         link._client.write_register(0, 1, device_id=1)
@@ -119,7 +121,7 @@ def test_a_silent_instrument_is_marked_no_answer_and_found_again(device: Device)
 
 
 def test_a_refused_register_is_marked_and_the_connection_stays(device: Device) -> None:
-    link = ModbusLink("127.0.0.1", device.port, 0.3)
+    link = ModbusLink(TcpAddress("127.0.0.1", device.port), 0.3)
     with pytest.raises(ReadFailed) as failure:
         link.read(1, Read("input", 60_000, 1))
     assert failure.value.reason is Reason.REFUSED
@@ -129,7 +131,7 @@ def test_a_refused_register_is_marked_and_the_connection_stays(device: Device) -
 
 def test_a_lost_instrument_is_tried_again_with_growing_waits() -> None:
     now = [0.0]
-    link = ModbusLink("127.0.0.1", 1, 0.1, clock=lambda: now[0], draw=lambda: 1.0)
+    link = ModbusLink(TcpAddress("127.0.0.1", 1), 0.1, clock=lambda: now[0], draw=lambda: 1.0)
     tries = []
     link._client.connect = lambda: tries.append(now[0]) or False  # type: ignore[method-assign,func-returns-value]
     for tick in range(16_000):

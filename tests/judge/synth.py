@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -55,18 +56,15 @@ def drive(
 ) -> np.ndarray:
     """Limited and lagged demand on the same grid: Euler for the limiter, exact steps for each lag."""
     rise, fall = step_s / max(up_s, 1e-9), step_s / max(down_s, 1e-9)
-    out = np.empty_like(demand)
-    r = float(demand[0])
-    for k, u in enumerate(np.clip(demand, 0.0, 1.0).tolist()):
-        r += min(max(u - r, -fall), rise)
-        out[k] = r
+    r, out = float(demand[0]), []
+    for u in np.clip(demand, 0.0, 1.0).tolist():
+        change = u - r
+        r += rise if change > rise else max(change, -fall)
+        out.append(r)
     for tau in lags_s:
-        share = 1.0 - np.exp(-step_s / tau)
-        y = float(out[0])
-        for k, x in enumerate(out.tolist()):
-            y += share * (x - y)
-            out[k] = y
-    return out
+        share = float(1.0 - np.exp(-step_s / tau))
+        out = list(itertools.accumulate(out, lambda y, x, share=share: y + share * (x - y)))
+    return np.array(out)
 
 
 def recording(

@@ -73,6 +73,7 @@ def test_uncertainties_of_half_their_size_are_seen(monkeypatch: pytest.MonkeyPat
     def halved(quantity: QuantityResult) -> QuantityResult:
         return quantity if quantity.uncertainty is None else replace(quantity, uncertainty=0.5 * quantity.uncertainty)
 
+    monkeypatch.setattr(judge_characteristic, "SCENES", judge_characteristic.SCENES[::2])
     monkeypatch.setattr(judge_characteristic, "judge_log", broken(halved))
     found = missed(judge_characteristic.run(full=False))
     assert {"pressure_at_zero inside its uncertainty", "pressure_at_full inside its uncertainty"} <= found

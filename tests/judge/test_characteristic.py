@@ -9,10 +9,11 @@ from asleft.judge.features import Dwell
 from asleft.judge.judge import begin, dumps, judge_log, loads
 from asleft.judge.noise.command_noise import QUIET_WIRE, WireNoise
 from asleft.judge.noise.shared_noise import WireDensity
+from asleft.judge.published import plain_values, published_characteristic
 from asleft.judge.types import Verdict
 from asleft.judge.valve.branches import Axis, BranchLevel, levels_of, on_loop, stick_slip_bar, visits_of
 from asleft.judge.valve.characteristic import Measured, measure
-from asleft.judge.valve.characteristic_told import closed_branches, left_rows, told
+from asleft.judge.valve.characteristic_report import closed_branches, left_rows, report_of
 from asleft.judge.valve.linearity import DeadBand, dead_band_of, linearity_of
 from asleft.sheet.model import Sheet, Tolerance
 from asleft.sim.cycles import CUSHION_CYCLE
@@ -65,9 +66,11 @@ CUSHION = ((0.0, -1.0), (0.6, 1.0), (1.0, 1.0), (0.6, -1.0), (0.25, -1.0))
 PARTIAL = ((0.1, -1.0), (0.5, 1.0), (0.8, 1.0), (0.5, -1.0))
 
 
-def measured(dwells: list[Dwell], valve: Sheet | None = None, wire: WireNoise = QUIET_WIRE) -> Measured:
+def measured(
+    dwells: list[Dwell], valve: Sheet | None = None, wire: WireNoise = QUIET_WIRE, swing: float = 0.0
+) -> Measured:
     judged = [d for d in dwells if d.producing > 0.5]
-    return measure(valve or valve_sheet(), dwells, judged, wire=wire, current_u_a=0.0)
+    return measure(valve or valve_sheet(), dwells, judged, wire=wire, current_u_a=0.0, swing=swing)
 
 
 def test_the_first_whole_cycle_is_conditioning() -> None:
@@ -121,7 +124,7 @@ def test_a_sheet_without_currents_is_taken_along_the_command_and_no_current_is_t
         found = measured(dwells, bare)
         assert found.hysteresis is not None
         assert found.hysteresis.value == pytest.approx(LEFT_PCT, abs=found.hysteresis.expanded())
-        text = told(bare, found, left_rows(found)).as_json()
+        text = plain_values(published_characteristic(report_of(bare, found, left_rows(found))))
         assert [level["current"] for level in text["falling"]["levels"]] == [None] * 4
         assert [round(level["command"]) for level in text["falling"]["levels"]] == [0, 25, 60, 100]
         assert text["falling"]["largest_departure"]["current"] is None
@@ -245,7 +248,7 @@ def test_branches_meet_at_both_ends_and_stand_beside_the_recorded_ones() -> None
     rising, falling = closed_branches(found)
     assert [round(x.share, 2) for x in rising] == [0.0, 0.6, 1.0]
     assert [round(x.share, 2) for x in falling] == [0.0, 0.25, 0.6, 1.0]
-    result = told(valve_sheet(), found, [])
+    result = report_of(valve_sheet(), found, [])
     assert result.compared_with == "recorded at commissioning"
     assert result.reason == ""
     middle = result.rising.levels[1]
@@ -262,7 +265,7 @@ def test_branches_meet_at_both_ends_and_stand_beside_the_recorded_ones() -> None
     assert down.largest_departure.current_a == pytest.approx(FULL)  # the end it shares with the rising branch
     assert result.hysteresis.value == pytest.approx(6.0, abs=0.4)
     assert "loop 0-100-0 %" in result.hysteresis.basis
-    text = json.loads(json.dumps(result.as_json()))
+    text = json.loads(json.dumps(plain_values(published_characteristic(result))))
     assert text["rising"]["levels"][1]["n"] == 11
     assert text["rising"]["current_from"] == pytest.approx(ZERO)
     assert text["hysteresis"]["bound"] is None
@@ -274,9 +277,9 @@ def test_without_a_recorded_curve_what_was_measured_when_left_stands_for_it() ->
     assert len(rows) == 5
     assert left_rows(measured(cycles(CUSHION, 2), valve)) == []
     assert left_rows(Measured()) == []
-    same = told(valve, measured(cycles(CUSHION, 12, seed=2), valve), rows)
+    same = report_of(valve, measured(cycles(CUSHION, 12, seed=2), valve), rows)
     assert same.compared_with == "measured when left"
-    wider = told(valve, measured(cycles(CUSHION, 12, half=0.03, seed=3), valve), rows)
+    wider = report_of(valve, measured(cycles(CUSHION, 12, half=0.03, seed=3), valve), rows)
     assert same.rising.largest_departure is not None
     assert wider.rising.largest_departure is not None
     assert abs(same.rising.largest_departure.bar) < 3.0 * same.rising.largest_departure.uncertainty_bar
@@ -287,8 +290,8 @@ def test_without_a_recorded_curve_what_was_measured_when_left_stands_for_it() ->
 
 
 def test_a_valve_not_judged_gives_a_characteristic_with_the_reason_alone() -> None:
-    result = told(valve_sheet(), Measured(reason="not producing"), [])
-    text = result.as_json()
+    result = report_of(valve_sheet(), Measured(reason="not producing"), [])
+    text = plain_values(published_characteristic(result))
     assert text["reason"] == "not producing"
     assert text["rising"]["levels"] == []
     assert text["rising"]["largest_departure"] is None
@@ -359,3 +362,59 @@ def test_dither_lost_in_production_widens_the_loop_and_hangs_it_under_the_dither
     told_now = outcome.judgement.characteristic
     assert told_now is not None
     assert told_now.hysteresis.value == quantity.as_found
+
+
+#: A cycle whose ways up and down begin and end between the loop's ends, but for one of either.
+NESTED = ((0.0, -1.0), (0.95, 1.0), (0.3, -1.0), (1.0, 1.0), (0.07, -1.0), (0.62, 1.0), (0.25, -1.0))
+
+
+def test_a_long_way_from_a_turning_point_in_between_lies_on_the_branch() -> None:
+    """A play of 4 % of the span: its state forgets a turning point after as much of a way."""
+    half, play, dwells = 0.02, 0.0, []
+    for k in range(6 * len(NESTED)):
+        share, way = NESTED[k % len(NESTED)]
+        play = min(max(play, share - half), share + half)
+        bar = float(branch_bar(np.array(min(max(play, half), 1.0 - half) + 0.01 * way), 0.01, way))
+        dwells.append(stay(share, 0.0 if k == 0 else way, bar, 3.0 * k, pressure_se_bar=0.05))
+    visits = visits_of(dwells, {d.from_s for d in dwells}, AXIS)
+    inner = on_loop(visits, 0.0, 1.0, inner=True)
+    assert {round(v.share, 2) for v in inner} == {0.0, 0.07, 0.25, 0.3, 0.62, 0.95, 1.0}
+    assert {round(v.share, 2) for v in on_loop(visits, 0.0, 1.0)} < {0.0, 0.07, 0.25, 0.3, 0.62, 0.95, 1.0}
+    found = measured(dwells)
+    assert found.hysteresis is not None
+    assert abs(found.hysteresis.value - 100.0 * 2.0 * half) < found.hysteresis.expanded()
+
+
+def test_a_short_way_from_a_turning_point_says_nothing() -> None:
+    short = ((0.0, -1.0), (1.0, 1.0), (0.5, -1.0), (0.58, 1.0))
+    visits = visits_of(cycles(short, 4), {3.0 * k for k in range(16)}, AXIS)
+    assert not any(abs(v.share - 0.58) < 0.01 for v in on_loop(visits, 0.0, 1.0, inner=True))
+
+
+def test_a_loop_that_nearly_reaches_its_ends_stands_for_the_whole_one() -> None:
+    """What ends at 95 % of the current, by a limit or a driver turned down, is as wide but for what is missing."""
+    nearly = ((0.0, -1.0), (0.6, 1.0), (0.95, 1.0), (0.6, -1.0), (0.25, -1.0))
+    whole, short = measured(cycles(CUSHION, 10, half=0.02)), measured(cycles(nearly, 10, half=0.02))
+    assert whole.hysteresis is not None
+    assert short.hysteresis is not None
+    assert short.hysteresis.systematic >= 0.05 * short.hysteresis.value / np.sqrt(3.0)
+    assert short.hysteresis.systematic > whole.hysteresis.systematic
+
+
+def test_one_branch_that_moves_alone_makes_no_wider_loop_where_none_is_seen_from_both_sides() -> None:
+    """A floor under the pressure lifts zero command, reached from above; friction would take from full as much."""
+    path = ((0.0, -1.0), (0.7, 1.0), (1.0, 1.0))
+    lifted = [d._replace(pressure_bar=d.pressure_bar + (15.0 if d.arrival < 0.0 else 0.0)) for d in cycles(path, 12)]
+    found = measured(lifted)
+    assert found.hysteresis is None
+    assert "one branch alone moved" in found.reason
+
+
+def test_levels_seen_from_one_side_do_not_overrule_those_seen_from_both() -> None:
+    """A floor lifts zero command, which is seen from above alone, and no level that is seen from both sides."""
+    floored = [
+        d._replace(pressure_bar=d.pressure_bar + (25.0 if d.demand < 0.1 else 0.0)) for d in cycles(CUSHION, 12)
+    ]
+    for valve in (valve_sheet(), valve_sheet(recorded=False)):
+        found = measured(floored, valve)
+        assert found.hysteresis is None or found.hysteresis.value < 4.0

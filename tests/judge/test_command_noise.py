@@ -30,7 +30,7 @@ def test_the_derivative_is_that_of_the_mean(demand: float, sd: float) -> None:
     assert by_noise(demand, sd) == pytest.approx((high - low) / (0.002 * sd), abs=1e-3)
 
 
-def heard(own: float, wire: float, keep: float, dwells: int = 40) -> CommandNoise:
+def seen_noise(own: float, wire: float, keep: float, dwells: int = 40) -> CommandNoise:
     """Readings of white noise on the wire through a first-order filter, with white noise of their own."""
     rng = np.random.default_rng(7)
     known = CommandNoise()
@@ -38,22 +38,22 @@ def heard(own: float, wire: float, keep: float, dwells: int = 40) -> CommandNois
         x = np.zeros(220)
         for k, push in enumerate(rng.standard_normal(219), start=1):
             x[k] = keep * x[k - 1] + np.sqrt(1.0 - keep**2) * push
-        known = known.heard(0.5 + wire * x[20:] + own * rng.standard_normal(200))
+        known = known.updated(0.5 + wire * x[20:] + own * rng.standard_normal(200))
     return known
 
 
 def test_noise_that_neighbours_share_is_on_the_wire_and_the_rest_is_not() -> None:
-    both = heard(2e-4, 3e-4, 0.3).on_wire(0.3)
+    both = seen_noise(2e-4, 3e-4, 0.3).on_wire(0.3)
     assert both.sd == pytest.approx(2.2 * 3e-4, rel=0.15)
     assert both.u > 0.25 * both.sd
-    own = heard(4e-4, 0.0, 0.3).on_wire(0.3)
+    own = seen_noise(4e-4, 0.0, 0.3).on_wire(0.3)
     assert own.sd == 0.0
     assert 0.0 < own.u < 4e-4
 
 
 def test_without_a_filter_the_current_tells_whether_it_is_on_the_wire() -> None:
     """A thousandth of noise: alone it may be anything, a current that knows nothing of it says none."""
-    noise = heard(1e-3, 0.0, 0.3)
+    noise = seen_noise(1e-3, 0.0, 0.3)
     blind = noise.unfiltered(WireDensity())
     assert blind.sd == pytest.approx(5e-4, rel=0.05)
     own = noise.unfiltered(WireDensity(1e-11, 5e-11, 1e-8))
@@ -104,6 +104,27 @@ def test_without_levels_between_the_uncertainty_is_all_there_is() -> None:
     assert line is not None
     assert line.clipped_zero_a == pytest.approx(0.8 * 0.4 * 5e-4, rel=0.05)
     assert abs(line.at_zero_a - 0.2) < 2.0 * np.hypot(line.clipped_zero_a, line.se_zero_a)
+
+
+@pytest.mark.parametrize("clips", [True, False])
+def test_levels_between_tell_whether_a_driver_clips_the_noise_at_all(clips: bool) -> None:
+    """Levels whose demand is counted as clipped; a driver whose demand goes beyond its range does not clip."""
+    sd = 1e-3
+    levels = [
+        Level(
+            driver_demand(u, sd), 0.2 + 0.8 * (driver_demand(u, sd) if clips else u), 2e-5, 0.0, 8e-4, 10, 0.0, 10.0,
+            1e-6, by_noise(u, sd),
+        )
+        for u in (0.0, 0.35, 0.7, 1.0)
+    ]  # fmt: skip
+    line = current_line(levels, 0.0, wire_u=1e-4, wire_sd=sd)
+    assert line is not None
+    assert line.at_zero_a == pytest.approx(0.2, abs=5e-5)
+    assert line.more_clipped == pytest.approx(0.5 * sd if clips else -0.5 * sd, abs=1.5e-4)
+    both = current_line([levels[0], levels[-1]], 0.0, wire_u=1e-4, wire_sd=sd)
+    assert both is not None
+    assert both.more_clipped == 0.0
+    assert 1e-4 < abs(both.at_zero_a - 0.2) < 2.0 * both.clipped_zero_a
 
 
 def test_a_level_knows_the_steps_of_both_converters() -> None:

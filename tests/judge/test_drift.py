@@ -11,6 +11,7 @@ import pytest
 from asleft.judge.drift.budget import limits_for
 from asleft.judge.drift.charts import Chart
 from asleft.judge.judge import StepOutcome, begin, dumps, loads, step
+from asleft.judge.published import judgement_json
 from asleft.judge.trend import DAY_S
 from asleft.judge.types import Samples, Verdict
 from asleft.sheet.model import Sheet
@@ -60,7 +61,7 @@ def test_a_drift_is_told_before_it_is_out_and_dated(weeks: Weeks) -> None:
     (finding,) = [f for f in last.findings if f.kind == "pressure-changed"]
     assert finding.severity == 1
     assert "at that pace it reaches its tolerance" in finding.evidence
-    keys = next(q for q in last.as_json()["quantities"] if q["id"] == "pressure_at_full")
+    keys = next(q for q in judgement_json(last)["quantities"] if q["id"] == "pressure_at_full")
     assert keys["trend_interval"] == [pressure.trend_low_per_day, pressure.trend_high_per_day]
     assert keys["forecast"].endswith("Z")
     assert len(keys["forecast_interval"]) == 2

@@ -31,7 +31,7 @@ EXPECTED: dict[str, tuple[str, set[Part]]] = {
     "coil-shorted": ("coil-changed", {Part.COIL}),
     "coil-short-circuited": ("current-lost", {Part.COIL_WIRING, Part.COIL}),
     "coil-contact": ("current-lost", {Part.COIL_WIRING}),
-    "friction-grown": ("pressure-changed", {Part.VALVE}),  # no curve in the sheet to tell the hysteresis by
+    "friction-grown": ("hysteresis-changed", {Part.VALVE}),  # by both branches, without a curve in the sheet
     "stick-slip": ("hysteresis-changed", {Part.VALVE}),
     "driver-gain": ("current-full-changed", {Part.DRIVER}),
     "source-weak": ("pressure-clipped", {Part.PRESSURE_SOURCE}),

@@ -19,7 +19,7 @@ from asleft.judge.steps.summary import cut_since
 from asleft.judge.types import Coverage, Finding, Part, QuantityResult, State, Status, Verdict
 from asleft.judge.valve.pressure import LevelPressure, key_of
 from asleft.judge.watching.watch import Stretch
-from asleft.sheet.model import QUANTITY_UNITS, Characteristic, Coil, Instrument, Where
+from asleft.sheet.model import QUANTITY_UNITS, Characteristic, Coil, Instrument, Tolerance, Where
 from synth import curved, dwell, sheet
 
 FULL_SENTENCE = re.compile(r"^[A-Z0-9].*[.]$", re.DOTALL)
@@ -175,6 +175,7 @@ def test_each_watched_condition_becomes_a_finding_with_its_onset(kind) -> None:
         ("stuck:current", Part.CURRENT_SENSOR),
         ("pinned:command", Part.COMMAND_WIRING),
         ("pinned:supply", Part.SUPPLY),
+        ("stuck:supply", Part.DATA),
     ],
 )
 def test_a_dead_reading_names_its_channel(stretch, part) -> None:
@@ -509,3 +510,33 @@ def test_a_reading_that_stops_at_its_range_hides_no_current_nobody_asked_for_bel
     assert out.severity == 3
     assert (out.consequence_of == "reading-pinned") is hangs
     assert (out.part is Part.CURRENT_SENSOR) is hangs
+
+
+def test_one_cell_is_told_as_one_and_many_as_many() -> None:
+    out = found(context(missing={"cells that are no number": 1, "empty cells": 1}, readings=98))
+    assert out["data-missing"].evidence.endswith(": 1 cell that is no number, 1 empty cell.")
+    out = found(context(missing={"cells that are not finite": 1200, "repeated times": 2}, readings=98))
+    assert out["data-missing"].evidence.endswith(": 1,200 cells that are not finite, 2 repeated times.")
+
+
+@pytest.mark.parametrize(
+    ("demand", "current_a", "bar", "words"),
+    [
+        (0.0, 0.2, 1.4, "1.4 bar at 0 % command, where the valve was left at 0.90 bar."),
+        (0.0, 0.2, 25.0, "25 bar at 0 % command, where the valve was left at 0.90 bar."),
+        (3.2, 5.0, 25.0, "25 bar at a command beyond its range, where the valve was left at 4.1 bar."),
+        (3.2, 1.0, 25.0, "25 bar at 100 % command, where the valve was left at 4.1 bar."),
+    ],
+)
+def test_a_pressure_nobody_asked_for_is_told_with_digits_that_show_it(
+    demand: float, current_a: float, bar: float, words: str
+) -> None:
+    left = {**sheet().as_left, "pressure_at_zero": 0.9, "pressure_at_full": 4.1}
+    narrow = {**sheet().tolerance, "pressure_at_zero": Tolerance(0.1, 0.1), "pressure_at_full": Tolerance(0.1, 0.1)}
+    above = [
+        dwell(demand, current_a, pressure_bar=bar, arrival=-1.0, from_s=10.0 * k, to_s=10.0 * k + 3.0)
+        for k in range(3)
+    ]
+    here = context(sheet=sheet(as_left=left, tolerance=narrow))
+    here = replace(here, seen=replace(here.seen, dwells=above))
+    assert found(here)["pressure-unwanted"].evidence.startswith(words)

@@ -10,8 +10,9 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 from asleft.judge.judge import begin, dumps, judge_log, loads, step
+from asleft.judge.published import judgement_json
 from asleft.judge.types import Fit, Judgement, Samples, Status, Verdict
-from asleft.sheet.model import Revision, Sheet, Signal, SignalKind, Tolerance
+from asleft.sheet.model import Instrument, Revision, Sheet, Signal, SignalKind, Tolerance
 from synth import MA, recording, sheet
 
 V10 = Signal(SignalKind.V_0_10, "V", 0.0, 10.0)
@@ -50,6 +51,7 @@ def assert_only_told(judgement: Judgement, cause: str, *words: str) -> None:
     assert judgement.status is Status.FUNCTION_CHECK
     assert judgement.findings == ()
     assert {q.verdict for q in judgement.quantities} == {Verdict.NOT_OBSERVED}
+    assert not any("fit" in q.reason for q in judgement.quantities)  # that is said once
     for word in words:
         assert word in judgement.sentence
 
@@ -144,7 +146,7 @@ def test_a_column_read_wrongly_is_said_first(name: str) -> None:
     samples = machine()
     judgement = judge_log(sheet(), replace(samples, channels={**samples.channels, **how(samples.channels)}))
     assert_only_told(judgement, cause, *words)
-    assert judgement.as_json()["fit"]["fits"] is False
+    assert judgement_json(judgement)["fit"]["fits"] is False
 
 
 @pytest.mark.parametrize(
@@ -165,6 +167,36 @@ def test_a_sheet_of_0_to_20_mA_on_a_live_zero() -> None:  # noqa: N802 - the uni
 def test_a_signal_of_volts_on_a_sheet_in_mA() -> None:  # noqa: N802
     judgement = judge_log(sheet(signal=V10), machine())
     assert_only_told(judgement, "command-unit", "4 to 20 mA", "command = { scale = 0.625, offset = -2.5 }")
+
+
+def test_columns_swapped_on_a_press_whose_ramps_outlast_its_stays() -> None:
+    """The current is hardly ever at its level; that each column lies where only the other can says it."""
+    log = machine(up_s=9.0, down_s=12.0, cycles=12)
+    slow = sheet(as_left={**sheet().as_left, "ramp_up": 9.0, "ramp_down": 12.0})
+    turned = read_as(log, command=lambda c: c["current"], current=lambda c: c["command"])
+    assert_only_told(judge_log(slow, turned), "columns-swapped", "command", "current")
+    assert judge_log(slow, log).fit.fits is not False
+
+
+@pytest.mark.parametrize(
+    ("channel", "times", "end", "cause", "word"),
+    [
+        ("current", 1000.0, 1.5, "current-unit", "in mA?"),
+        ("pressure", 14.5038, 250.0, "pressure-unit", "in psi?"),
+        ("pressure", 131.07, 250.0, "raw-counts", "counts?"),
+    ],
+)
+def test_readings_past_the_end_of_their_instrument_need_no_setting_to_be_told(
+    channel: str, times: float, end: float, cause: str, word: str
+) -> None:
+    left = {name: value for name, value in sheet().as_left.items() if name.startswith("ramp")}
+    sparse = sheet(as_left=left, instruments={channel: Instrument(range_low=0.0, range_high=end)})
+    digits = 0 if cause == "raw-counts" else 6
+    misread = read_as(machine(), **{channel: lambda c: np.round(c[channel] * times, digits)})
+    assert_only_told(judge_log(sparse, misread), cause, word)
+    assert judge_log(sparse, machine()).fit.fits is not False
+    ends_low = read_as(machine(), **{channel: lambda c: np.minimum(c[channel], 0.5 * c[channel].max())})
+    assert judge_log(sparse, ends_low).fit.fits is not False
 
 
 def test_a_healthy_machine_fits() -> None:

@@ -10,6 +10,7 @@ from asleft.judge.coil_state.days import DAY_S, CoilDay, nearing, remember_day
 from asleft.judge.decide import Estimate
 from asleft.judge.driver.clipping import Clip
 from asleft.judge.judge import judge_log
+from asleft.judge.published import judgement_json, published_quantity
 from asleft.judge.types import Verdict
 from asleft.sheet.model import Coil, Sheet, Tolerance
 from asleft.sim.faults import Fault, FaultKind
@@ -137,7 +138,7 @@ def test_the_verdict_is_against_the_least_with_a_guard_band(value, u, expected, 
     assert out.verdict is expected
     assert out.tolerance_used_pct == pytest.approx(used)
     assert out.as_left is None
-    assert out.as_json()["tolerance"] == [-10.0, None]
+    assert published_quantity(out).tolerance == (-10.0, None)
     assert out.reason.startswith("here")
 
 
@@ -220,7 +221,7 @@ def test_a_healthy_valve_shows_its_headroom_and_the_temperature_of_its_winding(l
     assert by_id(out)["headroom"].verdict is Verdict.IN
     assert out.coil is not None
     assert out.coil.temperature_degc == pytest.approx(lanes["healthy"].recording.truth.coil_degc[1], abs=1.5)
-    published = out.as_json()["coil"]
+    published = judgement_json(out)["coil"]
     assert published["basis"] == "coil voltage"
     assert published["headroom_now"] > published["headroom_corner"]
     assert published["clipping"]["from"] is None

@@ -103,9 +103,9 @@ def test_the_first_stroke_after_a_driver_was_off_is_set_aside(live) -> None:
     lane = live["plain"]
     strokes = run(lane.sheet, with_only(lane.samples, SETS["all three"]), [1000], horizon_s=None).state.strokes
     off_s, on_s = plan("plain")["emergency"]
-    assert any(s.aside > 0.5 and s.from_s > on_s - 2.0 and s.from_s < on_s + 30.0 for s in strokes)
+    assert any(s.excluded > 0.5 and s.from_s > on_s - 2.0 and s.from_s < on_s + 30.0 for s in strokes)
     later = [s for s in strokes if s.from_s > on_s]
-    assert [s.aside for s in later[:3]] == [1.0, 0.0, 0.0]
+    assert [s.excluded for s in later[:3]] == [1.0, 0.0, 0.0]
     assert not any(off_s + 1.0 < s.from_s < on_s - 1.0 for s in strokes)
 
 

@@ -42,7 +42,7 @@ def test_one_or_two_wild_readings_are_set_aside_and_counted(name, row, wildness,
     data.channels[name][150 : 150 + length] += wildness * scale
     columns, intake = taken(data)
     assert np.flatnonzero(np.isnan(columns[row])).tolist() == list(range(150, 150 + length))
-    assert intake.aside == {name: length}
+    assert intake.excluded == {name: length}
     assert intake.found_s == tuple(data.time_s[150 : 150 + length])
     assert np.isfinite(columns[[r for r in (DEMAND, CURRENT, PRESSURE) if r != row]]).all()
 
@@ -73,7 +73,7 @@ def test_counts_of_more_than_a_day_are_forgotten_one_hour_at_a_time() -> None:
 def test_two_wild_readings_to_opposite_sides() -> None:
     data = samples()
     data.channels["current"][100:102] = [9.0, -9.0]
-    assert taken(data)[1].aside == {"current": 2}
+    assert taken(data)[1].excluded == {"current": 2}
 
 
 def test_what_lasts_and_what_moves_is_left_alone() -> None:
@@ -82,7 +82,7 @@ def test_what_lasts_and_what_moves_is_left_alone() -> None:
     data.channels["pressure"][200:] -= 80.0  # a step
     data.channels["current"][:] = 0.5 + 0.3 * np.sin(np.arange(300) / 3.0)
     columns, intake = taken(data)
-    assert intake.aside == {}
+    assert intake.excluded == {}
     assert remarks_of(intake, lately=False) == remarks_of(intake, lately=True) == ()
     assert np.isfinite(columns[[DEMAND, CURRENT, PRESSURE]]).all()
 
@@ -91,13 +91,13 @@ def test_what_lasts_and_what_moves_is_left_alone() -> None:
 def test_dither_that_was_not_filtered_out_is_no_wild_reading(period) -> None:
     data = samples()
     data.channels["current"][:] += 0.12 * np.cos(2.0 * np.pi * np.arange(300) / period)
-    assert taken(data)[1].aside == {}
+    assert taken(data)[1].excluded == {}
 
 
 def test_healthy_production_has_none(healthy) -> None:
     for name in ("healthy-0", "healthy-5", "healthy-9"):
         lane = healthy[name]
-        assert take_in(lane.samples, lane.sheet, Intake())[1].aside == {}
+        assert take_in(lane.samples, lane.sheet, Intake())[1].excluded == {}
 
 
 def test_noise_of_any_size_is_hardly_ever_taken_for_wild_readings() -> None:
@@ -110,7 +110,7 @@ def test_at_ten_hertz_one_reading_may_be_wild_two_are_a_pulse() -> None:
     data.channels["current"][100] = 5.0
     data.channels["current"][200:202] = 5.0
     columns, intake = taken(data)
-    assert intake.aside == {"current": 1}
+    assert intake.excluded == {"current": 1}
     assert np.isnan(columns[CURRENT, 100])
 
 
@@ -119,14 +119,14 @@ def test_across_a_pause_there_are_no_neighbours() -> None:
     time_s = data.time_s.copy()
     time_s[151:] += 30.0
     data.channels["pressure"][150] = 900.0
-    assert taken(replace(data, time_s=time_s))[1].aside == {}
+    assert taken(replace(data, time_s=time_s))[1].excluded == {}
 
 
 def test_without_settings_in_the_sheet_there_are_limits_all_the_same() -> None:
     data = samples()
     data.channels["current"][100] += 0.5
     data.channels["pressure"][200] += 50.0
-    assert taken(data, Sheet("press-1.bare", MA, {}, {}))[1].aside == {"current": 1, "pressure": 1}
+    assert taken(data, Sheet("press-1.bare", MA, {}, {}))[1].excluded == {"current": 1, "pressure": 1}
 
 
 @settings(max_examples=60, deadline=None)
@@ -147,7 +147,7 @@ def test_cuts_and_text_change_nothing(sizes, seed) -> None:
         pieces.append(columns)
         at += size
     assert np.array_equal(np.concatenate(pieces, axis=1), whole, equal_nan=True)
-    assert intake.aside == end.aside
+    assert intake.excluded == end.excluded
     assert intake.lately == end.lately
     assert intake.steps == end.steps
     assert np.array_equal(intake.waiting, end.waiting, equal_nan=True)
@@ -171,7 +171,7 @@ def test_wild_readings_open_no_stroke_break_no_dwell_and_find_nothing(healthy) -
             channels[name][at : at + length] += rng.choice([-1.0, 1.0]) * rng.uniform(0.5, 3.0) * reach
             struck += length
     spoilt = run(lane.sheet, replace(lane.samples, channels=channels), [6000])
-    assert sum(spoilt.state.intake.aside.values()) >= 0.9 * struck
+    assert sum(spoilt.state.intake.excluded.values()) >= 0.9 * struck
     assert spoilt.judgement.findings == clean.judgement.findings == ()
     assert spoilt.judgement.state_hours == pytest.approx(clean.judgement.state_hours, rel=1e-6)
     assert len(spoilt.state.strokes) == len(clean.state.strokes)
@@ -197,14 +197,14 @@ def test_flicker_of_a_coarse_converter_is_no_wild_reading() -> None:
         data.channels["pressure"][:] = counted(105.0 + 0.6 * noise[0], 250.0 / 256)
         data.channels["current"][:] = counted(0.6 + 0.003 * noise[1], 1.25 / 256)
         data.channels["command"][:] = counted(12.0 + 0.04 * noise[2], 20.0 / 256)
-        assert sum(taken(data)[1].aside.values()) <= 3
+        assert sum(taken(data)[1].excluded.values()) <= 3
 
 
 def test_a_wild_reading_of_a_coarse_converter_is_set_aside_all_the_same() -> None:
     data = samples(2000)
     data.channels["pressure"][:] = counted(105.0 + 0.4 * np.random.default_rng(2).standard_normal(2000), 250.0 / 256)
     data.channels["pressure"][1500] += 9.0
-    assert taken(data)[1].aside == {"pressure": 1}
+    assert taken(data)[1].excluded == {"pressure": 1}
 
 
 def test_a_converters_step_is_known_from_its_changes_and_not_from_one_wild_reading() -> None:
@@ -212,12 +212,12 @@ def test_a_converters_step_is_known_from_its_changes_and_not_from_one_wild_readi
     data.channels["pressure"][:] = 105.0
     data.channels["pressure"][[300, 600, 900]] = 140.0
     _, intake = taken(data)
-    assert intake.aside == {"pressure": 3}
+    assert intake.excluded == {"pressure": 3}
     assert intake.steps["pressure"].known == 0.0
     data.channels["pressure"][1000::7] = 105.5
     _, intake = taken(data)
     assert intake.steps["pressure"].known == pytest.approx(0.5)
-    assert intake.aside == {"pressure": 3}
+    assert intake.excluded == {"pressure": 3}
 
 
 def test_many_wild_readings_are_missing_data() -> None:

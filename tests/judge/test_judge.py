@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from asleft.judge.judge import begin, dumps, expected_current, judge_log, loads, step
+from asleft.judge.published import judgement_json
 from asleft.judge.types import FastBurst, Judgement, Samples, State, Verdict
 from asleft.sheet.model import QUANTITY_UNITS, MadeBy, Sheet, Signal, SignalKind
 from hypothesis import given, settings
@@ -29,7 +30,7 @@ CHANNELS = (
 
 def check(judgement: Judgement) -> Judgement:
     """What must hold of any judgement of anything."""
-    text = json.dumps(judgement.as_json(), allow_nan=False)
+    text = json.dumps(judgement_json(judgement), allow_nan=False)
     assert "None" not in judgement.sentence
     assert judgement.sentence.endswith(".")
     for quantity in judgement.quantities:
@@ -108,6 +109,16 @@ def test_anything_is_judged_without_an_error(seed, n, valve) -> None:
         state = loads(dumps(outcome.state))
 
 
+def test_how_far_a_log_is_judged_is_told_and_changes_nothing() -> None:
+    time_s = np.arange(0.0, 3600.0, 0.5)
+    rows = Samples(time_s, {"command": 12.0 + 0.0 * time_s, "current": 0.5 + 0.0 * time_s})
+    seen: list[float] = []
+    assert judgement_json(judge_log(sheet(), rows, told=seen.append)) == judgement_json(judge_log(sheet(), rows))
+    assert seen == sorted(seen)
+    assert seen[-1] == time_s[-1]
+    assert len(seen) > 3
+
+
 @pytest.mark.parametrize("n", [0, 1, 2, 10])
 def test_almost_nothing(n) -> None:
     samples = Samples(np.arange(n) * 0.01, {"command": np.full(n, 12.0), "current": np.full(n, 0.6)})
@@ -154,7 +165,7 @@ def test_samples_already_judged_and_times_that_go_back_are_left_out(steps) -> No
     )
     outcome = step(sheet(), begin(sheet(), horizon_s=None), shuffled)
     assert outcome.judgement.samples == steps.time_s.size
-    told, plain = outcome.judgement.as_json(), once.judgement.as_json()
+    told, plain = judgement_json(outcome.judgement), judgement_json(once.judgement)
     assert told.pop("remarks") == [*plain.pop("remarks"), "Left out: 2 samples whose time came twice or went back."]
     assert told == plain
 
@@ -288,6 +299,10 @@ def test_dropped_readings_are_missing_data_with_their_reasons(steps) -> None:
     (finding,) = judgement.findings
     assert finding.kind == "data-missing"
     assert "7 duplicate time, 3 not a number" in finding.evidence
+    assert judgement.status.value == "good", "it says nothing of the machine"
+    assert judgement.sentence == judge_log(sheet(), steps).sentence
+    half = judge_log(sheet(), steps, dropped={"empty": int(steps.time_s.size)})
+    assert half.sentence.endswith("From 50 % of the readings.")
 
 
 def test_without_instrument_entries_it_says_repeatability_only(steps) -> None:

@@ -60,19 +60,19 @@ def test_a_stroke_set_aside_teaches_nothing_about_the_lag() -> None:
     learner = Learner(1.0, 1.0)
     result = cut(data, Carry(), SCALE, learner, flush=True)
     before = dataclasses.replace(learner)
-    learner.learn(result.strokes[0]._replace(aside=1.0))
+    learner.learn(result.strokes[0]._replace(excluded=1.0))
     assert (learner.lag_s, learner.information) == (before.lag_s, before.information)
-    learner.learn(result.strokes[0]._replace(aside=0.0))
+    learner.learn(result.strokes[0]._replace(excluded=0.0))
     assert learner.information != before.information
 
 
 def test_the_noise_follows_the_dwells() -> None:
     learner = Learner(1.0, 1.0, noise_a=1e-2)
     for _ in range(60):
-        learner.hear(2e-3, 0.8)
+        learner.update_noise(2e-3, 0.8)
     assert learner.noise_a == pytest.approx(2e-3, rel=0.05)
     for _ in range(300):
-        learner.hear(0.0, 0.8)
+        learner.update_noise(0.0, 0.8)
     assert learner.noise_a == pytest.approx(1e-4 * 0.8)
 
 

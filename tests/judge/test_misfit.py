@@ -16,9 +16,9 @@ from stored import stored
 from synth import recording, sheet
 
 
-def strokes(chi2: float, n: int = 12, aside: float = 0.0) -> list[Stroke]:
+def strokes(chi2: float, n: int = 12, excluded: float = 0.0) -> list[Stroke]:
     empty = Stroke._make([0.0] * len(Stroke._fields))
-    return [empty._replace(chi2=chi2, aside=aside) for _ in range(n)]
+    return [empty._replace(chi2=chi2, excluded=excluded) for _ in range(n)]
 
 
 def context(chi2: float, misfit: Misfit, n: int = 12, stretches: tuple[Stretch, ...] = ()) -> FindingContext:
@@ -36,7 +36,7 @@ def after(*points: float) -> Misfit:
 def test_the_median_counts_and_too_few_or_first_strokes_do_not() -> None:
     assert median_chi2(strokes(1.0, 6) + strokes(9.0, 5)) == 1.0
     assert median_chi2(strokes(1.0, 9)) is None
-    assert median_chi2(strokes(1.0, 12, aside=1.0)) is None
+    assert median_chi2(strokes(1.0, 12, excluded=1.0)) is None
     assert median_chi2(strokes(float("nan"), 12)) is None
 
 

@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
+from asleft.judge.driver.one_ramp import at_times
+from asleft.judge.estimates import _surely_out
+from asleft.judge.features import Stroke
 from asleft.judge.judge import judge_log
 from asleft.judge.types import Samples, Verdict
 from lanes import by_id, causes
@@ -97,3 +102,80 @@ def test_a_straight_ramp_read_at_random_instants_is_a_straight_ramp(reach_s: flo
         assert found.uncertainty is not None
         assert found.uncertainty < 0.06
         assert abs(found.as_found - 1.0) < 2.0 * found.uncertainty
+
+
+def half_of_the_time(_r: float, off: float, at_s: float) -> float:
+    """Upwards 15 % slower in two minutes of three."""
+    return float(np.clip(off / STEP_S, -1.0, 1.0 / 1.15 if at_s % 180.0 > 60.0 else 1.0))
+
+
+def test_a_ramp_that_is_away_for_most_of_the_time_is_no_mixture() -> None:
+    found = by_id(judge_log(sheet(as_left=LEFT), log(half_of_the_time, 1)))
+    assert found["ramp_up"].verdict is Verdict.OUT
+    assert found["ramp_up"].as_found == pytest.approx(1.15, rel=0.02)
+    assert found["ramp_down"].verdict is Verdict.IN
+
+
+@pytest.mark.parametrize(
+    ("late_s", "highest", "shows_s", "told"),
+    [(0.01, 0.9, 0.0, True), (0.2, 0.9, 0.0, False), (0.01, 0.6, 0.0, False), (0.01, 0.9, 0.1, False)],
+)
+def test_strokes_that_come_late_or_leave_out_or_hide_the_ramp_are_no_ramp_that_is_surely_out(
+    late_s: float, highest: float, shows_s: float, told: bool
+) -> None:
+    """A first-order lag in a limiter's place is fitted as a delay and hardly any ramp.
+
+    Where a ramp of two slopes is steep, all strokes are fast, and the rest of its time is taken where none are.
+    """
+    strokes: list[Any] = [
+        SimpleNamespace(
+            own_up_s=0.03 + 0.001 * k, own_down_s=0.03, from_demand=a, to_demand=b, chi2=1.0,
+            from_s=10.0 * k, to_s=10.0 * k + 2.0, low_demand=a, high_demand=b,
+            identifiable_up_s=shows_s, identifiable_down_s=shows_s,
+        )
+        for k, (a, b) in enumerate([(0.0, 0.3), (0.3, highest)] * 4)
+    ]  # fmt: skip
+    combined: Any = SimpleNamespace(theta=np.array([0.03, 0.03, 0.005, late_s, 0.0]))
+    assert (_surely_out(sheet(as_left=LEFT), "ramp_up", 0, strokes, strokes, combined) is not None) is told
+
+
+def creeping(_r: float, off: float, at_s: float) -> float:
+    """Upwards slower and slower in the second half, up to a quarter more."""
+    return float(np.clip(off / STEP_S, -1.0, 1.0 / (1.0 + 0.25 * max(at_s - 300.0, 0.0) / 300.0)))
+
+
+def test_a_ramp_that_creeps_is_told_where_it_is_now() -> None:
+    judgement = judge_log(sheet(as_left=LEFT), log(creeping, 4))
+    up = by_id(judgement)["ramp_up"]
+    assert up.verdict is Verdict.OUT
+    assert up.as_found == pytest.approx(1.25, abs=0.04)
+    assert by_id(judgement)["ramp_down"].verdict is Verdict.IN
+
+
+def test_strokes_that_a_bent_law_leaves_badly_explained_show_a_ramp_at_times() -> None:
+    """Each is held against those of its own place, and two are enough where they are far off."""
+    usual = [stroke(10.0 * k, place, 1.0, 12.0) for k in range(8) for place in (0.1, 0.5)]
+    slow = [stroke(200.0 + 10.0 * k, place, 2.0, 9.0) for k in range(2) for place in (0.1, 0.5)]
+    assert at_times([*usual, *slow], 0, 1.0, 0.1) == slow
+    assert at_times([*usual, *slow[:2]], 0, 1.0, 0.1) == slow[:2]
+    assert at_times([*usual, slow[0]], 0, 1.0, 0.1) == []
+    badly = [s._replace(chi2=60.0) for s in slow]
+    assert at_times([*usual, *badly], 0, 1.0, 0.1) == []
+
+
+def stroke(from_s: float, from_demand: float, up_s: float, chi2: float) -> Stroke:
+    """A stroke up by 0.4 that tells its ramp to a hundredth of a second."""
+    fields = dict.fromkeys(Stroke._fields, 0.0)
+    place = {"from_s": from_s, "to_s": from_s + 2.0, "from_demand": from_demand, "to_demand": from_demand + 0.4}
+    return Stroke(**{**fields, **place, "own_up_s": up_s, "chi2": chi2, "h00": 1e4, "active_up_s": 0.5})
+
+
+def once_for_a_minute(_r: float, off: float, at_s: float) -> float:
+    """Upwards half as fast for a few strokes of a hundred."""
+    return float(np.clip(off / STEP_S, -1.0, 0.5 if 300.0 < at_s < 312.0 else 1.0))
+
+
+def test_two_strokes_of_many_that_take_twice_their_time_are_no_chance() -> None:
+    judgement = judge_log(sheet(as_left=LEFT), log(once_for_a_minute, 5))
+    assert "ramp-up-changed" in causes(judgement)
+    assert by_id(judgement)["ramp_up"].as_found == pytest.approx(2.0, rel=0.03)

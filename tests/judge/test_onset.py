@@ -5,7 +5,15 @@ import math
 import numpy as np
 import pytest
 from asleft.judge.dither.dither import DitherBurst
-from asleft.judge.drift.onset import best_split, creep_within, feature_series, onset_of, step_within, times_beyond
+from asleft.judge.drift.onset import (
+    best_split,
+    creep_within,
+    feature_series,
+    motion_within,
+    onset_of,
+    step_within,
+    times_beyond,
+)
 from asleft.judge.estimates import AsFound, Seen
 from asleft.judge.features import Stroke
 from hypothesis import given, settings
@@ -93,10 +101,15 @@ def test_onset_does_not_depend_on_the_clock(before: int, after: int, size: float
 # ------------------------------------------------------------------------------------------ what single features say
 
 
-def stroke(at_s: float, up_s: float, down_s: float, *, aside: float = 0.0, active: tuple[float, float]) -> Stroke:
+def stroke(at_s: float, up_s: float, down_s: float, *, excluded: float = 0.0, active: tuple[float, float]) -> Stroke:
     plain = Stroke(*([0.0] * len(Stroke._fields)))
     return plain._replace(
-        from_s=at_s, own_up_s=up_s, own_down_s=down_s, aside=aside, active_up_s=active[0], active_down_s=active[1]
+        from_s=at_s,
+        own_up_s=up_s,
+        own_down_s=down_s,
+        excluded=excluded,
+        active_up_s=active[0],
+        active_down_s=active[1],
     )
 
 
@@ -111,7 +124,7 @@ def seen() -> Seen:
     strokes = [
         stroke(5.0, 1.2, 9.0, active=(0.5, 0.0)),
         stroke(6.0, 9.0, 2.0, active=(0.0, 0.5)),
-        stroke(7.0, 1.4, 2.2, aside=1.0, active=(0.5, 0.5)),
+        stroke(7.0, 1.4, 2.2, excluded=1.0, active=(0.5, 0.5)),
     ]
     bursts = [DitherBurst(8.0, 100.0, 0.08, 1e-3, 0.01, 1e-4, "sine")]
     return Seen(dwells, strokes, bursts, True, True, True, 0.0, 1e-3, 0.01, None)
@@ -166,6 +179,20 @@ def test_what_creeps_is_told_by_its_end() -> None:
 @pytest.mark.parametrize("values", [[0.0] * 40, [0.01 * k for k in range(40)], [0.0, 1.0] * 20, [0.0] * 6])
 def test_what_stands_swings_or_moves_a_little_does_not_creep(values: list[float]) -> None:
     assert creep_within(noisy(values), 1.0) is None
+
+
+def test_a_creep_over_half_of_the_values_is_no_step_and_a_step_no_creep() -> None:
+    creeps = noisy([*[0.0] * 12, *np.linspace(0.0, 2.0, 12).tolist()])
+    assert motion_within(creeps, 1.0)[0] is None
+    assert motion_within(creeps, 1.0)[1] is not None
+    steps = noisy([*[0.0] * 12, *[2.0] * 12])
+    assert motion_within(steps, 1.0) == (1120.0, None)
+
+
+def test_few_values_creep_only_where_they_lie_on_a_line() -> None:
+    assert creep_within(noisy([0.0, 0.0, 0.0, 1.0, 2.0, 3.0], 0.01), 1.0) is not None
+    assert creep_within(noisy([0.0, 0.0, 0.0, 2.0, 1.0, 3.0], 0.01), 1.0) is None
+    assert creep_within(noisy([0.0, 0.0, 0.0, 0.0, 3.0, 3.0], 0.01), 1.0) is None  # a step, so far
 
 
 def test_what_was_beyond_at_times_is_told_by_its_runs() -> None:

@@ -18,6 +18,7 @@ from asleft.judge.finding.shapes import (
     LevelChange,
     asked_bar,
     current_shapes,
+    explained_bar,
     following,
     pressure_shapes,
     size_values,
@@ -545,3 +546,34 @@ def test_without_a_current_reading_driver_and_valve_share_what_the_pressure_show
         alone = isolate({**seen, **with_current, "pressure": frozenset({pressure})}, {}, kind)
         assert alone is not None
         assert alone.parts == (part,)
+
+
+def test_a_way_within_the_loop_moves_no_spool_and_is_no_spool_that_stands_still() -> None:
+    """From 0.7 back to 0.68 the spool stays: the loop is 6 % wide there, as far as anybody knows."""
+    stays = ((0.4, 1.0), (0.7, 1.0), (0.68, -1.0), (1.0, 1.0), (0.68, -1.0))
+    dwells = []
+    for cycle in range(8):
+        for stay, (u, arrival) in enumerate(stays):
+            stays_up = stay == 2 and cycle in {1, 4, 6}
+            bar = left_bar(0.7) - 6.0 if stays_up else left_bar(u) - 6.0 * arrival
+            at = 40.0 * cycle + 7.0 * stay
+            dwells.append(dwell(u, 0.2 + 0.8 * u, pressure_bar=bar, arrival=arrival, from_s=at, to_s=at + 5.0))
+    inside = context(seen=replace(context().seen, dwells=dwells), found=AsFound(judged_pressure=dwells))
+    assert stood_still(inside, 4.0) == []
+
+
+def test_where_the_characteristic_may_be_flat_none_of_the_change_need_come() -> None:
+    """A shift of the current by 0.05 A that the pressure at zero does not show, for it goes no lower there."""
+    at_zero = LevelChange(0.0, -1.0, 10.0, 0.0, 0.02, -0.05, 237.5, slope_sure=False)
+    at_full = LevelChange(1.0, 1.0, 200.0, -13.0, 0.02, -0.05, 237.5)
+    assert explained_bar([at_zero, at_full]).tolist() == [0.0, -13.0]
+    sure = replace(at_zero, slope_sure=True)
+    assert explained_bar([sure, at_full])[0] == pytest.approx(-11.875)
+    assert pressure_shapes([at_zero, at_full], explained_bar([at_zero, at_full]), 4.0, ENDS_A) == AS_LEFT
+
+
+def test_more_command_makes_no_less_pressure() -> None:
+    observed = {"command": frozenset({"beyond"}), "currents": AS_LEFT, "pressure": frozenset({"spring-", "gain-"})}
+    conclusion = isolate(observed, {}, "pressure-changed")
+    assert conclusion is not None
+    assert conclusion.parts[0] is not Part.CONTROLLER

@@ -5,16 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from asleft.judge.estimates import NotObserved, Seen, estimate
+from asleft.judge.valve.end_pressure import end_estimate, oil_share, pressure_systematic_bar
 from asleft.judge.valve.pressure import (
     LevelPressure,
     ceiling_bar,
-    end_estimate,
     in_control,
     key_of,
     learn_control,
     oil_outside,
-    oil_share,
-    pressure_systematic_bar,
     steady,
 )
 from asleft.sheet.model import Characteristic, Conditions, Instrument, Sheet
@@ -159,6 +157,31 @@ def test_the_level_nearest_to_the_end_counts_and_one_farther_off_does_not_dilute
     assert value.repeatability < 0.1
 
 
+@pytest.mark.parametrize("follows", [True, False])
+def test_a_command_beyond_full_tells_what_full_would_give_and_how_unsure_that_is(follows: bool) -> None:
+    """105 % of the command: some drivers stop at full, others go on, and the pressure with them."""
+    more = 0.05 if follows else 0.0
+    row = dwell(1.05, 0.2 + 0.8 * (1.0 + more), pressure_bar=200.0 + 190.0 * more, from_s=4.0)
+    value = end_estimate([row] * 9, sheet(), at_full=True, instrument_u_bar=0.0)
+    assert value is not None
+    assert value.value == pytest.approx(200.0, abs=0.5)
+    assert value.systematic >= 190.0 * 0.05 / np.sqrt(12.0)
+    unread = row._replace(current_a=float("nan"))
+    half = end_estimate([unread] * 9, sheet(), at_full=True, instrument_u_bar=0.0)
+    assert half is not None
+    assert abs(half.value - 200.0) < half.expanded()
+
+
+@pytest.mark.parametrize("bar", [0.0, 1e-9, 74.03, 310.0])
+def test_a_pressure_without_any_scatter_is_carried_like_every_other(bar: float) -> None:
+    """From normal equations its variance came out negative."""
+    rows = [at(0.95 + 0.004 * k, bar)._replace(pressure_se_bar=0.0, pressure_sd_bar=0.0) for k in range(12)]
+    value = end_estimate(rows, sheet(), at_full=True, instrument_u_bar=0.0)
+    assert value is not None
+    assert value.repeatability >= 0.0
+    assert np.isfinite(value.value)
+
+
 def test_what_the_oil_may_do_is_systematic() -> None:
     """Unknown share of the viscosity, anything from 0 to 5 %; the valve was left in the middle of the window."""
     warm = sheet(conditions=Conditions(oil_temperature_degc=(35.0, 55.0)))
@@ -246,3 +269,26 @@ def test_what_reads_the_end_of_a_gauge_is_no_pressure(noise_bar: float, seen_so:
     assert isinstance(found, NotObserved) is not seen_so
     if isinstance(found, NotObserved):
         assert found.reason == "the pressure reading ends at 170 bar"
+
+
+def test_one_load_beside_the_end_tilts_nothing() -> None:
+    """A visit just below full whose pressure the load made, among twelve at full that the valve made."""
+    value = end_estimate([at(0.984, 100.0), *[at(1.0, 200.0)] * 12], sheet(), at_full=True, instrument_u_bar=0.0)
+    assert value is not None
+    assert value.value == pytest.approx(200.0, abs=0.1)
+    assert value.expanded() < 1.0
+
+
+def test_levels_beyond_full_are_carried_by_the_slope_they_have() -> None:
+    """Places that differ by little more than their noise must not make the characteristic twice as steep."""
+    rng = np.random.default_rng(4)
+    rows = []
+    for u in [1.039, 1.045] * 20:
+        read = u + 8e-4 * rng.standard_normal()
+        rows.append(
+            at(read, 10.0 + 190.0 * u)._replace(current_a=0.2 + 0.8 * read, demand_se=8e-4, pressure_se_bar=0.005)
+        )
+    value = end_estimate(rows, sheet(), at_full=True, instrument_u_bar=0.0)
+    assert value is not None
+    assert abs(value.value - 200.0) <= value.expanded()
+    assert value.value == pytest.approx(200.0, abs=1.0)

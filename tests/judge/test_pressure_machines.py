@@ -125,6 +125,15 @@ def test_a_pressure_that_never_rises_whatever_the_command_is_found() -> None:
     assert "pressure-changed" in {f.kind for f in judgement.findings}
 
 
+def test_three_strokes_without_any_pressure_are_enough() -> None:
+    """No load holds every level at the pressure of zero command, to the bar."""
+    cycle = ((0.0, 12.0), (0.5, 12.0), (1.0, 12.0))
+    judgement, found = judged(Press(stuck_from_s=-1.0, cycle=cycle, minutes=1.75))
+    assert found["pressure_at_full"].verdict is Verdict.OUT
+    assert found["hysteresis"].verdict is Verdict.NOT_OBSERVED
+    assert "pressure-changed" in {f.kind for f in judgement.findings}
+
+
 @pytest.mark.parametrize("inner", [(), ((0.35, 2.0), (0.2, 2.0))])
 def test_a_pressure_that_never_rises_at_the_one_high_level_is_the_valves_or_what_it_depends_on(inner) -> None:
     judgement, found = judged(Press(stuck_from_s=-1.0, cycle=((0.0, 2.0), (1.0, 2.5), *inner)))

@@ -111,7 +111,7 @@ def test_from_strokes_a_slower_lag_and_a_late_reading_are_told_apart() -> None:
         if late_samples:
             data.channels["current"][late_samples:] = data.channels["current"][:-late_samples].copy()
         valve = sheet(as_left={**sheet().as_left, "ramp_up": 0.5, "ramp_down": 0.5})
-        return combine([s for s in step(valve, begin(valve), data).state.strokes if s.aside < 0.5])
+        return combine([s for s in step(valve, begin(valve), data).state.strokes if s.excluded < 0.5])
 
     reaction = Reaction((answer_of(fitted(0.02, 0, 3)),) * 5)
     assert stroke_findings(context(fitted(0.02, 0, 4), reaction)) == []

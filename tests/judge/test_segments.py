@@ -80,9 +80,9 @@ def test_only_the_first_stroke_after_enabling_is_set_aside() -> None:
     off = (data[TIME] > 1006.0) & (data[TIME] < 1007.0)
     data[ENABLED, off], data[CURRENT, off] = 0.0, 0.0
     result = cut_all(data)
-    asides = [s.aside for s in result.strokes]
-    assert asides[0] == 1.0
-    after = [s.aside for s in result.strokes if s.from_s > 1007.0]
+    damaged_files = [s.excluded for s in result.strokes]
+    assert damaged_files[0] == 1.0
+    after = [s.excluded for s in result.strokes if s.from_s > 1007.0]
     assert after[0] == 1.0
     assert not any(after[1:])
     assert all(not (d.from_s < 1007.0 and d.to_s > 1006.0) for d in result.dwells)

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 
 import pytest
+from asleft.catalogue.finding_kinds import READING_KINDS
 from asleft.catalogue.parts import PART_WORDS
 from asleft.judge.sentence import likely, sentence
 from asleft.judge.types import Coverage, Finding, Part, QuantityResult, State, Verdict
@@ -22,7 +23,7 @@ def result(name: str, found: float | None = 1.0, left: float | None = 1.0, **cha
         "change_uncertainty": 0.01,
         "tolerance_below": 0.1,
         "tolerance_above": 0.1,
-        "tolerance_used_pct": 0.0 if found is None else 1000.0 * (found - left),
+        "tolerance_used_pct": 0.0 if found is None or left is None else 1000.0 * (found - left),
         "verdict": Verdict.IN if found is not None else Verdict.NOT_OBSERVED,
         "reason": "",
         "bound_below": None,
@@ -39,8 +40,30 @@ def finding(
     return Finding(kind, parts[0], tuple(parts[1:]), **{**usual, **changes})  # type: ignore[arg-type]
 
 
-def say(*results: QuantityResult, findings: Sequence[Finding] = (), state: State = State.PRODUCING) -> str:
-    return sentence(SHEET, {r.id: r for r in results}, findings, state)
+def say(
+    *results: QuantityResult,
+    findings: Sequence[Finding] = (),
+    state: State = State.PRODUCING,
+    doubted: Sequence[str] = (),
+    usable: float = 1.0,
+) -> str:
+    return sentence(SHEET, {r.id: r for r in results}, findings, state, doubted, usable)
+
+
+@pytest.mark.parametrize("kind", sorted(READING_KINDS))
+def test_what_speaks_of_the_readings_replaces_no_verdict(kind: str) -> None:
+    bad = finding(kind, (Part.DATA,), severity=1, evidence="1,200 readings could not be used (20 %): 1,200 failed.")
+    good = result("ramp_up", 1.21, 1.2)
+    assert say(good, findings=[bad]) == say(good)
+    assert say(good, findings=[bad], usable=0.8).startswith("As left, from 80 % of the readings. Nothing moved since")
+    moved = say(result("ramp_up", 1.55, 1.2, verdict=Verdict.OUT), findings=[bad, finding()], usable=0.5)
+    assert moved.startswith("Ramp up takes")
+    assert moved.endswith("Likely the driver's setting. From 50 % of the readings.")
+
+
+def test_a_few_readings_less_are_not_worth_a_word() -> None:
+    good = result("ramp_up", 1.21, 1.2)
+    assert say(good, usable=0.96) == say(good)
 
 
 def test_every_part_has_its_words() -> None:
@@ -169,8 +192,43 @@ def test_what_the_sheet_asks_for_and_was_not_seen_is_said_in_the_same_sentence()
     assert say(fine, *dark, more) == f"{base}; not seen: currents (no current reading), hysteresis (no loop)."
 
 
+def test_a_full_command_without_its_pressure_is_not_certain() -> None:
+    why = "full command was reached 3 times, the pressure stayed at 6 bar"
+    dark = result("pressure_at_full", None, 200.0, reason=why)
+    others = (result("ramp_up"), result("ramp_down"))
+    assert say(dark, *others, doubted=["pressure_at_full"]) == (
+        f"Not certain: {why}, pressure at full was left at 200.0 bar."
+    )
+    assert say(dark, *others).startswith("As left in what was seen")
+
+
+def test_less_than_half_of_what_the_channels_might_show_is_not_as_left() -> None:
+    dark = [result(name, None, reason="pressure never settled") for name in ("pressure_at_zero", "pressure_at_full")]
+    assert say(result("ramp_up"), *dark) == (
+        "Most of the sheet was not seen; ramp up as left since sheet 3 of 2 March; "
+        "not seen: pressures (pressure never settled)."
+    )
+    names = ("pressure_at_zero", "hysteresis")
+    no_channel = [result(name, None, reason="no pressure reading on this valve") for name in names]
+    assert say(result("ramp_up"), *no_channel).startswith("As left in what was seen")
+
+
 def test_nothing_judged_gives_the_real_reason() -> None:
     dark = result("ramp_up", None, reason="no current reading on this valve")
     assert say(dark) == "Nothing judged yet: ramp up (no current reading)."
     headroom = result("headroom", None, as_left=None)
     assert say(headroom) == "Nothing judged yet: the sheet gives no setting to compare with."
+
+
+def test_what_has_no_value_as_left_and_may_be_out_is_said_too() -> None:
+    """The status is not good then, and the sentence must not say that all is as left."""
+    short = result(
+        "headroom",
+        6.0,
+        None,
+        uncertainty=7.0,
+        tolerance_used_pct=-140.0,
+        verdict=Verdict.UNDECIDED,
+        tolerance_below=10.0,
+    )
+    assert say(result("ramp_up"), short) == "Not certain: headroom is at 6.0 % ± 7.0 %."

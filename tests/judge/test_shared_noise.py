@@ -34,14 +34,14 @@ def readings(
     return level + command + 2e-4 * rng.standard_normal(n), level + current + 1e-3 * rng.standard_normal(n)
 
 
-def heard(levels: tuple[float, ...] = (0.6, 0.3), dwells: int = 90, hz: int = 100, **more: float) -> SharedNoise:
+def seen_noise(levels: tuple[float, ...] = (0.6, 0.3), dwells: int = 90, hz: int = 100, **more: float) -> SharedNoise:
     known = SharedNoise()
     time_s = np.arange(2 * hz) / hz
     turns = 2.0 * np.pi * 11.3 * time_s
     beside = np.column_stack((np.cos(turns), np.sin(turns))) if more.get("tone") else np.empty((2 * hz, 0))
     for k in range(dwells):
         command, current = readings(levels[k % len(levels)], 1000 + k, hz=hz, **more)
-        known = known.heard(command, current, 1.0 / hz, beside)
+        known = known.updated(command, current, 1.0 / hz, beside)
     return known
 
 
@@ -54,33 +54,33 @@ def told(known: SharedNoise, hz: int = 100, late_s: float = 0.0, alike: float = 
 
 @pytest.mark.parametrize("hz", [50, 100, 200])
 def test_the_density_on_the_wire_is_found_whatever_the_sample_rate(hz: int) -> None:
-    found = told(heard(hz=hz), hz)
+    found = told(seen_noise(hz=hz), hz)
     assert abs(found.density_s - DENSITY_S) < 2.5 * found.u_s
     assert found.u_s < 0.3 * DENSITY_S
     assert found.lag_s == pytest.approx(DRIVER_S + READING_S)
 
 
 def test_a_late_channel_does_not_hide_it() -> None:
-    found = told(heard(late_s=0.03), late_s=0.03)
+    found = told(seen_noise(late_s=0.03), late_s=0.03)
     assert abs(found.density_s - DENSITY_S) < 2.5 * found.u_s
     assert found.u_s < 0.3 * DENSITY_S
 
 
 def test_noise_of_the_readings_themselves_is_not_on_the_wire() -> None:
-    found = told(heard(wire=0.0))
+    found = told(seen_noise(wire=0.0))
     assert abs(found.density_s) < 2.5 * found.u_s
     assert found.u_s < 0.3 * DENSITY_S
 
 
 def test_a_tone_in_the_current_is_taken_out() -> None:
-    clear, toned = told(heard()), told(heard(tone=5e-3))
+    clear, toned = told(seen_noise()), told(seen_noise(tone=5e-3))
     assert toned.u_s == pytest.approx(clear.u_s, rel=0.1)
     assert toned.density_s == pytest.approx(clear.density_s, abs=clear.u_s)
 
 
 def test_the_half_that_the_driver_does_not_clip_tells_of_all() -> None:
     """A press that is only switched on and off has no other dwells."""
-    found = told(heard(levels=(0.0, 1.0)))
+    found = told(seen_noise(levels=(0.0, 1.0)))
     assert abs(found.density_s - DENSITY_S) < 2.5 * found.u_s
     assert found.u_s < 0.6 * DENSITY_S
 
@@ -91,7 +91,7 @@ def test_stated_uncertainty_is_the_scatter() -> None:
         known = SharedNoise()
         for k in range(6):
             command, current = readings(0.5, 50 * seed + k)
-            known = known.heard(command, current, 0.01, np.empty((200, 0)))
+            known = known.updated(command, current, 0.01, np.empty((200, 0)))
         found.append(told(known))
     off = np.array([(d.density_s - DENSITY_S) / d.u_s for d in found])
     assert 0.75 < off.std() < 1.6
@@ -110,7 +110,7 @@ def test_the_command_alone_tells_too_and_nothing_heard_tells_nothing() -> None:
 
 
 def test_sums_go_to_a_row_and_back() -> None:
-    known = heard(dwells=3)
+    known = seen_noise(dwells=3)
     assert SharedNoise.from_row(known.row()) == known
     assert len(known.cross) == LAGS
 

@@ -118,3 +118,9 @@ def test_the_second_step_of_a_log_is_dated_by_the_filter_already(steps: int) -> 
 def test_the_first_step_of_a_log_is_known_to_a_sample() -> None:
     _, dating = dated(CommandFilter(), 0.004, 0.008, noise=2e-4)
     assert dating.interval_equivalent_s() == pytest.approx(DT)
+
+
+def test_no_date_for_a_move_between_two_levels_that_both_lie_beyond_full() -> None:
+    """The driver sees no step there, whatever the command does."""
+    t, u = reading(0.0, 0.004)
+    assert Dating(CommandFilter(), DT, 2e-4).date(t, u, 51, 94, (1.0, 1.0), 0.003) is None

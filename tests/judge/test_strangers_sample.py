@@ -11,6 +11,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "bench"))
 
+from strangers.stranger import CONDITIONS, COURSES, FAULTS, MISFITS, Stranger, sample
 from strangers_rows import Row, job_of
 from strangers_run import judged
 from strangers_score import marks, share
@@ -26,12 +27,15 @@ BY_COMMAND = 10
 
 
 @pytest.fixture(scope="module")
-def rows() -> list[Row]:
-    from strangers.stranger import sample
+def strangers() -> list[Stranger]:
+    return sample()
 
+
+@pytest.fixture(scope="module")
+def rows(strangers: list[Stranger]) -> list[Row]:
     return [
         judged(job_of(stranger), stranger=stranger, by_command=k % BY_COMMAND == 0)
-        for k, stranger in enumerate(sample())
+        for k, stranger in enumerate(strangers)
     ]
 
 
@@ -39,6 +43,18 @@ def broken(rows: Sequence[Row], measure: str) -> list[str]:
     """Options of the benchmark that show each log that breaks a measure, and its headline."""
     hit = [row for row in rows if breaks(measure, marks(row)[measure])]
     return [f"{row.job.options()}\n  {row.sentence} {row.error}" for row in hit]
+
+
+def test_the_sample_has_every_condition_fault_and_misfit(strangers: list[Stranger]) -> None:
+    assert {s.condition for s in strangers} == set(CONDITIONS)
+    assert {f.name for s in strangers for f in s.faults} == set(FAULTS)
+    assert {s.misfit for s in strangers} == {None, *MISFITS}
+    assert {f.course for s in strangers for f in s.faults} == set(COURSES)
+    healthy = [s for s in strangers if not s.faults and not s.misfit]
+    assert len(healthy) > 25
+    for s in healthy:
+        for a in s.actuals.values():
+            assert a.left - a.tolerance_below < a.low <= a.high < a.left + a.tolerance_above, (s.condition, a)
 
 
 @pytest.mark.timeout(1800)  # some 100 s of processor time, all before the first test; a busy machine must not fail it

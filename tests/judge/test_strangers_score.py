@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "bench"))
 import strangers_run
 from strangers_rows import Drawn, Job, Line, Row, Said, read_rows, row_of, with_judgement, write_rows
 from strangers_run import BY_COMMAND, faulty_jobs, healthy_jobs, judge_all, judged
-from strangers_score import answer_of, efficiency, marks, share, true_of_the_data, wilson
+from strangers_score import answer_of, efficiency, marks, says_as_left, share, true_of_the_data, wilson
 from strangers_show import shown
 from strangers_table import READING_NOISE, changes, goals_of, tables
 
@@ -247,6 +247,16 @@ def test_only_what_is_true_of_the_log_itself_is_excused() -> None:
     assert true_of_the_data(pinned, replace(row, description="mixture: saturated reading, hum"))
     assert marks(replace(row, said=(gap,)))["false"] == (1, 1)
     assert marks(replace(row, said=(gap,), empty_cells=3))["false"] == (0, 1)
+
+
+def test_a_machine_whose_readings_alone_failed_is_as_left_if_that_is_said() -> None:
+    row = next(row for row in world() if row.drawn)
+    gaps = replace(row.drawn[0], kinds=("data-missing",), quantities=())
+    as_left = replace(row, drawn=(gaps,), sentence="As left, from 80 % of the readings.", status="good")
+    said = Said("data-missing", "data")
+    assert says_as_left(as_left)
+    assert not says_as_left(replace(as_left, said=(said,)))
+    assert says_as_left(replace(as_left, drawn=(gaps, row.drawn[0]), said=(said,)))
 
 
 def test_what_hangs_under_the_fault_is_no_finding_of_its_own() -> None:

@@ -7,11 +7,22 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
+from asleft.judge.driver.currents import CurrentLine
 from asleft.judge.driver.supply import supply_estimate
-from asleft.judge.driver.systematic import current_systematic, instrument_u, ramp_systematic, stroke_size
+from asleft.judge.driver.systematic import (
+    clipped_share,
+    current_systematic,
+    hidden_dither_a,
+    instrument_u,
+    misfit_u_s,
+    ramp_systematic,
+    stroke_size,
+    unequal_ramps,
+)
 from asleft.judge.features import Stroke
 from asleft.judge.noise.command_noise import WireNoise
 from asleft.sheet.model import Instrument
+from scipy.signal import lfilter
 from synth import dwell, sheet
 
 
@@ -80,7 +91,8 @@ def test_gain_noise_and_steps_of_the_command_widen_a_ramp_in_proportion() -> Non
         math.hypot(plain, 2.0 * 1.1 * 1e-3)
     )
     noisy = ramp_systematic(sheet(), Quiet(wire=WireNoise(1e-3, 5e-4)), 2.0, strokes, rising=True)
-    assert noisy == pytest.approx(math.hypot(plain, 2.0 * 0.4 * 5e-4 / 0.5))
+    # Half of the noise on the wire, give or take half, whether it is clipped or not, and how much of it there is.
+    assert noisy == pytest.approx(math.hypot(plain, 2.0 * 0.4 * math.hypot(0.5e-3, 5e-4) / 0.5))
     inside = ramp_systematic(sheet(), Quiet(wire=WireNoise(1e-3, 5e-4)), 2.0, [stroke(0.2, 0.7)], rising=True)
     assert inside == pytest.approx(plain)
     stepped = ramp_systematic(sheet(), Quiet(demand_step=1e-3, demand_noise=1e-9), 2.0, strokes, rising=True)
@@ -88,9 +100,13 @@ def test_gain_noise_and_steps_of_the_command_widen_a_ramp_in_proportion() -> Non
 
 
 def test_a_ramp_that_is_over_within_the_lag_is_known_by_the_instants_of_samples() -> None:
-    """Half an interval of 10 ms over a stroke of half the command; a ramp of many lags knows nothing of it."""
+    """Half an interval of 10 ms over a stroke of half the command, and what a third time constant would look like.
+
+    A ramp of many lags knows nothing of either.
+    """
     slow = stroke(0.2, 0.7)._replace(own_lag_s=0.04)
-    assert ramp_systematic(sheet(), Quiet(), 0.0, [slow], rising=True) == pytest.approx(0.01, rel=0.1)
+    known = ramp_systematic(sheet(), Quiet(), 0.0, [slow], rising=True)
+    assert known == pytest.approx(math.hypot(0.005, 0.2 * 0.04) / 0.5, rel=0.1)
     assert ramp_systematic(sheet(), Quiet(), 1.0, [slow], rising=True) < 2e-4
 
 
@@ -113,3 +129,86 @@ def test_supply_is_the_mean_of_dwells_in_production() -> None:
     alone = supply_estimate(dwells[:1], recorded=True, instrument_u_v=0.0)
     assert not isinstance(alone, str)
     assert alone.repeatability == pytest.approx(0.241)
+
+
+def resting(up_s: float, down_s: float, sd: float, band_hz: float) -> float:
+    """Mean of a limiter (rates 1/`up_s`, 1/`down_s`) that is fed nothing but noise of two poles at `band_hz`."""
+    step_s = 2e-4
+    keep = math.exp(-2.0 * math.pi * band_hz * step_s)
+    noise = np.random.default_rng(5).standard_normal(300_000)
+    for _ in range(2):
+        noise = lfilter([1.0 - keep], [1.0, -keep], noise)
+    noise *= sd / noise.std()
+    value, total = 0.0, 0.0
+    for wanted in noise.tolist():
+        value += min(max(wanted - value, -step_s / down_s), step_s / up_s)
+        total += value
+    return total / noise.size
+
+
+@pytest.mark.parametrize(("up_s", "down_s", "sd"), [(4.5, 0.43, 2e-3), (1.4, 4.0, 1e-3), (2.0, 2.0, 1e-3)])
+def test_noise_moves_what_unequal_ramps_make_of_a_resting_command(up_s, down_s, sd) -> None:
+    known = sheet(as_left={"ramp_up": up_s, "ramp_down": down_s})
+    moved, u = unequal_ramps(known, WireNoise(sd, 0.0))
+    for band_hz in (20.0, 100.0, 300.0):
+        assert abs(resting(up_s, down_s, sd, band_hz) - moved) < 2.0 * u + 0.05 * sd
+    assert unequal_ramps(known, WireNoise(0.0, sd)) == (0.0, 0.0)
+    assert abs(moved) <= sd
+    assert (u == 0.0) is (up_s == down_s)
+
+
+def test_what_a_bent_law_leaves_of_a_ramp_shows_in_what_the_fit_leaves_of_its_strokes() -> None:
+    """A line through an S-shaped ramp of known times: its slope, and its residual, by least squares."""
+    n, noise = 300, 1e-3
+    x = (np.arange(n) + 0.5) / n
+    for size in (2e-3, 5e-3, 2e-2):
+        rise = x + size * np.sin(2.0 * np.pi * x)
+        slope, start = np.polyfit(x, rise, 1)
+        chi2 = 1.0 + float(np.mean((rise - start - slope * x) ** 2)) / noise**2
+        # A ramp of 3 s over the full span, sampled at 100 Hz: its information as the fit has it.
+        information = n / 12.0 / (3.0 * noise) ** 2 / chi2
+        bent = stroke(0.0, 1.0)._replace(active_up_s=3.0, h00=information, chi2=chi2)
+        off_s = 3.0 * (1.0 / slope - 1.0)
+        assert misfit_u_s([bent], 0.01, rising=True) == pytest.approx(abs(off_s), rel=0.05)
+    well = bent._replace(chi2=1.05)
+    assert misfit_u_s([well, well, bent], 0.01, rising=True) == 0.0
+    assert misfit_u_s([bent], 0.01, rising=False) == 0.0
+
+
+def test_noise_clipped_at_both_ends_makes_a_stroke_shorter_and_its_ramp_longer() -> None:
+    assert clipped_share([stroke(0.0, 1.0)], 1e-3, rising=True) == pytest.approx(2.0 * 0.4e-3)
+    assert clipped_share([stroke(0.0, 0.5)], 1e-3, rising=True) == pytest.approx(0.4e-3 / 0.5)
+    assert clipped_share([stroke(0.2, 0.7, rising=False)], 1e-3, rising=False) == 0.0
+
+
+# ------------------------------------------------------------------------------------------ dither not on the sheet
+
+
+def off_by(zero_a: float, full_a: float) -> CurrentLine:
+    return CurrentLine(0.2 + zero_a, 1.0 + full_a, 1e-4, 1e-4, 30.0, (), np.array([]))
+
+
+def without_dither(**left: float):
+    rest = {k: v for k, v in sheet().as_left.items() if not k.startswith("dither")}
+    return sheet(as_left={**rest, **left})
+
+
+@pytest.mark.parametrize(
+    ("line", "hidden"),
+    [
+        (off_by(0.015, 0.015), True),  # one offset of both ends
+        (off_by(0.0, 0.0), False),
+        (off_by(0.0, 0.015), False),  # no offset
+        (off_by(0.003, 0.015), False),
+    ],
+)
+def test_dither_that_stands_still_in_the_samples_may_be_all_of_an_offset_of_both_ends(line, hidden) -> None:
+    """The mean square of a share even in the logarithm from a to b is (b^2 - a^2) / (2 ln(b / a))."""
+    usual = math.sqrt((0.15**2 - 0.03**2) / (2.0 * math.log(5.0)))
+    u = hidden_dither_a(without_dither(), line, 0.8)
+    assert u == pytest.approx(0.8 * usual / math.sqrt(8.0) if hidden else 0.0, rel=0.01)
+
+
+def test_dither_that_the_sheet_gives_is_not_reckoned_with_twice_and_a_sheet_may_say_that_there_is_none() -> None:
+    assert hidden_dither_a(without_dither(dither_amplitude=0.0), off_by(0.015, 0.015), 0.8) == 0.0
+    assert hidden_dither_a(sheet(), off_by(0.015, 0.015), 0.8) == 0.0

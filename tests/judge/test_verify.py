@@ -10,6 +10,7 @@ import pytest
 from asleft.judge.propose.propose import Wanted, propose
 from asleft.judge.types import Samples, Verdict
 from asleft.judge.verify.grade import check, cut
+from asleft.judge.verify.published import check_json
 from asleft.judge.verify.result import Outcome
 from asleft.sheet.model import Characteristic, Coil, MadeBy, Tolerance
 from asleft.sim.cycles import RIGID_BAR, CyclePlan, Step
@@ -83,7 +84,7 @@ def test_a_healthy_valve_is_as_left(lanes, good):
         assert by_id[name].as_found == pytest.approx(truth[name], abs=by_id[name].tolerance_above / 4), name
         assert by_id[name].verdict is Verdict.IN
     assert {r.way for r in found.ramps} == {"up", "down"}
-    json.dumps(found.as_json(), allow_nan=False)
+    json.dumps(check_json(found), allow_nan=False)
 
 
 @pytest.mark.parametrize(
@@ -124,6 +125,76 @@ def test_where_the_controller_makes_the_ramps_they_are_bounded_and_nothing_is_mi
     assert ramp.verdict is Verdict.NOT_OBSERVED
     assert 1.2 < ramp.bound_below < 5.0
     assert check(lane.sheet, lane.samples).missing  # fixed steps would have shown them
+
+
+# ------------------------------------------------------------------------------------- how much of a ramp was seen
+
+
+def by_hand(*script: tuple[float, float], ramp_s: float = 1.2, rate_hz: float = 100.0) -> Samples:
+    """A driver of a few lines (currents and ramps of `lanes`) under levels held for seconds: (seconds, level)."""
+    demand = np.concatenate([np.full(round(s * rate_hz), u) for s, u in script])
+    place, current = 0.0, np.empty(demand.size)
+    for k, wanted in enumerate(demand):
+        place += min(max(wanted - place, -1.0 / 2.0 / rate_hz), 1.0 / ramp_s / rate_hz)
+        current[k] = 0.18 + 0.74 * place
+    noise = np.random.default_rng(7).normal(size=(2, demand.size))
+    channels = {"command": 4.0 + 16.0 * demand + 0.002 * noise[0], "current": current + 0.0008 * noise[1]}
+    return Samples(START_S + np.arange(demand.size) / rate_hz, channels)
+
+
+def test_whole_strokes_are_seen_whole(lanes, good):
+    found = check(good, lanes["good"].samples)
+    full = [r for r in found.ramps if abs(r.to_pct - r.from_pct) > 90.0]
+    assert {r.way for r in full} == {"up", "down"}
+    counted = [r for r in full if r.ramp.found is not None]
+    assert len(counted) >= 3
+    assert all(r.whole and r.seen_pct == pytest.approx(100.0, abs=1.0) for r in counted)
+    assert all(r.readings_pct > 99.0 and r.stayed_s > 2.0 for r in counted)
+
+
+def test_a_quarter_of_a_ramp_is_no_whole_stroke(lanes):
+    turned = ((0.3, 1.0), (4.0, 0.0)) * 3
+    found = check(lanes["good"].sheet, by_hand((4.0, 0.0), *turned, *((3.0, u) for u in _SWEEP)))
+    full = [r for r in found.ramps if r.way == "up" and r.to_pct - r.from_pct > 90.0]
+    assert len(full) == 3
+    for one in full:
+        assert not one.whole
+        assert one.seen_pct == pytest.approx(25.0, abs=1.0)
+    back = next(r for r in found.ramps if r.way == "down" and r.from_pct - r.to_pct > 90.0)
+    assert back.ramp.reason == "not counted: the ramp before it had not finished, so it began at 25 %"
+    (missing,) = [text for text in found.missing if text.startswith("A full stroke up")]
+    assert "the command moved on after 0.3 s, with 2" in missing or "Of the last one only 2" in missing
+    assert found.outcome is Outcome.INCOMPLETE
+
+
+def test_readings_that_end_before_the_ramp_is_through_say_so(lanes):
+    found = check(lanes["good"].sheet, by_hand((4.0, 0.0), (4.0, 1.0), (4.0, 0.0), (0.5, 1.0)))
+    assert found.ramps[-1].ramp.reason == (
+        "not counted: the readings end 0.5 s after it, before the ramp was through"
+    )
+
+
+def test_a_stroke_whose_readings_failed_says_so(lanes, good):
+    samples = lanes["good"].samples
+    first = next(r for r in check(good, samples).ramps if r.way == "up" and r.whole and r.ramp.found is not None)
+    current = samples.channels["current"].copy()
+    a, b = np.searchsorted(samples.time_s, [first.at_s + 0.2, first.at_s + 0.6])
+    current[a:b] = np.nan
+    found = check(good, replace(samples, channels={**samples.channels, "current": current}))
+    again = min(found.ramps, key=lambda r: abs(r.at_s - first.at_s))
+    assert again.ramp.found is None
+    assert again.ramp.reason.startswith("not counted: ")
+    assert "% of the readings failed while it ran" in again.ramp.reason
+    assert again.readings_pct < 80.0
+
+
+def test_both_ways_in_the_table_are_never_called_one_branch(lanes, good):
+    samples = lanes["good"].samples
+    swept = check(good, samples).sweep
+    alone = check(good, cut(samples, swept.from_s - 3.0, swept.to_s + 3.0))
+    assert {step.way for step in alone.steps} == {"up", "down"}
+    reasons = {q.id: q.reason for q in alone.judgement.quantities}
+    assert "one branch" not in str(reasons)
 
 
 def test_out_comes_before_incomplete(lanes, good):
@@ -259,7 +330,7 @@ def test_a_sheet_of_id_and_signal_alone_is_enough(lanes, good):
     bare = replace(good, as_left={}, tolerance={}, characteristic=None)
     found = check(bare, lanes["good"].samples)
     assert {v for s in found.steps for v in (s.current.verdict, s.pressure.verdict)} == {Verdict.NOT_OBSERVED}
-    json.dumps(found.as_json(), allow_nan=False)
+    json.dumps(check_json(found), allow_nan=False)
     full = check(good, lanes["good"].samples)
     wanted = [{round(s.command_pct): s for s in full.steps if s.way == "up"}[k].pressure.found for k in (30, 80)]
     asked = Wanted(*wanted, 100.0)

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.intake.columns import CURRENT, DEMAND, ENABLE, ENABLED, PRESSURE, STATE, TIME
+from asleft.judge.intake.columns import CURRENT, DEMAND, ENABLE, ENABLED, PRESSURE, STATE, SUPPLY, TIME
 from asleft.judge.intake.states import NOT_ENABLED, PRODUCING, STOPPED, StateCarry, judge_states
 from asleft.judge.state_codec import copied
 from asleft.judge.watching.currents_asked import BREAK
@@ -296,10 +296,59 @@ def test_a_reading_that_stands_still_while_the_command_moves_is_stuck() -> None:
     assert found[0].detail["value"] == 77.5
 
 
+def supplied(step_v: float, noise_v: float, *, dead_from: int = 2000, value_v: float = 24.0) -> np.ndarray:
+    """A swinging command, and a supply that sags by 0.1 V under load, read in steps and dead from a sample on."""
+    n = 4000
+    demand = np.where((np.arange(n) // 300) % 2 == 0, 0.2, 0.9)
+    rng = np.random.default_rng(3)
+    supply = value_v - 0.1 * demand + noise_v * rng.standard_normal(n)
+    supply = np.round(supply / step_v) * step_v
+    supply[dead_from:] = supply[min(dead_from, n) - 1]
+    rows = {"current": 0.2 + 0.8 * demand + 1e-3 * rng.standard_normal(n), "enable": np.ones(n)}
+    return columns(demand, pressure=10 + 190 * demand + rng.standard_normal(n), supply=supply, **rows)
+
+
+@pytest.mark.parametrize(("step_v", "noise_v"), [(1e-6, 0.01), (0.005, 0.03), (0.01, 0.02)])
+def test_a_supply_reading_that_flickered_and_stands_still_is_stuck(step_v, noise_v) -> None:
+    found = [s for s in seen(supplied(step_v, noise_v)) if s.kind == "stuck:supply"]
+    assert len(found) == 1
+    assert found[0].from_s == pytest.approx(20.0, abs=0.05)
+
+
+@pytest.mark.parametrize(("step_v", "noise_v"), [(0.117, 0.02), (0.117, 0.05), (0.5, 0.01), (0.01, 0.002)])
+@pytest.mark.parametrize("value_v", [24.0, 24.03, 24.08, 24.1])
+def test_a_supply_that_a_coarse_converter_reads_is_not_stuck(step_v, noise_v, value_v) -> None:
+    """Noise within a step or two: the reading flickers by one code at some supplies, and stands still at others."""
+    data = supplied(step_v, noise_v, dead_from=4000, value_v=value_v)
+    data[SUPPLY, 2000:] = np.round(24.0 / step_v) * step_v
+    assert "stuck:supply" not in kinds(seen(data))
+
+
+def test_a_dead_supply_reading_is_found_however_its_samples_are_cut() -> None:
+    data, carry = supplied(0.005, 0.03), WatchCarry()
+    whole = [s for s in seen(data) if s.kind == "stuck:supply"]
+    pieces = [s for k in range(0, 4000, 130) for s in seen(data[:, k : k + 130], carry=carry)]
+    pieces = [s for s in pieces if s.kind == "stuck:supply"]
+    assert (pieces[0].from_s, pieces[-1].to_s) == (whole[0].from_s, whole[0].to_s)
+
+
 def test_a_constant_reading_at_a_constant_command_is_no_fault() -> None:
     data = healthy(1200)
     data[PRESSURE] = 77.5
     assert [s for s in seen(data) if s.kind.startswith("stuck")] == []
+
+
+@pytest.mark.parametrize("cut", [1200, 700])
+@pytest.mark.parametrize(("answers_s", "stuck"), [(0.5, False), (3.0, True)])
+def test_a_reading_at_rest_is_not_stuck_before_it_could_have_answered_the_command(answers_s, stuck, cut) -> None:
+    """A coarse converter reads one value for a whole stay; the command moves at the end of it."""
+    data = healthy(1200)
+    data[DEMAND] = np.where(np.arange(1200) < 800, 0.2, 0.9)
+    data[CURRENT] = 0.2 + 0.8 * data[DEMAND] + 1e-3 * np.random.default_rng(2).standard_normal(1200)
+    data[PRESSURE] = np.where(np.arange(1200) < 800 + 100.0 * answers_s, 48.0, 181.0)
+    carry = WatchCarry()
+    found = [s for part in (data[:, :cut], data[:, cut:]) if part.size for s in seen(part, carry=carry)]
+    assert ("stuck:pressure" in kinds(found)) is stuck
 
 
 @pytest.mark.parametrize(("low", "high", "stuck"), [(0.4, 0.55, False), (0.4, 0.65, True)])

@@ -98,8 +98,8 @@ def test_what_was_judged_before_stays_while_work_goes_on_and_judging_resumes_by_
 def test_the_first_stroke_after_work_is_set_aside() -> None:
     *_, after = live(plant(), round(100 * PART_S), round(200 * PART_S))
     strokes = [s for s in after.state.strokes if s.from_s >= WORK[0][1] - 1.0]
-    assert strokes[0].aside == 1.0
-    assert all(s.aside == 0.0 for s in strokes[1:])
+    assert strokes[0].excluded == 1.0
+    assert all(s.excluded == 0.0 for s in strokes[1:])
     assert not any(WORK[0][0] + 1.0 < s.from_s < WORK[0][1] - 1.0 for s in after.state.strokes)
 
 

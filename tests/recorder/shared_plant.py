@@ -45,11 +45,11 @@ class SharedPlant:
         client.disconnect()
         client.loop_stop()
 
-    def start(self, name):
-        """Start a recorder."""
+    def start(self, name, samples=None):
+        """Start a recorder, over the plant's samples or others."""
         command = [sys.executable, "-m", "asleft.cli.main", "record", "--data", str(self.folder / name)]
         command += ["--broker", f"127.0.0.1:{self.port}", "--client-id", name]
-        command += ["--samples", self.samples, "--records", self.url]
+        command += ["--samples", samples or self.samples, "--records", self.url]
         with (self.folder / f"{name}.log").open("ab") as log:
             self.recorders[name] = subprocess.Popen(command, stdout=log, stderr=log)
 

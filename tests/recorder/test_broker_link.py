@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import socket
 import threading
+from contextlib import suppress
 
 import paho.mqtt.client as mqtt
 import pytest
@@ -66,9 +68,9 @@ def publisher():
         client.loop_stop()
 
 
-def tended(link, condition):
+def maintained(link, condition):
     def check():
-        link.tend()
+        link.maintain()
         return condition()
 
     return check
@@ -108,7 +110,7 @@ def test_a_broker_that_dies_and_comes_back(mosquitto, linked, publisher, tools):
     tools.until(lambda: not link.connected)
     assert listener.log == ["up", "down"]
     mosquitto.start()
-    tools.until(tended(link, lambda: link.connected))
+    tools.until(maintained(link, lambda: link.connected))
     publisher(mosquitto.port).publish("in/b", b"x", 1)
     tools.until(lambda: ("in/b", b"x") in listener.log)
     assert link.protocol == "MQTT 5"
@@ -135,13 +137,13 @@ def test_a_dead_network_thread_is_noticed_and_replaced(mosquitto, linked, tools,
     link._client.on_socket_close = lambda *_: None
     link._client._loop = lambda *_: 1 / 0  # as a fault inside the library would
     tools.until(lambda: not thread.is_alive())
-    tools.until(tended(link, lambda: link.thread_failures == 1))
+    tools.until(maintained(link, lambda: link.thread_failures == 1))
     tools.until(lambda: listener.log.count("up") == 2)
 
 
 def test_a_broker_that_knows_only_the_older_protocol(amqtt, linked, publisher, tools):
     link, listener = linked(amqtt)
-    tools.until(tended(link, lambda: link.connected))
+    tools.until(maintained(link, lambda: link.connected))
     assert link.protocol == "MQTT 3.1.1"
     publisher(amqtt).publish("in/d", b"x", 1)
     tools.until(lambda: ("in/d", b"x") in listener.log)
@@ -150,8 +152,30 @@ def test_a_broker_that_knows_only_the_older_protocol(amqtt, linked, publisher, t
 def test_no_broker_yet(linked, tools):
     link, listener = linked(tools.free_port())
     tools.until(lambda: link.last_error == "no broker answers")
-    link.tend()
+    link.maintain()
     link.acknowledge(1)
     link.publish("out/a", b"x")
     assert listener.log == []
     assert not link.connected
+
+
+def test_a_port_that_closes_every_connection_says_what_to_look_at_in_one_line(linked, tools, caplog):
+    """As a port for TLS does that is spoken to in the clear, or a broker that does not want our certificate."""
+    closed = []
+    with socket.create_server(("127.0.0.1", 0)) as server:
+
+        def refuse():
+            with suppress(OSError):
+                while True:
+                    one, _ = server.accept()
+                    closed.append(one.getsockname())
+                    one.close()
+
+        threading.Thread(target=refuse, daemon=True).start()
+        link, _ = linked(server.getsockname()[1])
+        tools.until(maintained(link, lambda: len(closed) >= 4))
+        assert "this may be its port for TLS" in link.last_error
+        server.shutdown(socket.SHUT_RDWR)
+    said = [record.getMessage() for record in caplog.records if record.levelname in ("ERROR", "WARNING")]
+    assert sum("no connection to the broker" in line for line in said) == 1
+    assert len(said) <= 3

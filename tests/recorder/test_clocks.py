@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import random
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import pytest
+from asleft.recorder.clock_correction import Corrections
 from asleft.recorder.clocks import Clocks, S
-from asleft.recorder.corrected import Corrections
-from asleft.wire.block import Block, Sent
+from asleft.wire.block import SOURCE_TIME, Block, Sent
 
 MS = 1_000_000
 
@@ -206,3 +206,18 @@ def test_an_older_agent_that_sends_no_clocks_is_taken_as_it_is():
     edge = Edge(offset_ns=60 * S)
     assert edge.clocks.heard(edge.block(), None, edge.true_ns, edge.ours_ns) is None
     assert edge.clocks.states == {}
+
+
+def test_a_sources_time_says_nothing_of_the_agents_clock():
+    edge = Edge()
+    edge.live(10)
+    for days in (400, 399, -1):
+        block = edge.block()
+        at_ns = edge.true_ns - days * 86_400 * S
+        stored = replace(block, boot_id=SOURCE_TIME, wall_ns=at_ns, monotonic_ns=at_ns)
+        edge.raw_of[edge.seq] = edge.true_of[edge.seq] = at_ns
+        edge.run(1.0)
+        edge.arrive(stored, edge.sent())
+    edge.live(10)
+    assert edge.changes == []
+    assert edge.clocks.states["edge-1"].trouble == ""

@@ -8,6 +8,7 @@ import pytest
 from asleft.recorder.ingest import Ingest
 from asleft.recorder.quarantine import Quarantine
 from asleft.recorder.reading import Unusable, read_message
+from asleft.store.damage import StoreReplaced
 from asleft.store.samples import open_samples
 from asleft.wire import block_pb2 as pb
 from asleft.wire.block import Ack, AgentState, Gap
@@ -91,6 +92,33 @@ def test_a_block_is_stored_then_acknowledged_to_the_broker_then_to_the_agent(rig
     assert order == ["commit", "broker", "broker", "agent"]
     assert rig.broker.acknowledged == [1, 2]
     assert rig.broker.published == [Ack("edge-1", "spool-1", 2, True)]
+
+
+def test_a_file_that_is_replaced_at_a_commit_takes_that_very_batch_and_agents_are_asked_for_the_rest(rig, tools):
+    rig.ingest.connected()
+    for seq in (1, 2, 3):
+        rig.send(tools.block(seq))
+    rig.turn()
+    damage = sqlite3.DatabaseError("database disk image is malformed")
+    commit, left = rig.store.inner.commit, [True]
+
+    def once(*given):
+        if left and left.pop():
+            raise StoreReplaced(rig.store.inner._replace(damage))
+        return commit(*given)
+
+    rig.store.inner.commit = once
+    packet = rig.send(tools.block(4))
+    rig.turn()
+    rig.turn()
+    assert packet in rig.broker.acknowledged
+    last = rig.broker.published[-1]
+    assert (last.mark, last.fresh) == (0, True)
+    assert "is damaged" in rig.ingest.counters.last_error
+    for seq in (1, 2, 3):
+        rig.send(tools.block(seq))
+    rig.turn()
+    assert rig.broker.published[-1].mark == 4
 
 
 def test_duplicates_are_answered_too(rig, tools):

@@ -135,7 +135,7 @@ def test_processes_share_a_history_and_judge_every_reading_once(tmp_path, stores
 
     def judged():
         for child in children:
-            child.tend()
+            child.maintain()
         cursors = [records.judge_cursor(valve) for valve in VALVES]
         # without a block behind it the last window waits for more, as long as history is on its way
         return all(cursor and max(cursor.cursor.values()) >= (windows - 1) * per_window for cursor in cursors)

@@ -8,7 +8,7 @@ import random
 
 import pytest
 from asleft.recorder.lease_core import LeaseCore, owners_of
-from asleft.store.holding import Hold, Lease, Survey
+from asleft.store.lease_types import Hold, Lease, Survey
 from hypothesis import given, settings
 from hypothesis import strategies as st
 

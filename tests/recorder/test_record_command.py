@@ -51,6 +51,8 @@ def test_a_sample_file_of_another_version(tmp_path, capsys):
         (["--broker-key", "a"], "each is of no use without the other"),
         (["--broker-certificate", "a", "--broker-key", "b"], "--broker-ca is missing"),
         (["--broker-ca", "no-such.crt"], "no-such.crt) cannot be used"),
+        (["--broker", "b:9001", "--broker-websocket", "mqtt"], 'must begin with "/"'),
+        (["--broker", "b", "--broker-websocket", "/mqtt"], "--broker b: a port is missing"),
         (["--broker-password-file", "a"], "without --broker-user"),
         (
             ["--broker-user", "r", "--broker-password-file", "no-such"],

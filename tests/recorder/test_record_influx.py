@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -9,7 +10,7 @@ from pathlib import Path
 import pytest
 from asleft.recorder.ingest import Ingest
 from asleft.recorder.quarantine import Quarantine
-from asleft.store.influx.place import place_from
+from asleft.store.influx.place import TOKEN, place_from
 from asleft.store.influx.samples import open_influx, open_influx_reader
 from asleft.store.records import open_records
 from asleft.wire.block import Channel
@@ -17,6 +18,7 @@ from asleft.wire.codec import encode_block
 from asleft.wire.topics import block_topic
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
+import influx2_server
 from influx_server import InfluxServer
 
 pytestmark = pytest.mark.end_to_end
@@ -24,17 +26,32 @@ VALVE = "press-1.platen"
 WAIT_S = 90.0
 
 
-@pytest.fixture
-def database(tmp_path):
-    server = InfluxServer(tmp_path / "influx").start()
+@pytest.fixture(params=["InfluxDB 1", "InfluxDB 2"])
+def database(request, tmp_path, monkeypatch):
+    """A server with what `--samples` is given, and a token in the environment where it asks for one."""
+    if request.param == "InfluxDB 1":
+        server = InfluxServer(tmp_path / "influx").start()
+        server.samples = f"{server.url}/plant"
+    else:
+        program, version = influx2_server.found()
+        if not program:
+            pytest.skip(f"not here: {version}")
+        request.node.user_properties.append(("server", f"InfluxDB {version}"))
+        server = influx2_server.Influx2Server(tmp_path / "influx").start()
+        server.samples = server.url("plant")
+        monkeypatch.setenv(TOKEN, server.plant("plant"))
     yield server
     server.stop()
+
+
+def place_of(database):
+    return place_from(database.samples, os.environ)
 
 
 @pytest.fixture
 def start(tmp_path, database, mosquitto):
     command = [sys.executable, "-m", "asleft.cli.main", "record", "--data", str(tmp_path / "data")]
-    command += ["--broker", f"127.0.0.1:{mosquitto.port}", "--samples", f"{database.url}/plant"]
+    command += ["--broker", f"127.0.0.1:{mosquitto.port}", "--samples", database.samples]
     running = []
 
     def begin():
@@ -79,7 +96,7 @@ def test_database_and_recorder_are_killed_and_nothing_is_lost(tmp_path, database
     (series,) = database.query('SELECT COUNT("current") FROM "sample"', "plant")
     assert series["values"][0][1] == 3000
     assert database.query('SELECT COUNT("seq") FROM "block"', "plant")[0]["values"][0][1] == 300
-    reader = open_influx_reader(place_from(f"{database.url}/plant", {}), tmp_path / "data" / "records.db")
+    reader = open_influx_reader(place_of(database), tmp_path / "data" / "records.db")
     assert [ref.seq for ref in reader.refs_after(VALVE, {}, 1000)] == list(range(1, 301))
     assert (reader.marks()[0].stored, reader.marks()[0].declared_gap) == (300, 0)
     reader.close()
@@ -103,7 +120,7 @@ class Broker:
 
 
 def test_blocks_that_the_database_refuses_are_put_aside_counted_and_declared(tmp_path, database, tools):
-    store = open_influx(place_from(f"{database.url}/plant", {}), tmp_path / "records.db", tmp_path)
+    store = open_influx(place_of(database), tmp_path / "records.db", tmp_path)
     quarantine, broker = Quarantine(tmp_path), Broker()
     ingest = Ingest(store, quarantine, broker)
     ingest.connected()

@@ -10,7 +10,7 @@ import pytest
 from asleft.alarms.states import AlarmView
 from asleft.judge.judge import advance, begin
 from asleft.judge.types import Samples
-from asleft.recorder.in_force import WrongUnit
+from asleft.recorder.effective_sheet import WrongUnit
 from asleft.recorder.replay import FINE_S, HOUR_NS, Course, Setting, hours, replay, split
 from asleft.sheet.reader import read_sheet
 from asleft.sim.model import default_valve
@@ -86,9 +86,11 @@ def test_a_healthy_valve_alarms_nobody_and_progress_is_told(recording) -> None:
 
 def test_what_lasts_seconds_alarms_to_within_the_fine_steps(recording) -> None:
     """A current lost for 20 s within ten minutes that are looked at once: raised and ended as live."""
-    current = recording.values("current").copy()
-    current[20_000:22_000] = 0.0
-    (found,) = alarms(Held(recording, {"current": current}), setting())
+    current, pressure = recording.values("current").copy(), recording.values("pressure").copy()
+    noise = np.random.default_rng(3).standard_normal((2, 2_000))
+    current[20_000:22_000] = 1e-3 * noise[0]
+    pressure[20_000:22_000] = pressure.min() + 0.1 * noise[1]  # a current that does flow would show in it
+    (found,) = alarms(Held(recording, {"current": current, "pressure": pressure}), setting())
     lost = [alarm for alarm in found if alarm.kind == "current-lost"]
     assert len(lost) == 1
     assert 0.0 <= lost[0].raised_ns / 1e9 - (START_S + 200.0) <= 2.0 * FINE_S

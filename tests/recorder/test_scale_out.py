@@ -95,3 +95,48 @@ def test_a_second_recorder_of_the_same_name_is_refused_and_the_first_goes_on(pla
     first.terminate()
     assert first.wait(30.0) == 0
     assert plant.owners() == {}
+
+
+def test_a_recorder_that_cannot_store_takes_no_agents_and_says_why(plant, tools):
+    dead = f"influx://127.0.0.1:{tools.free_port()}/plant"
+    plant.start("lost", dead)
+    tools.until(lambda: "cannot be reached" in (plant.folder / "lost.log").read_text(), 60.0)
+    plant.start(NORTH)
+    plant.offer(50)
+    plant.until_stored(50)
+    for _ in range(4):  # more than one look at the leases of each
+        plant.offer(10)
+        time.sleep(1.0)
+        assert plant.shared_by(NORTH)
+
+    def told():
+        rows = {row.source: row.details for row in plant.records.health()}
+        return "recorder/lost" in rows and rows["recorder/lost"]["alarms"]
+
+    alarm = tools.until(told, 30.0)[0]
+    assert alarm.startswith("Recorder lost takes no agents: ")
+    assert "cannot be reached" in alarm
+    plant.until_stored(90)
+    plant.check_nothing_lost_or_twice(90)
+
+
+def test_while_the_database_is_away_a_recorder_logs_a_handful_of_lines(plant, postgres):
+    plant.start(NORTH)
+    plant.offer(20)
+    plant.until_stored(20)
+    plant.until_judged(20)
+    path = plant.folder / f"{NORTH}.log"
+    before = len(path.read_text().splitlines())
+    postgres.kill()
+    try:
+        plant.offer(20)
+        time.sleep(12.0)
+    finally:
+        postgres.start()
+    plant.until_stored(40)
+    plant.until_judged(40)
+    said = path.read_text().splitlines()[before:]
+    assert not [line for line in said if "Traceback" in line], said
+    failing = [line for line in said if " ERROR " in line or " WARNING " in line]
+    assert len(failing) <= 20, failing
+    assert any("over after" in line for line in said)

@@ -51,7 +51,7 @@ def busy_judge(tmp_path, monkeypatch):
     folder.mkdir()
     (folder / "busy_judge.py").write_text(BUSY_JUDGE)
     (folder / "tests_judge_types.py").write_text(OUTCOME)
-    monkeypatch.setenv("PYTHONPATH", str(folder))
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join(filter(None, (str(folder), os.environ.get("PYTHONPATH")))))
     return "busy_judge"
 
 

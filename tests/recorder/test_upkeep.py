@@ -24,11 +24,11 @@ class Store:
     def __getattr__(self, name):
         return getattr(self.inner, name)
 
-    def tend(self, now_ns):
+    def maintain(self, now_ns):
         self.tended.append(now_ns)
         if self.trouble is not None:
             raise self.trouble
-        return self.inner.tend(now_ns)
+        return self.inner.maintain(now_ns)
 
     def commit(self, blocks, gaps, now_ns):
         self.commits.append(([block.seq for block in blocks], [(gap.first, gap.last) for gap in gaps]))

@@ -76,3 +76,36 @@ def test_a_broker_that_stays_away_is_one_alarm_and_its_agents_are_not_blamed(pla
     plant.connected = plant.stores = plant.speaks = False
     (alarm,) = plant.look(300)
     assert "no broker for 300 s" in alarm
+
+
+@pytest.mark.parametrize("cause", ["", "http://10.0.0.7:8086 cannot be reached"])
+def test_nothing_stored_while_agents_have_blocks_is_an_alarm_with_its_cause(cause):
+    dog, ns = Watchdog(0.0), 10**9
+
+    def look(now_s, blocks, highest):
+        agents = {"edge-1": (AgentState("edge-1", True, "s", highest, 0, 0), now_s * ns)}
+        marks = [StreamMark("edge-1", "s", 5, 0, 0, 0)]
+        told = dog.look(
+            *(now_s, now_s * ns), busy_since_s=None, connected=True, agents=agents, marks=marks, blocks=blocks,
+            cause=cause,
+        )  # fmt: skip
+        return [alarm for alarm in told if alarm.startswith("Nothing")]
+
+    assert [look(now_s, now_s, 9) for now_s in range(0, 60, 10)] == [[]] * 6
+    assert look(80, 50, 9) == []
+    unknown = "no block comes from the broker, though agents say that they have some"
+    assert look(91, 50, 9) == [f"Nothing has been stored for 41 s: {cause or unknown}"]
+    assert look(100, 51, 9) == []
+    assert look(200, 51, 5) == []  # nobody has anything to store
+
+
+def test_no_agent_is_blamed_for_what_the_store_does_not_take(plant):
+    """What agents say waits in the same queue as their blocks."""
+    plant.look(30)
+    plant.busy_since_s, plant.speaks, plant.stores = plant.now_s, False, False
+    alarms = [alarm for _ in range(40) for alarm in plant.look(5)]
+    assert alarms
+    assert not any("edge-1" in alarm for alarm in alarms), alarms
+    plant.busy_since_s = None
+    assert not any("edge-1" in alarm for alarm in plant.look(25))  # a moment to catch up
+    assert "edge-1" in plant.look(60)[-1]

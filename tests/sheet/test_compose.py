@@ -270,3 +270,61 @@ def test_numbers_and_lists_as_people_write_them() -> None:
     for text in ("nan", "inf", "1e999", "", "0x10"):
         with pytest.raises(NotUnderstood):
             number_of(text)
+
+
+COMMENTED = """\
+# platen of press 4, see drawing 12
+
+[valve]
+id = "press-4.platen"
+press = 'Press 4'          # the big one
+
+[signal]
+kind = "4-20mA"
+
+# measured with the clamp of the workshop
+[as_left]
+current_at_zero = 0.180    # after the new driver
+ramp_up = 1.20
+ramp_down = 0.8
+
+[tolerance]
+ramp_up = 0.12             # agreed with production
+
+# only the workshop's words below
+[revision]
+number = 3
+at = 2026-03-02T08:10:00Z  # before the shift
+by = "kl"
+why = "pump replaced"
+"""
+
+
+def test_what_a_person_wrote_beside_the_values_stays():
+    typed = {"ramp_up": "1.5", "coil__driver_drop": "1.2", "instrument__current__low_pass_hz": "30"}
+    text = revised(typed, COMMENTED)
+    for line in COMMENTED.splitlines():
+        if "#" in line and not line.startswith("at ="):
+            assert line in text.splitlines(), line
+    assert "before the shift" not in text  # it was about the revision before
+    assert "current_at_zero = 0.180 " in text
+    assert "press = 'Press 4'" in text
+    sheet = read_sheet(text)
+    assert (sheet.as_left["ramp_up"], sheet.coil.driver_drop_v, sheet.revision.number) == (1.5, 1.2, 4)
+    assert sheet.instruments["current"].low_pass_hz == 30.0
+
+
+def test_a_comment_outlives_the_last_key_of_its_table():
+    text = revised({"ramp_up": ""}, COMMENTED)
+    assert "# only the workshop's words below" in text
+    sheet = read_sheet(text)
+    assert "ramp_up" not in sheet.as_left
+    assert "ramp_up" not in sheet.tolerance
+
+
+def test_tables_that_lie_apart_in_the_file_are_found():
+    apart = "[instrument.supply]\nlow_pass_hz = 9.0\n" + PLAIN.replace("[instrument.supply]\n", "")
+    sheet = read_sheet(revised({"instrument__supply__low_pass_hz": "5", "ramp_up": "1.5"}, apart))
+    assert sheet.instruments["supply"].low_pass_hz == 5.0
+    assert sheet.instruments["current"].low_pass_hz == 30.0
+    assert sheet.as_left["ramp_up"] == 1.5

@@ -46,7 +46,7 @@ def test_a_map_is_read():
 def test_without_a_map_every_channel_has_its_own_name():
     assert read_log_map("") == LogMap()
     assert {name: column.header for name, column in LogMap().columns.items()} == {name: name for name in CHANNELS}
-    assert set(CHANNELS) == {"time", *CHANNEL_UNITS}
+    assert set(CHANNELS) == {"date", "time", *CHANNEL_UNITS}
 
 
 def test_a_sheet_may_hold_the_map():
@@ -63,7 +63,6 @@ def test_a_sheet_may_hold_the_map():
         ('separator = ";;"', "separator", "at most 1"),
         ('separator = "a"', "separator", "one character"),
         ('separator = ""', "separator", "one character"),
-        ('separator = ","\ndecimal_comma = true', "separator", "cannot be the comma"),
         ("decimal_comma = 1", "decimal_comma", "true or false"),
         ("header_lines = -1", "header_lines", "from 0"),
         ('encoding = "utf-99"', "encoding", "no known text encoding"),
@@ -75,7 +74,7 @@ def test_a_sheet_may_hold_the_map():
         ('time_format = "%Q %S"', "time_format", "pattern"),
         ("[column]\ncurent = 'x'", "column.curent", 'did you mean "current"'),
         ("[column]\ncurrent = ''", "column.current", "not blank"),
-        ("[column]\ncurrent = 3", "column.current", "must be a table"),
+        ("[column]\ncurrent = true", "column.current", "must be a whole number from 1"),
         ("[column]\ncurrent = 'x'\npressure = 'x'", "column.pressure", "already the column of current"),
         ("[column.current]\nunit = 'bar'", "column.current.unit", '"A", "mA"'),
         ("[column.current]\nscale = 0", "column.current.scale", "not be 0"),

@@ -1,11 +1,16 @@
 """Recordings: repeatable, independent of their neighbours, and true to their valve."""
 
-from dataclasses import replace
+from dataclasses import fields, replace
+from datetime import datetime
 
 import numpy as np
 import pytest
+from asleft.sim import few_lanes
+from asleft.sim.calendar import ZONE
 from asleft.sim.faults import Fault, FaultKind
+from asleft.sim.march import March
 from asleft.sim.model import Sensor, default_valve
+from asleft.sim.outer_loop import OuterLoop
 from asleft.sim.recording import simulate
 from asleft.sim.truth import PRODUCING, STATE_NAMES
 
@@ -233,3 +238,22 @@ def test_wrong_arguments_are_named():
     with pytest.raises(ValueError, match="unknown channel 'volume'"):
         replace(VALVE, records=("command", "volume"))
     assert simulate([], [], 1.0) == []
+
+
+@pytest.mark.parametrize("lanes", [1, 3])
+def test_few_lanes_marched_by_themselves_give_the_same_to_the_last_bit(monkeypatch, lanes):
+    """From five seconds before a shift, through the restart, a pump that gives nothing and a ramp that changes."""
+    start_s = datetime(2026, 3, 17, 5, 59, 55, tzinfo=ZONE).timestamp()
+    weak = (Fault(FaultKind.SOURCE_WEAK, start_s + 25.0, 1.0), Fault(FaultKind.RAMP_UP, start_s + 15.0, 0.5))
+    models = [replace(VALVE, faults=weak), OTHER, replace(VALVE, valve_id="loop.valve", outer_loop=OuterLoop())]
+
+    def marched():
+        return March(models[:lanes], [start_s] * lanes, rate_hz=100.0, seed=1, programme="day").chunk(70)
+
+    few = marched()
+    monkeypatch.setattr(few_lanes, "FEW", 0)
+    many = marched()
+    assert {0, 1} <= set(few.enable.ravel().tolist())
+    assert np.ptp(few.pressure_bar) > 50.0
+    for field in fields(few):
+        assert np.array_equal(getattr(few, field.name), getattr(many, field.name)), field.name

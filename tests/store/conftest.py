@@ -21,6 +21,8 @@ from asleft.store.samples import EmbeddedSamples, open_samples, open_samples_rea
 from asleft.wire.block import Block, Burst, Channel, Mark, Reason
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
+import influx2_server
+from influx2_server import Influx2Server
 from influx_server import InfluxServer
 from postgres_server import PostgresServer
 
@@ -32,6 +34,8 @@ class SampleAdapter(NamedTuple):
     name: str
     open_store: Callable[[Path], SampleStore]
     open_reader: Callable[[Path], SampleReader]
+    server: str = ""
+    """Of whom, with its version, where it is somebody else's."""
 
 
 class RecordAdapter(NamedTuple):
@@ -54,6 +58,26 @@ def influx_adapter(server: InfluxServer) -> SampleAdapter:
     return SampleAdapter("influxdb", open_store, open_reader)
 
 
+def influx2_adapter(server: Influx2Server) -> SampleAdapter:
+    """Each folder has buckets of its own, and a token for nothing else."""
+    places: dict[Path, InfluxPlace] = {}
+
+    def place(folder: Path) -> InfluxPlace:
+        if folder not in places:
+            bucket = hashlib.sha256(str(folder).encode()).hexdigest()[:12]
+            token = server.plant(bucket)
+            places[folder] = place_from(server.url(bucket), {"ASLEFT_INFLUX_TOKEN": token})
+        return places[folder]
+
+    def open_store(folder: Path) -> SampleStore:
+        return open_influx(place(folder), folder / "records.db", folder)
+
+    def open_reader(folder: Path) -> SampleReader:
+        return open_influx_reader(place(folder), folder / "records.db")
+
+    return SampleAdapter("influxdb2", open_store, open_reader, f"InfluxDB {influx2_server.found()[1]}")
+
+
 class EagerlyMerging(EmbeddedSamples):
     """The embedded store, merging what it can, in runs of three, after every commit."""
 
@@ -62,12 +86,12 @@ class EagerlyMerging(EmbeddedSamples):
 
     def commit(self, blocks: Any, gaps: Any, now_ns: int) -> Any:
         marks = super().commit(blocks, gaps, now_ns)
-        while self.tend(now_ns):
+        while self.maintain(now_ns):
             pass
         return marks
 
 
-SAMPLE_ADAPTERS = ["embedded", "merging", "influxdb"]
+SAMPLE_ADAPTERS = ["embedded", "merging", "influxdb", "influxdb2"]
 RECORD_ADAPTERS = ["sqlite", "postgresql"]
 
 
@@ -78,12 +102,35 @@ def influx(tmp_path_factory: pytest.TempPathFactory) -> Iterator[InfluxServer]:
     server.stop()
 
 
+@pytest.fixture(scope="session")
+def influx2(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Influx2Server]:
+    program, why = influx2_server.found()
+    if not program:
+        pytest.skip(f"not here: {why}")
+    server = Influx2Server(tmp_path_factory.mktemp("influx2")).start()
+    yield server
+    server.stop()
+
+
+@pytest.fixture(autouse=True)
+def counted_server(request: pytest.FixtureRequest) -> None:
+    """What the end of the run says was used."""
+    if "sample_adapter" in request.fixturenames:
+        server = request.getfixturevalue("sample_adapter").server
+    else:
+        server = f"InfluxDB {influx2_server.found()[1]}" if "influx2" in request.fixturenames else ""
+    if server:
+        request.node.user_properties.append(("server", server))
+
+
 @pytest.fixture(scope="session", params=SAMPLE_ADAPTERS)
 def sample_adapter(request: pytest.FixtureRequest) -> SampleAdapter:
     if request.param == "embedded":
         return SampleAdapter("embedded", open_samples, open_samples_reader)
     if request.param == "merging":
         return SampleAdapter("merging", EagerlyMerging, open_samples_reader)
+    if request.param == "influxdb2":
+        return influx2_adapter(request.getfixturevalue("influx2"))
     return influx_adapter(request.getfixturevalue("influx"))
 
 

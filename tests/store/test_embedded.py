@@ -12,6 +12,7 @@ import time
 
 import numpy as np
 import pytest
+from asleft.judge.packing import apart, steps, together
 from asleft.store.lock import FolderInUse
 from asleft.store.packing import layout_from, pack, unpack, unpack_many
 from asleft.store.samples import open_samples, open_samples_reader
@@ -20,6 +21,7 @@ from asleft.wire.block import Channel
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
+from numcodecs import Delta, Shuffle
 
 VALVE = "press-1.platen"
 
@@ -200,3 +202,20 @@ def test_overviews_of_a_day_and_of_three_weeks_are_quick(tmp_path, make):
     assert median_s("command", day, 1000) < 0.1
     assert median_s("pressure", three_weeks, 1000) < 0.1
     assert median_s("command", day, 1500) < 0.3  # shorter than a minute: from the figures of single blocks
+
+
+@pytest.mark.parametrize("kind", ["<i2", "<i4", "<f4", "<f8"])
+def test_bytes_are_those_that_earlier_versions_stored(kind):
+    """Written by another implementation of the same two steps."""
+    rng = np.random.default_rng(1)
+    numbers = rng.integers(-30_000, 30_000, 1000).astype(kind)
+    size = numbers.itemsize
+    shuffled = bytes(Shuffle(elementsize=size).encode(numbers))
+    assert apart(numbers) == shuffled
+    np.testing.assert_array_equal(together(shuffled, kind), numbers)
+    if kind.startswith("<i"):
+        stepped = Delta(dtype=kind).encode(numbers)
+        np.testing.assert_array_equal(steps(numbers), stepped)
+        np.testing.assert_array_equal(np.cumsum(stepped, dtype=kind), numbers)
+    assert together(b"", kind).size == 0
+    assert apart(numbers[:0]) == b""

@@ -93,7 +93,7 @@ def test_a_crash_between_writing_and_marking_leaves_nothing_twice(influx, place,
 
     blocks = [make.block(seq) for seq in (1, 2, 3)]
     with monkeypatch.context() as patched:
-        patched.setattr(store._ledger, "keep", fail)
+        patched.setattr(store._index, "keep", fail)
         with pytest.raises(StoreUnavailable):
             store.commit(blocks, [], 1)
     assert len(points(influx, place)) == 30
@@ -252,9 +252,9 @@ def test_retention_is_set_on_the_server_and_places_go_with_the_readings(influx, 
     assert kept[0][:2] == ["autogen", "720h0m0s"]
     assert influx.query(f'SHOW RETENTION POLICIES ON "{place.overview_bucket}"')[0]["values"][0][1] == "8760h0m0s"
     assert first.about() | {"where": ""} == {"where": "", "keeps_raw": "30 days", "keeps_overview": "365 days"}
-    first.tend(newest)
+    first.maintain(newest)
     assert first.valves() == [VALVE, "press-2.clamp"]
-    first.tend(newest + 31 * 86_400 * make.s)
+    first.maintain(newest + 31 * 86_400 * make.s)
     assert first.valves() == []
     assert first.marks()[0].mark == 2
     first.close()
@@ -279,8 +279,22 @@ def test_what_another_recorder_wrote_meanwhile_is_not_overwritten(place, store, 
     other.close()
 
 
+def test_a_bucket_that_was_dropped_is_an_outage_and_not_an_empty_history(influx, place, store, make):
+    assert store.overview(VALVE, "pressure", make.t0, make.t0 + make.s, 3).time_ns.size == 0
+    store.commit([make.block(1)], [], 1)
+    for bucket in (place.bucket, place.overview_bucket):
+        influx.query(f'DROP DATABASE "{bucket}"')
+    for ask in (
+        lambda: store.samples(VALVE, 0, 2**62),
+        lambda: store.bursts(VALVE, 0, 2**62),
+        lambda: store.overview(VALVE, "pressure", make.t0, make.t0 + make.s, 3),
+    ):
+        with pytest.raises(StoreUnavailable, match=f"has no bucket {place.bucket}"):
+            ask()
+
+
 def test_readers_find_long_histories_page_by_page(store, place, tmp_path, make, monkeypatch):
-    monkeypatch.setattr("asleft.store.influx.places.PAGE", 7)
+    monkeypatch.setattr("asleft.store.influx.block_pages.PAGE", 7)
     at_s = [*range(40), *range(20, 60), *range(10, 30)]
     blocks = [make.block(k + 1, at_ns=make.t0 + at * make.s, size=3) for k, at in enumerate(at_s)]
     for start in range(0, 100, 9):

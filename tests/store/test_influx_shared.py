@@ -5,9 +5,9 @@ from __future__ import annotations
 import hashlib
 
 import pytest
-from asleft.store.holding import LeaseLost
 from asleft.store.influx.place import place_from
 from asleft.store.influx.samples import open_influx
+from asleft.store.lease_types import LeaseLost
 from asleft.store.leases import open_leases
 from asleft.wire.block import Gap
 

@@ -7,9 +7,11 @@ import time
 from collections.abc import Iterator
 from dataclasses import replace
 
+import asleft.store.engine as store_engine
 import pytest
+from asleft.recorder.judging import AWAY
 from asleft.store.engine import make_engine, reading, writing
-from asleft.store.holding import Hold, LeaseLost, Leases, NameTaken
+from asleft.store.lease_types import Hold, LeaseLost, Leases, NameTaken
 from asleft.store.leases import check_holds, open_leases
 from asleft.store.protocols import ClockChange, JudgeStep
 from asleft.store.records import open_records
@@ -218,3 +220,28 @@ def test_judging_and_clocks_are_put_on_record_only_under_a_hold_that_stands(leas
         records.put_clock_changes([ClockChange("edge-1", "s", 2, 20, "late", 1)], [held])
     assert records.judge_cursor("platen").cursor == {"s": 5}
     assert [change.first_seq for change in records.clock_changes()] == [1]
+
+
+def test_a_recorder_that_freezes_in_the_middle_of_a_commit_does_not_keep_its_agents(engine, leases, monkeypatch):
+    """Its rows stay locked until its database session ends, and a frozen process does not end it."""
+    if engine.dialect.name != "postgresql":
+        pytest.skip("one machine: who shares a file with a frozen process waits for it, and says so")
+    monkeypatch.setattr(store_engine, "FROZEN_AFTER_S", 1.0)
+    look(leases, "a", agents=["edge-1"])
+    hold = leases.take("a", lease(leases, "edge-1"), SHORT_S)
+
+    def commit_of_the_frozen_one():
+        with writing(engine) as connection:
+            check_holds(connection, [hold])
+            time.sleep(SHORT_S)
+            ran_out = lease(leases, "edge-1")
+            taken.append((leases.take("b", ran_out, LONG_S), time.monotonic()))
+            connection.execute(select(1))
+
+    taken: list[tuple[Hold | None, float]] = []
+    began_s = time.monotonic()
+    with pytest.raises(AWAY):
+        commit_of_the_frozen_one()
+    (found, at_s) = taken[0]
+    assert found == Hold("edge-1", "b", 2)
+    assert at_s - began_s < 20.0, "the wait ends by the server's own clock"

@@ -25,8 +25,8 @@ VALVE = "press-1.platen"
 VALVES = (VALVE, "press-2.clamp")
 
 
-def tended(store, now_ns=1):
-    while store.tend(now_ns):
+def maintained(store, now_ns=1):
+    while store.maintain(now_ns):
         pass
 
 
@@ -85,7 +85,7 @@ def test_a_store_that_merges_answers_as_one_that_does_not(make, same_block, step
         gaps = [Gap("edge-1", "spool-1", block.seq, block.seq, "late") for block in late]
         for commit, lost in (([block for block in blocks if block.seq not in held], gaps), (late, [])):
             assert plain.commit(commit, lost, 1) == merging.commit(commit, lost, 1)
-            tended(merging)
+            maintained(merging)
             answer_alike(plain, merging, same_block, len(blocks), make)
         plain.close()
         merging.close()
@@ -132,7 +132,7 @@ def test_a_store_of_ordinary_minutes_answers_alike(tmp_path, make, same_block):
     plain, merging = open_samples(tmp_path / "plain"), open_samples(tmp_path / "merging")
     for store in (plain, merging):
         store.commit(blocks, [], 1)
-    tended(merging)
+    maintained(merging)
     assert rows(tmp_path / "merging", "run") == 2
     answer_alike(plain, merging, same_block, 150, make)
     plain.close()
@@ -142,9 +142,9 @@ def test_a_store_of_ordinary_minutes_answers_alike(tmp_path, make, same_block):
 def test_late_blocks_come_between_their_neighbours_although_they_are_in_a_later_run(tmp_path, make):
     store = EmbeddedSamples(tmp_path, Retention(), 3)
     store.commit([make.block(seq) for seq in range(1, 12) if seq != 5], [Gap("edge-1", "spool-1", 5, 5, "late")], 1)
-    tended(store)
+    maintained(store)
     store.commit([make.block(5), *(make.block(seq) for seq in range(12, 20))], [], 2)
-    tended(store)
+    maintained(store)
     assert rows(tmp_path, "block") <= 3
     for after in range(19):
         for limit in (1, 3, 50):
@@ -157,7 +157,7 @@ def test_blocks_of_a_minute_become_one_row(tmp_path, make):
     store = open_samples(tmp_path)
     store.commit([make.block(seq, bursts=(make.burst(make.t0 + seq),)) for seq in range(1, 201)], [], 1)
     assert store.about()["unmerged_blocks"] == 200
-    tended(store)
+    maintained(store)
     assert (rows(tmp_path, "run"), rows(tmp_path, "block")) == (3, 20)
     assert rows(tmp_path, "block_figure") == 2 * 20
     assert store.about()["unmerged_blocks"] == 20
@@ -173,7 +173,7 @@ def test_failed_readings_stay_with_their_blocks(tmp_path, make, same_block):
     ]
     store = open_samples(tmp_path)
     store.commit([*blocks, *alike], [], 1)
-    tended(store)
+    maintained(store)
     assert rows(tmp_path, "run") == 2
     for (_, found), wanted in zip(store.blocks_after(VALVE, {}, 200), [*blocks, *alike], strict=True):
         same_block(found, wanted)
@@ -187,7 +187,7 @@ def test_blocks_left_by_an_earlier_process_are_merged_too(tmp_path, make):
     store.commit([make.block(seq) for seq in range(1, 201)], [], 1)
     store.close()
     store = open_samples(tmp_path)
-    tended(store)
+    maintained(store)
     assert rows(tmp_path, "run") == 3
     store.close()
 
@@ -195,11 +195,11 @@ def test_blocks_left_by_an_earlier_process_are_merged_too(tmp_path, make):
 def test_what_lies_beyond_a_hole_is_not_merged(tmp_path, make):
     store = EmbeddedSamples(tmp_path, Retention(), 2)
     store.commit([make.block(seq) for seq in (1, 2, 3, 5, 6, 7, 8)], [], 1)
-    tended(store)
+    maintained(store)
     assert rows(tmp_path, "block") == 5
     assert store.commit([make.block(4)], [], 2)[0].mark == 8
     store.commit([make.block(9), make.block(10)], [], 2)
-    tended(store)
+    maintained(store)
     assert rows(tmp_path, "block") <= 2
     assert [ref.seq for ref in store.refs_after(VALVE, {}, 100)] == list(range(1, 11))
     assert store.commit([make.block(2)], [], 3)[0].duplicates == 1
@@ -256,7 +256,7 @@ def test_every_reading_is_seen_once_while_blocks_are_merged(tmp_path, make):
     threads = [threading.Thread(target=look) for _ in range(2)]
     for thread in threads:
         thread.start()
-    while store.tend(1):
+    while store.maintain(1):
         time.sleep(0.005)
     done.set()
     for thread in threads:
@@ -274,7 +274,7 @@ from asleft.store.retention import Retention
 from asleft.store.samples import EmbeddedSamples
 store = EmbeddedSamples(Path(sys.argv[1]), Retention(), 3)
 print("ready", flush=True)
-while store.tend(1):
+while store.maintain(1):
     pass
 print("done", flush=True)
 """
@@ -307,9 +307,9 @@ def test_a_step_that_fails_changes_nothing_and_is_made_later(tmp_path, make, mon
     with monkeypatch.context() as patched:
         patched.setattr("asleft.store.merging.pack_run", lambda _: 1 / 0)
         with pytest.raises(ZeroDivisionError):
-            store.tend(1)
+            store.maintain(1)
     assert (rows(tmp_path, "run"), rows(tmp_path, "block")) == (0, 199)
-    tended(store)
+    maintained(store)
     assert rows(tmp_path, "run") == 3
     assert store.commit([make.block(200)], [], 2)[0].mark == 200
     store.close()
@@ -335,7 +335,7 @@ def test_a_file_of_the_first_version_is_brought_up_to_date(tmp_path, make, same_
     reader = open_samples_reader(tmp_path)
     assert reader.valves() == []  # not before the recorder has brought it up to date
     store = open_samples(tmp_path)
-    tended(store)
+    maintained(store)
     assert rows(tmp_path, "run") == 1
     for opened in (store, reader):
         for (_, found), wanted in zip(opened.blocks_after(VALVE, {}, 100), blocks, strict=True):
@@ -354,10 +354,10 @@ def test_what_is_too_old_goes_and_overviews_of_it_stay_longer(tmp_path, make):
         for k, at in enumerate(at_s)
     ]
     store.commit(blocks, [], 1)
-    tended(store, make.t0 + 300 * make.s)
+    maintained(store, make.t0 + 300 * make.s)
     assert store.span(VALVE)[0] == make.t0
     before = store.overview(VALVE, "pressure", make.t0, make.t0 + 180 * make.s, 3)
-    tended(store, make.t0 + DAY_NS + 400 * make.s)
+    maintained(store, make.t0 + DAY_NS + 400 * make.s)
     assert store.span(VALVE)[0] == make.t0 + DAY_NS
     assert store.samples(VALVE, 0, make.t0 + DAY_NS).time_ns.size == 0
     assert store.bursts(VALVE, 0, make.t0 + DAY_NS) == []
@@ -368,7 +368,7 @@ def test_what_is_too_old_goes_and_overviews_of_it_stay_longer(tmp_path, make):
     assert store.marks()[0].stored == 400
     assert store.commit([make.block(5)], [], 2)[0].duplicates == 1
     assert rows(tmp_path, "block_figure") == 2 * rows(tmp_path, "block")
-    tended(store, make.t0 + 10 * DAY_NS + 500 * make.s)
+    maintained(store, make.t0 + 10 * DAY_NS + 500 * make.s)
     assert store.valves() == []
     left = store.overview(VALVE, "pressure", make.t0, make.t0 + 2 * DAY_NS, 10_000).time_ns
     assert left.size
@@ -379,7 +379,7 @@ def test_what_is_too_old_goes_and_overviews_of_it_stay_longer(tmp_path, make):
 def test_blocks_beyond_a_hole_outlast_their_time(tmp_path, make):
     store = open_samples(tmp_path, Retention(raw_days=1.0))
     store.commit([make.block(1), make.block(3)], [], 1)
-    tended(store, make.t0 + 3 * DAY_NS)
+    maintained(store, make.t0 + 3 * DAY_NS)
     assert rows(tmp_path, "block") == 1
     assert store.commit([make.block(2)], [], 2)[0].mark == 3
     store.close()

@@ -71,7 +71,7 @@ class TestSheets:
     def test_in_force_is_the_newest_by_at_then_number(self, records):
         for one in (sheet(1, 100), sheet(2, 300), sheet(3, 200), sheet(4, 300)):
             records.put_sheet(one)
-        found = {at: records.sheet_in_force(V, at) for at in (99, 100, 199, 200, 299, 300, 2**62)}
+        found = {at: records.effective_sheet(V, at) for at in (99, 100, 199, 200, 299, 300, 2**62)}
         assert {at: one and one.number for at, one in found.items()} == {
             99: None, 100: 1, 199: 1, 200: 3, 299: 3, 300: 4, 2**62: 4,
         }  # fmt: skip
@@ -83,13 +83,19 @@ class TestTheWholeFleet:
     OTHER = "press-2.clamp"
 
     def test_sheets_in_force(self, records):
-        assert records.sheets_in_force(2**62) == {}
+        assert records.effective_sheets(2**62) == {}
         for one in (sheet(1, 100), sheet(2, 300), sheet(3, 200), sheet(4, 300), sheet(1, 150, valve=self.OTHER)):
             records.put_sheet(one)
         for at in (99, 100, 149, 150, 250, 300, 2**62):
-            each = {valve: records.sheet_in_force(valve, at) for valve in (V, self.OTHER)}
-            assert records.sheets_in_force(at) == {valve: one for valve, one in each.items() if one is not None}
-        assert records.sheets_in_force(300)[V].number == 4
+            each = {valve: records.effective_sheet(valve, at) for valve in (V, self.OTHER)}
+            assert records.effective_sheets(at) == {valve: one for valve, one in each.items() if one is not None}
+        assert records.effective_sheets(300)[V].number == 4
+
+    def test_how_far_each_valve_is_judged(self, records):
+        assert records.judged_until() == {}
+        records.commit_step(step(5))
+        records.commit_step(step(9, valve=self.OTHER))
+        assert records.judged_until() == {valve: records.judge_cursor(valve).at_ns for valve in (V, self.OTHER)}
 
     def test_judgements_of_now_and_then(self, records):
         assert records.judgements() == {}
@@ -207,6 +213,13 @@ class TestAlarmsLately:
         assert len(found) == 7
         assert [one.at_ns for one in found] == sorted(one.at_ns for one in found)
         assert {one.alarm for one in records.alarm_events_lately(61)} == {"old and there", "old and unseen"}
+
+    def test_what_got_worse_after_it_was_acknowledged_waits_again(self, records):
+        worse = (EventKind.RAISED, EventKind.ACKNOWLEDGED, EventKind.ESCALATED, EventKind.RETURNED)
+        records.append_alarm_events([event("worse", seq, kind, 10) for seq, kind in enumerate(worse, start=1)])
+        assert {one.alarm for one in records.alarm_events_lately(40)} == {"worse"}
+        records.append_alarm_events([event("worse", 5, EventKind.ACKNOWLEDGED, 11)])
+        assert records.alarm_events_lately(40) == []
 
 
 class TestIntervals:

@@ -28,8 +28,8 @@ def bounds_of(
             found |= pressure_ramp_bounds(m, t, times, blind)
     if "current" in columns:
         found |= current_bounds(m, t, times, dead(x.dead_current, x.dead_command, x.missing))
-    if "supply" in columns:
-        found["supply_voltage"] = 0.03 / np.sqrt(len(times))
+    if "supply" in columns and (alive := np.count_nonzero(~dead(x.dead_supply))):
+        found["supply_voltage"] = 0.03 / np.sqrt(alive)
     if bursts is not None and m.driver.dither_pp_a and flows_in_burst(t):
         found |= dither_bounds(m, bursts)
     return found
@@ -66,6 +66,8 @@ def _why_unseen(m: Machine, quantity: str, clipped: bool) -> str:
         return "it never flows free of limits and interruptions, or cannot be told from a ramp that never ends"
     if not log.pressure:
         return "no pressure channel"
+    if quantity == "supply_voltage":
+        return "its reading is dead from the first row on, or not recorded"
     return "the valve is never at rest and in control there, on that branch"
 
 

@@ -15,6 +15,11 @@ from strangers.paper import full_scale
 from strangers.simulate import Effect, Trace, changed, grid
 from strangers.truth import Actual, Fault, settings
 
+#: How long a demand has been at rest (s), and how far it must have risen in all to show its ramp (share of the span).
+_AT_REST_S, _LEAST_TRAVEL = 0.5, 0.1
+#: Sizes (tolerances) that a log shows at all, and the share of a fault's size that counts as the whole.
+_LEAST_SEEN, _NEARLY = 0.05, 0.9
+
 
 def fault_in_time(
     m: Machine,
@@ -57,16 +62,74 @@ def _shows_itself(m: Machine, row: Row, effect: Effect, t: Trace) -> bool:
     if "disturbance.current_open" in change and log.current:
         lost = t.running & (set_current(a, t.ramped) - t.current_a > 0.1 * m.span_a)
         return _lasts(t, effect, lost, 3.0 / log.rate_hz)
-    if "disturbance.current_floor_a" in change:
-        return _lasts(t, effect, a.disturbance.current_floor_a - asked > 0.05 * m.span_a, 1.0)
+    if "disturbance.current_floor_a" in change:  # it takes a closed circuit, and a sheet that says what zero has
+        flows = t.current_a > asked + 0.05 * m.span_a
+        return "current_at_zero" in m.paper.quantities and _lasts(t, effect, flows, 1.0)
     if "disturbance.stuck" in change:
         away = np.abs(t.x - t.y) > m.valve.play_share + 0.05
         return _lasts(t, effect, away & t.in_control, 1.0)
     if "disturbance.late_pressure_s" in change:  # the sheet does not say how fast the pressure settled when left
         return change["disturbance.late_pressure_s"] > m.valve.settling_s + m.valve.neighbour_s
+    if row.needs == "command" and "disturbance.command_failed" not in change:
+        failed = np.broadcast_to(np.asarray(a.disturbance.command_failed) > 0.5, t.time_s.shape)
+        return _lasts(t, effect, ~failed, 1.0)
+    if "ramp-up-changed" in row.kinds and not row.sized:  # only what rises meanwhile shows it
+        rises = np.diff(t.ramped, prepend=t.ramped[0])
+        return bool(rises[(effect.severity > 0.5) & t.running & (rises > 0.0)].sum() > _LEAST_TRAVEL)
     if row.needs == "bursts":  # the burst is the log's last second
         return bool(m.driver.dither_pp_a) and flows_in_burst(t) and float(effect.severity[-1]) > 0.5
     return True
+
+
+def _size_seen(
+    m: Machine,
+    fault: Fault,
+    effect: Effect,
+    t: Trace,
+    moved: dict[str, float],
+    tolerance: dict[str, tuple[float, float]],
+) -> float:
+    """Largest size in tolerances that the fault has in moments in which the log shows what it moves.
+
+    A fault that creeps has its whole size in the last row only, and one that comes and goes may be away at all visits
+    of a level. Each end of the range shows in what is at rest there, a ramp in what moves.
+    """
+    alive_a, alive_bar = _alive(t, "dead_current"), _alive(t, "dead_pressure")
+    steps = np.diff(t.ramped, prepend=t.ramped[0])
+    back = max(round(_AT_REST_S / t.dt_s), 1)
+    still = np.abs(t.ramped - np.concatenate((np.full(back, np.nan), t.ramped[:-back]))) < 1e-3
+    if "current-clipped" in fault.kinds and m.logger.current:
+        asked, rows = asked_current(t.moving, t.ramped), still & t.running & ~t.off & alive_a
+        whole = changed(m, (Effect(np.ones(1), effect.change),), 0)
+        deepest = float(np.max((asked - available_current_a(whole))[rows], initial=0.0))
+        seen = float(np.max((asked - available_current_a(t.moving))[rows], initial=0.0))
+        return fault.size * seen / deepest if deepest > 0.0 else 0.0
+    largest = 0.0
+    for q, change in moved.items():
+        side = tolerance[q][1] if change > 0.0 else tolerance[q][0]
+        if not 0.0 < side < np.inf:
+            continue
+        weight = np.clip(t.ramped if q.endswith("full") else 1.0 - t.ramped, 0.0, 1.0) if "_at_" in q else np.ones(1)
+        if q.startswith("current"):
+            rows = still & t.running & ~t.off & alive_a
+        elif q.startswith("pressure"):
+            rows = still & t.in_control & alive_bar
+        elif q.startswith("ramp"):
+            rows = t.running & ((steps > 0.0) if q == "ramp_up" else (steps < 0.0))
+        else:
+            rows = t.running
+        weights = np.broadcast_to(weight, t.time_s.shape)[rows]
+        usual = float(np.max(weights, initial=0.0))
+        if usual > 0.0:
+            largest = max(largest, abs(change) / side * float(np.max(weights * effect.severity[rows])) / usual)
+    return largest
+
+
+def _alive(t: Trace, name: str) -> np.ndarray:
+    """Where a channel and the command are read, on the grid, (n,)."""
+    x = t.moving.disturbance
+    dead = [np.asarray(getattr(x, one)) > 0.5 for one in (name, "dead_command", "missing")]
+    return ~np.any([np.broadcast_to(one, t.time_s.shape) for one in dead], axis=0)
 
 
 def _pressure_tells(m: Machine, moved: dict[str, float], actuals: dict[str, Actual]) -> bool:
@@ -97,12 +160,20 @@ def fault_as_seen(
         finite = [t for t in tolerance[q] if np.isfinite(t)]
         if abs(full[q] - healthy[q]) > 0.05 * min(finite):
             moved[q] = full[q] - healthy[q]
-    log = m.logger
-    hydraulic = log.pressure and m.valve.controls == "pressure" and bool(t.in_control.any())
+    log, there = m.logger, effect.severity > 0.0
+    current, pressure = log.current, log.pressure
+    if "disturbance.dead_current" not in effect.change:  # where another fault stops a reading, there is none
+        current = current and bool(np.any(_alive(t, "dead_current") & there))
+    if "disturbance.dead_pressure" not in effect.change:
+        pressure = pressure and bool(np.any(_alive(t, "dead_pressure") & there))
+    if log.current and not current:
+        without = frozenset(k for k in fault.kinds if not k.startswith(("current", "coil"))) | row.kinds_no_current
+        fault = replace(fault, kinds=without)
+    hydraulic = pressure and m.valve.controls == "pressure" and bool(t.in_control.any())
     recorded = {
-        "any": log.current or hydraulic,
-        "current": log.current or hydraulic,
-        "current reading": log.current,
+        "any": current or hydraulic,
+        "current": current or hydraulic,
+        "current reading": current,
         "pressure": hydraulic,
         "command": True,
         "supply": "supply" in log.extra,
@@ -112,6 +183,10 @@ def fault_as_seen(
     by_current = row.needs == "current" and log.current  # a cut moves no setting: it is seen by its shape
     asks = (row.sized or "ramp-up-changed" in row.kinds) and not by_current
     visible = recorded and _shows_itself(m, row, effect, t) and (shown or not asks)
+    if fault.size and not (row.needs == "supply" and recorded):  # a supply that is read shows its fall by itself
+        seen = _size_seen(m, fault, effect, t, moved, tolerance)
+        visible = visible and seen > _LEAST_SEEN
+        fault = fault if seen > _NEARLY * fault.size else replace(fault, size=max(seen, _LEAST_SEEN))
 
     # Only a pressure that the sheet states and the log shows can speak for or against the current's reading.
     informs = hydraulic and _pressure_tells(m, moved, actuals)

@@ -157,10 +157,12 @@ def sample() -> list[Stranger]:
     for k, condition in enumerate(CONDITIONS):
         out.append((faulty(k, condition) if k % 2 else None) or draw(k, condition))
     seed = len(CONDITIONS)
-    while waiting and seed < 2 * len(CONDITIONS) + len(FAULTS):
+    while waiting and seed < 3 * len(CONDITIONS) + len(FAULTS):
         found = faulty(seed, "plain" if seed % 2 else "mixture")
         out += [found] if found else []
         seed += 1
+    # What no log of these shows by its size is there all the same: nothing wrong may be said of it.
+    out += [draw(400 + k, "plain", name) for k, name in enumerate(waiting)]
     pairs = (
         ("ramp up turned", "valve spring"),
         ("current at full turned", "seat worn"),

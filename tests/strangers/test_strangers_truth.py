@@ -153,3 +153,40 @@ def test_a_creeping_dither_has_the_frequency_of_its_truth():
     hz = np.fft.rfftfreq(2**17, 1 / 5000.0)
     slow = (hz > 50.0) & (hz < 400.0)
     assert hz[slow][np.argmax(power[slow])] == pytest.approx(s.actuals["dither_frequency"].now, abs=0.3)
+
+
+def test_a_fault_has_the_size_that_its_log_shows_at_most():
+    """What creeps has its whole size in the last row alone; here full command was met 10 s and long before it."""
+    assert draw(17, "plain", "driver gain", size=3.0).faults[0].size == 3.0
+    wiring = draw(1300071, "hum", "wiring resistance", 1.5, "creeping").faults[0]
+    assert wiring.size == pytest.approx(1.06, abs=0.01)
+    sensor = draw(1300043, "three strokes", "current sensor gain", 1.5, "creeping").faults[0]
+    assert sensor.size == pytest.approx(0.48, abs=0.01), "as far as zero command shows it"
+    floor = draw(1300039, "stiction", "unwanted pressure", 1.5).faults[0]
+    assert floor.size == pytest.approx(0.44, abs=0.01), "friction had left most of it there"
+
+
+@pytest.mark.parametrize(
+    ("condition", "first", "second"),
+    [
+        ("plain", "pressure reading dead", "pressure readings late"),
+        ("plain", "command beyond range", "controller asks for more"),
+        ("plain", "driver output off", "current unasked"),
+    ],
+)
+def test_what_another_fault_hides_from_the_first_row_on_is_not_visible(condition, first, second):
+    assert draw(17, condition, second).faults[0].visible
+    both = draw(17, condition, first, second_fault=second).faults
+    assert [fault.visible for fault in both] == [True, False]
+
+
+def test_a_current_that_is_not_read_shows_in_the_pressure_alone():
+    turned = draw(17, "plain", "current reading dead", second_fault="both currents turned").faults[1]
+    assert turned.visible
+    assert turned.kinds == {"pressure-changed"}
+
+
+def test_a_ramp_that_is_slow_at_times_is_visible_where_something_rises_meanwhile():
+    assert draw(17, "plain", "ramp slow one minute in three").faults[0].visible
+    met_none = draw(1300377, "three strokes", "ramp slow one minute in three", 0.7, "comes and goes")
+    assert not met_none.faults[0].visible

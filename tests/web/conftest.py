@@ -38,7 +38,12 @@ def doors() -> ModuleType:
 
 @pytest.fixture
 def desks() -> ModuleType:
-    return load("fixture_desk")
+    return load("fixture_operator_actions")
+
+
+@pytest.fixture
+def recordings() -> ModuleType:
+    return load("fixture_recording")
 
 
 @pytest.fixture

@@ -389,8 +389,14 @@ class Plant:
 
     # ------------------------------------------------------------------ samples
 
+    def feeds(self):
+        return {valve: "hall-1" if valve.startswith(("press-1", "press-2")) else "hall-2" for valve in self.valves()}
+
     def valves(self) -> list[str]:
         return sorted(self._valves)
+
+    def check(self) -> None:
+        """Both stores are there."""
 
     def marks(self) -> list[StreamMark]:
         if not self._valves:
@@ -432,6 +438,10 @@ class Plant:
             hand.put_into(time_ns, channels)
         return StoredSamples(valve, time_ns, channels, {"command": "mA", "current": "A", "pressure": "bar"})
 
+    def channels(self, valve: str, from_ns: int, to_ns: int) -> list[tuple[str, str]]:
+        stored = self.samples(valve, from_ns, min(from_ns + SECOND, to_ns))
+        return [(name, stored.units[name]) for name in stored.channels if name in stored.units]
+
     def bursts(self, valve: str, from_ns: int, to_ns: int) -> list[Any]:
         return []
 
@@ -461,7 +471,7 @@ class Plant:
         raise AssertionError("the pages must not write")
 
     def sheets(self, valve: str) -> list[SheetRecord]:
-        first = self.sheet_in_force(valve, self.start_ns - 100 * DAY)
+        first = self.effective_sheet(valve, self.start_ns - 100 * DAY)
         return [] if first is None else [first, *self._revisions.get(valve, ())]
 
     def revise(self, valve: str, at_ns: int, **settings: object) -> None:
@@ -472,7 +482,7 @@ class Plant:
             text = re.sub(rf"(?m)^{name} = .*$", f"{name} = {value}", text)
         self._revisions.setdefault(valve, []).append(SheetRecord(valve, number, at_ns, "rk", "", text, at_ns))
 
-    def sheet_in_force(self, valve: str, at_ns: int) -> SheetRecord | None:
+    def effective_sheet(self, valve: str, at_ns: int) -> SheetRecord | None:
         if valve not in self._valves:
             return None
         later = [record for record in self._revisions.get(valve, ()) if record.at_ns <= at_ns]
@@ -484,8 +494,8 @@ class Plant:
             valve, 3, self.start_ns - 200 * DAY, "rk", "pump replaced", text, self.start_ns - 200 * DAY
         )
 
-    def sheets_in_force(self, at_ns: int) -> Mapping[str, SheetRecord]:
-        found = {valve: self.sheet_in_force(valve, at_ns) for valve in self._valves}
+    def effective_sheets(self, at_ns: int) -> Mapping[str, SheetRecord]:
+        found = {valve: self.effective_sheet(valve, at_ns) for valve in self._valves}
         return {valve: record for valve, record in found.items() if record is not None}
 
     def sheet_valves(self) -> list[str]:
@@ -493,6 +503,9 @@ class Plant:
 
     def judge_cursor(self, valve: str) -> JudgeCursor | None:
         return JudgeCursor(valve, {"s1": 48_228}, 1, 3, self.newest_ns(valve) - 2 * SECOND, "{}")
+
+    def judged_until(self) -> Mapping[str, int]:
+        return {valve: self.newest_ns(valve) - 2 * SECOND for valve in self._valves}
 
     def commit_step(self, step: JudgeStep) -> None:
         raise AssertionError("the pages must not write")

@@ -3,15 +3,17 @@ from __future__ import annotations
 import gzip
 import json
 import re
+from datetime import datetime
 from pathlib import Path
 
 import pytest
-from asleft.store.accounts import Role
 from asleft.web import ids, palette
-from asleft.web.app import ASSETS, create_app
-from asleft.web.pages import missing, parts, shell
-from asleft.web.pages.valve_slow import draw_history, draw_slow
-from asleft.web.pages.valve_window import draw_window, extend
+from asleft.web import live as parts
+from asleft.web.app import create_app
+from asleft.web.asset_files import FOLDER as ASSETS
+from asleft.web.asset_files import STYLES
+from asleft.web.valve.slow import draw_history, draw_slow
+from asleft.web.valve.window import draw_window, extend
 from dash import no_update
 from plotly.offline import get_plotlyjs_version
 
@@ -41,11 +43,12 @@ def test_every_answer_forbids_what_comes_from_outside(client):
 
 
 def test_the_page_names_its_language_and_links_nothing_outside(client):
-    text = client.get("/").get_data(as_text=True)
-    assert '<html lang="en">' in text
-    assert not re.findall(r'(?:src|href)="(?:https?:)?//', text)
-    assert "plotly-basic.min.js" in text
-    assert not re.findall(r'src="[^"]*/plotly[^"-]*\.min\.js', text)
+    for path, plots in (("/", False), ("/valve/press-2.clamp", True)):
+        text = client.get(path).get_data(as_text=True)
+        assert '<html lang="en" ' in text
+        assert not re.findall(r'(?:src|href)="(?:https?:)?//', text)
+        assert hidden_parts(text)["plots"] is plots
+        assert not re.findall(r'src="[^"]*/plotly[^"-]*\.min\.js', text)
 
 
 def test_a_request_by_another_name_is_refused(client):
@@ -63,7 +66,7 @@ def test_text_is_packed_once_and_right(client):
         assert gzip.decompress(answer.get_data()) == plain
         assert int(answer.headers["Content-Length"]) == len(answer.get_data()) < len(plain) / 2
     assert "Content-Encoding" not in client.get("/").headers
-    layout = client.get("/_dash-layout", headers=wanted)
+    layout = client.get("/_dash-dependencies", headers=wanted)
     assert json.loads(gzip.decompress(layout.get_data()))
 
 
@@ -73,32 +76,44 @@ def test_a_changed_asset_is_not_served_from_before(client):
     assert first == (ASSETS / "asleft.js").read_bytes()
 
 
+def test_files_may_be_kept_for_good_under_an_address_that_changes_with_them(client):
+    text = client.get("/valve/press-2.clamp").get_data(as_text=True)
+    files = set(re.findall(r"/(?:assets/|styles)[^\"]+", text))
+    names = {path.split("?")[0].split("/")[-1] for path in files}
+    assert names >= {"styles.css", "asleft.js", "live.js", "mark.svg"}
+    for path in files:
+        answer = client.get(path)
+        assert answer.status_code == 200
+        assert "immutable" in answer.headers["Cache-Control"], path
+        assert "immutable" not in client.get(path.split("?")[0]).headers.get("Cache-Control", ""), path
+    styles = client.get("/styles.css").get_data(as_text=True)
+    assert all((ASSETS / name).read_text() in styles for name in STYLES)
+
+
 @pytest.mark.parametrize(
-    ("path", "title"),
+    ("path", "status", "title"),
     [
-        ("/", "Presses"),
-        (None, "Presses"),
-        ("/health", "Health"),
-        ("/valve/press-2.clamp", "Press 2, clamp pressure"),
-        ("/valve/nope", "Not found"),
-        ("/nowhere", "Not found"),
-        ("/audit", "Not for you"),
-        ("/audit/12", "Not for you"),
-        ("/valve/%3Cscript%3E", "Not found"),
+        ("/", 200, "Presses"),
+        ("/health", 200, "Health"),
+        ("/health/", 200, "Health"),
+        ("/valve/press-2.clamp", 200, "Press 2, clamp pressure"),
+        ("/valve/nope", 404, "Not found"),
+        ("/nowhere", 404, "Not found"),
+        ("/audit", 403, "Not for you"),
+        ("/audit/12", 403, "Not for you"),
+        ("/valve/%3Cscript%3E", 404, "Not found"),
     ],
 )
-def test_every_address_has_a_page_and_a_title(source, door, path, title):
-    contents, found = shell.page(source, door.store.audit, "0.1.0", path, Role.VIEWER)
-    assert found == title
-    assert contents is not None
+def test_every_address_has_a_page_a_status_and_a_title(client, path, status, title):
+    answer = client.get(path)
+    assert answer.status_code == status
+    assert f"<title>{title} – Asleft</title>" in answer.get_data(as_text=True)
 
 
-def test_an_unknown_valve_is_named_and_leads_back():
-    text = json.dumps(
-        missing.layout("There is no valve “x” here.").to_plotly_json(), default=lambda c: c.to_plotly_json()
-    )
-    assert "no valve" in text
-    assert '"href": "/"' in text
+def test_an_unknown_valve_is_named_and_leads_back(client):
+    text = client.get("/valve/%3Cscript%3Ex").get_data(as_text=True)
+    assert "There is no valve “&lt;script&gt;x” here." in text
+    assert '<a href="/" class="go">' in text
 
 
 def test_only_changed_parts_are_sent():
@@ -109,32 +124,51 @@ def test_only_changed_parts_are_sent():
     assert same["a"] == tags["a"]
 
 
-def test_the_framework_answers_for_every_page(client):
-    def route(path: str, search: str = ""):
-        body = {
-            "output": f"..{ids.MAIN}.children...{ids.NAV}.children...{ids.TITLE}.data..",
-            "outputs": [
-                {"id": ids.MAIN, "property": "children"},
-                {"id": ids.NAV, "property": "children"},
-                {"id": ids.TITLE, "property": "data"},
-            ],
-            "inputs": [{"id": ids.URL, "property": "pathname", "value": path}],
-            "state": [{"id": ids.URL, "property": "search", "value": search}],
-            "changedPropIds": [f"{ids.URL}.pathname"],
-        }
-        return client.post("/_dash-update-component", json=body)
+def hidden_parts(text: str) -> dict:
+    return json.loads(re.search(r'<script type="application/json" id="hidden-parts">(.*?)</script>', text).group(1))
 
+
+def test_the_sentence_is_in_the_first_answer_of_every_live_page(client):
     for path, words in (
         ("/", "Three of eight valves"),
         ("/valve/press-2.clamp", "Ramp up takes 2.10 s"),
         ("/health", "48,231"),
     ):
-        answer = route(path)
-        assert answer.status_code == 200
-        assert words in answer.get_data(as_text=True)
-    chosen = route("/", "?press=Press+2").get_data(as_text=True)
+        text = client.get(path).get_data(as_text=True)
+        contents = text[text.index("<main") : text.index("</main>")]
+        assert words in contents
+        assert contents.count("<h1") == 1
+        assert "Loading" not in contents
+        assert hidden_parts(text)["parts"]
+    chosen = client.get("/?press=Press+2").get_data(as_text=True)
     assert "row-press-2.clamp" in chosen
     assert "row-press-3.platen" not in chosen
+
+
+def test_only_what_changed_since_the_first_answer_is_sent(client):
+    """The page's own components bring along the tags of what stands in it."""
+    parts_of = {
+        part["props"]["id"]: part["props"] for part in hidden_parts(client.get("/").get_data(as_text=True))["parts"]
+    }
+    body = {
+        "output": f"..{ids.PRESSES_PARTS}.data...{ids.PRESSES_TAGS}.data..",
+        "outputs": [{"id": name, "property": "data"} for name in (ids.PRESSES_PARTS, ids.PRESSES_TAGS)],
+        "inputs": [
+            {"id": ids.PRESSES_TIMER, "property": "n_intervals", "value": 1},
+            {"id": ids.URL, "property": "search", "value": ""},
+        ],
+        "state": [{"id": ids.PRESSES_TAGS, "property": "data", "value": parts_of[ids.PRESSES_TAGS]["data"]}],
+        "changedPropIds": [f"{ids.PRESSES_TIMER}.n_intervals"],
+    }
+    sent = client.post("/_dash-update-component", json=body).get_json()["response"][ids.PRESSES_PARTS]["data"]
+    assert ids.PRESSES_OPENING not in sent
+    assert ids.PRESSES_FLEET not in sent
+
+
+def test_what_stands_in_a_script_of_the_page_cannot_end_it(client):
+    text = client.get("/?press=%3C/script%3E%3Cscript%3Ealert(1)").get_data(as_text=True)
+    assert "<script>alert" not in text
+    assert hidden_parts(text)["parts"]
 
 
 def test_a_live_plot_is_extended_and_no_other(plant, source):
@@ -147,7 +181,8 @@ def test_a_live_plot_is_extended_and_no_other(plant, source):
     assert ids.WINDOW_SPANS in words
     plant.now += 10**9
     batch, moved = extend(source, "press-2.clamp", "", cursor)
-    assert batch["range"][1] - batch["range"][0] == pytest.approx(60_000)
+    ends = [datetime.fromisoformat(text) for text in batch["range"]]
+    assert (ends[1] - ends[0]).total_seconds() == pytest.approx(60.0)
     assert int(moved[1]) > int(cursor[1])
     assert extend(source, "press-2.clamp", "?span=1h", cursor) == (no_update, no_update)
     assert extend(source, "press-2.clamp", "", None) == (no_update, no_update)
@@ -205,31 +240,27 @@ def contrast(one: str, other: str) -> float:
     return (light + 0.05) / (dark + 0.05)
 
 
-def test_colours_can_be_read_on_every_ground():
-    for ground in (palette.GROUND, "#FFFFFF", palette.BAND):
-        for ink in (palette.TEXT, palette.MUTED, palette.NOW, palette.SHIFT, palette.DIGEST, palette.MEASURED):
-            assert contrast(ink, ground) >= 4.5, (ink, ground)
-    assert contrast(palette.ACCENT, palette.GROUND) >= 4.5
-    for ink in (palette.EXPECTED, palette.MEASURED):
-        assert contrast(ink, palette.PLOT_BAND) >= 3
+@pytest.mark.parametrize("theme", ["day", "night"])
+def test_colours_can_be_read_on_every_ground(theme):
+    ink = {one.name: getattr(one, theme) for one in palette.INKS}
+    for ground in (ink["ground"], ink["sheet"], ink["band"]):
+        for name in ("text", "muted", "now", "shift", "digest", "measured"):
+            assert contrast(ink[name], ground) >= 4.5, (theme, name, ground)
+    for ground in (ink["ground"], ink["sheet"]):
+        assert contrast(ink["accent"], ground) >= 4.5
+        assert contrast(ink["expected"], ground) >= 3
+    for name in ("expected", "measured"):
+        assert contrast(ink[name], ink["plot-band"]) >= 3
 
 
-def test_style_sheet_and_palette_say_the_same():
-    css = (ASSETS / "style.css").read_text().lower()
-    pairs = {
-        "ground": palette.GROUND,
-        "text": palette.TEXT,
-        "muted": palette.MUTED,
-        "measured": palette.MEASURED,
-        "band": palette.BAND,
-        "rule": palette.RULE,
-        "now": palette.NOW,
-        "shift": palette.SHIFT,
-        "digest": palette.DIGEST,
-        "accent": palette.ACCENT,
-    }
-    for name, colour in pairs.items():
-        assert f"--{name}: {colour.lower()};" in css
+def test_the_palettes_style_sheet_is_made_from_it():
+    assert palette.STYLE.read_text() == palette.style_sheet(), "run: python -m asleft.web.palette"
+
+
+def test_style_sheets_name_colours_by_the_palette_alone():
+    for path in ASSETS.glob("*.css"):
+        if path != palette.STYLE:
+            assert not re.findall(r"#[0-9a-fA-F]{3,8}\b|rgba?\(", path.read_text()), path.name
 
 
 def test_own_assets_ask_for_nothing_outside():

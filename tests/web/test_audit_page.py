@@ -5,9 +5,7 @@ from __future__ import annotations
 import pytest
 from asleft.store.actor import Actor
 from asleft.store.audit import AuditEntry
-from asleft.web.fragments.audit import audit_body
-from asleft.web.pages.audit import before_in, layout
-from asleft.web.views.audit import PER_PAGE, audit_view
+from asleft.web.audit.page import PER_PAGE, audit_view, before_in, body, page
 
 S = 10**9
 AT = 1_795_532_527 * S  # 24 Nov 2026 16:02:07 in Madrid
@@ -34,9 +32,7 @@ def test_a_line_says_who_what_when_and_from_where_in_plant_time(source):
 
 
 def test_a_failed_sign_in_stands_out_in_words_too(source):
-    text = audit_body(
-        audit_view([entry(1, "sign-in failed", "", "no account of that name")], source.time, before=None)
-    )
+    text = body(audit_view([entry(1, "sign-in failed", "", "no account of that name")], source.time, before=None))
     assert '<b class="wrong">could not sign in</b>' in text
     assert "somebody" in text
     assert "no account of that name" in text
@@ -45,7 +41,7 @@ def test_a_failed_sign_in_stands_out_in_words_too(source):
 def test_nothing_yet_is_said(source):
     view = audit_view([], source.time, before=None)
     assert view.headline == "Nothing has been changed yet."
-    assert "<table" not in audit_body(view)
+    assert "<table" not in body(view)
 
 
 def test_pages_go_on_to_the_end(source, door):
@@ -77,6 +73,6 @@ def test_what_others_typed_is_shown_as_text(source, door, field):
     hostile = "<img src=x onerror=alert(1)>"
     given = {"who": "kl", "subject": "kl", "details": "", field: hostile}
     door.store.audit.add(Actor(given["who"], "::1"), AT, "signed in", given["subject"], given["details"])
-    text = str(layout(source, door.store.audit, None))
+    text = page(source, door.store.audit, None).contents
     assert "<img" not in text
     assert "&lt;img" in text

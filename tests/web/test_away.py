@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
 import threading
 import time
@@ -12,10 +11,9 @@ import pytest
 from asleft.store.protocols import StoreUnavailable
 from asleft.store.reader import EmbeddedReader
 from asleft.web import ids
-from asleft.web.actions.away import HEADER
 from asleft.web.app import create_app
-from asleft.web.reach import Place, Reach, Unreachable, Watched
-from asleft.web.views.away import away_view, away_words
+from asleft.web.availability import HEADER, Place, Reach, Unreachable, Watched
+from asleft.web.away.routes import away_view, away_words
 from asleft.web.when import PlantTime
 from sqlalchemy.exc import IntegrityError, OperationalError
 
@@ -24,7 +22,18 @@ MADRID = PlantTime.named("Europe/Madrid")
 AT = 1_795_532_527 * 10**9
 RECORDS_DOWN = OperationalError("SELECT secret", {}, Exception("connection to server at 10.0.0.9 failed: refused"))
 SAMPLES_DOWN = StoreUnavailable("http://10.0.0.7:8086 cannot be reached: connection refused")
-PLAIN = ("/alarms", "/sheets", f"/sheets/{V}", f"/report/{V}.html", "/csv/presses", f"/csv/{V}/window", "/csv/health")
+PAGES = (
+    "/",
+    f"/valve/{V}",
+    "/health",
+    "/alarms",
+    "/sheets",
+    f"/sheets/{V}",
+    f"/report/{V}.html",
+    "/csv/presses",
+    f"/csv/{V}/window",
+    "/csv/health",
+)
 
 
 class Failing:
@@ -65,27 +74,24 @@ def made(plant, door, *, samples=None, records=None):
     return app.server.test_client(), reach
 
 
-def dispatch(client, path: str):
+def dispatch(client):
+    """What an open health page asks every two seconds."""
     body = {
-        "output": f"..{ids.MAIN}.children...{ids.NAV}.children...{ids.TITLE}.data..",
-        "outputs": [
-            {"id": ids.MAIN, "property": "children"},
-            {"id": ids.NAV, "property": "children"},
-            {"id": ids.TITLE, "property": "data"},
-        ],
-        "inputs": [{"id": ids.URL, "property": "pathname", "value": path}],
-        "state": [{"id": ids.URL, "property": "search", "value": ""}],
-        "changedPropIds": [f"{ids.URL}.pathname"],
+        "output": f"..{ids.HEALTH_PARTS}.data...{ids.HEALTH_TAGS}.data..",
+        "outputs": [{"id": ids.HEALTH_PARTS, "property": "data"}, {"id": ids.HEALTH_TAGS, "property": "data"}],
+        "inputs": [{"id": ids.HEALTH_TIMER, "property": "n_intervals", "value": 1}],
+        "state": [{"id": ids.HEALTH_TAGS, "property": "data", "value": None}],
+        "changedPropIds": [f"{ids.HEALTH_TIMER}.n_intervals"],
     }
     return client.post("/_dash-update-component", json=body)
 
 
 @pytest.mark.parametrize("which", ["samples", "records"])
-def test_plain_pages_answer_503_with_words_and_come_back(plant, door, which):
+def test_pages_answer_503_with_words_and_come_back(plant, door, which):
     store = Failing(plant, SAMPLES_DOWN if which == "samples" else RECORDS_DOWN)
     client, reach = made(plant, door, **{which: store})
     first = client.get("/csv/presses").get_data(as_text=True)
-    for path in PLAIN:
+    for path in PAGES:
         answer = client.get(path)
         text = answer.get_data(as_text=True)
         if which == "samples" and path in ("/alarms", f"/sheets/{V}"):
@@ -101,27 +107,8 @@ def test_plain_pages_answer_503_with_words_and_come_back(plant, door, which):
     assert "connection" in first
     store.down = False
     back(reach)
-    for path in PLAIN:
+    for path in PAGES:
         assert client.get(path).status_code == 200, path
-
-
-@pytest.mark.parametrize("path", ["/", f"/valve/{V}", "/health"])
-def test_pages_of_the_framework_keep_their_frame(plant, door, path):
-    store = Failing(plant, RECORDS_DOWN)
-    client, reach = made(plant, door, records=store)
-    assert client.get(path).status_code == 200  # the frame
-    answer = dispatch(client, path)
-    assert answer.status_code == 200
-    shown = json.loads(answer.get_data(as_text=True))["response"]
-    assert "The records (sheets, judgements, alarms, accounts) cannot be reached since 16:02." in json.dumps(shown)
-    assert shown[ids.TITLE]["data"] == "Cannot be reached – Asleft"
-    assert len(shown[ids.NAV]["children"]) >= 4
-    assert unquote(answer.headers[HEADER]).startswith("The records cannot be reached since 16:02 (connection to")
-    store.down = False
-    back(reach)
-    answer = dispatch(client, path)
-    assert "cannot be reached" not in answer.get_data(as_text=True)
-    assert HEADER not in answer.headers
 
 
 def test_an_open_page_is_told_with_every_answer(plant, door):
@@ -129,14 +116,14 @@ def test_an_open_page_is_told_with_every_answer(plant, door):
     store = Failing(plant, SAMPLES_DOWN, ("samples",))
     client, reach = made(plant, door, samples=store)
     assert client.get(f"/csv/{V}/window").status_code == 503
-    answer = dispatch(client, "/health")
+    answer = dispatch(client)
     assert answer.status_code == 200
     assert "48,231" in answer.get_data(as_text=True)
     said = unquote(answer.headers[HEADER])
     assert said.startswith("The readings cannot be reached since 16:02 (http://10.0.0.7:8086 cannot be reached")
     store.down = False
     back(reach)
-    assert HEADER not in dispatch(client, "/health").headers
+    assert HEADER not in dispatch(client).headers
 
 
 def test_a_lost_store_is_asked_by_one_thread_and_not_by_every_page(plant, door):
@@ -174,7 +161,7 @@ def test_while_nobody_can_be_known_nothing_is_given_away(plant, door, monkeypatc
         assert "10.0.0.9" not in text
         assert "10.0.0.9" not in answer.headers[HEADER]
         assert "press-2" not in text
-    assert dispatch(client, "/").get_data() == b""
+    assert dispatch(client).get_data() == b""
     assert client.get("/assets/style.css").status_code == 200
     assert client.get("/assets/away.js").status_code == 200
     down["is"] = False

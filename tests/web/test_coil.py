@@ -1,9 +1,11 @@
 from __future__ import annotations
 
+import html
+
 import numpy as np
 import pytest
-from asleft.web.fragments.coil import coil
-from asleft.web.views.coil import HOURS, coil_view
+from asleft.web.valve.coil import HOURS, coil_view
+from asleft.web.valve.coil_figure import coil
 
 V = "press-1.platen"
 HOUR = 3600 * 10**9
@@ -75,7 +77,9 @@ def test_where_it_is_not_known_the_judges_reason_stands_and_no_picture(plant, so
     view = coil_view(source, V)
     assert not view.known
     text = coil(view, V, source.time)
-    assert "not observed: neither coil voltage nor full saturation. It takes the coil's voltage" in text
+    assert "not observed: neither coil voltage nor full saturation. It takes the coil's voltage" in html.unescape(
+        text
+    )
     assert "Headroom as it is now not observed: no resistance known." in text
     assert "<svg" not in text
 
@@ -100,5 +104,5 @@ def test_what_is_known_of_the_worst_corner_is_told_without_a_thermometer(hourly,
     view = coil_view(source, V)
     text = coil(view, V, source.time)
     assert "headroom is 47.0 %, of at least 12 %." in text
-    assert "not observed: it takes the winding's temperature" in text
+    assert "not observed: it takes the winding's temperature" in html.unescape(text)
     assert "<svg" not in text

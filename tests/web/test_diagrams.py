@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 from asleft.judge.types import State, StateInterval
 from asleft.web.figures.chart import Chart, numeral, ticks
-from asleft.web.figures.curve_paper import curve_svg
-from asleft.web.report.state import state_report
+from asleft.web.report.state import curve_svg, state_report
 from asleft.web.stretch import Stretch
 from asleft.web.units import Pressures
 from asleft.web.views.curve import curve_view
@@ -48,7 +47,7 @@ def test_ramps_of_the_report_lie_over_that_of_the_sheet(source):
             assert one.between_s() == pytest.approx(0.8 * ramp_s, rel=0.06)
     text = state_report(source, V, Stretch(source.now_ns() - 3600 * 10**9, source.now_ns()), "9.9")
     for way, quantity in (("up", "ramp_up"), ("down", "ramp_down")):
-        svg = re.search(f'aria-label="Ramp {way}: [^>]*>.*?</svg>', text, re.DOTALL).group(0)
+        svg = re.search(f'aria-label="Ramp {way}: [0-9]+ strokes[^>]*>.*?</svg>', text, re.DOTALL).group(0)
         assert svg.count('class="trace"') == len(view.of(quantity))
         assert svg.count('class="left"') == 1
 
@@ -59,10 +58,10 @@ def test_without_production_or_current_there_is_no_picture_of_them(source, plant
     plant.samples = lambda *given: replace(
         real(*given), channels={k: v for k, v in real(*given).channels.items() if k != "current"}
     )
-    assert "Ramp up: " not in state_report(source, V, Stretch(now - 3600 * 10**9, now), "9.9")
+    assert "strokes over the ramp as left" not in state_report(source, V, Stretch(now - 3600 * 10**9, now), "9.9")
     plant.samples = real
     plant.intervals = lambda *_: [StateInterval(State.STOPPED, plant.now / 1e9 - 900, plant.now / 1e9, "")]
-    assert "Ramp up: " not in state_report(source, V, Stretch(now - 3600 * 10**9, now), "9.9")
+    assert "strokes over the ramp as left" not in state_report(source, V, Stretch(now - 3600 * 10**9, now), "9.9")
 
 
 def test_the_curve_is_drawn_in_the_readers_unit(source, monkeypatch):

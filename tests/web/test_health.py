@@ -1,10 +1,13 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
+from asleft.alarms.events import AlarmEvent, EventKind
 from asleft.store.outbox import NoOutbox, Standing
 from asleft.store.protocols import Backfill, Health, StreamMark
-from asleft.web.fragments.health import health_body
-from asleft.web.views.health import health_view
-from asleft.web.views.room import size_words
+from asleft.web.health.page import health_body
+from asleft.web.health.view import health_view
+from asleft.web.views.disk_room import size_words
 
 
 def words(source) -> str:
@@ -143,6 +146,31 @@ def test_a_stream_that_has_never_sent_says_so(plant, source):
     assert health_view(source, "0.1.0").agents[0].lag == "never"
 
 
+def test_readings_that_fail_are_told_in_the_alarms_words(plant, source, plants):
+    body = plant.judgement("press-1.platen")
+    words = "312 readings could not be used (5.2 %): 312 failed."
+    body["findings"] = [plants.finding("data-missing", "data", None, 1, words)]
+    plant.judgements = lambda: {"press-1.platen": body}
+    plant.judgement = plant.judgements().get
+    onset_ns = plant.now - 3600 * 10**9
+    said = ("judge", "", "press-1.platen", "data-missing", 1, "data", "5.0 %", onset_ns)
+    event = AlarmEvent(f"press-1.platen/data-missing/{onset_ns}", 1, EventKind.RAISED, onset_ns, *said)
+    plant.alarm_events_lately = lambda _since: [event]
+    headline = health_view(source, "0.1.0").headline
+    assert headline == (
+        "Data missing on Press 1, platen pressure since 15:02: 312 readings could not be used (5.2 %): 312 failed."
+    )
+    other = replace(event, alarm="press-2.clamp/data-missing/1", valve="press-2.clamp")
+    plant.alarm_events_lately = lambda _since: [event, other]
+    plant.judgements = lambda: {"press-1.platen": body, "press-2.clamp": body}
+    assert health_view(source, "0.1.0").headline == (
+        "Data missing on two valves on agent hall-1 since 15:02: 312 readings could not be used (5.2 %): 312 failed."
+    )
+    plant.judgements = lambda: {"press-1.platen": body}
+    plant.alarm_events_lately = lambda _since: []
+    assert "Data missing on Press 1, platen pressure: 312" in health_view(source, "0.1.0").headline
+
+
 def test_sizes_are_in_plain_units():
     assert [size_words(n) for n in (12, 9_400, 212_400_000, 9_000_000_000_000)] == [
         "12 bytes",
@@ -190,14 +218,16 @@ def test_the_day_on_which_the_disk_is_full_is_told_at_the_rate_of_the_last_day(p
 def test_where_the_day_is_not_known_it_is_said_why(plant, source):
     stored(plant)
     assert told(source)["disk full"].startswith("not known: how full that server's disk is")
-    stored(plant, folder_bytes=1, free_bytes=100, sizes=[[plant.now - HOUR // 4, 1]])
+    stored(plant, folder_bytes=1, free_bytes=100 * GB, sizes=[[plant.now - HOUR // 4, 1]])
     assert told(source)["disk full"] == "not known yet: watched for 15 min, and a rate needs an hour"
-    stored(plant, folder_bytes=1, free_bytes=100, sizes="broken")
+    stored(plant, folder_bytes=1, free_bytes=100 * GB, sizes="broken")
     assert told(source)["disk full"].startswith("not known yet: watched for 0.0 s")
-    stored(plant, folder_bytes=5 * GB, free_bytes=100, sizes=[[plant.now - 2 * HOUR, 6 * GB]])
+    stored(plant, folder_bytes=5 * GB, free_bytes=100 * GB, sizes=[[plant.now - 2 * HOUR, 6 * GB]])
     assert told(source)["disk full"] == "not in sight: it did not grow in the last 2 h"
     stored(plant, folder_bytes=6 * GB, free_bytes=10**16, sizes=[[plant.now - 2 * HOUR, 5 * GB]])
     assert told(source)["disk full"] == "not within ten years, at 12.0 GB a day as in the last 2 h"
+    stored(plant, folder_bytes=5 * GB, free_bytes=100, sizes=[[plant.now - 2 * HOUR, 6 * GB]])
+    assert told(source)["disk full"] == "now"
     plant.healths[0] = Health("recorder", plant.now, {})
     assert "disk full" not in told(source)
 
@@ -256,3 +286,22 @@ def test_versions_are_compared(plant, source):
     assert told(source)["versions"].startswith(
         "agent hall-1 0.0.9; agent hall-2 0.1.0; judging 0.1.0; recorder 0.1.0"
     )
+
+
+def test_what_agents_may_not_send_is_told_with_agent_valve_and_command(plant, source):
+    details = dict(plant.healths.pop(0).details)
+    words = (
+        "agent hall-1 sends valve press-9.platen, which is bound to hall-2; asleft agents bind hall-1 press-9.platen"
+    )
+    refused = {"agent": "hall-1", "valve": "press-9.platen", "words": words, "count": 1_234, "since_ns": plant.now}
+    more = [{**refused, "agent": f"hall-{number}"} for number in range(3, 20)]
+    plant.healths += [
+        Health("recorder/north", plant.now, {**details, "refused": [refused], "alarms": [words.capitalize()]}),
+        Health("recorder/south", plant.now, {**details, "refused": more, "alarms": []}),
+    ]
+    view = health_view(source, "0.1.0")
+    facts = {fact.what: fact.value for fact in view.facts}
+    assert facts["not stored, from hall-1"].startswith("1,234 times since ")
+    assert "asleft agents bind hall-1 press-9.platen" in facts["not stored, from hall-1"]
+    assert facts["not stored, more kinds"] == "8"
+    assert view.headline.startswith("Agent hall-1 sends valve press-9.platen")

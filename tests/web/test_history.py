@@ -8,7 +8,7 @@ import pytest
 from asleft.judge.steps.charting import DEAD_ZONE
 from asleft.judge.types import ChartPoint
 from asleft.web.figures.history import history_svg
-from asleft.web.fragments.history import histories
+from asleft.web.valve.history_note import histories
 from asleft.web.views.history import BINS, history_views, onset_of_quantity
 from asleft.web.views.thin import extremes
 from asleft.web.views.trend import trend_line, trend_words

@@ -1,10 +1,18 @@
 from __future__ import annotations
 
+import re
 from html.parser import HTMLParser
+from pathlib import Path
 
-from asleft.web.markup import Markup, details, el, join, table
+import pytest
+from asleft.web import asset_files
+from asleft.web.markup import Markup, el, join
+from asleft.web.templates import ENVIRONMENT, details, filled, macro, table
 from hypothesis import given
 from hypothesis import strategies as st
+from jinja2 import UndefinedError
+
+WEB = Path(asset_files.FOLDER).parent
 
 
 class Reader(HTMLParser):
@@ -26,7 +34,7 @@ class Reader(HTMLParser):
 def test_nothing_typed_by_people_becomes_markup(words, name):
     words, name = words.replace("\r", "").replace("\0", ""), name.replace("\r", "").replace("\0", "")
     reader = Reader()
-    reader.feed(el("p", words, title=name))
+    reader.feed(str(el("p", words, title=name)))
     reader.close()
     assert reader.tags == ["p"]
     assert reader.words == words
@@ -40,12 +48,53 @@ def test_markup_is_not_escaped_twice_and_nothing_is_left_out():
 
 
 def test_tables_have_headers_a_caption_and_can_be_scrolled_by_keyboard():
-    text = table("Blocks", ["agent", "stored"], [["hall <1>", "12"]], numeric=frozenset({1}))
+    text = table("Blocks", ["agent", "stored"], [["hall <1>", "12"]], numeric=[1])
     assert "<caption>Blocks</caption>" in text
     assert '<th scope="row">hall &lt;1&gt;</th>' in text
-    assert '<td class="n">12</td>' in text
+    assert '<td class="n" data-label="stored">12</td>' in text
     assert 'tabindex="0"' in text
 
 
 def test_folds_carry_a_key():
-    assert details("More", "x", key="k") == '<details data-key="k"><summary>More</summary>x</details>'
+    assert details("More", "x", key="k").strip() == '<details data-key="k"><summary>More</summary>x</details>'
+
+
+HOSTILE = """<img src=x onerror=alert(1)>"'&"""
+
+
+@pytest.mark.parametrize(
+    "name", ["field", "choice", "table", "faults_at", "crumbs", "instead", "refused", "csv_link"]
+)
+def test_what_is_put_into_a_macro_stays_text(name):
+    given = {
+        "field": ("a", HOSTILE, HOSTILE, HOSTILE, HOSTILE),
+        "choice": ("a", HOSTILE, [(HOSTILE, HOSTILE)], HOSTILE, HOSTILE, HOSTILE),
+        "table": (HOSTILE, [HOSTILE, HOSTILE], [[HOSTILE, HOSTILE]]),
+        "faults_at": ({HOSTILE: HOSTILE}, {}, HOSTILE),
+        "crumbs": (HOSTILE, HOSTILE, HOSTILE, HOSTILE, HOSTILE, [HOSTILE]),
+        "instead": (HOSTILE, HOSTILE, HOSTILE, HOSTILE),
+        "refused": (HOSTILE, HOSTILE, HOSTILE, HOSTILE),
+        "csv_link": (HOSTILE, HOSTILE),
+    }[name]
+    reader = Reader()
+    reader.feed(str(macro("common.html", name, *given)))
+    reader.close()
+    assert "img" not in reader.tags
+    assert "onerror" not in reader.attributes
+    assert HOSTILE.lower() in (reader.words + " ".join(map(str, reader.attributes.values()))).lower()
+
+
+@pytest.mark.parametrize("path", sorted(str(one.relative_to(WEB)) for one in WEB.rglob("*.html")))
+def test_a_template_is_whole_and_knows_no_other_page(path):
+    text, room = (WEB / path).read_text(), path.rpartition("/")[0]
+    ENVIRONMENT.get_template(path)  # compiles
+    for wanted, names in re.findall(r'{% from "([^"]+)" import ([\w, ]+?)(?: with context)? %}', text):
+        assert wanted.rpartition("/")[0] in ("", room), wanted
+        macros = ENVIRONMENT.get_template(wanted).module
+        assert [name for name in names.split(", ") if not hasattr(macros, name)] == []
+    assert not re.search(r"{% (?:include|extends)|\| *safe|autoescape", text)
+
+
+def test_a_name_that_a_template_is_not_given_is_an_error():
+    with pytest.raises(UndefinedError):
+        filled("audit/audit.html")

@@ -1,11 +1,16 @@
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
+import pytest
+from asleft.alarms.events import AlarmEvent, EventKind
 from asleft.store.protocols import Backfill
-from asleft.web.fragments.presses import fleet, opening, others
+from asleft.web.presses.page import fleet, opening, others
+from asleft.web.presses.view import Change, changes_between, first_sentence, headline, presses_view, together
 from asleft.web.source import Source
-from asleft.web.views.presses import changes_between, first_sentence, headline, presses_view
+from asleft.web.valve import page as valve_fragments
+from asleft.web.valve.view import valve_view
 from asleft.web.when import PlantTime
 
 
@@ -109,6 +114,70 @@ def test_a_decimal_point_ends_no_sentence():
     assert first_sentence("No stop") == "No stop"
 
 
+@pytest.mark.parametrize(
+    ("good", "bad", "words"),
+    [
+        (0, 8, "None of the eight valves is as it was left."),
+        (1, 7, "One of the eight valves is as it was left."),
+        (2, 6, "Two of eight valves are as they were left."),
+        (0, 1, "The valve is not as it was left."),
+        (1, 0, "The valve is as it was left."),
+    ],
+)
+def test_none_one_and_some_are_said_as_a_person_would(source, good, bad, words):
+    rows = {row.status: row for row in presses_view(source).rows}
+    assert headline([rows["failure"]] * bad + [rows["good"]] * good).startswith(words)
+
+
+def test_of_valves_that_are_not_judged_nothing_is_claimed(source):
+    failed = next(row for row in presses_view(source).rows if row.status == "failure")
+    said = headline([failed, replace(failed, status="not-judged")])
+    assert said.startswith("None of the two valves is known to be as it was left.")
+
+
+def test_each_row_says_whether_it_can_wait(source):
+    view = presses_view(source)
+    assert {row.name.id: row.wait for row in view.rows if row.wait} == {
+        "press-3.knock-out": "see to it at once",
+        "press-2.clamp": "see to it this shift",
+        "press-3.platen": "can wait for the morning",
+        "press-1.ejector": "can wait for the morning",
+    }
+    assert "out of specification since 14 Nov 05:02 · see to it this shift" in fleet(view)
+
+
+def test_an_alarm_keeps_the_class_it_had_on_the_first_page_too(plant, source):
+    at_ns = plant.now - 3600 * 10**9
+    name = f"press-3.platen/pressure-changed/{at_ns}"
+    said = ("judge", "", "press-3.platen", "pressure-changed", 2, "valve", "Out.", at_ns)
+    plant.alarm_events_lately = lambda _since: [AlarmEvent(name, 1, EventKind.RAISED, at_ns, *said)]
+    row = next(row for row in presses_view(source).rows if row.name.id == "press-3.platen")
+    assert row.wait == "see to it this shift"
+
+
+def test_bad_readings_stand_beside_the_verdict(plant, source, plants):
+    said = plant._judgements["press-1.platen"]
+    words = "1,200 readings could not be used (20 %): 1,200 failed."
+    said.update(
+        status="good", sentence="As left, from 80 % of the readings. Nothing moved since sheet 3.",
+        findings=[plants.finding("data-missing", "data", plant.now, 1, words)],
+    )  # fmt: skip
+    row = next(row for row in presses_view(source).rows if row.name.id == "press-1.platen")
+    assert (row.status_words, row.wait) == ("good", "data missing: can wait for the morning")
+    assert row.sentence.startswith("As left, from 80 % of the readings.")
+    assert not row.calm
+
+
+def test_what_many_valves_have_in_common_is_news_once(source):
+    names = [row.name for row in presses_view(source).rows]
+    alike = [Change(name, "New", "data missing") for name in names[:3]]
+    two = [Change(name, "Gone", "supply low") for name in names[:2]]
+    told = together([*alike, *two])
+    assert [(one.valve.name, one.sort, one.words) for one in told] == [
+        ("three valves", "New", "data missing"), *((name.name, "Gone", "supply low") for name in names[:2]),
+    ]  # fmt: skip
+
+
 def test_an_empty_plant_says_what_to_do(plants):
     empty = plants.Plant(10**18, empty=True)
     view = presses_view(Source(empty, empty, PlantTime.named("UTC"), lambda: empty.now))
@@ -149,7 +218,7 @@ def test_a_silent_valve_is_told_from_a_live_one(source):
 
 
 def test_a_valve_without_a_sheet_says_so(plant, source, monkeypatch):
-    monkeypatch.setattr(plant, "sheet_in_force", lambda _valve, _at: None)
+    monkeypatch.setattr(plant, "effective_sheet", lambda _valve, _at: None)
     monkeypatch.setattr(plant, "judgement", lambda _valve: None)
     row = presses_view(source).rows[0]
     assert row.status == "not-judged"
@@ -202,3 +271,22 @@ def test_yesterday_is_a_day_ago(plant, source, monkeypatch):
     monkeypatch.setattr(plant, "judgement_at", lambda _valve, at_ns: asked.append(at_ns))
     presses_view(source)
     assert set(asked) == {plant.now - 24 * 3600 * 10**9}
+
+
+def test_a_silent_valve_never_reads_good(source):
+    """What was judged when it was last heard is said as that, in the list and at the head of its page."""
+    silent = next(row for row in presses_view(source).rows if row.name.id == "press-4.cushion")
+    assert (silent.status, silent.liveness.live) == ("good", False)
+    assert silent.heard.status == "not-judged"
+    assert silent.heard.words == "as left when last heard"
+    assert silent.heard.sentence.startswith("Silent since 15:45. When last heard: as left. No current")
+    listed = re.search(r"<li[^>]*not-judged.*?</li>", fleet(presses_view(source)), re.DOTALL).group(0)
+    head = valve_fragments.opening(valve_view(source, "press-4.cushion"))
+    for shown in (listed, head):
+        assert "as left when last heard" in shown
+        assert not re.search(r"\bgood\b", shown)
+
+
+def test_a_live_valve_reads_as_it_was_judged(source):
+    row = next(row for row in presses_view(source).rows if row.name.id == "press-1.platen")
+    assert (row.heard.status, row.heard.words, row.heard.sentence) == (row.status, row.status_words, row.sentence)

@@ -9,8 +9,8 @@ from urllib.parse import parse_qs, urlsplit
 import pytest
 from asleft.store.protocols import SheetRecord
 from asleft.web import units
-from asleft.web.tables.text import utc
-from asleft.web.views.proposal import wanted_of
+from asleft.web.csv_text import utc
+from asleft.web.proposal.view import wanted_of
 
 S = 10**9
 V = "press-1.platen"
@@ -52,7 +52,7 @@ def test_a_sweep_is_chosen_and_gives_what_was_wanted(client):
     assert float(values["ramp_up"]) == pytest.approx(265.0 * 0.2 / 100.0, rel=0.1)
     assert values["why"].startswith("proposed from the sweep of ")
     form = text_of(client.get(f"{into.path}?{into.query}"))
-    assert f'value="{float(values["current_at_full"]):.6g}"' in form
+    assert f'value="{float(values["current_at_full"]):.3f}"' in form  # with the digits that currents are shown with
     assert "proposed from the sweep of " in form
 
 
@@ -139,7 +139,7 @@ def test_links_lead_to_it_and_a_viewer_takes_nothing(app, client, swept, doors):
 
 def test_without_a_sheet_it_says_what_is_needed(client, desked, monkeypatch):
     assert client.get("/sheets/no.such/proposal").status_code == 404
-    monkeypatch.setattr(desked, "sheet_in_force", lambda *_: None)
+    monkeypatch.setattr(desked, "effective_sheet", lambda *_: None)
     page = text_of(client.get(f"/sheets/{V}/proposal"))
     assert "This valve has no sheet. Proposals need one with its id, its command signal and any one setting" in page
     assert f'<a href="/sheets/{V}/revise">Make its sheet</a>' in page
@@ -149,7 +149,7 @@ def test_the_barest_sheet_will_do(client, desked, swept, monkeypatch):
     """The supply alone is as left: nothing to grade the sweep by, but its branches are there."""
     whole = text_of(client.get(f"{swept}&zero=73&full=119&rate=100"))
     record = SheetRecord(V, 1, 0, "kl", "", BARE, 0)
-    monkeypatch.setattr(desked, "sheet_in_force", lambda *_: record)
+    monkeypatch.setattr(desked, "effective_sheet", lambda *_: record)
     page = text_of(client.get(f"{swept}&zero=73&full=119&rate=100"))
     sentence = re.search(r"<h1>(Proposed: [^<]+)</h1>", page).group(1)
     assert [float(x) for x in re.findall(r"[0-9]+\.[0-9]+", sentence)] == pytest.approx(

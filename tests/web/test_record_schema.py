@@ -10,8 +10,8 @@ import pytest
 from asleft.judge.types import Part, Verdict
 from asleft.judge.verify.result import Outcome
 from asleft.web.app import create_app
-from asleft.web.tables.text import utc
-from asleft.web.views.record import SCHEMA
+from asleft.web.csv_text import utc
+from asleft.web.verification.record import SCHEMA
 from asleft.web.words_check import LOAD_STATES
 
 V = "press-1.platen"
@@ -99,7 +99,7 @@ def test_nothing_adjusted_is_of_the_form(record):
     ("path", "value", "fault"),
     [
         (("decision",), "perhaps", "record.decision: 'perhaps'"),
-        (("schema",), "asleft-verification-record-2", "record.schema"),
+        (("schema",), "asleft-verification-record-1", "record.schema"),
         (("sheet", "revision"), "3", "record.sheet.revision: '3' is no"),
         (("colour",), "red", "record.colour: unknown"),
         (("instruments", "pressure", "colour"), "red", "record.instruments.pressure.colour: unknown"),

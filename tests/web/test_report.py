@@ -15,10 +15,11 @@ from asleft.store.actor import Actor
 from asleft.store.records import open_records
 from asleft.store.work_log import open_work
 from asleft.web.app import create_app
-from asleft.web.markup import Markup
-from asleft.web.report.paper import paper, pdf, picture
+from asleft.web.markup import Markup, el
+from asleft.web.paper import paper, pdf, picture
 from asleft.web.report.state import WEEK_NS, state_report
 from asleft.web.stretch import Stretch
+from asleft.web.templates import table
 from asleft.web.words import CAUTIONS
 from pypdf import PdfReader
 
@@ -51,7 +52,7 @@ class Checked(HTMLParser):
 def text(source, plant) -> str:
     made = state_report(source, V, Stretch(plant.now - WEEK_NS, plant.now), "9.9")
     assert made is not None
-    return made
+    return made.replace("\u00a0", " ")  # which holds a number and its unit together
 
 
 def test_the_document_is_whole_and_needs_nothing_from_elsewhere(text):
@@ -67,7 +68,7 @@ def test_the_document_is_whole_and_needs_nothing_from_elsewhere(text):
 
 
 def test_it_says_all_that_a_reader_has_to_know(text, plant):
-    toml = plant.sheet_in_force(V, plant.now).toml
+    toml = plant.effective_sheet(V, plant.now).toml
     for words in (
         "Ramp up takes 2.10 s; it was left at 1.60 s.",
         "JCGM 106:2012",
@@ -91,15 +92,35 @@ def test_what_was_not_observed_stands_with_its_reason(source, plant):
 
 
 def test_the_coverage_adds_up(text):
-    shares = [float(share) for share in re.findall(r'<td class="n">(\d+\.\d) %</td></tr>', text)]
+    shares = [float(share) for share in re.findall(r'<td class="n"[^>]*>(\d+\.\d) %</td></tr>', text)]
     assert sum(shares) == pytest.approx(100.0, abs=0.3)
+
+
+def test_a_table_of_ten_columns_fits_the_narrower_paper():
+    """As wide as the table of a sweep's steps: the longest word of its last column ends within the margin."""
+    head = ["way and command", "current wanted, A", "found, A", "uncertainty", "verdict"]
+    head += ["pressure wanted, bar", "found, bar", "uncertainty", "verdict", "remark"]
+    row = ["down 100.0 %", "0.920", "0.920", "0.00014", "undecided", "210.0", "210.0", "0.049", "not observed"]
+    made = table("Levels", head, [[*row, "characteristic"]], numeric=frozenset({1, 2, 3, 5, 6, 7}))
+    page = PdfReader(BytesIO(pdf(paper("x", "x", made)))).pages[0]
+    begun: list[float] = []
+
+    def note(_words: str, cm: list[float], tm: list[float], _font: object, _size: float) -> None:
+        if cm[0] * tm[5] < 400:  # the table, not the foot of the page
+            begun.append(cm[0] * tm[4])
+
+    page.extract_text(visitor_text=note)
+    word_pt = 6.7 * 0.5 * len("characteristic")  # narrow letters, half an em each on average
+    assert 400 < max(begun) <= float(page.mediabox.width) - 16 / 25.4 * 72 - word_pt
 
 
 def test_the_pdf_has_every_row_and_the_page_numbers(text):
     reader = PdfReader(BytesIO(pdf(text)))
     assert 2 <= len(reader.pages) <= 6
     whole = " ".join(" ".join(page.extract_text() for page in reader.pages).split())
-    rows = re.findall(r'<th scope="row">([^<]+)</th><td class="n">([^<]*)</td><td class="n">([^<]*)</td>', text)
+    rows = re.findall(
+        r'<th scope="row">([^<]+)</th><td class="n"[^>]*>([^<]*)</td><td class="n"[^>]*>([^<]*)</td>', text
+    )
     assert len(rows) >= 12
     for label, left, found in rows:
         assert f"{label} {left} {found}" in whole, label
@@ -135,12 +156,12 @@ def test_the_routes(plant, door):
     ):
         answer = client.get(f"/report/{V}.html?{query}")
         assert answer.status_code == 400
-        assert words in answer.get_data(as_text=True).replace("&#x27;", "'")
+        assert words in html.unescape(answer.get_data(as_text=True))
 
 
 def test_the_command(tmp_path, capsys, plant):
     records = open_records(tmp_path / "records.db")
-    records.put_sheet(plant.sheet_in_force(V, plant.now))
+    records.put_sheet(plant.effective_sheet(V, plant.now))
     records.close()
     for name, start in (("r.html", b"<!DOC"), ("r.pdf", b"%PDF-"), ("r.csv", b"quant")):
         assert main(["report", V, "--data", str(tmp_path), "--out", str(tmp_path / name)]) == 0
@@ -211,3 +232,21 @@ def test_what_is_wrong_with_a_stretch_stands_at_the_form_with_what_was_typed(pla
     assert words in text
     assert f'value="{query.split("&")[1].removeprefix("to=")}"' in text
     assert client.get("/report/no-such?" + query).status_code == 404
+
+
+def test_signatures_stand_together_and_never_alone_on_a_page():
+    """A sheet that holds nothing but lines to sign could be put behind anything."""
+    ends = [el("p", "Carried out by: kl"), el("p", "Witnessed by: tm")]
+    for lines in range(38, 56, 2):  # wherever on a page it comes to stand
+        filling = [el("p", f"line {k}") for k in range(lines)]
+        cautions = el(
+            "div", el("h2", "Before anyone"), el("ul", *(el("li", "x") for _ in range(4))), class_="cautions"
+        )
+        pages = PdfReader(
+            BytesIO(pdf(paper("x", "x", *filling, cautions, el("div", *ends, class_="signatures"))))
+        ).pages
+        last = pages[-1].extract_text()
+        signed = [page.extract_text() for page in pages if "Carried out by" in page.extract_text()]
+        assert len(signed) == 1
+        assert "Witnessed by" in signed[0]
+        assert "Before anyone" in last, lines

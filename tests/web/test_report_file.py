@@ -24,7 +24,7 @@ def files(plant, tmp_path):
     def make(*, dated: bool = True):
         stored = plant.samples(V, plant.now - 660 * S, plant.now)
         sheet, log = tmp_path / "clamp.toml", tmp_path / "logger.csv"
-        sheet.write_text(plant.sheet_in_force(V, plant.now).toml)
+        sheet.write_text(plant.effective_sheet(V, plant.now).toml)
         times = (
             [f"{np.datetime64(int(t), 'ns').astype('datetime64[ms]')}" for t in stored.time_ns]
             if dated
@@ -40,7 +40,7 @@ def files(plant, tmp_path):
 
 def report(log, sheet, out, *more: str) -> str:
     assert main(["report", "--log", str(log), "--sheet", str(sheet), "--out", str(out), *more]) == 0
-    return html.unescape(out.read_text()) if out.suffix != ".pdf" else ""
+    return html.unescape(out.read_text()).replace("\u00a0", " ") if out.suffix != ".pdf" else ""
 
 
 def test_it_says_what_the_file_shows_and_what_it_rests_on(files, tmp_path):
@@ -63,8 +63,45 @@ def test_it_says_what_the_file_shows_and_what_it_rests_on(files, tmp_path):
     assert "History" not in text
     assert "1970" not in text
     assert re.search(r'<tr class="out"><th scope="row">ramp up</th>', text)
-    shares = [float(share) for share in re.findall(r'<td class="n">(\d+\.\d) %</td></tr>', text)]
+    shares = [float(share) for share in re.findall(r'<td class="n"[^>]*>(\d+\.\d) %</td></tr>', text)]
     assert sum(shares) == pytest.approx(100.0, abs=0.3)
+
+
+def test_the_first_page_has_verdict_and_basis_and_says_nothing_twice(files, tmp_path):
+    sheet, log = files()
+    text, rows = report(log, sheet, tmp_path / "r.html"), len(log.read_text().splitlines()) - 1
+    shown = re.sub(r"<[^>]*>", " ", text)
+    assert "Deviation in percent of tolerance:" in text  # for who hears the picture
+    assert "Deviation in percent of tolerance:" not in shown  # for who sees it the table says so
+    report(log, sheet, tmp_path / "r.pdf")
+    first = " ".join(PdfReader(tmp_path / "r.pdf").pages[0].extract_text().split())
+    digest = hashlib.sha256(sheet.read_bytes()).hexdigest()
+    for words in ("Ramp up takes 2.10 s", f"Rests on the readings of logger.csv ({rows:,} rows)", digest[:12], "out"):
+        assert words in first, words
+
+
+def test_captions_tell_no_time_from_before_the_recording(files, tmp_path):
+    sheet, log = files()  # begins at 14:51:07, shorter than what the pictures look back
+    text = report(log, sheet, tmp_path / "r.html")
+    told = re.findall(r"Production from (\d\d:\d\d) to (\d\d:\d\d)", text)
+    assert len(told) >= 3
+    assert all("14:51" <= begins < ends <= "15:02" for begins, ends in told), told
+
+
+def test_no_line_ends_between_a_number_and_its_unit(files, tmp_path):
+    sheet, log = files()
+    report(log, sheet, tmp_path / "r.html")
+    shown = re.sub(r"<style>.*?</style>|<[^>]*>", "|", (tmp_path / "r.html").read_text(), flags=re.DOTALL)
+    assert re.search(r"\d\u00a0bar\b", shown)
+    assert re.search(r"\d\u00a0s\b", shown)
+    assert re.findall(r"\d (?:A|V|s|bar|%|min|°C)(?!\w)", shown) == []
+
+
+def test_what_was_neither_left_nor_found_is_no_row_of_dashes(files, tmp_path):
+    sheet, log = files()
+    text = report(log, sheet, tmp_path / "r.html")
+    assert not re.search(r'<th scope="row">[^<]*</th>(?:<td[^>]*>–</td>){3}', text)
+    assert re.search(r"<li>headroom: ", text)
 
 
 def test_times_are_told_in_the_zone_that_was_named_and_are_of_it(files, tmp_path):

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import csv
+import html
 import re
+import time
 from io import BytesIO, StringIO
 from urllib.parse import quote
 
+import numpy as np
 import pytest
+from asleft.judge.types import ChartPoint, State, StateInterval
 from asleft.web.app import create_app
+from asleft.web.hrefs import retune_href
+from asleft.web.retune.view import checked_stretches, proposed, retune_view
 from asleft.web.stretch import BadStretch, Stretch
-from asleft.web.views.retune import checked_stretches, proposed, retune_href, retune_view
 from asleft.web.when import PlantTime
 from pypdf import PdfReader
 
@@ -31,7 +36,7 @@ def client(plant, door):
 
 
 def text_of(answer) -> str:
-    return answer.get_data(as_text=True).replace("&quot;", '"').replace("&#x27;", "'").replace("&amp;", "&")
+    return html.unescape(answer.get_data(as_text=True))
 
 
 def test_what_changed_is_told_from_what_stayed(source, both):
@@ -56,10 +61,20 @@ def test_without_production_nothing_is_compared(source, plant):
     assert view.sentence == "There is too little production in these stretches to compare anything."
 
 
-def test_a_day_either_side_of_the_revision_is_proposed(source):
+def produced_s(source, stretch) -> float:
+    """Seconds of production in a stretch."""
+    ends = (stretch.from_ns / S, stretch.to_ns / S)
+    made = [
+        one for one in source.records.intervals(V, stretch.from_ns, stretch.to_ns) if one.state is State.PRODUCING
+    ]
+    return sum(min(one.to_s, ends[1]) - max(one.from_s, ends[0]) for one in made)
+
+
+def test_a_day_of_production_either_side_of_the_revision_is_proposed(source):
     before, after = proposed(source, V, None)
     assert before.to_ns == after.from_ns == source.records.sheets(V)[-1].at_ns
-    assert before.seconds == after.seconds == 86_400
+    assert produced_s(source, before) == pytest.approx(86_400)
+    assert produced_s(source, after) == pytest.approx(86_400)
     assert proposed(source, V, 99) is None
     assert proposed(source, "press-9.none", None) is None
 
@@ -134,9 +149,51 @@ def test_poor_addresses_are_answered_in_words(client, address, status, words):
 
 def test_without_an_address_of_its_own_it_is_round_the_newest_revision(client, plant):
     page = text_of(client.get(f"/retune/{V}"))
-    at = plant.sheets(V)[-1].at_ns
-    time = PlantTime.named("Europe/Madrid")
-    assert f"After: {time.full(at)} to {time.full(at + DAY)}" in page
+    began = PlantTime.named("Europe/Madrid").full(plant.sheets(V)[-1].at_ns)
+    assert f"After: {began} to " in page
+    assert page.count("24.0 hours") == 2
+
+
+def test_a_revision_of_a_sunday_is_compared_by_the_days_of_work_round_it(plant, source):
+    """Work on weekdays, from six to ten in the evening; the sheet was revised on a Sunday."""
+    sunday = plant.now // DAY * DAY
+    while time.gmtime(sunday // S).tm_wday != 6:
+        sunday -= DAY
+    shifts = [sunday + k * DAY for k in range(-20, 20) if time.gmtime((sunday + k * DAY) // S).tm_wday < 5]
+    made = [StateInterval(State.PRODUCING, (d + 6 * 3600 * S) / S, (d + 22 * 3600 * S) / S, "") for d in shifts]
+    plant.intervals = lambda _, a, b: [one for one in made if one.to_s * S > a and one.from_s * S < b]
+    plant.revise(V, sunday + 10 * 3600 * S)
+    plant.now = sunday + 10 * DAY
+    before, after = proposed(source, V, None)
+    assert before.from_ns == sunday - 3 * DAY + 14 * 3600 * S  # eight hours of Thursday, sixteen of Friday
+    assert after.to_ns == sunday + 2 * DAY + 14 * 3600 * S  # sixteen of Monday, eight of Tuesday
+    assert [produced_s(source, one) for one in (before, after)] == pytest.approx([86_400, 86_400])
+    plant.revise(V, sunday - 2 * DAY + 20 * 3600 * S)  # another revision bounds it
+    plant._revisions[V].sort(key=lambda one: one.at_ns)
+    assert proposed(source, V, None)[0].from_ns == sunday - 2 * DAY + 20 * 3600 * S
+
+
+@pytest.mark.parametrize(
+    ("scatter_a", "told"), [(2e-5, r"[+−]0\.0000\d+ to [+−]0\.0000\d+"), (0.0, r"within ±0\.0001")]
+)
+def test_an_interval_has_the_digits_that_tell_its_ends_apart(plant, client, both, scatter_a, told):
+    rng = np.random.default_rng(3)
+    quiet = [ChartPoint("current_at_zero", at, 0.18 + scatter_a * float(rng.normal()), 1e-6)
+             for at in range(both[0].from_ns // S, both[1].to_ns // S, 3600)]  # fmt: skip
+    real = plant.points
+    plant.points = lambda valve, name, a, b: (
+        [one for one in quiet if a <= one.at_s * S < b] if name == "current_at_zero" else real(valve, name, a, b)
+    )
+    page = text_of(client.get(retune_href(V, *both)))
+    row = re.search(r'<th scope="row">current at zero, A</th>(.*?)</tr>', page).group(1)
+    assert re.fullmatch(told, re.findall(r">([^<]*)</td>", row)[3]), row
+    assert "0 to 0<" not in page
+
+
+def test_pictures_of_before_and_after_have_a_legend(client, both):
+    page = text_of(client.get(retune_href(V, *both)))
+    ramp = re.search(r'aria-label="Ramp up: [^>]*>.*?</svg>', page, re.DOTALL).group(0)
+    assert all(f">{words}</text>" in ramp for words in ("as left", "before", "after"))
 
 
 def test_where_nothing_was_produced_there_it_is_round_the_onset(client, plant, monkeypatch):

@@ -52,6 +52,8 @@ def options(*words: str) -> argparse.Namespace:
         (("--behind-proxy", "127.0.0.1"), "asleft users add"),
         (("--idle-minutes", "0"), "--idle-minutes 0"),
         (("--session-hours", "1000"), "--session-hours 1000"),
+        (("--keep-audit-days", "-1"), "--keep-audit-days -1: at least 1"),
+        (("--keep-audit-lines", "10"), "--keep-audit-lines 10: at least 1000"),
     ],
 )
 def test_bad_arguments_are_refused_in_a_sentence(tmp_path, capsys, words, complaint):

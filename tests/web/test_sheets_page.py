@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 from io import BytesIO
 
@@ -14,7 +15,7 @@ REVISE = f"/sheets/{V}/revise"
 
 
 def text_of(answer) -> str:
-    return answer.get_data(as_text=True).replace("&quot;", '"').replace("&#x27;", "'")
+    return html.unescape(answer.get_data(as_text=True))
 
 
 def typed_in(page: str) -> dict[str, str]:
@@ -97,9 +98,10 @@ def test_all_faults_stand_at_their_fields_and_nothing_typed_is_lost(client, door
         ("ramp_up", "'soon' is not a number"),
         ("by", "say who set it"),
         ("why", "say why"),
-        ("at", "not a time with its zone"),
+        ("at", "not a day and a time of the plant"),
     ):
         assert f'id="{name}-fault" class="wrong">{words}' in page, name
+        assert page.index(f'<a href="#{name}">') < page.index("<h1>"), name
         assert re.search(rf'id="{name}"[^>]*aria-invalid="true"', page), name
     assert typed_in(page)["ramp_down"] == "2,5"
     assert len(desked.sheets(V)) == 1
@@ -117,7 +119,7 @@ def test_values_found_come_with_the_address(client):
     page = text_of(
         client.get(f"{REVISE}?ramp_up=2.1&why=ramp+up+changed,+on+purpose&headroom=3&dither=x&ramp_down=no")
     )
-    assert typed_in(page)["ramp_up"] == "2.1"
+    assert typed_in(page)["ramp_up"] == "2.10"
     assert typed_in(page)["why"] == "ramp up changed, on purpose"
     assert typed_in(page)["ramp_down"] == "2.4"
 
@@ -132,7 +134,7 @@ def test_another_unit_is_kept_as_entered_and_converted_as_files_are(client, door
     assert answer.status_code == 303, text_of(answer)[-1500:]
     fields = typed_in(text_of(client.get(f"{REVISE}?pressure_at_zero=10")))
     assert fields["pressure_at_full"] == "3000"
-    assert float(fields["pressure_at_zero"]) == pytest.approx(145.038, abs=0.01)
+    assert float(fields["pressure_at_zero"]) == pytest.approx(145.04, abs=0.05)
     file_it(client, doors, values(client, doors, ramp_up="1.7"))
     assert "pressure_at_full = 3000.0" in desked.sheets(V)[-1].toml
     assert read_sheet(desked.sheets(V)[-1].toml).as_left["pressure_at_full"] == pytest.approx(206.843, abs=1e-3)
@@ -224,3 +226,26 @@ def test_a_comma_that_may_be_one_of_thousands_is_asked_about(client, doors, desk
     assert answer.status_code == 400
     assert "may be read in two ways" in text_of(answer)
     assert len(desked.sheets(V)) == 1
+
+
+def test_the_form_takes_the_plants_clock(client, doors, desked):
+    assert typed_in(text_of(client.get(REVISE)))["at"] == "2026-11-24 16:02:07"
+    file_it(client, doors, values(client, doors, ramp_up="2.1", at="2026-11-24 12:00"))
+    assert desked.sheets(V)[-1].at_ns == 1_795_518_000 * 10**9  # 11:00 UTC
+
+
+def test_after_filing_the_page_says_that_judging_catches_up_until_it_has(client, doors, plant):
+    assert "Judging catches up" not in text_of(client.get(f"/sheets/{V}"))
+    file_it(client, doors, values(client, doors, ramp_up="2.1"))
+    plant.now += 2 * 10**9
+    page = text_of(client.get(f"/sheets/{V}?said=filed"))
+    assert (
+        "Judging catches up with sheet 4: until it has, the other pages say what was judged by an earlier one."
+        in page
+    )
+    assert re.search(r'id="behind" data-renew', page)
+    plant._judgements[V]["sheet_revision"] = 4
+    plant.judgement = lambda valve: {**plant._judgements[valve], "to": "2026-11-24T14:00:00Z"}
+    assert "Judging catches up: by sheet 4 it is judged until 15:00." in text_of(client.get(f"/sheets/{V}"))
+    del plant.judgement
+    assert "Judging catches up" not in text_of(client.get(f"/sheets/{V}"))

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import unicodedata
+
 import pytest
 from asleft.store.access import open_access
 from asleft.store.accounts import Role
 from asleft.store.engine import writing
 from asleft.store.throttle import PER_ACCOUNT, PER_ADDRESS
 from asleft.web.access.passwords import Busy, Passwords
-from asleft.web.access.routes import safe_path
 from asleft.web.access.visitor import Access, csrf_of, digest_of, new_token, throttled_as
+from asleft.web.addresses import safe_path
 from asleft.web.app import create_app
 from sqlalchemy import text
 
@@ -221,7 +223,8 @@ def test_behind_a_proxy_with_tls_cookies_are_secure_and_bound_to_the_host(plant,
     assert page.headers["Strict-Transport-Security"] == "max-age=31536000"
     form = {"_csrf_token": doors.word_in(page.get_data(as_text=True)), "name": "kl", "password": doors.PASSWORD}
     set_by = cookies_of(client.post("/login", data=form, base_url=base))
-    assert {"__Host-asleft", "_csrf_token"} == set(set_by)
+    assert {"__Host-asleft", "_csrf_token", secured.access.device_cookie("kl")} == set(set_by)
+    assert secured.access.device_cookie("kl").startswith("__Host-asleft-device-")
     assert all("Secure" in line and "Path=/" in line and "Domain" not in line for line in set_by.values())
     assert client.get("/login", base_url="https://other.example").status_code == 421
     secured.close()
@@ -472,9 +475,30 @@ def test_the_first_account_shuts_a_dashboard_that_runs_and_removing_it_does_not_
     assert inside(client)
     assert client.get("/login").location == "/"
     assert client.get("/account").location == "/"
-    assert client.get("/audit").status_code == 200  # the frame; its contents are for administrators
+    assert client.get("/audit").status_code == 403
     door.add("kl", Role.ADMINISTRATOR)
     assert not inside(client)
     assert client.get("/").location == "/login"
     door.store.accounts.remove("kl", doors.CHIEF, door.clock_ns())
     assert not inside(client)
+
+
+@pytest.mark.parametrize("where", ["name", "password"])
+def test_a_flood_of_marks_at_the_door_is_cut_and_counted(client, doors, monkeypatch, where):
+    """What is too long is one failed try like any other, and no work that grows with the square of it."""
+    lengths: list[int] = []
+    monkeypatch.setattr("asleft.web.access.passwords.unicodedata", counting(lengths))
+    typed = {"name": "technician", "password": doors.PASSWORD, where: "a" + "\u0316\u0301" * 30_000}
+    codes = {doors.sign_in(client, typed["name"], typed["password"]).status_code for _ in range(PER_ACCOUNT.free + 2)}
+    assert codes == {403, 429}
+    assert max(lengths) <= 2000
+
+
+def counting(lengths: list[int]):
+    class Counting:
+        @staticmethod
+        def normalize(form: str, text: str) -> str:
+            lengths.append(len(text))
+            return unicodedata.normalize(form, text)
+
+    return Counting

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import html
 import re
 from pathlib import Path
 
 import pytest
 from asleft.edge.config import parse_config
 from asleft.store.protocols import Health
-from asleft.web import words_start
 from asleft.web.app import create_app
 from asleft.web.source import Source
-from asleft.web.views.start import start_view
+from asleft.web.start import words as words_start
+from asleft.web.start.routes import start_view
 from asleft.web.when import PlantTime
 
 S = 10**9
@@ -32,7 +33,7 @@ def done(view):
 
 
 def text_of(answer) -> str:
-    return answer.get_data(as_text=True).replace("&quot;", '"').replace("&#x27;", "'")
+    return html.unescape(answer.get_data(as_text=True))
 
 
 @pytest.mark.parametrize(("text", "channels"), [(words_start.MODBUS_TOML, 4), (words_start.CSV_TOML, 3)])
@@ -58,6 +59,14 @@ def test_the_recorder_works_and_nothing_has_arrived(bare):
     view = view_of(bare, accounts=True)
     assert done(view) == ["accounts", "recorder"]
     assert view.headline == "Three of five steps are left. Next: connect an agent to the instrument."
+
+
+def test_an_agent_whose_valves_nobody_has_bound_is_told_with_the_command(bare):
+    words = "agent hall-3 sends valve press-3.platen: asleft agents bind hall-3 press-3.platen"
+    bare.put_health(Health("recorder", bare.now, {"refused": [{"agent": "hall-3", "words": words}]}))
+    step = view_of(bare).step("agent")
+    assert not step.done
+    assert step.seen == f"Blocks arrive and are not stored: {words}."
 
 
 def test_a_recorder_that_fell_silent_is_no_working_one(plant):
@@ -133,8 +142,8 @@ def test_who_may_enter_is_led_to_each_valve_that_waits(client, plant):
 
 
 def test_an_empty_list_of_presses_leads_there(bare):
-    from asleft.web.fragments.presses import opening
-    from asleft.web.views.presses import presses_view
+    from asleft.web.presses.page import opening
+    from asleft.web.presses.view import presses_view
 
     assert 'href="/start"' in opening(presses_view(Source(bare, bare, UTC, lambda: bare.now)))
 
@@ -168,4 +177,4 @@ def test_what_is_no_valve_id_is_said_at_its_field(client, valve):
     page = text_of(answer)
     assert "must be of a-z, 0-9, - and dots" in page
     assert 'aria-invalid="true"' in page
-    assert "<b>" not in page.split("<main", 1)[1]
+    assert "<b>" not in answer.get_data(as_text=True).split("<main", 1)[1]

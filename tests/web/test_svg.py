@@ -5,6 +5,7 @@ import xml.etree.ElementTree as ET
 import pytest
 from asleft.catalogue.statuses import STATUS_ORDER
 from asleft.web.svg import LARGE, SMALL, StripMark, deviation_strip, status_mark
+from asleft.web.views.valves import strip_marks
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -82,3 +83,12 @@ def test_every_status_has_its_own_shape():
     drawn = {status: status_mark(status).split('class="mark')[1].split(">", 1)[1] for status in STATUS_ORDER}
     assert len(set(drawn.values())) == len(STATUS_ORDER)
     assert "cross thin" in status_mark("something new")
+
+
+def test_what_departs_to_the_side_without_a_limit_is_in_and_not_unseen():
+    supply = {"id": "supply_voltage", "verdict": "in", "tolerance_used": None, "tolerance": [-2.4, None],
+              "as_found": 25.1, "uncertainty": 0.1}  # fmt: skip
+    (mark,) = strip_marks({"quantities": [supply]}, all_columns=False)
+    assert (mark.verdict, mark.used_pct) == ("in", 0.0)
+    assert "25.1 V" in mark.text
+    assert "not observed" not in mark.text

@@ -5,22 +5,21 @@ from __future__ import annotations
 import csv
 import html
 import io
-import json
 import re
 
 import numpy as np
 import pytest
 from asleft.web import ids
 from asleft.web.app import create_app
-from asleft.web.fragments.health import health_body
-from asleft.web.pages import presses as presses_page
-from asleft.web.pages import valve as valve_page
-from asleft.web.pages.valve_slow import draw_history
-from asleft.web.pages.valve_window import draw_window
+from asleft.web.csv_text import Csv, plant, plant_all, shown, text_of, utc, utc_all
+from asleft.web.health.page import health_body
+from asleft.web.health.view import health_view
+from asleft.web.presses import page as presses_page
 from asleft.web.stretch import Stretch
-from asleft.web.tables.text import Csv, plant, plant_all, shown, text_of, utc, utc_all
-from asleft.web.tables.window import window
-from asleft.web.views.health import health_view
+from asleft.web.valve import page as valve_page
+from asleft.web.valve.slow import draw_history
+from asleft.web.valve.window import draw_window
+from asleft.web.valve.window_table import window
 from asleft.web.when import PlantTime
 
 V = "press-2.clamp"
@@ -113,7 +112,7 @@ def test_before_the_first_judgement_the_sheet_is_given(client, plant):
     rows = {row["quantity"]: row for row in rows_of(client.get(f"/csv/{V}/quantities"))}
     assert (rows["ramp_up"]["as_left"], rows["ramp_up"]["as_found"]) == ("1.6", "")
     assert (rows["ramp_up"]["tolerance_below"], rows["ramp_up"]["reason"]) == ("0.16", "not judged yet")
-    plant.sheet_in_force = lambda *_: None
+    plant.effective_sheet = lambda *_: None
     assert rows_of(client.get(f"/csv/{V}/quantities")) == []
 
 
@@ -221,7 +220,7 @@ def test_the_health_is_one_figure_a_row(client):
 def test_faults_are_told_in_words(client, path, status, words):
     answer = client.get(path)
     assert answer.status_code == status
-    assert words in answer.get_data(as_text=True).replace("&#x27;", "'")
+    assert words in html.unescape(answer.get_data(as_text=True))
     assert answer.mimetype == "text/html"
 
 
@@ -246,16 +245,16 @@ def test_pressures_are_in_the_unit_that_the_reader_has_chosen(client):
 
 
 def test_every_table_of_a_page_has_its_link(client, source):
-    contents = json.dumps(valve_page.layout(source, V)[0].to_plotly_json(), default=lambda c: c.to_plotly_json())
+    contents = str(valve_page.page(source, V, None).contents)
     words = draw_window(source, V, "?span=1h&until=2026-11-24T10:00:00")[1]
     shown = (
         contents
         + words[ids.WINDOW_WORDS]
-        + draw_history(source, V, "")[ids.HISTORY]
+        + str(draw_history(source, V, "")[ids.HISTORY])
         + client.get("/alarms").get_data(as_text=True)
     )
-    shown += health_body(health_view(source, "0.1.0"))
-    shown += json.dumps(presses_page.layout(source).to_plotly_json(), default=lambda c: c.to_plotly_json())
+    shown += str(health_body(health_view(source, "0.1.0")))
+    shown += str(presses_page.page(source).contents)
     found = set(re.findall(r"/csv/[^\"\\ ]+", html.unescape(shown)))
     assert {path.split("?")[0] for path in found} == {
         *(f"/csv/{V}/{what}" for what in ("quantities", "window", "states", "history", "curve")),

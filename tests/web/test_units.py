@@ -9,14 +9,13 @@ from asleft.sheet.model import Tolerance
 from asleft.store.accounts import Role
 from asleft.web import ids
 from asleft.web.app import create_app
-from asleft.web.fragments.presses import fleet
-from asleft.web.fragments.units import unit_switch
-from asleft.web.fragments.valve import sheet_table
-from asleft.web.pages.shell import layout
+from asleft.web.frame import unit_switch
+from asleft.web.presses.page import fleet
+from asleft.web.presses.view import presses_view
 from asleft.web.units import BAR, CHOICES, COOKIE, Pressures, chosen, current
+from asleft.web.valve.page import sheet_table
+from asleft.web.valve.view import valve_view
 from asleft.web.views.history import history_views
-from asleft.web.views.presses import presses_view
-from asleft.web.views.valve import valve_view
 from flask import Flask
 
 PSI, MPA = Pressures("psi"), Pressures("MPa")
@@ -181,9 +180,9 @@ def test_a_switch_of_units_changes_nothing_that_is_stored(plant, door, desks, tm
     records.close()
 
 
-def test_both_frames_carry_the_same_switch(source):
-    frame = json.dumps(layout(source, None).to_plotly_json(), default=lambda c: c.to_plotly_json())
-    assert ids.UNITS in frame
-    assert json.dumps(str(unit_switch(BAR, "")))[1:-1] in frame
+def test_every_page_carries_the_same_switch(app):
+    client = app.server.test_client()
+    for path in ("/", "/valve/press-2.clamp", "/alarms", "/nowhere"):
+        assert unit_switch(BAR, "") in client.get(path).get_data(as_text=True), path
     assert "_csrf_token" not in unit_switch(BAR, "")
-    assert 'name="_csrf_token" value="w&quot;"' in unit_switch(PSI, 'w"')
+    assert 'name="_csrf_token" value="w&#34;"' in unit_switch(PSI, 'w"')

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from asleft.alarms.events import AlarmEvent, EventKind
 from asleft.catalogue.parts import LOOK_FIRST, PART_WORDS
-from asleft.web.fragments import valve as fragments
-from asleft.web.fragments.history import histories
+from asleft.web.valve import page as fragments
+from asleft.web.valve.history_note import histories
+from asleft.web.valve.sheet_lines import bound_words, percent, sheet_lines
+from asleft.web.valve.view import valve_view
 from asleft.web.views.history import history_views
-from asleft.web.views.sheet_lines import bound_words, percent, sheet_lines
-from asleft.web.views.valve import valve_view
 from asleft.web.words import CAUTIONS, look_first
 
 
@@ -69,8 +69,9 @@ def test_a_finding_carries_evidence_part_onset_first_look_and_its_consequences(s
     assert finding.consequences == ["Response changed: Pressure arrives 0.5 s later."]
 
 
-def test_a_finding_says_how_its_alarm_stands_and_a_finding_without_one_says_nothing(source):
-    assert valve_view(source, "press-2.clamp").findings[0].alarm == ""
+def test_a_finding_says_how_its_alarm_stands_and_a_finding_without_one_why(source, plant):
+    why = "No alarm yet: it is raised as soon as readings after the last alarm of this valve are judged."
+    assert valve_view(source, "press-2.clamp").findings[0].alarm == why
     raised_ns = source.now_ns() - 3600 * 10**9
     event = AlarmEvent(
         f"press-2.clamp/ramp-up-changed/{raised_ns}",
@@ -88,15 +89,18 @@ def test_a_finding_says_how_its_alarm_stands_and_a_finding_without_one_says_noth
     )
     source.records._events.append(event)
     told = valve_view(source, "press-2.clamp").findings[0].alarm
-    assert told == f"Alarm unacknowledged, raised {source.time.moment(raised_ns, source.now_ns())}."
+    assert told == f"Alarm not acknowledged, raised {source.time.moment(raised_ns, source.now_ns())}."
     assert told in fragments.findings(valve_view(source, "press-2.clamp"))
     source.records._events.append(replace(event, seq=2, event=EventKind.RETURNED))
-    assert valve_view(source, "press-2.clamp").findings[0].alarm == ""
+    assert valve_view(source, "press-2.clamp").findings[0].alarm == why
+    plant._judgements["press-2.clamp"]["state"] = "stopped"
+    stands = valve_view(source, "press-2.clamp").findings[0].alarm
+    assert stands.startswith("No alarm yet: the machine is not producing (stopped).")
 
 
 def test_a_pair_that_cannot_be_told_apart_is_told_as_a_pair(source):
     parts = valve_view(source, "press-3.platen").findings[0].parts
-    assert parts == "Likely the valve, or the pressure source: the channels recorded cannot tell."
+    assert parts == "Likely the valve, or the pressure source. What is recorded cannot tell them apart."
 
 
 def test_the_cautions_stand_where_a_reader_might_act(source):

@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import html
 import json
 import re
+from dataclasses import replace
 from io import BytesIO, StringIO
 from urllib.parse import quote
 
 import pytest
-from asleft.web.tables.text import utc
+from asleft.sheet.model import Instrument
+from asleft.web import units
+from asleft.web.csv_text import utc
+from asleft.web.verification.record import known_of
 from pypdf import PdfReader
 
 S = 10**9
@@ -18,7 +23,8 @@ V = "press-1.platen"
 
 
 def text_of(answer) -> str:
-    return answer.get_data(as_text=True).replace("&quot;", '"').replace("&#x27;", "'").replace("&amp;", "&")
+    # papers hold a number and its unit together
+    return html.unescape(answer.get_data(as_text=True)).replace("\u00a0", " ")
 
 
 def done(plant, hands, ago_s: float, script=None, **changes):
@@ -93,7 +99,9 @@ def test_a_ramp_that_was_turned_is_out_and_cannot_be_accepted(client, plant, han
     refused = file_it(client, doors, address)
     assert refused.status_code == 400
     words = text_of(refused)
-    assert "Decision: it cannot be accepted: something is out of tolerance as it was left." in words
+    assert '<a href="#decision">Decision</a>: it cannot be accepted: something is out of tolerance' in words
+    assert "It cannot be accepted: something is out of tolerance as it was left." in words
+    assert '<option value="accepted"' not in words, "the form offers only what can be accepted"
     assert 'value="PT-3"' in words  # nothing typed is lost
     assert file_it(client, doors, address, decision="not-accepted").status_code == 303
 
@@ -153,7 +161,7 @@ def test_found_adjusted_left_recorded(client, plant, hands, doors, door):
     answer = file_it(client, doors, link)
     assert (answer.status_code, answer.location) == (303, f"/verification/{V}/1?said=filed")
     page = text_of(client.get(f"/verification/{V}/1"))
-    assert "Verification record 1 of Press 1 platen pressure: Accepted as left." in page
+    assert "Verification record 1 of Press 1 platen pressure: Accepted as left, with calibration overdue" in page
     filed = client.get(f"/verification/{V}/1.json").get_data()
     body = json.loads(filed)
     assert body["as_found"]["outcome"] == "not-as-left"
@@ -251,11 +259,50 @@ def test_what_is_wrong_is_said_at_its_field(client, plant, hands, doors):
     words = text_of(answer)
     assert answer.status_code == 400
     for fault in (
-        "Load state: say in which load state it was done.", "say who carried it out",
-        "Decision: say whether it is accepted.", "2001 characters; at most 2000 are kept",
+        '<a href="#load_state">Load state</a>: say in which load state it was done', "say who carried it out",
+        '<a href="#decision">Decision</a>: say whether it is accepted', "2001 characters; at most 2000 are kept",
         "'soon' is no date as 2027-03-31",
     ):  # fmt: skip
         assert fault in words, fault
+    assert words.index('<a href="#gauge_due">Gauge read beside it: calibration due</a>') < words.index("<h1>")
+
+
+def test_a_stroke_that_turned_back_is_shown_with_how_much_of_its_ramp_was_seen(client, plant, hands, doors):
+    turned = [(5.0, 0.0), (0.4, 1.0), (5.0, 0.0), (0.4, 1.0), (5.0, 0.0)]
+    stretch = done(plant, hands, 1800.0, [*turned, *hands.sweep()])
+    page = text_of(client.get(f"/verification/{V}?{query('', stretch)}"))
+    assert "<h1>Not complete yet" in page
+    assert "A full stroke up: the command in one step over four fifths of its range or more" in page
+    assert "of the ramp seen, % of the span" in page
+    answer = file_it(client, doors, f"/verification/{V}/record?{query('found_', stretch)}")
+    assert answer.status_code == 400
+    assert "it cannot be accepted, because it is not complete." in text_of(answer)
+
+
+def test_an_overdue_calibration_is_in_the_headline(client, plant, hands, doors):
+    stretch = done(plant, hands, 1800.0)
+    assert file_it(client, doors, f"/verification/{V}/record?{query('found_', stretch)}").status_code == 303
+    words = "Accepted as left, with calibration overdue: pressure, due 2026-01-31.</h1>"
+    assert words in text_of(client.get(f"/verification/{V}/1"))
+    assert words in text_of(client.get(f"/verification/{V}/1.html"))
+
+
+def test_the_form_knows_what_the_sheet_says_of_the_instruments(source):
+    sheet = source.sheet(V, source.now_ns())
+    known = {
+        "current": Instrument(expanded_uncertainty=0.004),
+        "pressure": Instrument(range_low=0.0, range_high=250.0),
+    }
+    assert known_of(replace(sheet, instruments=known), units.chosen("MPa")) == {
+        "current_uncertainty": "0.004 A", "pressure_range": "0 to 25 MPa",
+    }  # fmt: skip
+
+
+def test_how_many_valves_have_a_record_is_said_as_a_person_would(client, plant, hands, doors):
+    assert "<h1>No valve has a verification record here yet.</h1>" in text_of(client.get("/verification"))
+    stretch = done(plant, hands, 1800.0)
+    file_it(client, doors, f"/verification/{V}/record?{query('found_', stretch)}")
+    assert "<h1>One of eight valves has a verification record here.</h1>" in text_of(client.get("/verification"))
 
 
 @pytest.mark.parametrize(

@@ -10,13 +10,13 @@ from asleft.alarms.events import AlarmEvent, EventKind
 from asleft.judge.types import ChartPoint, State, StateInterval
 from asleft.sheet.model import Tolerance
 from asleft.store.protocols import Overview
-from asleft.web.figures.window import RAW_TRACES, extension, window_figure
-from asleft.web.fragments.window import window_words
+from asleft.web.valve.live import LiveCursor, first_minute, since
+from asleft.web.valve.window_figure import RAW_TRACES, extension, window_figure
+from asleft.web.valve.window_note import window_words
 from asleft.web.views.expected import current_tolerance_a, expected_in, lead_in_ns
-from asleft.web.views.live import LiveCursor, first_minute, since
 from asleft.web.views.revisions import sheets_in
 from asleft.web.views.spans import Choice
-from asleft.web.views.window import BINS, bin_width, raw_lines, window_view
+from asleft.web.views.window import BINS, bin_width, moving_mean, raw_lines, window_view
 
 LIVE = Choice.of("1min")
 SECOND = 10**9
@@ -167,8 +167,8 @@ def test_in_long_stretches_judged_points_stand_before_a_pale_envelope(plant, sou
         "pressure at zero",
         "pressure at full",
     ]
-    assert not any(t["name"] == "current" and t["mode"] == "lines+markers" for t in traces)
-    assert any(t["name"] == "command" and t["mode"] == "lines+markers" for t in traces)
+    means = [t["name"] for t in traces if t["line"]["width"] == 1.8]
+    assert means == ["command"]  # where judged points stand in a row, it has no mean
     assert window_view(source, "press-2.clamp", Choice.of("10min")).features == {}
 
 
@@ -209,7 +209,7 @@ def test_a_stretch_of_the_past_shows_what_was_found_then_though_it_is_gone(plant
     assert [(o.words, o.until_ns) for o in view.onsets] == [("ramp up changed", onset + 7200 * SECOND)]
     figure = window_figure(view, source.time, live=False)
     assert any("ramp up changed, now gone" in a["text"] for a in figure["layout"]["annotations"])
-    assert "ramp up changed" in window_words(view, source.time)
+    assert "ramp up changed" in window_words(view, "press-2.clamp", source.time)
     assert window_view(source, "press-1.platen", LIVE).onsets == []
 
 
@@ -242,15 +242,61 @@ def test_onsets_and_states_lie_in_the_window(source):
     assert window_view(source, "press-2.clamp", LIVE).onsets == []
 
 
-def test_a_figure_is_plain_json_with_its_dates_as_numbers(source):
+def wall(text: str) -> float:
+    """A moment of a figure on the plant's wall clock, in ms."""
+    return float(np.datetime64(text.replace(" ", "T"), "ms").astype(np.int64))
+
+
+def test_a_figure_is_plain_json_with_its_moments_in_words(source):
+    """A number would be shown by the clock of the browser, in New York as in Madrid."""
     figure = window_figure(window_view(source, "press-2.clamp", LIVE), source.time, live=True)
     assert json.loads(json.dumps(figure)) == figure
     assert figure["layout"]["xaxis"]["type"] == "date"
     assert len(figure["data"]) == len(RAW_TRACES)
     first = next(x for x in figure["data"][0]["x"] if x is not None)
-    assert isinstance(first, float)
     now_ms = source.now_ns() / 1e6
-    assert now_ms + 3600e3 - 61_000 <= first <= now_ms + 3600e3  # Madrid is an hour ahead of UTC in November
+    assert now_ms + 3600e3 - 61_000 <= wall(first) <= now_ms + 3600e3  # Madrid is an hour ahead of UTC in November
+    places = [figure["layout"]["xaxis"]["range"], *(t["x"] for t in figure["data"])]
+    assert all(at is None or isinstance(at, str) for row in places for at in row)
+
+
+def test_marks_stand_in_words_too_and_over_no_title_and_not_over_each_other(plant, source):
+    for hours in (1, 2, 3, 300, 301):
+        plant.revise("press-2.clamp", plant.now - hours * 3600 * SECOND)
+    layout = window_figure(window_view(source, "press-2.clamp", Choice.of("3w")), source.time, live=False)["layout"]
+    titles = [one for one in layout["annotations"] if one["xref"] == "paper"]
+    marks = [one for one in layout["annotations"] if one["xref"] == "x"]
+    assert len(titles) == 4
+    assert {"▲ ramp up changed", "▲ response changed", "sheet 4"} <= {one["text"] for one in marks}
+    assert all(isinstance(one["x"], str) for one in marks)
+    assert all(isinstance(shape["x0"], str) and shape["y1"] <= 0.9 for shape in layout["shapes"])
+    highest = max(one["y"] for one in titles) + 16 / 586  # a title stands on its place, 16 of 586 px high
+    assert min(one["y"] for one in marks) - 7 / 586 > highest
+    assert len({one["y"] for one in marks}) > 1  # neighbours take another line
+
+
+def test_an_hour_of_short_cycles_has_a_mean_that_can_be_read(plant, source, monkeypatch):
+    def overview(_valve, _channel, from_ns, to_ns, points):
+        step = (to_ns - from_ns) // points
+        at = from_ns + step * np.arange(points, dtype=np.int64)
+        part = np.where(np.arange(points) % 3 == 0, 0.9, 0.3)  # every third stretch holds the high part of a cycle
+        return Overview(at, np.zeros(points), part, np.ones(points))
+
+    monkeypatch.setattr(plant, "overview", overview)
+    envelope = window_view(source, "press-4.cushion", Choice.of("1h")).envelopes["command"]
+    inner = envelope.mean[10:-10]
+    assert np.ptp(inner) < 0.08 < 0.6  # of a sawtooth of 0.6
+    assert inner.mean() == pytest.approx(0.5, abs=0.02)
+    assert envelope.low.max() == 0.0
+    assert envelope.high.min() == 1.0
+
+
+def test_a_mean_never_reaches_across_a_gap():
+    at = np.array([0, 20, 40, 900, 920, 940], dtype=np.int64) * SECOND
+    mean = moving_mean(at, np.array([1.0, 1.0, np.nan, 5.0, 5.0, 5.0]), 20 * SECOND, 60 * SECOND)
+    assert mean[[0, 1, 3, 4, 5]] == pytest.approx([1.0, 1.0, 5.0, 5.0, 5.0])
+    assert np.isnan(mean[2])
+    assert moving_mean(at, np.arange(6.0), 600 * SECOND, 1800 * SECOND).tolist() == list(range(6))
 
 
 def test_pieces_of_the_live_minute_join_without_seam_or_repeat(plant, source):
@@ -309,11 +355,11 @@ def test_states_of_the_live_minute_overlap_a_little_and_do_not_repeat(plant, sou
 
 
 def test_the_plot_is_told_in_words_and_numbers(source):
-    text = window_words(window_view(source, "press-2.clamp", Choice.of("10min")), source.time)
+    text = window_words(window_view(source, "press-2.clamp", Choice.of("10min")), "press-2.clamp", source.time)
     assert "Europe/Madrid" in text
     assert "coil current, measured" in text
     assert "<table" in text
-    nothing = window_words(window_view(source, "nope", LIVE), source.time)
+    nothing = window_words(window_view(source, "nope", LIVE), "nope", source.time)
     assert "nothing was recorded" in nothing
 
 
@@ -326,9 +372,9 @@ def test_short_states_and_lone_stretches_are_wide_enough_to_be_seen(plant, sourc
     figure = window_figure(window_view(source, "press-1.platen", Choice.of("3w")), source.time, live=False)
     width_ms = 21 * 86_400e3
     states = figure["data"][-1]
-    assert states["x"][1] - states["x"][0] > width_ms / 310
+    assert wall(states["x"][1]) - wall(states["x"][0]) > width_ms / 310
     low, high = figure["data"][0], figure["data"][1]
-    assert low["x"][-1] - low["x"][0] > width_ms / 1000
+    assert wall(low["x"][-1]) - wall(low["x"][0]) > width_ms / 1000
     assert low["y"] == [10.0, 10.0]
     assert high["y"] == [90.0, 90.0]
 

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+import html
 import re
 
 import pytest
 from asleft.store.actor import Actor
 from asleft.store.work import WorkRefused
-from asleft.web.fragments.valve import opening
+from asleft.web.presses.view import presses_view
 from asleft.web.source import Source
-from asleft.web.views.presses import presses_view
-from asleft.web.views.valve import valve_view
-from asleft.web.views.work import until_of
+from asleft.web.valve.page import opening
+from asleft.web.valve.view import valve_view
 from asleft.web.views.working import during_work
 from asleft.web.when import PlantTime
+from asleft.web.work.routes import until_of
 
 S = 10**9
 HOUR = 3600 * S
@@ -31,7 +32,7 @@ def working(plant, door):
 
 def text_of(answer) -> str:
     text = answer.get_data(as_text=True)
-    return text.replace("&quot;", '"').replace("&#x27;", "'")
+    return html.unescape(text)
 
 
 def declare(client, doors, **changes):

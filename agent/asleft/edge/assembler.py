@@ -10,6 +10,7 @@ from asleft.wire.block import Block, Burst, Channel, Mark, Reason
 from asleft.wire.limits import MAX_BURSTS
 
 _COUNT_LIMITS = (-32768, 32767)
+_LEAST_STEP_NS = 1000  # a block counts its times in microseconds
 
 
 class BlockAssembler:
@@ -28,12 +29,18 @@ class BlockAssembler:
         self._rows: list[Sequence[float]] = []
         self._failed: list[tuple[int, Reading]] = []
         self._wall_ns = 0
+        self._last_ns = -_LEAST_STEP_NS
         self._clock_synchronised: bool | None = None
 
     def add(
         self, wall_ns: int, monotonic_ns: int, reading: Reading, clock_synchronised: bool | None = None
     ) -> Block | None:
         """Take one reading with both clocks at its time; the block if it is now complete."""
+        # A missed tick is timed as scheduled and may lie before the end of the reading that overran it. It goes right
+        # behind it then: two rows of one time cannot be told apart by whoever reads them.
+        behind_ns = max(0, self._last_ns + _LEAST_STEP_NS - monotonic_ns)
+        wall_ns += behind_ns
+        self._last_ns = monotonic_ns = monotonic_ns + behind_ns
         if not self._times_ns:
             self._wall_ns = wall_ns
             self._clock_synchronised = clock_synchronised
@@ -59,8 +66,7 @@ class BlockAssembler:
         if not self._rows:
             return None
         times_ns = np.array(self._times_ns, dtype=np.int64)
-        # A missed tick is timed as scheduled and may lie before the end of the reading that overran it.
-        offsets_us = np.maximum.accumulate((times_ns - times_ns[0]) // 1000).astype(np.int32)
+        offsets_us = ((times_ns - times_ns[0]) // 1000).astype(np.int32)
         numbers = np.array(self._rows, dtype=np.float64)
         block = Block(
             agent=self._agent,

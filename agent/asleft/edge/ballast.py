@@ -33,13 +33,20 @@ class Ballast:
         except OSError:
             return False
 
+    def free_bytes(self) -> int:
+        """Room on its disk; 0 where that cannot be asked."""
+        try:
+            disk = os.statvfs(self._file.parent)
+        except OSError:
+            return 0
+        return disk.f_bavail * disk.f_frsize
+
     def lay_up(self) -> bool:
         """Make the reserve where the disk has room for it and more; whether it is there now."""
         if self.there:
             return True
         try:
-            disk = os.statvfs(self._file.parent)
-            if disk.f_bavail * disk.f_frsize < _AIR * self.size_bytes:
+            if self.free_bytes() < _AIR * self.size_bytes:
                 return False
             with self._file.open("wb") as file:
                 # Real bytes: a sparse file would hold no room.

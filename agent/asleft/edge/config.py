@@ -5,14 +5,17 @@ TOML. Unknown keys are faults; all faults of a file are reported at once, each w
 
 from __future__ import annotations
 
-import tomllib
-from collections import Counter
+import os
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from asleft.instruments.faults import SettingsError, Table
-from asleft.instruments.registry import Prepared, prepare
-from asleft.wire.topics import valid_agent
+from asleft.instruments.broker import BrokerSettings, read_broker
+from asleft.instruments.registry import Places, Prepared, prepare
+from asleft.wire.box_settings import BoxSettings, read_box_settings
+from asleft.wire.settings import LONGEST_PATH, Section, parse_toml
+from asleft.wire.topics import ID_WANTED, valid_agent
+from asleft.wire.units import Unit
 
 LEAST_RATE_HZ = 10.0
 MOST_RATE_HZ = 200.0
@@ -20,33 +23,12 @@ MOST_RATE_HZ = 200.0
 
 
 @dataclass(frozen=True, slots=True)
-class BrokerSettings:
-    """`[broker]`: the MQTT broker. The whole table may be absent."""
-
-    host: str
-    """Name or address; 127.0.0.1 when absent."""
-    port: int
-    """TCP port; when absent 1883, or 8883 with TLS."""
-    username: str
-    """Empty when the broker asks for none."""
-    password_file: Path | None
-    """File whose first line is the password; it is kept out of this file so that this file can be shown."""
-    keepalive_s: int
-    """A broker silent for this long is given up; 15 when absent."""
-    ca_file: Path | None = None
-    """Certificate (PEM) of the authority that signed the broker's; with it TLS, else plain."""
-    certificate_file: Path | None = None
-    """Our own certificate, by which the broker knows who we are; always together with `key_file`."""
-    key_file: Path | None = None
-    """The private key of `certificate_file`."""
-
-
-@dataclass(frozen=True, slots=True)
 class SpoolSettings:
     """`[spool]`: where blocks wait for the recorder. The whole table may be absent."""
 
     file: Path
-    """SQLite file, relative to the folder of the settings file; "spool.db" when absent."""
+    """SQLite file; "spool.db" when absent. A relative name counts from the folder the service manager gives for state
+    (STATE_DIRECTORY), else from the folder of the settings file."""
     size_mb: int
     """Upper bound of its size; 512 when absent. 8 valves of 9 channels at 100 Hz fill about 60 MB in an hour."""
 
@@ -67,16 +49,52 @@ class SamplingSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class MetricsSettings:
+    """`[metrics]`: an address for machines that watch. The whole table may be absent."""
+
+    address: str
+    """HOST:PORT that answers /metrics, /healthz and /readyz to whoever can reach it; empty, when absent: none."""
+
+
+@dataclass(frozen=True, slots=True)
+class Folders:
+    """Where relative file names count from."""
+
+    settings: Path
+    """The folder of the settings file."""
+    state: Path
+    """For the spool."""
+    credentials: Path | None
+    """For the broker's certificates, keys and passwords that the service manager hands over; before `settings`."""
+
+    def credential(self, name: str) -> Path:
+        """Where such a file is: among what was handed over, if it is there, else beside the settings."""
+        if self.credentials is not None and (self.credentials / name).is_file():
+            return self.credentials / name
+        return self.settings / name
+
+
+def folders_of(settings: Path, environment: Mapping[str, str] = os.environ) -> Folders:
+    """By what systemd puts into the environment (systemd.exec(5)); without it all count from `settings`."""
+    state = environment.get("STATE_DIRECTORY", "").split(":")[0]
+    credentials = environment.get("CREDENTIALS_DIRECTORY", "")
+    return Folders(settings, Path(state) if state else settings, Path(credentials) if credentials else None)
+
+
+@dataclass(frozen=True, slots=True)
 class AgentConfig:
     """The whole file."""
 
     agent: str
-    """`agent`: id of this edge box, in topics and blocks; never reused."""
+    """`agent`: id of this edge box, in topics and blocks; never reused. A '.' is for those that have it already."""
     broker: BrokerSettings
     spool: SpoolSettings
     sampling: SamplingSettings
+    metrics: MetricsSettings
     instruments: tuple[Prepared, ...]
     """`[[instrument]]`: one entry per device; `family` says which kind, the family says which other keys."""
+    digest: str = ""
+    """What tells these settings from others; the plant side compares it with what it expects."""
 
     @property
     def valves(self) -> tuple[str, ...]:
@@ -85,85 +103,77 @@ class AgentConfig:
 
 
 def load_config(file: Path) -> AgentConfig:
-    """Settings from a file. Raises `SettingsError` with every fault, `OSError` if it cannot be read."""
-    try:
-        text = file.read_bytes().decode()
-    except UnicodeDecodeError as error:
-        raise SettingsError(str(file), [f"is not UTF-8 at byte {error.start}"]) from error
-    return parse_config(text, str(file), file.resolve().parent)
+    """Settings from a file, or from a box's values and its template (`wire.box_settings`).
+
+    Raises `SettingsError` with every fault, `OSError` if the file cannot be read.
+    """
+    return _config(read_box_settings(file), folders_of(file.resolve().parent))
 
 
-def parse_config(text: str, source: str, folder: Path) -> AgentConfig:
-    """Settings from TOML text; relative file names count from `folder`. Raises `SettingsError` with every fault."""
-    try:
-        raw = tomllib.loads(text)
-    except RecursionError:  # brackets in brackets, thousands deep
-        raise SettingsError(source, ["is no TOML: nested too deeply"]) from None
-    except ValueError as error:  # TOMLDecodeError, and that of a number of thousands of digits
-        raise SettingsError(source, [f"is no TOML: {error}"]) from error
-    faults: list[str] = []
-    top = Table(raw, "", faults)
+def parse_config(text: str, source: str, folders: Folders | Path) -> AgentConfig:
+    """Settings from TOML text; relative file names count from `folders`. Raises `SettingsError` with every fault."""
+    if isinstance(folders, Path):
+        folders = Folders(folders, folders, None)
+    return _config(BoxSettings(parse_toml(text, source), source), folders)
+
+
+def _config(settings: BoxSettings, folders: Folders) -> AgentConfig:
+    top = Section([], settings.source, "", settings.table)
+    agent = top.text("agent", check=valid_agent, wanted=ID_WANTED, needed='the id of this edge box, as "hall-1"')
+    instruments: list[Prepared] = []
+    served: set[str] = set()
+    for entry in top.sections("instrument"):
+        instrument = prepare(entry, Places(folders.settings, folders.credential))
+        if instrument is not None:
+            for valve in instrument.valves:
+                if valve and valve in served:
+                    entry.fault("", f'valve "{valve}" is served twice, once is allowed')
+                served.add(valve)
+            instruments.append(instrument)
     config = AgentConfig(
-        agent=top.text(
-            "agent",
-            check=valid_agent,
-            rule="allowed are a-z, 0-9, '-' and '.', at most 64 characters",
-        ),
-        broker=_read_broker(top.table("broker"), folder),
-        spool=_read_spool(top.table("spool"), folder),
-        sampling=_read_sampling(top.table("sampling")),
-        instruments=tuple(prepare(table, folder) for table in top.tables("instrument")),
+        agent=agent or "",
+        broker=_read_broker(top.section("broker"), folders),
+        spool=_read_spool(top.section("spool"), folders.state),
+        sampling=_read_sampling(top.section("sampling")),
+        metrics=_read_metrics(top.section("metrics")),
+        instruments=tuple(instruments),
+        digest=settings.digest,
     )
-    for valve, times in Counter(config.valves).items():
-        if times > 1 and valve:
-            top.fault("instrument", f"valve {valve!r} is served {times} times, once is allowed")
-    top.done()
-    if faults:
-        raise SettingsError(source, faults)
+    top.finish()
     return config
 
 
-def _read_broker(table: Table, folder: Path) -> BrokerSettings:
-    username = table.text("username", "")
-    password_file = folder / table.text("password_file") if table.has("password_file") else None
-    if password_file is not None and not username:
-        table.fault("password_file", "is given without a username")
-    ca_file, certificate_file, key_file = (
-        folder / table.text(key) if table.has(key) else None for key in ("ca_file", "certificate_file", "key_file")
-    )
-    if certificate_file is not None and key_file is None:
-        table.fault("key_file", "is missing: certificate_file is of no use without its key")
-    if key_file is not None and certificate_file is None:
-        table.fault("certificate_file", "is missing: key_file is of no use without its certificate")
-    if ca_file is None and (certificate_file is not None or key_file is not None):
-        table.fault("ca_file", "is missing: without it the broker's own certificate cannot be checked")
-    settings = BrokerSettings(
-        host=table.text("host", "127.0.0.1", check=bool, rule="a host name or address is needed"),
-        port=table.integer("port", 1, 65535, 1883 if ca_file is None else 8883),
-        username=username,
-        password_file=password_file,
-        ca_file=ca_file,
-        certificate_file=certificate_file,
-        key_file=key_file,
-        keepalive_s=table.integer("keepalive_s", 2, 600, 15),
-    )
-    table.done()
+def _read_broker(table: Section, folders: Folders) -> BrokerSettings:
+    settings = read_broker(table, folders.credential)
+    table.close()
     return settings
 
 
-def _read_spool(table: Table, folder: Path) -> SpoolSettings:
+def _read_spool(table: Section, folder: Path) -> SpoolSettings:
     settings = SpoolSettings(
-        file=folder / table.text("file", "spool.db", check=bool, rule="a file name is needed"),
-        size_mb=table.integer("size_mb", 1, 1_000_000, 512),
+        file=folder / (table.text("file", most=LONGEST_PATH, check=bool, wanted="must be a file name") or "spool.db"),
+        size_mb=table.integer("size_mb", 1, 1_000_000, "MB") or 512,
     )
-    table.done()
+    table.close()
     return settings
 
 
-def _read_sampling(table: Table) -> SamplingSettings:
+def _read_sampling(table: Section) -> SamplingSettings:
     settings = SamplingSettings(
-        rate_hz=table.number("rate_hz", LEAST_RATE_HZ, MOST_RATE_HZ, 100.0),
-        block_s=table.number("block_s", 0.5, 10.0, 1.0),
+        rate_hz=table.number("rate_hz", LEAST_RATE_HZ, MOST_RATE_HZ, Unit("Hz")) or 100.0,
+        block_s=table.number("block_s", 0.5, 10.0, Unit("s")) or 1.0,
     )
-    table.done()
+    table.close()
     return settings
+
+
+def _read_metrics(table: Section) -> MetricsSettings:
+    wanted = 'must be "HOST:PORT", as "127.0.0.1:9464"'
+    settings = MetricsSettings(address=table.text("address", check=_is_address, wanted=wanted) or "")
+    table.close()
+    return settings
+
+
+def _is_address(text: str) -> bool:
+    host, _, port = text.rpartition(":")
+    return not text or (bool(host) and port.isascii() and port.isdigit() and int(port) <= 65_535)

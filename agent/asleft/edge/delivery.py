@@ -14,6 +14,7 @@ from asleft.edge.spool import Spool
 from asleft.edge.uplink import SessionLost
 from asleft.instruments.backoff import Backoff
 from asleft.wire.block import AgentState, Sent
+from asleft.wire.broker_words import nobody_words
 from asleft.wire.codec import encode_state, with_sent
 
 logger = logging.getLogger(__name__)
@@ -21,6 +22,9 @@ logger = logging.getLogger(__name__)
 STATE_EVERY_S = 5.0
 """How often the agent says how it is, at least."""
 
+_SAY_AGAIN_S = 60.0
+_STEADY_S = 10.0
+"""A connection that lasts so long is news, and ends the waiting; one that comes and goes is neither."""
 _PUMP_S = 0.05
 _SILENCE_S = 30.0
 _FIRST_WAIT_S = 0.5
@@ -33,6 +37,8 @@ class Session(Protocol):
 
     last_taken_s: float
     refused: str
+    unheard: bool
+    too_large: str
 
     @property
     def in_flight(self) -> int:
@@ -87,10 +93,15 @@ class Delivery:
         self._stop = stop
         self._clock = clock
         self._backoff = Backoff(_FIRST_WAIT_S, _MOST_WAIT_S, random)
-        self._core = DeliveryCore(spool, random, clock(), stamp=self._stamp)
+        self._core = DeliveryCore(spool, random, clock(), stamp=self._stamp, begin_anew=spool.begin_anew)
         self._mqtt5 = True
         self._was_connected: bool | None = None
+        self._said_s: float | None = None  # when a loss was last said; None while the connection is steady
         self._refused = ""
+        self._agent = spool.agent
+        self._unheard = False
+        self._lost = ""  # why the last connection ended; empty while one holds
+        self._too_large = ""
         self.connections = 0
         """Connections made since the start."""
         self.alive_at_s = clock()
@@ -102,11 +113,23 @@ class Delivery:
         return self._core.go_backs
 
     @property
+    def connected(self) -> bool:
+        """Whether there is a connection to the broker."""
+        return self._was_connected is True
+
+    @property
     def alarm(self) -> str:
         """An acknowledgement, a refusal or a standstill that needs a person; empty when there is none."""
         standstill = self._core.stalled(self._clock())
-        if standstill and not self._was_connected:
-            standstill += "; there is no connection to the broker"
+        if standstill:
+            words = nobody_words(
+                self._agent,
+                connected=self.connected,
+                unheard=self._unheard,
+                lost=self._lost,
+                too_large=self._too_large,
+            )
+            standstill += f"; {words}"
         return "; ".join(text for text in (self._refused, self._core.alarm, standstill) if text)
 
     def run(self) -> None:
@@ -118,11 +141,14 @@ class Delivery:
             except SessionLost as lost:
                 if lost.speech:
                     self._mqtt5 = not self._mqtt5
-                if self._was_connected is not False:
-                    logger.warning("%s; blocks wait in the spool", lost)
                 self._was_connected = False
+                self._lost = str(lost)
+                if self._said_s is None or self._clock() - self._said_s >= _SAY_AGAIN_S:
+                    self._said_s = self._clock()
+                    logger.warning("%s; blocks wait in the spool, and this is said once a minute", lost)
             except Exception:
                 logger.exception("delivery failed, connecting anew")
+                self._was_connected = False
             self._core.disconnected()
             self._stop.wait(self._backoff.next_s())
 
@@ -131,9 +157,10 @@ class Delivery:
         last_state = None
         try:
             session.open()
-            self._backoff.reset()
             self.connections += 1
-            logger.info("connected to the broker with MQTT %s", "5" if self._mqtt5 else "3.1.1")
+            if self._said_s is None:
+                self._backoff.reset()
+                logger.info("connected to the broker with MQTT %s", "5" if self._mqtt5 else "3.1.1")
             self._was_connected = True
             self._deliver(session)
             last_state = encode_state(self._state(False))
@@ -142,14 +169,21 @@ class Delivery:
 
     def _deliver(self, session: Session) -> None:
         self._core.connected(self._clock())
-        state_due_s = self._clock()
+        state_due_s = began_s = self._clock()
         while not self._stop.is_set():
             now_s = self.alive_at_s = self._clock()
+            if now_s - began_s >= _STEADY_S:
+                self._lost = ""
+            if self._said_s is not None and now_s - began_s >= _STEADY_S:
+                self._said_s = None
+                self._backoff.reset()
+                logger.info("connected to the broker again, with MQTT %s", "5" if self._mqtt5 else "3.1.1")
             if now_s >= state_due_s:
                 session.send_state(encode_state(self._state(True)))
                 state_due_s = now_s + STATE_EVERY_S
             sent = self._core.send(session, now_s)
             session.pump(0.0 if sent else _PUMP_S)
+            self._unheard, self._too_large = session.unheard, session.too_large
             self._refused = f"the broker does not accept blocks: {session.refused}" if session.refused else ""
             if session.in_flight and self._clock() - session.last_taken_s > _SILENCE_S:
                 raise SessionLost(f"the broker has taken nothing for {_SILENCE_S:g} s")

@@ -75,13 +75,21 @@ class DeliveryCore:
         window: int = WINDOW,
         decode: Callable[[bytes], object] = decode_upload,
         stamp: Callable[[bytes, int, float], bytes] = lambda payload, _echo_ns, _held_s: payload,
+        begin_anew: Callable[[], None] | None = None,
     ) -> None:
-        """`stamp` writes into a message the clocks at sending, the time of the last word heard and how old it is."""
+        """`stamp` writes into a message the clocks at sending, the time of the last word heard and how old it is.
+
+        `begin_anew`: makes a new stream of a spool that turns out to be an older copy.
+        """
+        self._begin_anew, self._random, self._window = begin_anew, random, window
         self._stamp = stamp
         self._heard: tuple[int, float] = (0, now_s)  # the recorder's time in its last word, and when it came
         self._spool = spool
+        self._stream = spool.stream
         self._decode = decode
         self._core = UplinkCore(spool.stream, spool.acknowledged, random, window)
+        # What processes before us sent lay in the spool as we found it.
+        self._sent_to = spool.highest_seq
         self._moved_s = now_s
         self._checked_back_to = 0  # go-backs after which what is sent was last looked through
         self._doubtful = 0  # everything up to it is looked through before it is sent
@@ -108,6 +116,8 @@ class DeliveryCore:
 
     def send(self, session: Sender, now_s: float) -> bool:
         """Hand over what may go now; whether anything went. Raises what spool and connection raise."""
+        if self._spool.stream != self._stream:  # a damaged spool was set aside
+            self._new_stream(now_s)
         highest = self._spool.highest_seq
         if self._core.mark >= highest:
             self._moved_s = now_s
@@ -123,6 +133,7 @@ class DeliveryCore:
             echo_ns, heard_s = self._heard
             session.send_upload(self._stamp(checked.payload, echo_ns, now_s - heard_s))
             self._core.sent(checked.last, now_s)
+            self._sent_to = max(self._sent_to, checked.last)
         return bool(items)
 
     def take(self, payload: bytes, now_s: float) -> None:
@@ -134,9 +145,14 @@ class DeliveryCore:
         except WireError as error:
             self.alarm = f"an acknowledgement makes no sense: {error}"
             return
-        outcome = self._core.acknowledged(ack, self._spool.highest_seq, now_s)
+        outcome = self._core.acknowledged(ack, self._sent_to, now_s)
+        if outcome is AckOutcome.IMPOSSIBLE and self._begin_anew is not None:
+            logger.error("the recorder has up to %d of what was sent only up to %d", ack.mark, self._sent_to)
+            self._begin_anew()
+            self._new_stream(now_s)
+            return
         if outcome in (AckOutcome.FOREIGN, AckOutcome.IMPOSSIBLE):
-            what = f"of stream {ack.stream}" if outcome is AckOutcome.FOREIGN else f"of {ack.mark}, never generated"
+            what = f"of stream {ack.stream}" if outcome is AckOutcome.FOREIGN else f"of {ack.mark}, never sent"
             self.alarm = f"{outcome} acknowledgement {what}"
             logger.error("%s: ignored", self.alarm)
             return
@@ -147,6 +163,14 @@ class DeliveryCore:
             self._spool.acknowledge(self._core.mark)
             self._moved_s = now_s
             self.alarm = ""
+
+    def _new_stream(self, now_s: float) -> None:
+        """Go on with what the spool holds now, under its new name; a connection stands."""
+        self._stream = self._spool.stream
+        self._sent_to = self._spool.highest_seq
+        self._core = UplinkCore(self._stream, self._spool.acknowledged, self._random, self._window)
+        self._core.connected(now_s)
+        self._moved_s = now_s
 
     def stalled(self, now_s: float) -> str:
         """What to say when blocks have waited too long for an acknowledgement; empty when all is well."""

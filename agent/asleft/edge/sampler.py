@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import logging
 import threading
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from asleft.edge import clock
 from asleft.edge.assembler import BlockAssembler
+from asleft.edge.failing import FailingReadings
 from asleft.edge.schedule import Schedule
 from asleft.instruments.protocol import Instrument
 from asleft.wire.block import Block, Burst
@@ -18,7 +20,8 @@ logger = logging.getLogger(__name__)
 LONGEST_STALL_S = 10.0
 """Ticks missed in one go for longer than this (a suspended machine) are counted but not sent one by one."""
 
-_PAUSE_AFTER_FAULT_S = 1.0
+PAUSE_AFTER_FAULT_S = 1.0
+"""How long to wait after a fault of the program before trying again."""
 
 
 @dataclass(slots=True)
@@ -28,10 +31,18 @@ class SamplerCounters:
     ticks: int = 0
     missed_ticks: int = 0
     failed_readings: int = 0
+    repeated: int = 0
+    """Readings of a feed that came again with a time that is stored: not stored as new ones."""
+    late: int = 0
+    """Readings of a feed that came after newer ones had been passed on."""
+    malformed: int = 0
+    """Messages of a feed that could not be read."""
+    lost: int = 0
+    """Holes that a feed's source left."""
     faults: int = 0
     last_fault: str = ""
     failing: dict[str, str] = field(default_factory=dict)
-    """Valves whose latest reading failed, with the reason."""
+    """Valves whose readings fail, and what there is to say of each."""
 
 
 class Sampler:
@@ -56,6 +67,9 @@ class Sampler:
         self._bursts: list[tuple[int, Burst]] = []
         self._synchronised: bool | None = None
         self.counters = SamplerCounters()
+        self._failing = FailingReadings()
+        self.alive_at_s = time.monotonic()
+        """Last sign of life of this thread, for a watchdog."""
 
     @property
     def name(self) -> str:
@@ -70,6 +84,7 @@ class Sampler:
     def run(self) -> None:
         """Sample until stopped; a fault of the program or a file is logged, counted, and sampling begins again."""
         while not self._stop.is_set():
+            self.alive_at_s = time.monotonic()
             try:
                 self._instrument.open()
                 self._sample()
@@ -77,7 +92,7 @@ class Sampler:
                 self.counters.faults += 1
                 self.counters.last_fault = f"{self.name}: {error}"
                 logger.exception("sampling of %s failed, trying again", self.name)
-                self._stop.wait(_PAUSE_AFTER_FAULT_S)
+                self._stop.wait(PAUSE_AFTER_FAULT_S)
         self._finish()
 
     def _sample(self) -> None:
@@ -86,6 +101,7 @@ class Sampler:
         last = -1
         while not self._stop.is_set():
             now_ns = clock.monotonic_ns()
+            self.alive_at_s = now_ns / 1e9
             tick = schedule.next_tick(last, now_ns)
             missed = tick - last - 1
             if missed:
@@ -106,6 +122,7 @@ class Sampler:
     def _read_all(self) -> None:
         for index, assembler in enumerate(self._assemblers):
             before_ns = clock.monotonic_ns()
+            self.alive_at_s = before_ns / 1e9
             reading = self._instrument.read_once(index)
             after_ns = clock.monotonic_ns()
             half_ns = (after_ns - before_ns) // 2
@@ -126,10 +143,8 @@ class Sampler:
                     self._emit(index, block)
 
     def _emit(self, index: int, block: Block) -> None:
-        failing = sorted({mark.reason.value for channel in block.channels for mark in channel.marks})
-        others = {valve: why for valve, why in self.counters.failing.items() if valve != block.valve}
         # Replaced, never changed: another thread may be walking through it.
-        self.counters.failing = {**others, block.valve: ", ".join(failing)} if failing else others
+        self.counters.failing = self._failing.seen(block)
         self._sink(block)
         if index == 0:  # once a block is often enough to ask the system
             self._synchronised = clock.clock_synchronised()
@@ -162,12 +177,23 @@ class BurstPoller:
         self._stop = stop
         self.taken = 0
         """Bursts taken since the start."""
+        self.alive_at_s = time.monotonic()
+        """Last sign of life of this thread, for a watchdog; ahead of now by the pause it makes."""
+
+    @property
+    def instrument(self) -> str:
+        """Name of the instrument."""
+        return self._instrument.name
 
     def run(self) -> None:
         """Look every so often until stopped."""
         with_bursts = [index for index, form in enumerate(self._instrument.valves) if form.has_bursts]
-        while not self._stop.wait(self._every_s):
+        while True:
+            self.alive_at_s = time.monotonic() + self._every_s
+            if self._stop.wait(self._every_s):
+                return
             for index in with_bursts:
+                self.alive_at_s = time.monotonic()
                 try:
                     bursts = self._instrument.read_bursts(index)
                 except Exception:

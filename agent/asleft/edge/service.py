@@ -8,22 +8,28 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 from importlib.metadata import PackageNotFoundError, version
+from typing import Protocol
 
 from asleft.edge import clock
 from asleft.edge.config import AgentConfig
 from asleft.edge.delivery import Delivery, Session
+from asleft.edge.failing import failing_on, in_room
+from asleft.edge.feed_sampler import FeedSampler
+from asleft.edge.figures import AgentFigures
 from asleft.edge.sampler import BurstPoller, Sampler
 from asleft.edge.schedule import period_ns
 from asleft.edge.spool import Spool
 from asleft.edge.uplink import BrokerSession
 from asleft.edge.writer import SpoolWriter
+from asleft.instruments.feed import Feed
 from asleft.wire.block import AgentState
 from asleft.wire.limits import MAX_DETAIL_TEXT
 
 logger = logging.getLogger(__name__)
 
 _MEGABYTE = 1024 * 1024
-_SILENT_THREAD_S = 60.0
+_HANGING_S = 120.0
+"""A thread without a sign of life for so long hangs: none of them may wait as long for a device, broker or disk."""
 _JOIN_S = 10.0
 
 
@@ -33,6 +39,30 @@ def own_version() -> str:
         return version("asleft")
     except PackageNotFoundError:
         return ""
+
+
+class _Runner(Protocol):
+    """What a thread of the agent runs; `alive_at_s` is its last sign of life (monotonic)."""
+
+    alive_at_s: float
+
+    def run(self) -> None:
+        """Work until stopped."""
+        ...
+
+
+class _Part:
+    """One thread of the agent. A daemon: a driver that hangs for ever must not keep the process from ending."""
+
+    def __init__(self, name: str, runner: _Runner) -> None:
+        self.name, self.runner = name, runner
+        self.thread = threading.Thread(target=runner.run, name=name, daemon=True)
+
+
+def _join(*parts: _Part) -> None:
+    until_s = time.monotonic() + _JOIN_S
+    for part in parts:
+        part.thread.join(max(0.0, until_s - time.monotonic()))
 
 
 class Agent:
@@ -50,11 +80,23 @@ class Agent:
         self._delivery = Delivery(
             self._spool, self._make_session, self.state, self._stop_sending, random.random, boot_id=boot_id
         )
-        self._samplers: list[Sampler] = []
+        self._samplers: list[Sampler | FeedSampler] = []
         self._pollers: list[BurstPoller] = []
         self._alarmed = False
-        for prepared in config.instruments:
-            instrument = prepared.build()
+        self._hanging: set[str] = set()
+        for prepared, instrument in ((one, made) for one in config.instruments for made in one.build()):
+            if isinstance(instrument, Feed):
+                self._samplers.append(
+                    FeedSampler(
+                        instrument,
+                        config.agent,
+                        config.sampling.block_s,
+                        self._writer.put,
+                        self._stop_sampling,
+                        self._spool.last_of_sources(),
+                    )
+                )
+                continue
             sampler = Sampler(
                 instrument,
                 config.agent,
@@ -67,10 +109,12 @@ class Agent:
             self._samplers.append(sampler)
             if any(form.has_bursts for form in instrument.valves):
                 self._pollers.append(BurstPoller(instrument, sampler, prepared.burst_every_s, self._stop_sampling))
-        self._sampling = [threading.Thread(target=part.run, name=f"sample {part.name}") for part in self._samplers]
-        self._sampling += [threading.Thread(target=part.run, name="bursts") for part in self._pollers]
-        self._writing = threading.Thread(target=self._writer.run, name="spool")
-        self._sending = threading.Thread(target=self._delivery.run, name="uplink")
+        sampling = [_Part(f"sample {part.name}", part) for part in self._samplers]
+        sampling += [_Part(f"bursts {part.instrument}", part) for part in self._pollers]
+        self._sampling = tuple(sampling)
+        self._writing = _Part("spool", self._writer)
+        self._sending = _Part("uplink", self._delivery)
+        self._parts = (*sampling, self._writing, self._sending)
 
     def start(self) -> None:
         """Begin reading, keeping and sending."""
@@ -83,20 +127,23 @@ class Agent:
             self._spool.stream,
             self._spool.counters().unacknowledged,
         )
-        for thread in (self._writing, self._sending, *self._sampling):
-            thread.daemon = True  # a driver that hangs for ever must not keep the process from ending
-            thread.start()
+        for part in self._parts:
+            part.thread.start()
 
     def stop(self) -> None:
-        """Stop reading, keep what was read, say goodbye to the broker."""
+        """Stop reading, keep what was read, say goodbye to the broker; at most 30 s, whatever hangs."""
         self._stop_sampling.set()
-        for thread in self._sampling:
-            thread.join(_JOIN_S)
+        _join(*self._sampling)
         self._stop_writing.set()
-        self._writing.join(_JOIN_S)
+        _join(self._writing)
         self._stop_sending.set()
-        self._sending.join(_JOIN_S)
-        self._spool.close()
+        _join(self._sending)
+        left = [part.name for part in self._parts if part.thread.is_alive()]
+        if left:
+            # What they still hold open closes with the process; what was committed is safe.
+            logger.warning("agent %s: ending without waiting longer for: %s", self._config.agent, ", ".join(left))
+        else:
+            self._spool.close()
         logger.info("agent %s: stopped", self._config.agent)
 
     def state(self, online: bool) -> AgentState:
@@ -115,12 +162,47 @@ class Agent:
 
     def dead_threads(self) -> list[str]:
         """Names of the agent's threads that have ended though they should not have; empty when all is well."""
-        silent_s = time.monotonic() - self._delivery.alive_at_s
-        if silent_s > _SILENT_THREAD_S:
-            # Reading goes on all the same: whatever hangs there, the spool keeps the blocks.
-            logger.error("the uplink has given no sign of life for %.0f s", silent_s)
         self._watch_standstill()
-        return [thread.name for thread in (self._writing, self._sending, *self._sampling) if not thread.is_alive()]
+        return [part.name for part in self._parts if not part.thread.is_alive()]
+
+    def hanging_threads(self) -> list[str]:
+        """Names of the agent's threads that give no sign of life; each is logged once."""
+        now_s = time.monotonic()
+        silent = {part.name for part in self._parts if now_s - part.runner.alive_at_s > _HANGING_S}
+        for name in sorted(silent - self._hanging):
+            logger.error("%s has given no sign of life for %.0f s", name, _HANGING_S)
+        self._hanging = silent
+        return sorted(silent)
+
+    def healthy(self) -> bool:
+        """Whether every part of it is at work, whatever instruments and broker do."""
+        return not self.hanging_threads() and all(part.thread.is_alive() for part in self._parts)
+
+    def ready(self) -> bool:
+        """Whether blocks are being kept and the broker is there."""
+        return self.healthy() and not self._writer.trouble and self._delivery.connected
+
+    def figures(self) -> AgentFigures:
+        """How it stands now, as numbers."""
+        return AgentFigures(
+            agent=self._config.agent,
+            version=own_version(),
+            instruments=[(sampler.name, sampler.counters) for sampler in self._samplers],
+            bursts=sum(poller.taken for poller in self._pollers),
+            spool=self._spool.counters(),
+            spool_limit_bytes=self._config.spool.size_mb * _MEGABYTE,
+            lost_blocks=self._writer.lost,
+            connected=self._delivery.connected,
+            connections=self._delivery.connections,
+            sent_again=self._delivery.go_backs,
+            needs_attention=bool(self._delivery.alarm),
+        )
+
+    def status(self) -> str:
+        """One line for people."""
+        waiting = self._spool.counters().unacknowledged
+        there = "connected" if self._delivery.connected else "no broker"
+        return f"{len(self._config.valves)} valves, {there}, {waiting} blocks wait"
 
     def _watch_standstill(self) -> None:
         alarm = self._delivery.alarm
@@ -136,6 +218,7 @@ class Agent:
     def _details(self, bytes_used: int, blocks_dropped: int, bursts_dropped: int) -> Mapping[str, str]:
         counters = [sampler.counters for sampler in self._samplers]
         details = {
+            "settings": self._config.digest,
             "rate_hz": f"{self._config.sampling.rate_hz:g}",
             "valves": str(len(self._config.valves)),
             "spool_bytes": str(bytes_used),
@@ -143,6 +226,10 @@ class Agent:
             "ticks": str(sum(one.ticks for one in counters)),
             "missed_ticks": str(sum(one.missed_ticks for one in counters)),
             "failed_readings": str(sum(one.failed_readings for one in counters)),
+            "repeated_readings": str(sum(one.repeated for one in counters)),
+            "late_readings": str(sum(one.late for one in counters)),
+            "malformed_messages": str(sum(one.malformed for one in counters)),
+            "holes": str(sum(one.lost for one in counters)),
             "bursts": str(sum(poller.taken for poller in self._pollers)),
             "blocks_dropped": str(blocks_dropped),
             "bursts_dropped": str(bursts_dropped),
@@ -150,9 +237,12 @@ class Agent:
             "sent_again": str(self._delivery.go_backs),
             "connections": str(self._delivery.connections),
         }
-        alarms = "; ".join(self._alarms())
+        alarms = self._alarms()
         if alarms:
-            details["alarms"] = alarms[:MAX_DETAIL_TEXT]
+            details["alarms"] = in_room(alarms, MAX_DETAIL_TEXT)
+        failing = failing_on({one.name: one.counters.failing for one in self._samplers}, MAX_DETAIL_TEXT)
+        if failing:
+            details["failing_on"] = failing
         return details
 
     def _alarms(self) -> list[str]:

@@ -8,11 +8,13 @@ that had to go leave a durable gap that is sent in their place. Gaps never go be
 from __future__ import annotations
 
 import logging
+import os
 import sqlite3
 import threading
 import time
 import uuid
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import TypeVar
 
@@ -43,7 +45,8 @@ class Spool:
 
         A reserve of at most `ballast_bytes`, and no more than a sixteenth of the spool, lies beside it.
         """
-        self._agent = agent
+        self.agent = agent
+        """Whose it is."""
         self._lock = threading.Lock()
         self._file = file
         self._max_bytes = max(max_bytes, LEAST_BYTES)
@@ -56,11 +59,13 @@ class Spool:
         """Where a damaged spool was moved to, so that reading could go on with a new one."""
         try:
             file.parent.mkdir(parents=True, exist_ok=True)
+            _keep_from_others(file)
             self._open()
         except (OSError, sqlite3.OperationalError) as error:
             raise SpoolError(f"spool {file}: {error} (does another agent use it?)") from error
         except sqlite3.DatabaseError as error:
             self._set_aside(error)
+            _keep_from_others(file)
             self._open()
         if self._core.owner != agent:
             self._db.close()
@@ -75,8 +80,14 @@ class Spool:
         disk refuses; then nothing has changed.
         """
         with self._lock:
-            self._look_after_reserve()
-            return self._on_disk(lambda: self._core.append(blocks, lost))
+            try:
+                self._on_disk(self._look_after_reserve)  # it asks the file too, which may be closed or damaged
+                return self._on_disk(lambda: self._core.append(blocks, lost))
+            except SpoolError as error:
+                if not _is_damage(error.__cause__):
+                    raise
+                self._replace(error)
+                return self._on_disk(lambda: self._core.append(blocks, lost))
 
     def items(self, first: int, last: int, limit: int) -> list[Item]:
         """Up to `limit` messages covering first..last in order, without a hole. Raises `SpoolError`.
@@ -92,6 +103,16 @@ class Spool:
         with self._lock:
             return self._on_disk(lambda: self._core.give_up(seq, why))
 
+    def begin_anew(self) -> None:
+        """The file is an older copy of itself: go on as a new stream. Raises `SpoolError`."""
+        with self._lock:
+            stream = str(uuid.uuid4())
+            logger.error(
+                "spool %s is an older copy: what it holds goes out as a new stream (%s), numbered from 1",
+                *(self._file, stream),
+            )
+            self._on_disk(lambda: self._core.begin_anew(stream))
+
     def acknowledge(self, mark: int) -> None:
         """The recorder has everything up to `mark`.
 
@@ -99,6 +120,14 @@ class Spool:
         """
         with self._lock:
             self._core.acknowledged = mark
+
+    def last_of_sources(self) -> dict[str, int]:
+        """Valve -> time (ns since 1970 UTC) of its last stored reading that has a source's time.
+
+        Kept in the transaction of the block itself, so that after a crash nothing of a source is taken twice.
+        """
+        with self._lock:
+            return self._on_disk(self._core.last_of_sources)
 
     def counters(self) -> SpoolCounters:
         """How it stands now."""
@@ -141,7 +170,7 @@ class Spool:
             page_size = self._db.execute("PRAGMA page_size").fetchone()[0]
             # The log must fit into the reserve, with what one commit adds to it.
             self._db.execute(f"PRAGMA wal_autocheckpoint = {self._log_bytes // (2 * page_size)}")
-            self._core = SpoolCore(self._db, self._agent, self._max_bytes, lambda: str(uuid.uuid4()))
+            self._core = SpoolCore(self._db, self.agent, self._max_bytes, lambda: str(uuid.uuid4()))
         except BaseException:
             self._db.close()
             raise
@@ -151,7 +180,8 @@ class Spool:
         try:
             return work()
         except sqlite3.Error as error:
-            if error.sqlite_errorcode != sqlite3.SQLITE_FULL or not self._ballast.give_back():
+            # Not every error has a code: one of a closed file has none.
+            if getattr(error, "sqlite_errorcode", None) != sqlite3.SQLITE_FULL or not self._ballast.give_back():
                 raise SpoolError(f"spool {self._file}: {error}") from error
             logger.error("the disk of spool %s is full: going on in the room it has, on the reserve", self._file)
             self.disk_full = True
@@ -161,21 +191,50 @@ class Spool:
         except sqlite3.Error as error:
             raise SpoolError(f"spool {self._file}: {error}") from error
 
+    def _replace(self, error: SpoolError) -> None:
+        """Set a damaged file aside and go on with a new one, as a new stream. Raises `SpoolError`."""
+        try:
+            self._db.close()
+            self._set_aside(error)
+            _keep_from_others(self._file)
+            self._open()
+        except (OSError, sqlite3.Error) as again:
+            raise SpoolError(f"spool {self._file}: {again}") from again
+
     def _look_after_reserve(self) -> None:
         now_s = time.monotonic()
         if now_s < self._lay_up_at_s:
             return
         self._lay_up_at_s = now_s + _LAY_UP_EVERY_S
-        if self._ballast.lay_up() and self.disk_full:
+        if not self._ballast.lay_up():
+            # Also when the process that gave it back was killed: what the log holds must find room in the file.
+            self._core.bound_to_present(self._ballast.free_bytes() // 2)
+            return
+        if self.disk_full:
             logger.warning("the disk of spool %s has room again", self._file)
             self.disk_full = False
-            self._core.bound(self._max_bytes)
+        self._core.bound(self._max_bytes)
 
-    def _set_aside(self, error: sqlite3.DatabaseError) -> None:
+    def _set_aside(self, error: Exception) -> None:
         """Keep a damaged file for whoever wants to look into it, out of the way of new readings."""
         self.set_aside = self._file.with_name(f"{self._file.name}.damaged-{uuid.uuid4().hex[:8]}")
         logger.error("spool %s is damaged (%s): kept as %s, starting a new one", self._file, error, self.set_aside)
-        for ending in ("", "-wal", "-shm"):
+        for ending in ("-wal", "-shm", ""):  # a log that stayed would be played into the new file
             part = self._file.with_name(self._file.name + ending)
             if part.exists():
                 part.rename(self.set_aside.with_name(self.set_aside.name + ending))
+
+
+def _is_damage(error: BaseException | None) -> bool:
+    """Whether SQLite says that the file itself is wrong, not the disk or a lock."""
+    codes = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+    return isinstance(error, sqlite3.DatabaseError) and (getattr(error, "sqlite_errorcode", 0) & 0xFF) in codes
+
+
+def _keep_from_others(file: Path) -> None:
+    """Make the file so that only its owner and group may read it, or change it; its journals inherit that."""
+    with suppress(OSError):  # whoever opens it reports what is wrong
+        os.close(os.open(file, os.O_CREAT | os.O_RDWR | os.O_CLOEXEC, 0o640))
+        mode = file.stat().st_mode & 0o777
+        if mode & 0o007:
+            file.chmod(mode & ~0o007)

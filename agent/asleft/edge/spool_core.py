@@ -8,18 +8,19 @@ from __future__ import annotations
 
 import logging
 import sqlite3
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from asleft.edge.spool_room import Dropped, make_room
-from asleft.wire.block import Block, Gap
-from asleft.wire.codec import WireError, encode_block, encode_gap
+from asleft.wire.block import SOURCE_TIME, Block, Gap
+from asleft.wire.codec import WireError, decode_upload, encode_block, encode_gap
 from asleft.wire.limits import MAX_TEXT
 
 logger = logging.getLogger(__name__)
 
 TRIMMED = "trimmed after it had been acknowledged"
 LOST = "could not be written to the spool"
+_LAST_OF_SOURCE = "last of source "
 _SCHEMA = """
 CREATE TABLE IF NOT EXISTS meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS block (
@@ -116,7 +117,7 @@ class SpoolCore:
                 gaps.append((seq, seq, f"cannot be sent: {error}"[:MAX_TEXT]))
             else:
                 rows.append((seq, int(bool(block.bursts)), payload))
-        dropped = self._write(rows, gaps, seq)
+        dropped = self._write(rows, gaps, seq, _ends(blocks))
         self.highest_seq = seq
         self._dropped.blocks += dropped.blocks
         self._dropped.bursts += dropped.bursts
@@ -128,6 +129,7 @@ class SpoolCore:
         Numbers of which nothing is left (acknowledged and trimmed, then asked for again by a recorder restored from
         an older backup) become a durable gap on the spot: the recorder could never get past them otherwise.
         """
+        last = min(last, self.highest_seq)  # the numbers may be those of a file that was damaged and set aside
         rows = self._db.execute(
             "SELECT seq, payload FROM block WHERE seq BETWEEN ? AND ? ORDER BY seq LIMIT ?", (first, last, limit)
         ).fetchall()
@@ -156,6 +158,46 @@ class SpoolCore:
         self._dropped.blocks += 1
         return self._gap_item(seq, seq, why[:MAX_TEXT])
 
+    def begin_anew(self, stream: str) -> None:
+        """Number what the recorder is not known to have from 1 on, as a new stream; the rest goes. One transaction.
+
+        For a file that is an older copy: its next numbers were given out before, and the recorder would take new
+        blocks for old ones sent twice. What the copy held unacknowledged may be stored twice, under both streams.
+        """
+        mark = self.acknowledged
+        self._db.execute("BEGIN IMMEDIATE")
+        try:
+            self._db.execute("DELETE FROM block WHERE seq <= ?", (mark,))
+            self._db.execute("DELETE FROM gap WHERE last <= ?", (mark,))
+            gaps = self._db.execute("SELECT max(first, ?), last, why FROM gap", (mark + 1,)).fetchall()
+            self._db.execute("DELETE FROM gap")
+            self._db.executemany(
+                "INSERT INTO gap VALUES (?, ?, ?)", [(a - mark, b - mark, why) for a, b, why in gaps]
+            )
+            for (seq,) in self._db.execute("SELECT seq FROM block ORDER BY seq").fetchall():
+                self._renumber(seq, seq - mark, stream)
+            self._bump_sequence(self.highest_seq - mark)
+            for key, value in (("stream", stream), ("mark", "0")):
+                self._db.execute("UPDATE meta SET value = ? WHERE key = ?", (value, key))
+            self._db.execute("COMMIT")
+        except BaseException:
+            self._roll_back()
+            raise
+        self.stream, self.highest_seq, self.acknowledged = stream, self.highest_seq - mark, 0
+
+    def _renumber(self, seq: int, new: int, stream: str) -> None:
+        (payload,) = self._db.execute("SELECT payload FROM block WHERE seq = ?", (seq,)).fetchone()
+        try:
+            block = decode_upload(payload)
+            assert isinstance(block, Block)
+            payload = self._encode(replace(block, stream=stream, seq=new))
+        except WireError as error:
+            self._db.execute("DELETE FROM block WHERE seq = ?", (seq,))
+            why = f"damaged in the spool: {error}"[:MAX_TEXT]
+            self._db.execute("INSERT INTO gap VALUES (?, ?, ?)", (new, new, why))
+        else:
+            self._db.execute("UPDATE block SET seq = ?, payload = ? WHERE seq = ?", (new, payload, seq))
+
     def counters(self) -> SpoolCounters:
         """How it stands now."""
         pages = self._pragma("page_count") - self._pragma("freelist_count")
@@ -172,7 +214,18 @@ class SpoolCore:
         self._db.execute("UPDATE meta SET value = ? WHERE key = 'mark'", (str(self.acknowledged),))
         self._db.execute("DELETE FROM gap WHERE last <= ?", (self.acknowledged,))
 
-    def _write(self, rows: list[tuple[int, int, bytes]], gaps: list[tuple[int, int, str]], highest: int) -> Dropped:
+    def last_of_sources(self) -> dict[str, int]:
+        """Valve -> time (ns) of its last stored reading with a source's time, for valves that had one."""
+        rows = self._db.execute("SELECT key, value FROM meta WHERE key GLOB ?", (f"{_LAST_OF_SOURCE}*",))
+        return {key.removeprefix(_LAST_OF_SOURCE): int(value) for key, value in rows.fetchall()}
+
+    def _write(
+        self,
+        rows: list[tuple[int, int, bytes]],
+        gaps: list[tuple[int, int, str]],
+        highest: int,
+        ends: Mapping[str, int],
+    ) -> Dropped:
         self._db.execute("BEGIN IMMEDIATE")
         try:
             self.write_mark()
@@ -180,6 +233,10 @@ class SpoolCore:
             dropped = make_room(self._db, needed, self.max_pages, self.acknowledged)
             self._db.executemany("INSERT INTO gap VALUES (?, ?, ?)", gaps)
             self._db.executemany("INSERT INTO block VALUES (?, ?, ?)", rows)
+            self._db.executemany(
+                "INSERT OR REPLACE INTO meta VALUES (?, ?)",
+                [(_LAST_OF_SOURCE + valve, str(end_ns)) for valve, end_ns in ends.items()],
+            )
             if gaps:
                 self._bump_sequence(highest)
             self._count("blocks_dropped", dropped.blocks)
@@ -219,6 +276,15 @@ class SpoolCore:
 
     def _pragma(self, name: str) -> int:
         return int(self._db.execute(f"PRAGMA {name}").fetchone()[0])
+
+
+def _ends(blocks: Iterable[Block]) -> dict[str, int]:
+    """Valve -> time of the last reading, of blocks that have their times from a source."""
+    return {
+        block.valve: block.wall_ns + 1000 * int(block.offsets_us[-1])
+        for block in blocks
+        if block.boot_id == SOURCE_TIME and block.size
+    }
 
 
 def _holes(items: Sequence[Item], first: int, last: int) -> list[tuple[int, int]]:

@@ -28,7 +28,7 @@ class AckOutcome(StrEnum):
     LOWERED = "lowered"  # a recorder that came back knows less than before: it will be refilled
     STALE = "stale"  # lower, but not said on reconnection: an old message
     FOREIGN = "foreign"  # of another stream: an alarm
-    IMPOSSIBLE = "impossible"  # beyond what was ever generated: an alarm
+    IMPOSSIBLE = "impossible"  # beyond what was ever sent: another spool sent it under these numbers
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +67,7 @@ class UplinkCore:
         self._connected = False
 
     def acknowledged(self, ack: Ack, highest: int, now_s: float) -> AckOutcome:
-        """Take an acknowledgement, given the highest sequence number generated so far."""
+        """Take an acknowledgement, given the highest sequence number that can have been sent so far."""
         if ack.stream != self._stream:
             return AckOutcome.FOREIGN
         if ack.mark > highest:

@@ -31,6 +31,8 @@ class SpoolWriter:
         """Blocks lost since the start because the disk did not take them."""
         self.trouble = ""
         """What is wrong with the spool now; empty when nothing is."""
+        self.alive_at_s = time.monotonic()
+        """Last sign of life of this thread, for a watchdog."""
 
     def put(self, block: Block) -> None:
         """Take a block without waiting; if the disk has hung for so long that the queue is full, it is lost."""
@@ -42,6 +44,7 @@ class SpoolWriter:
     def run(self) -> None:
         """Commit until stopped and empty."""
         while True:
+            self.alive_at_s = time.monotonic()
             batch = self._batch()
             if not batch:
                 if self._stop.is_set():

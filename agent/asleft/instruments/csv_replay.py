@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from asleft.instruments.csv_parse import Log, parse_log
-from asleft.instruments.faults import Table
 from asleft.instruments.protocol import ChannelForm, Reading, ValveForm
 from asleft.wire.block import Burst, Reason
-from asleft.wire.topics import valid_valve
+from asleft.wire.settings import LONGEST_PATH, Section
+from asleft.wire.topics import ID_WANTED, valid_valve
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,25 +35,25 @@ class CsvSettings:
     """Header of each column to publish, and the channel it becomes."""
 
 
-def read_csv_settings(table: Table) -> CsvSettings:
+def read_csv_settings(table: Section) -> CsvSettings:
     """Settings from the file; faults go into the table's list, and then the value must not be used."""
-    file = Path(table.text("file", check=bool, rule="a file name is needed"))
+    file = Path(table.text("file", most=LONGEST_PATH, check=bool, needed="the name of the log's file") or "")
     columns = []
-    for column in table.tables("channel"):
-        name = column.text("name", check=bool, rule="a channel name is needed")
-        header = column.text("column", name)
-        columns.append((header, ChannelForm(name, column.text("unit", "1"))))
-        column.done()
+    for column in table.sections("channel"):
+        name = column.text("name", check=bool, needed="the name of the channel") or ""
+        columns.append((column.text("column") or name, ChannelForm(name, column.text("unit") or "1")))
+        column.close()
+    tab = table.raw("separator") == "\t"
     settings = CsvSettings(
-        name=table.text("name", file.name),
+        name=table.text("name") or file.name,
         file=file,
-        valve=table.text("valve", check=valid_valve, rule="allowed are a-z, 0-9, '-' and '.', at most 64 characters"),
-        time_column=table.text("time_column", "time"),
-        separator=table.text("separator", ",", check=lambda text: len(text) == 1, rule="one character is needed"),
-        loop=table.flag("loop", default=False),
+        valve=table.text("valve", check=valid_valve, wanted=ID_WANTED, needed="the id it is replayed as") or "",
+        time_column=table.text("time_column") or "time",
+        separator="\t" if tab else table.text("separator", most=1, check=bool, wanted="must be one character") or ",",
+        loop=table.flag("loop") or False,
         columns=tuple(columns),
     )
-    table.done()
+    table.close()
     return settings
 
 

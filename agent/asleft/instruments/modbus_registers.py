@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 import struct
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from asleft.instruments.protocol import ChannelForm, Reading
 from asleft.wire.block import Reason
@@ -24,8 +24,21 @@ TABLES = REGISTER_TABLES + BIT_TABLES
 """The four tables of a Modbus device: input registers (function code 4), holding registers (3), discrete inputs (2),
 coils (1)."""
 
-KINDS: Mapping[str, int] = {"int16": 1, "uint16": 1, "int32": 2, "uint32": 2, "float32": 2, "bit": 1}
+KINDS: Mapping[str, int] = {
+    "int16": 1,
+    "uint16": 1,
+    "int32": 2,
+    "uint32": 2,
+    "float32": 2,
+    "int64": 4,
+    "uint64": 4,
+    "float64": 4,
+    "bit": 1,
+}
 """Number formats, and how many registers each takes."""
+
+_STRUCT = {"int32": ">i", "uint32": ">I", "float32": ">f", "int64": ">q", "uint64": ">Q", "float64": ">d"}
+"""Floats as in IEC 60559."""
 
 Replies = Sequence["list[int] | Reason"]
 
@@ -40,7 +53,9 @@ class Point:
     address: int
     kind: str = "int16"
     high_word_first: bool = True
+    high_byte_first: bool = True  # within each register, as the protocol has it
     bit: int = 0  # of a register, 0 is the lowest
+    bits: int = 1  # from there upwards, taken as one whole number
     scale: float = 1.0
     offset: float = 0.0
 
@@ -129,20 +144,26 @@ class RegisterMap:
 def _number_decoder(point: Point, at: int) -> Callable[[list[int]], float]:
     if point.table in BIT_TABLES:
         return lambda words: words[at]
+    if not point.high_byte_first:
+        in_order = _number_decoder(replace(point, high_byte_first=True), 0)
+        width = point.width
+        return lambda words: in_order([_swapped(word) for word in words[at : at + width]])
     if point.kind == "bit":
-        shift = point.bit
-        return lambda words: words[at] >> shift & 1
+        shift, mask = point.bit, (1 << point.bits) - 1
+        return lambda words: words[at] >> shift & mask
     if point.kind == "int16":
         return lambda words: (words[at] ^ 0x8000) - 0x8000
     if point.kind == "uint16":
         return lambda words: words[at] - 0x8000
-    high, low = (at, at + 1) if point.high_word_first else (at + 1, at)
+    joined, number = struct.Struct(f">{point.width}H"), struct.Struct(_STRUCT[point.kind])
+    there = slice(at, at + point.width)
+    step = 1 if point.high_word_first else -1
     scale, offset = point.scale, point.offset
-    if point.kind == "uint32":
-        return lambda words: offset + scale * (words[high] << 16 | words[low])
-    if point.kind == "int32":
-        return lambda words: offset + scale * (((words[high] << 16 | words[low]) ^ 0x80000000) - 0x80000000)
-    return lambda words: _finite(offset + scale * float32_of(words[high], words[low]))
+    return lambda words: _finite(offset + scale * number.unpack(joined.pack(*words[there][::step]))[0])
+
+
+def _swapped(word: int) -> int:
+    return word >> 8 | (word & 0xFF) << 8
 
 
 def float32_of(high: int, low: int) -> float:

@@ -1,7 +1,7 @@
 """What every instrument offers, whatever its family.
 
-An instrument is one device behind one connection; it may serve several valves. All its slow readings are taken by one
-thread, its bursts by another, so the two must not share a connection.
+An instrument is one device, or the part of one that need not wait for the rest; it may serve several valves. All its
+slow readings are taken by one thread, its bursts by another, so the two must not share a connection.
 """
 
 from __future__ import annotations

@@ -31,6 +31,10 @@ CHANNEL_UNITS: Mapping[str, str] = {
 }
 
 
+SOURCE_TIME = "source-time"
+"""Boot id of a block whose times are a source's: they are not to be compared with the agent's clocks."""
+
+
 class Reason(StrEnum):
     """Why a reading is missing or not to be trusted."""
 
@@ -53,7 +57,7 @@ class Mark:
     reason: Reason
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class Channel:
     """One channel's readings in a block.
 
@@ -82,7 +86,7 @@ class Channel:
         return out
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class Burst:
     """A fast, evenly sampled stretch of one channel (dither needs it), buffered by the instrument itself."""
 
@@ -94,12 +98,13 @@ class Burst:
     sequence: int = 0  # the instrument's own count of bursts
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class Block:
     """About one second of one valve, as one agent read it.
 
     `offsets_us` are the times of the readings in microseconds after `wall_ns`, shape (n,), shared by all channels.
     Durations come from the monotonic clock; `wall_ns` and `monotonic_ns` were read together at the first reading.
+    With boot id `SOURCE_TIME` both are the source's own time of the first reading.
     """
 
     agent: str

@@ -12,6 +12,10 @@ LONGEST_SHELVED_S = 14 * 86_400.0
 """A shelf is no grave: two weeks at most, then it comes back by itself."""
 LONGEST_COMMENT = 1000
 
+#: Events that no person makes.
+BY_MEASUREMENT = frozenset(
+    {EventKind.RAISED, EventKind.ESCALATED, EventKind.RETURNED, EventKind.SUPPRESSED, EventKind.UNSUPPRESSED}
+)
 #: Acts that say why.
 NEEDS_COMMENT = frozenset({EventKind.SHELVED, EventKind.OUT_OF_SERVICE})
 
@@ -75,7 +79,7 @@ def _why_not(view: AlarmView, event: EventKind) -> str:
         return "it is out of service already"
     if event is EventKind.IN_SERVICE and Aside.OUT_OF_SERVICE not in view.aside:
         return "it is in service already"
-    if event in (EventKind.RAISED, EventKind.RETURNED, EventKind.SUPPRESSED, EventKind.UNSUPPRESSED):
+    if event in BY_MEASUREMENT:
         return "that is for the measurement to say, not for people"
     return ""
 

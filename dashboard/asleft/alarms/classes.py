@@ -41,6 +41,12 @@ DELAYS: Mapping[AlarmClass, Delays] = {
 def class_of(kind: str, severity: int) -> AlarmClass:
     """Class of an alarm by the kind and severity of its finding."""
     known = FINDING_KINDS.get(kind)  # a log may hold kinds of an older release
-    if known is not None and known.at_once:
+    if severity >= 3 or (known is not None and known.at_once):
         return AlarmClass.NOW
     return AlarmClass.SHIFT if severity >= 2 else AlarmClass.DIGEST
+
+
+def rises(kind: str, before: int, after: int) -> bool:
+    """Whether a change of severity lifts an alarm of that kind into a more urgent class."""
+    order = list(AlarmClass)
+    return order.index(class_of(kind, after)) < order.index(class_of(kind, before))

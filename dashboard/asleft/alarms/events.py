@@ -10,7 +10,8 @@ class EventKind(StrEnum):
     """What happened to an alarm."""
 
     RAISED = "raised"
-    RETURNED = "returned"  # the condition is gone
+    ESCALATED = "escalated"  # its class has risen: severity, part and evidence are those of now
+    RETURNED = "returned"  # the condition is gone; the comment says what was measured
     ACKNOWLEDGED = "acknowledged"
     SHELVED = "shelved"
     UNSHELVED = "unshelved"

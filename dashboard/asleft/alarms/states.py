@@ -41,21 +41,24 @@ class Effect:
     active: bool | None = None
     acknowledged: bool | None = None
     set_aside: Aside | None = None
-    bring_back: Aside | None = None
+    bring_back: frozenset[Aside] = frozenset()
 
 
 #: What each event does.
 EFFECTS: Mapping[EventKind, Effect] = {
     EventKind.RAISED: Effect(active=True, acknowledged=False),
+    # What was put off in its old class is not put off in the new one. Out of service stays: only a person ends it.
+    EventKind.ESCALATED: Effect(acknowledged=False, bring_back=frozenset({Aside.SHELVED})),
     EventKind.RETURNED: Effect(active=False),
     EventKind.ACKNOWLEDGED: Effect(acknowledged=True),
     EventKind.SHELVED: Effect(set_aside=Aside.SHELVED),
-    EventKind.UNSHELVED: Effect(bring_back=Aside.SHELVED),
+    EventKind.UNSHELVED: Effect(bring_back=frozenset({Aside.SHELVED})),
     EventKind.SUPPRESSED: Effect(set_aside=Aside.SUPPRESSED),
-    EventKind.UNSUPPRESSED: Effect(bring_back=Aside.SUPPRESSED),
+    EventKind.UNSUPPRESSED: Effect(bring_back=frozenset({Aside.SUPPRESSED})),
     EventKind.OUT_OF_SERVICE: Effect(set_aside=Aside.OUT_OF_SERVICE),
-    EventKind.IN_SERVICE: Effect(bring_back=Aside.OUT_OF_SERVICE),
-    EventKind.FOUND: Effect(acknowledged=True),  # whoever has looked has also seen it
+    EventKind.IN_SERVICE: Effect(bring_back=frozenset({Aside.OUT_OF_SERVICE})),
+    # Whoever has looked has also seen it, and has nothing more to put off.
+    EventKind.FOUND: Effect(acknowledged=True, bring_back=frozenset({Aside.SHELVED, Aside.OUT_OF_SERVICE})),
 }
 
 #: State of an alarm that is not set aside, by (active, acknowledged).
@@ -78,8 +81,17 @@ WAITS = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED_UNACKNOWLEDGED
 
 
 @dataclass(frozen=True, slots=True)
+class Raised:
+    """What an alarm said when it was raised."""
+
+    severity: int
+    part: str
+    evidence: str
+
+
+@dataclass(frozen=True, slots=True)
 class AlarmView:
-    """One alarm as it stands."""
+    """One alarm as it stands. Severity, part and evidence are those of its raising or of its last escalation."""
 
     alarm: str
     valve: str
@@ -102,6 +114,15 @@ class AlarmView:
     found: str = ""  # what it turned out to be, empty as long as nobody has said
     found_by: str = ""
     found_ns: int | None = None
+    at_raising: Raised | None = None  # None: as it stands
+    escalated_ns: int | None = None  # when its class last rose
+    escalated_seq: int | None = None
+    measured: str = ""  # what was measured when it was gone
+
+    @property
+    def called_ns(self) -> int:
+        """Since when it calls in its present class, unix ns."""
+        return self.raised_ns if self.escalated_ns is None else self.escalated_ns
 
 
 def fold(events: Iterable[AlarmEvent], now_ns: int) -> AlarmView:
@@ -161,13 +182,13 @@ def _after(view: AlarmView, event: AlarmEvent) -> AlarmView:
     aside = view.aside
     if effect.set_aside is not None:
         aside = aside | {effect.set_aside}
-    if effect.bring_back is not None:
-        aside = aside - {effect.bring_back}
+    aside = aside - effect.bring_back
     view = replace(
         view,
         active=view.active if effect.active is None else effect.active,
         acknowledged=view.acknowledged if effect.acknowledged is None else effect.acknowledged,
         aside=aside,
+        shelved_until_ns=view.shelved_until_ns if Aside.SHELVED in aside else None,
         last_seq=event.seq,
         last_ns=event.at_ns,
     )
@@ -181,9 +202,27 @@ def _after(view: AlarmView, event: AlarmEvent) -> AlarmView:
             severity=event.severity,
             part=event.part,
             evidence=event.evidence,
+            at_raising=None,
+            escalated_ns=None,
+            escalated_seq=None,
+        )
+    if event.event is EventKind.ESCALATED:
+        return replace(
+            view,
+            acknowledged_ns=None,
+            acknowledged_by="",
+            severity=event.severity,
+            part=event.part,
+            evidence=event.evidence,
+            at_raising=view.at_raising or Raised(view.severity, view.part, view.evidence),
+            escalated_ns=event.at_ns,
+            escalated_seq=event.seq,
+            found="",  # what somebody found has not ended it
+            found_by="",
+            found_ns=None,
         )
     if event.event is EventKind.RETURNED:
-        return replace(view, returned_ns=event.at_ns)
+        return replace(view, returned_ns=event.at_ns, measured=event.comment)
     if event.event is EventKind.ACKNOWLEDGED:
         return replace(view, acknowledged_ns=event.at_ns, acknowledged_by=event.who)
     if event.event is EventKind.FOUND:
@@ -194,8 +233,6 @@ def _after(view: AlarmView, event: AlarmEvent) -> AlarmView:
         )
     if event.event is EventKind.SHELVED:
         return replace(view, shelved_until_ns=event.until_ns)
-    if event.event is EventKind.UNSHELVED:
-        return replace(view, shelved_until_ns=None)
     return view
 
 

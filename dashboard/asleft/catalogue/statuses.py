@@ -7,7 +7,7 @@ from enum import StrEnum
 
 
 class Status(StrEnum):
-    """Of a valve. `not-judged`: nothing of the sheet was observed, which is neither good nor a fault."""
+    """Of a valve. `not-judged`: too little of the sheet was observed, which is neither good nor a fault."""
 
     FAILURE = "failure"
     OUT_OF_SPECIFICATION = "out-of-specification"

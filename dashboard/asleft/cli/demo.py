@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from asleft.cli.times import machine_zone
+
 HELP = """\
 Starts a broker, four simulated presses with eight valves behind Modbus TCP,
 two edge agents, the recorder and the dashboard, all on this machine's loopback,
@@ -38,7 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--port", type=int, default=8050, help="dashboard port (default 8050; if taken the next free)"
     )
-    parser.add_argument("--zone", default="Europe/Madrid", help="the plant's time zone (default Europe/Madrid)")
+    parser.add_argument("--zone", default=machine_zone(), help="the plant's time zone (default this machine's own)")
     parser.add_argument(
         "--broker",
         choices=("auto", "mosquitto", "embedded"),

@@ -11,6 +11,7 @@ from asleft.cli.errors import UserError
 from asleft.cli.records_option import ABOUT as ABOUT_RECORDS
 from asleft.cli.records_option import add_records_argument
 from asleft.cli.samples_option import ABOUT, add_samples_argument, reader_of
+from asleft.cli.times import machine_zone
 
 if TYPE_CHECKING:
     from asleft.cli.export_files import Table
@@ -30,8 +31,8 @@ the file
   It appears under its name when it is whole; Ctrl-C leaves nothing behind.
 
 which time (--from, --to)
-  As 2026-03-02 or 2026-03-02T06:00, in --zone (UTC if not given); --to is not
-  included. Without them, all that is stored.
+  As 2026-03-02 or 2026-03-02T06:00, in --zone (this machine's own if not
+  given); --to is not included. Without them, all that is stored.
 
 {ABOUT}
 {ABOUT_RECORDS}
@@ -67,7 +68,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--valve", metavar="ID", help="the valve; may be left out where there is only one")
     parser.add_argument("--from", dest="from_time", metavar="TIME", help="begin there")
     parser.add_argument("--to", dest="to_time", metavar="TIME", help="until then, not included")
-    parser.add_argument("--zone", default="UTC", metavar="ZONE", help='of --from and --to (default "UTC")')
+    parser.add_argument(
+        "--zone", default=machine_zone(), metavar="ZONE", help="of --from and --to (default this machine's own)"
+    )
     parser.add_argument("--output", type=Path, required=True, metavar="FILE", help="ends in .csv or .parquet")
 
 
@@ -115,8 +118,7 @@ def _copy(reader: SampleReader, chosen: Chosen, table: Table) -> int:
 
 
 def _chosen(args: argparse.Namespace, reader: SampleReader) -> Chosen:
-    from asleft.cli.logfile import zone_named
-    from asleft.cli.times import time_of
+    from asleft.cli.times import time_of, zone_named
 
     stored = reader.valves()
     if not stored:

@@ -63,7 +63,9 @@ class CsvTable:
 
 
 def parquet_schema(units: Mapping[str, str]) -> Any:  # noqa: ANN401 - pyarrow has no types
-    """Columns of a Parquet file; channel and unit also stand in each field's metadata."""
+    """Columns of a Parquet file; channel and unit also stand in each field's metadata, and in pandas' `attrs`."""
+    import json
+
     import pyarrow as pa
 
     fields = [pa.field("time", pa.timestamp("ns", tz="UTC"), nullable=False)]
@@ -71,7 +73,8 @@ def parquet_schema(units: Mapping[str, str]) -> Any:  # noqa: ANN401 - pyarrow h
         pa.field(header(channel, unit), pa.float64(), metadata={"channel": channel, "unit": unit})
         for channel, unit in units.items()
     ]
-    return pa.schema(fields)
+    attrs = {"units": {header(channel, unit): unit for channel, unit in units.items()}}
+    return pa.schema(fields, metadata={"PANDAS_ATTRS": json.dumps(attrs)})
 
 
 class ParquetTable:

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import argparse
 import itertools
-import logging
+import os
 import random
 import signal
 import sys
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable, Sequence
 from importlib.metadata import version
 from pathlib import Path
@@ -22,10 +23,11 @@ from uuid import uuid4
 
 import numpy as np
 from asleft.cli.record import broker_address
-from asleft.edge.config import BrokerSettings
 from asleft.edge.delivery import Delivery, Session
 from asleft.edge.spool import Spool
 from asleft.edge.uplink import BrokerSession
+from asleft.instruments.broker import BrokerSettings
+from asleft.monitoring.logs import configure
 from asleft.sim.history import Window, plan, simulate_windows
 from asleft.sim.recording import Recording
 from asleft.store.protocols import Backfill, RecordStore
@@ -37,18 +39,16 @@ BLOCK_S = 10.0
 #: Windows whose blocks may wait for the recorder; more would only fill the disk.
 _MOST_WAITING_BLOCKS = 1500
 _SPOOL_BYTES = 64 * 1024 * 1024  # what is acknowledged makes room
-_POLL_S = 0.5
+_POLL_S = 1.0
 
 
 def hold(records: RecordStore, valves: Sequence[str], now_s: float) -> bool:
     """Have later blocks of these valves wait for their history; False if all of it has come already."""
     known = {row.valve: row for row in records.backfills()}
-    totals = dict.fromkeys(valves, 0)
-    for window in plan(now_s):
-        totals[window.valve.valve_id] += 1
-    for valve, total in totals.items():
+    totals = Counter(window.valve.valve_id for window in plan(now_s))
+    for valve in valves:
         if valve not in known:
-            records.put_backfill(Backfill(valve, int(now_s * 1e9), 0, total, complete=False))
+            records.put_backfill(Backfill(valve, int(now_s * 1e9), 0, totals[valve], complete=False))
     return any(not row.complete for row in records.backfills())
 
 
@@ -115,24 +115,29 @@ class HistoryMaker:
             self.tell()
 
     def tell(self) -> bool:
-        """Put the progress on record; whether everything is judged."""
-        done: dict[str, int] = {}
-        total: dict[str, int] = {}
-        for window in self._windows:
-            total[window.valve.valve_id] = total.get(window.valve.valve_id, 0) + 1
-        cursors = {valve: self._records.judge_cursor(valve) for valve in total}
+        """Put the progress on record; whether everything is judged.
+
+        The record of a valve's judging is long, so it is read only while spooled windows of that valve wait.
+        """
+        total = Counter(window.valve.valve_id for window in self._windows)
+        spooled: dict[str, list[int]] = {}
         for window, seq in zip(self._windows, self._last_seq, strict=False):
-            cursor = cursors[window.valve.valve_id]
-            if cursor is not None and cursor.cursor.get(self._spool.stream, 0) >= seq:
-                done[window.valve.valve_id] = done.get(window.valve.valve_id, 0) + 1
-        for row in self._records.backfills():
-            valve = row.valve
-            if valve in total and not row.complete:
-                ready = done.get(valve, 0)
-                complete = ready >= total[valve]
-                if ready != row.done or complete:
-                    self._records.put_backfill(Backfill(valve, row.until_ns, ready, total[valve], complete))
-        return all(row.complete for row in self._records.backfills())
+            spooled.setdefault(window.valve.valve_id, []).append(seq)
+        rows = self._records.backfills()
+        left = {row.valve for row in rows if not row.complete}
+        for row in rows:
+            seqs = spooled.get(row.valve, [])
+            if row.complete or row.done == len(seqs):
+                continue
+            cursor = self._records.judge_cursor(row.valve)
+            judged = 0 if cursor is None else cursor.cursor.get(self._spool.stream, 0)
+            ready = sum(seq <= judged for seq in seqs)
+            complete = ready == total[row.valve]
+            if ready != row.done:
+                self._records.put_backfill(Backfill(row.valve, row.until_ns, ready, total[row.valve], complete))
+            if complete:
+                left.remove(row.valve)
+        return not left
 
     def finish(self) -> None:
         """Wait until the recorder has judged everything."""
@@ -148,7 +153,8 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--spool", type=Path, required=True)
     parser.add_argument("--now", type=float, required=True, help="unix seconds before which the history ends")
     args = parser.parse_args(argv)
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    configure("info")
+    os.nice(10)  # far quicker than what judges it, which comes first
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda _number, _frame: stop.set())

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TextIO
 
-_UNICODE = "●◆○├─┤│░╌◀▶±−–Ω·"
+_UNICODE = "●◆○├─┤│░╌◀▶±−–Ω·▁▂▃▄▅▆▇█"
 _ASCII: Mapping[str, str] = {
     "±": "+/-",
     "−": "-",
@@ -88,7 +88,7 @@ class Ink:
 def ink_for(stream: TextIO, environment: Mapping[str, str] | None = None) -> Ink:
     """What suits a stream: Unicode if its encoding has our characters, colour on a terminal without NO_COLOR.
 
-    The width is the terminal's, kept between 72 and 110 columns, which read best.
+    The width is the terminal's, kept between 50 and 110 columns.
     """
     environment = os.environ if environment is None else environment
     try:
@@ -99,4 +99,4 @@ def ink_for(stream: TextIO, environment: Mapping[str, str] | None = None) -> Ink
     terminal = stream.isatty()
     colour = terminal and not environment.get("NO_COLOR") and environment.get("TERM") != "dumb"
     width = shutil.get_terminal_size((88, 24)).columns if terminal else 88
-    return Ink(width=min(max(width, 72), 110), unicode=has_unicode, colour=colour)
+    return Ink(width=min(max(width, 50), 110), unicode=has_unicode, colour=colour)

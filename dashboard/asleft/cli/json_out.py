@@ -1,4 +1,4 @@
-"""Where `--json` writes: a file, or standard output for "-"."""
+"""Where `--json` and its like write: a file, or standard output for "-"."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from pathlib import Path
 from asleft.cli.errors import UserError
 
 
-def write_json(text: str, target: str) -> None:
+def write_json(text: str, target: str, *, option: str = "--json") -> None:
     """Write `text` to the file `target`, "-" for standard output; UserError where that cannot be."""
     if target == "-":
         print(text, end="")
@@ -15,4 +15,4 @@ def write_json(text: str, target: str) -> None:
     try:
         Path(target).write_text(text, encoding="utf-8")
     except OSError as error:
-        raise UserError(f"--json {target}: cannot be written: {error.strerror}") from error
+        raise UserError(f"{option} {target}: cannot be written: {error.strerror}") from error

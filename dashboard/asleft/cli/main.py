@@ -7,6 +7,7 @@ A command module offers `HELP: str` (what it does, examples, exit codes, caution
 from __future__ import annotations
 
 import argparse
+import errno
 import importlib
 import io
 import os
@@ -15,9 +16,13 @@ from collections.abc import Mapping
 from difflib import get_close_matches
 from typing import NamedTuple, NoReturn, Protocol, cast
 
+from asleft.cli.audit_syslog import sent_to_syslog
 from asleft.cli.errors import UserError
+from asleft.logfile.errors import LogError
 
 EXIT_WRONG_INPUT = 2
+#: Errors of a disk that cannot take more; an exit code of 1 would say that something was found.
+_DISK_FULL = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO})
 EXIT_INTERRUPTED = 130
 
 
@@ -48,15 +53,25 @@ COMMANDS: Mapping[str, Command] = {
         "asleft.cli.demo", "Show everything at work on simulated presses, on this machine.", "plant,demo"
     ),
     "judge": Command("asleft.cli.judge", "Judge a data logger's file against a settings sheet."),
+    "inbox": Command("asleft.cli.inbox", "Judge each file that a logger drops into a folder, and put it away."),
+    "log": Command("asleft.cli.log", "Show what is in a logger's file, and write the map that reads it."),
     "sheet": Command("asleft.cli.sheet", "Write, check, compare and file settings sheets."),
+    "verify": Command("asleft.cli.verify", "Write a verification record from logger's files."),
+    "handover": Command(
+        "asleft.cli.handover", "Put the valves of a press together: sheets, records, one PDF or ZIP."
+    ),
     "record": Command("asleft.cli.record", "Run the recorder: receive, store, judge."),
+    "agents": Command("asleft.cli.agents", "Say which agent may send the readings of which valve."),
     "rejudge": Command("asleft.cli.rejudge", "Judge stored history under another sheet: what would have alarmed?"),
     "report": Command("asleft.cli.report", "Write the state of a valve as a report, HTML or PDF."),
     "export": Command("asleft.cli.export", "Write stored readings to a CSV or Parquet file.", "plant,export"),
     "web": Command("asleft.cli.web", "Serve the dashboard."),
     "notify": Command("asleft.cli.notify", "Tell people of alarms, by mail, web hook and more."),
+    "outlets": Command("asleft.cli.outlets", "Send on what happens: web hooks, statuses by MQTT."),
+    "backup": Command("asleft.cli.backup", "Copy what a plant has, while everything runs."),
+    "restore": Command("asleft.cli.restore", "Put a backup back, or bring readings back out of a damaged file."),
     "users": Command("asleft.cli.users", "Say who may sign in to the dashboard, and as what."),
-    "sbom": Command("asleft.cli.sbom", "Write a bill of materials of what is installed (CycloneDX).", "sbom"),
+    "tokens": Command("asleft.cli.tokens", "Give programs access to what the dashboard knows, and take it away."),
     "sim": Command("asleft.cli.sim", "Run simulated presses behind Modbus TCP."),
 }
 
@@ -68,21 +83,22 @@ EXTRA_OF_MODULE: Mapping[str, str] = {
             "apprise",
             "weasyprint",
             "dash",
-            "dash_ag_grid",
-            "dash_mantine_components",
             "numcodecs",
             "pandas",
             "plotly",
+            "pyarrow",
+            "python_calamine",
+            "rich",
             "scipy",
         ),
         "plant",
     ),
-    **dict.fromkeys(("argon2", "influxdb_client", "psycopg", "sqlalchemy", "tzdata", "waitress"), "plant"),
+    **dict.fromkeys(
+        ("argcomplete", "argon2", "influxdb_client", "psycopg", "pyotp", "sqlalchemy", "tzdata", "waitress"), "plant"
+    ),
     **dict.fromkeys(("flask", "werkzeug"), "plant"),
     "amqtt": "demo",
-    "pyarrow": "export",
     "influxdb_client": "plant",
-    **dict.fromkeys(("cyclonedx", "packageurl", "packaging"), "sbom"),
 }
 
 ABOUT = """\
@@ -109,6 +125,8 @@ missing part, with a message that says what is wanted; 130 interrupted.
 def main(argv: list[str] | None = None) -> int:
     """Run one command; the exit code. Errors a user can put right go to stderr as one message, with code 2."""
     _never_fail_on_a_character()
+    if "_ARGCOMPLETE" in os.environ:
+        _complete()
     try:
         code = _main(sys.argv[1:] if argv is None else argv)
         sys.stdout.flush()
@@ -116,7 +134,26 @@ def main(argv: list[str] | None = None) -> int:
         # Whoever read our output (`| head`) has enough; keep the interpreter from complaining while it shuts down.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return EXIT_WRONG_INPUT
+    except OSError as error:
+        if error.errno not in _DISK_FULL:
+            raise
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return _refuse(f"asleft: the output cannot be written: {error.strerror}")
     return code
+
+
+def _complete() -> None:
+    """Tell a shell how the line it is at goes on, and end. Only the command that is typed is loaded."""
+    import argcomplete
+
+    parser = argparse.ArgumentParser(prog="asleft")
+    commands = parser.add_subparsers()
+    typed = os.environ.get("COMP_LINE", "").split()[1:2]
+    for name, command in COMMANDS.items():
+        own = commands.add_parser(name, help=command.summary)
+        if name in typed:
+            cast("CommandModule", importlib.import_module(command.module)).add_arguments(own)
+    argcomplete.autocomplete(parser)
 
 
 def _main(argv: list[str]) -> int:
@@ -155,8 +192,10 @@ def _run(name: str, command: Command, argv: list[str]) -> int:
             formatter_class=argparse.RawDescriptionHelpFormatter,
         )
         module.add_arguments(parser)
-        return module.run(parser.parse_args(argv))
-    except UserError as error:
+        args = parser.parse_args(argv)
+        with sent_to_syslog():
+            return module.run(args)
+    except (UserError, LogError) as error:
         return _refuse(str(error))
     except ModuleNotFoundError as error:
         extra = EXTRA_OF_MODULE.get((error.name or "").split(".")[0])

@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import logging
 import signal
-import sys
 import threading
 import time
 from pathlib import Path
@@ -14,6 +13,8 @@ from asleft.cli.errors import UserError
 from asleft.cli.files import read_text
 from asleft.cli.records_option import add_records_argument, opened, records_of
 from asleft.cli.samples_option import add_samples_argument, reader_of
+from asleft.monitoring.logs import add_level_argument, configure
+from asleft.monitoring.service_manager import ServiceManager
 
 EVERY_S = 5.0
 
@@ -22,7 +23,9 @@ what it does
   Looks every few seconds for alarms that somebody should be told of, and tells
   them: "now" at once, "this shift" after two minutes, the morning digest once
   a day. One fault on twenty valves is one message. What is acknowledged,
-  shelved or gone by then is not told. Runs beside the recorder and never keeps
+  shelved or gone by then is not told. What moved goes along as a line, in mails
+  also as a picture. With overview_at, the change of shift is told what happened
+  since the one before, on one time axis. Runs beside the recorder and never keeps
   it waiting. What could not be sent is tried again, each time later; a message
   may arrive twice if this is stopped in the middle of sending, never be lost.
 
@@ -53,6 +56,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--data", type=Path, metavar="DIR", help="the recorder's data folder")
     add_samples_argument(parser)
     add_records_argument(parser)
+    add_level_argument(parser)
     what = parser.add_mutually_exclusive_group()
     what.add_argument("--sample", action="store_true", help="print settings to begin with")
     what.add_argument("--check", action="store_true", help="say what is wrong with the settings, if anything")
@@ -63,7 +67,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Tells until interrupted. Raises `UserError` for wrong input."""
     from asleft.web.notices.sending import send_by_apprise
-    from asleft.web.notices.settings import SAMPLE, NoticeSettingsError, read_settings
+    from asleft.web.notices.settings import SAMPLE, read_settings
+    from asleft.wire.settings_faults import SettingsError
 
     if args.sample:
         print(SAMPLE, end="")
@@ -72,7 +77,7 @@ def run(args: argparse.Namespace) -> int:
         raise UserError("--settings is missing; asleft notify --sample prints some to begin with")
     try:
         settings = read_settings(read_text(args.settings), source=str(args.settings))
-    except NoticeSettingsError as error:
+    except SettingsError as error:
         raise UserError(str(error)) from error
     if args.check:
         for to in settings.to:
@@ -101,16 +106,18 @@ def _serve(args: argparse.Namespace, settings: object) -> int:
 
     if not isinstance(settings, NoticeSettings):
         raise TypeError("settings are read by read_settings")
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    configure(args.log_level)
     where = records_of(args)
     store, records = opened(where, open_access), opened(where, open_records)
-    source = Source(reader_of(args, args.data), records, PlantTime(settings.zone), time.time_ns)
-    notifier = Notifier(source, store.desk, store.outbox, settings, send_by_apprise)
+    source = Source(reader_of(args, args.data), records, PlantTime(settings.zone), time.time_ns, store.work)
+    notifier = Notifier(source, store.desk, store.outbox, settings, send_by_apprise, store.verifications)
     gone = threading.Event()
     if not args.once:
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: gone.set())
         print(f"telling {', '.join(to.name for to in settings.to)}", flush=True)
+    manager = ServiceManager()
+    manager.ready("telling")
     try:
         while True:
             try:
@@ -120,8 +127,10 @@ def _serve(args: argparse.Namespace, settings: object) -> int:
             except SQLAlchemyError as error:
                 if args.once:
                     raise
-                print(f"asleft notify: the records cannot be read, trying again: {error}", file=sys.stderr)
+                logging.getLogger("asleft").error("the records cannot be read, trying again: %s", error)
+            manager.alive()
             if args.once or gone.wait(EVERY_S):
+                manager.stopping()
                 return 0
     finally:
         records.close()

@@ -18,6 +18,8 @@ _EVERY_S = 0.1
 class Progress:
     """Progress of a task of `total` units, on `stream` (stderr, so that it never mixes with the result).
 
+    Of a task that cannot say how far it is (`total` 0) only the name is shown.
+
     Used as a context: the line ends when the task does, also when it is interrupted.
     """
 
@@ -45,7 +47,8 @@ class Progress:
         if kind is None:
             self._line(f"{self.label}: done in {_duration(took_s)}", end="\n")
         elif self.stream.isatty():
-            self._line(f"{self.label}: ended at {self._share():.0%}", end="\n")
+            at = f" at {self._share():.0%}" if self.total > 0.0 else ""
+            self._line(f"{self.label}: ended{at}", end="\n")
 
     def at(self, done: float) -> None:
         """Say how much is done."""
@@ -57,6 +60,9 @@ class Progress:
         if not self.stream.isatty() or now_s - self._shown_s < _EVERY_S:
             return
         self._shown_s = now_s
+        if not self.total > 0.0:
+            self._line(f"{self.label} ...")
+            return
         share = self._share()
         full = round(share * _WIDTH)
         bar = ("█" * full + "░" * (_WIDTH - full)) if self.ink.unicode else ("#" * full + "." * (_WIDTH - full))

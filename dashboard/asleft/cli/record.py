@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 import argparse
-import logging
 import os
 import signal
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from asleft.cli.errors import UserError
+from asleft.cli.metrics_option import ABOUT as ABOUT_METRICS
+from asleft.cli.metrics_option import add_metrics_argument, watched
 from asleft.cli.records_option import ABOUT as ABOUT_RECORDS
 from asleft.cli.records_option import add_records_argument, opened, records_of
 from asleft.cli.samples_option import ABOUT, add_keep_arguments, add_samples_argument, retention_of, samples_of
+from asleft.monitoring.logs import add_level_argument, configure
+from asleft.recorder.agent_limits import Limits
+from asleft.wire.transport import WEBSOCKET_PATH_WANTED, is_websocket_path
 
 if TYPE_CHECKING:
     from asleft.recorder.broker_link import BrokerAccess
+    from asleft.recorder.expected_boxes import ExpectedBoxes
 
+_LIMITS = Limits()
 HELP = f"""\
 Takes the blocks of all agents from the broker, stores them durably in DIR,
 acknowledges them to the agents only then, and has them judged by the settings
@@ -25,6 +31,8 @@ judged. The dashboard (asleft web --data DIR) reads the same folder.
 
 One recorder works on a data folder; a second one is refused. Stop it with
 Ctrl-C or SIGTERM: nothing is lost, the agents keep what is not acknowledged.
+A samples.db that is damaged is set aside under a name of its own and a fresh
+one is used; asleft restore --help says how to bring back what can be read.
 
 several recorders
   With both --samples influx://... and --records postgresql://... any number of
@@ -41,6 +49,21 @@ several recorders
 The broker may be down or come later; the recorder tries until it answers. It
 uses MQTT 5, or MQTT 3.1.1 where the broker knows no other.
 
+what an agent may send
+  Only readings of valves that are bound to it (asleft agents --help says how);
+  with --first-come also those that nobody has bound, up to {_LIMITS.most_valves} for an agent.
+  {_LIMITS.most_streams} streams (spool files) each, {_LIMITS.new_streams} in a row and then one an hour.
+  {_LIMITS.blocks_per_s:,.0f} messages or {_LIMITS.bytes_per_s / 1e6:.0f} MB a second in the long run.
+  No readings older than --oldest-days or dated more than a day ahead, after the
+  agent's clock was corrected.
+  What is over stays with the agent or is put aside; the health page says what,
+  whose, and what to do.
+
+whether edge boxes run what they should
+  --boxes DIR: the folder where the plant keeps its boxes' settings (a template
+  and a small file of values for each, agent/README.md). What differs is said
+  on the health page, by agent; the folder is read again when a file changes.
+
 A broker that other machines can reach needs TLS and an access list in which
 only the recorder may write acknowledgements: compose/broker has both, and
 compose/certificates.sh makes the certificates.
@@ -51,6 +74,7 @@ how long samples are kept (--keep-raw-days, --keep-overview-days)
   For ever, unless it is said. What is judged, alarms and sheets stay. InfluxDB
   1 is told by the recorder; InfluxDB 2 and 3 by you, when you make the buckets.
 
+{ABOUT_METRICS}
 examples:
   asleft record --data /var/lib/asleft --broker 127.0.0.1:1883
   asleft record --data /var/lib/asleft --broker broker.plant:8883 \\
@@ -68,6 +92,7 @@ The recorder only listens. It is no safety device and never writes to a machine.
 DEFAULT_PORT = 1883
 TLS_PORT = 8883
 MOST_JUDGING = 16
+MOST_DAYS = 36_500
 MAX_NAME = 64
 """Characters of a recorder's name, as of an agent's."""
 
@@ -90,6 +115,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--broker-password-file", type=Path, metavar="FILE", help="file whose first line is the password"
     )
     parser.add_argument(
+        "--broker-websocket",
+        default="",
+        metavar="PATH",
+        help='reach the broker by WebSockets under this path, as "/mqtt"; --broker then needs a port (default: plain '
+        "MQTT)",
+    )
+    parser.add_argument(
         "--client-id",
         default="asleft-recorder",
         metavar="NAME",
@@ -107,7 +139,28 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="processes that judge; all but the first only help with what is far behind (default: one a core, at "
         f"most {MOST_JUDGING})",
     )
-    parser.add_argument("--verbose", action="store_true", help="log more")
+    parser.add_argument(
+        "--first-come",
+        action=argparse.BooleanOptionalAction,
+        default=None,
+        help="let a valve that nobody has bound belong to the first agent that sends it (default: only where the "
+        "broker asks nobody who he is, that is without --broker-certificate and --broker-user)",
+    )
+    parser.add_argument(
+        "--oldest-days",
+        type=int,
+        default=_LIMITS.oldest_days,
+        metavar="N",
+        help=f"refuse readings older than this (default {_LIMITS.oldest_days})",
+    )
+    parser.add_argument(
+        "--boxes",
+        type=Path,
+        metavar="DIR",
+        help="settings files that the edge boxes should run, kept by the plant: a box that runs others is named",
+    )
+    add_metrics_argument(parser)
+    add_level_argument(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -123,15 +176,17 @@ def run(args: argparse.Namespace) -> int:
         raise UserError(f"--client-id has {len(args.client_id)} characters, at most {MAX_NAME} are allowed")
     if not 1 <= args.judging_processes <= MOST_JUDGING:
         raise UserError(f"--judging-processes {args.judging_processes}: from 1 to {MOST_JUDGING}")
+    if not 1 <= args.oldest_days <= MOST_DAYS:
+        raise UserError(f"--oldest-days {args.oldest_days}: from 1 to {MOST_DAYS}")
+    anybody = access.certificate_file is None and not access.username
+    first_come: bool = anybody if args.first_come is None else args.first_come
     samples, retention, records = samples_of(args), retention_of(args), records_of(args)
-    logging.basicConfig(
-        level=logging.DEBUG if args.verbose else logging.INFO,
-        format="%(asctime)s %(levelname)s %(name)s: %(message)s",
-    )
-    logging.getLogger("alembic").setLevel(logging.WARNING)
+    configure(args.log_level)
+    boxes = expected_boxes(args.boxes)
 
+    from asleft.recorder.metrics import RecorderCollector
     from asleft.recorder.service import Recorder
-    from asleft.store.holding import NameTaken
+    from asleft.store.lease_types import NameTaken
     from asleft.store.lock import FolderInUse
     from asleft.store.schema import SchemaError
 
@@ -148,6 +203,9 @@ def run(args: argparse.Namespace) -> int:
                 retention=retention,
                 records=where,
                 judging_processes=args.judging_processes,
+                first_come=first_come,
+                limits=Limits(oldest_days=args.oldest_days),
+                boxes=boxes,
             ),
         )
     except (FolderInUse, SchemaError) as error:
@@ -156,8 +214,24 @@ def run(args: argparse.Namespace) -> int:
         raise UserError(f"--client-id {args.client_id}: {error}; give this one a name of its own") from error
     for stop in (signal.SIGTERM, signal.SIGINT):
         signal.signal(stop, lambda _signal, _frame: recorder.stop())
-    print(f"recording into {data} from the broker at {host}:{port}", flush=True)
-    return recorder.run()
+    with watched(args.metrics, lambda: RecorderCollector(recorder.figures), recorder.healthy, recorder.ready):
+        print(f"recording into {data} from the broker at {host}:{port}", flush=True)
+        return recorder.run()
+
+
+def expected_boxes(folder: Path | None) -> ExpectedBoxes | None:
+    """The settings that edge boxes should run. Raises `UserError` for a folder or a file that will not do."""
+    from asleft.recorder.expected_boxes import ExpectedBoxes
+    from asleft.wire.settings_faults import SettingsError
+
+    if folder is None:
+        return None
+    if not folder.is_dir():
+        raise UserError(f"--boxes {folder}: not a folder")
+    try:
+        return ExpectedBoxes(folder)
+    except (SettingsError, OSError) as error:
+        raise UserError(f"--boxes {folder}:\n{error}") from error
 
 
 def broker_access(args: argparse.Namespace) -> BrokerAccess:
@@ -173,7 +247,12 @@ def broker_access(args: argparse.Namespace) -> BrokerAccess:
         raise UserError("--broker-ca is missing: without it the broker's own certificate cannot be checked")
     if args.broker_password_file is not None and not args.broker_user:
         raise UserError("--broker-password-file is given without --broker-user")
-    access = BrokerAccess(ca, certificate, key, args.broker_user, args.broker_password_file)
+    path: str = args.broker_websocket
+    if path and not is_websocket_path(path):
+        raise UserError(f"--broker-websocket {path}: {WEBSOCKET_PATH_WANTED}")
+    if path and broker_address(args.broker, 1) != broker_address(args.broker, 2):
+        raise UserError(f"--broker {args.broker}: a port is missing; brokers have no usual one for WebSockets")
+    access = BrokerAccess(ca, certificate, key, args.broker_user, args.broker_password_file, path)
     try:
         access.context()
     except OSError as error:

@@ -67,6 +67,9 @@ def records_of(args: argparse.Namespace) -> Path | str:
 
 def opened(where: Path | str, opener: Callable[[Path | str], T]) -> T:
     """What `opener` opens there. Raises `UserError` saying what is wrong with the place."""
+    import sqlite3
+
+    from asleft.store.damage import is_damage
     from asleft.store.migrate import MigrationError
     from sqlalchemy.exc import SQLAlchemyError
 
@@ -78,7 +81,10 @@ def opened(where: Path | str, opener: Callable[[Path | str], T]) -> T:
     except SQLAlchemyError as error:
         name = where if isinstance(where, Path) else f"--records {where}"
         cause = getattr(error, "orig", None) or error
-        raise UserError(f"{name}: cannot be opened: {' '.join(str(cause).split())}") from error
+        hint = "; put back a backup of it, see asleft restore --help" if is_damage(cause) else ""
+        raise UserError(f"{name}: cannot be opened: {' '.join(str(cause).split())}{hint}") from error
+    except sqlite3.Error as error:  # the file of samples: a full disk, a folder that may only be read
+        raise UserError(f"the readings in the data folder cannot be opened: {error}") from error
     except (MigrationError, ImportError) as error:
         raise UserError(f"{where}: cannot be opened: {error}") from error
 

@@ -12,6 +12,7 @@ from asleft.cli.errors import UserError
 from asleft.cli.json_out import write_json
 from asleft.cli.records_option import add_records_argument
 from asleft.cli.samples_option import add_samples_argument, reader_of
+from asleft.cli.times import machine_zone
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -37,7 +38,8 @@ what may be changed (one or more)
 which time
   Judging begins where the sheet in force at --from began, because "as left"
   is measured there; listed are alarms that stood between --from and --to.
-  Without them, all that is stored. Times are in --zone, UTC if not given.
+  Without them, all that is stored. Times are in --zone, this machine's own if
+  not given.
 
 examples
   asleft rejudge --data asleft-data --sheet press-4-tighter.toml
@@ -64,6 +66,9 @@ cautions
   only with the technician who answers for the setting.
 """
 
+SCHEMA = "asleft-rejudgement-1"
+"""Form and version of the JSON; within a version fields are only added."""
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `asleft rejudge`."""
@@ -78,15 +83,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--sheet", type=Path, metavar="FILE", help="another sheet")
     parser.add_argument("--tolerance", action="append", metavar="NAME=X", help="another tolerance")
     parser.add_argument("--budget-years", type=float, metavar="N", help="another budget of false drift alarms")
-    parser.add_argument("--zone", default="UTC", metavar="ZONE", help='time zone, as "Europe/Vienna" (default UTC)')
+    parser.add_argument(
+        "--zone", default=machine_zone(), metavar="ZONE", help="time zone (default this machine's own)"
+    )
     parser.add_argument("--json", metavar="FILE", help='also write the result as JSON; "-" prints it alone')
 
 
 def run(args: argparse.Namespace) -> int:
     """Judge the history twice; 1 if any alarm differs, else 0."""
-    from asleft.cli.logfile import zone_named
     from asleft.cli.rejudge_settings import tasks_of
     from asleft.cli.rejudge_table import table
+    from asleft.cli.times import zone_named
 
     zone = zone_named(args.zone)
     reader = reader_of(args, args.data)
@@ -110,7 +117,7 @@ def run(args: argparse.Namespace) -> int:
 def _judge_again(task: Task, reader: SampleReader) -> list[Pair]:
     from asleft.cli.progress import Progress
     from asleft.cli.rejudge_table import paired, within
-    from asleft.recorder.in_force import WrongUnit
+    from asleft.recorder.effective_sheet import WrongUnit
     from asleft.recorder.replay import replay
 
     try:
@@ -143,7 +150,7 @@ def _write_json(results: Sequence[tuple[Task, list[Pair]]], target: str) -> None
         }
         for task, pairs in results
     ]
-    text = json.dumps({"valves": valves}, indent=2, ensure_ascii=False) + "\n"
+    text = json.dumps({"schema": SCHEMA, "valves": valves}, indent=2, ensure_ascii=False) + "\n"
     write_json(text, target)
 
 

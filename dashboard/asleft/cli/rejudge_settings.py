@@ -15,7 +15,7 @@ from asleft.cli.sheet_actions import load_sheet
 from asleft.cli.times import time_of
 from asleft.judge.drift import budget
 from asleft.judge.drift.budget import BUDGET_YEARS
-from asleft.recorder.in_force import in_force
+from asleft.recorder.effective_sheet import effective_sheet
 from asleft.recorder.replay import Setting
 from asleft.recorder.working import Declarations
 from asleft.sheet.faults import SheetError
@@ -118,7 +118,7 @@ def _task(
     to_ns = span[1] + 1 if asked[1] is None else min(asked[1], span[1] + 1)
     if from_ns >= to_ns:
         raise UserError(f"{valve}: nothing is stored between --from and --to")
-    first = in_force(filed, from_ns)
+    first = effective_sheet(filed, from_ns)
     begins_ns = span[0] if first is None else max(first.at_ns, span[0])
     now = Setting(tuple(_ordered(filed)))
     changed = [] if sheet is None else [f"sheet revision {sheet.revision.number} of a file"]

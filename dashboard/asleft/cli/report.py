@@ -8,11 +8,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from asleft.cli.errors import UserError
+from asleft.cli.log_options import add_log_options, with_answers
 from asleft.cli.records_option import add_records_argument, opened, records_of
 from asleft.cli.samples_option import add_samples_argument, reader_of
 
 if TYPE_CHECKING:
-    from asleft.web.when import PlantTime
+    from asleft.cli.judged_file import JudgedFile
+    from asleft.web.report.one_file import Recording
 
 HELP = """\
 what it does
@@ -42,6 +44,9 @@ from a logger's file, without a store
   asleft report --log LOG.csv --sheet SHEET.toml --out FILE. The file is read
   and judged as by asleft judge, with the same --map and --burst; --zone is
   also of times that carry none (UTC if neither it nor the map says).
+  With --after LOG2.csv both recordings, before and after a retune, and what
+  changed between them; --after-sheet is the sheet of the second, where it is
+  another. A record to sign: asleft verify.
 
 examples
   asleft report press-4.platen --data asleft-data --out platen.html
@@ -73,7 +78,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--days", type=float, metavar="N", help="that the coverage is of (default 7)")
     parser.add_argument("--paper", choices=("a4", "letter"), default="a4", help="size of the pages (default a4)")
-    parser.add_argument("--zone", metavar="ZONE", help="the plant's (default Europe/Madrid; of a file UTC)")
+    parser.add_argument("--zone", metavar="ZONE", help="the plant's time zone (default this machine's own)")
     filed = parser.add_argument_group("a verification, or a retune")
     filed.add_argument("--record", type=int, metavar="N", help="write verification record N of the valve")
     filed.add_argument("--retune", action="store_true", help="compare production before and after a revision")
@@ -81,13 +86,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     log = parser.add_argument_group("from a logger's file")
     log.add_argument("--log", type=Path, metavar="LOG.csv", help="the logger's file")
     log.add_argument("--sheet", type=Path, metavar="SHEET.toml", help="the valve's settings sheet")
-    log.add_argument("--map", type=Path, metavar="FILE", help="how to read this logger's files (asleft judge --help)")
-    log.add_argument("--burst", type=Path, metavar="FILE", help="CSV of time and current at a high rate, for dither")
+    log.add_argument("--after", type=Path, metavar="LOG.csv", help="a second one, after a retune")
+    log.add_argument("--after-sheet", type=Path, metavar="SHEET.toml", help="the sheet of --after, if it is another")
+    log.add_argument("--burst", type=Path, metavar="FILE", help="file of time and current at a high rate, for dither")
+    add_log_options(parser, zone=False)
 
 
 def run(args: argparse.Namespace) -> int:
     """Writes the file. Raises `UserError` for wrong input."""
-    from asleft.web.report.paper import PdfUnavailableError, pdf
+    from asleft.web.paper import PdfUnavailableError, pdf
     from asleft.web.when import UnknownZoneError
 
     endings = _endings(args)
@@ -140,13 +147,18 @@ def _check_log(args: argparse.Namespace) -> None:
             raise UserError(f"{shown}: not with --log, which needs no store; the sheet names the valve")
     if args.sheet is None:
         raise UserError("--sheet is missing: the settings sheet that the file is judged against")
+    if args.after_sheet is not None and args.after is None:
+        raise UserError("--after-sheet: only with --after, the recording it is the sheet of")
+    if args.after is not None and args.out.suffix == ".csv":
+        raise UserError(f"--out {args.out}: before and after is written as .html or .pdf")
 
 
 def _check_store(args: argparse.Namespace) -> None:
     """The part of the check that is of a recorder's data folder."""
-    for name in ("sheet", "map", "burst"):
+    for name in ("sheet", "after", "after_sheet", "map", "burst"):
         if getattr(args, name) is not None:
-            raise UserError(f"--{name}: only with --log; the store has its own sheets and readings")
+            option = name.replace("_", "-")
+            raise UserError(f"--{option}: only with --log; the store has its own sheets and readings")
     if args.valve is None:
         raise UserError("VALVE is missing: the valve's id; or --log and --sheet for a logger's file")
     if args.data is None:
@@ -174,17 +186,18 @@ def _check_filed(args: argparse.Namespace) -> None:
 
 
 def _of_store(args: argparse.Namespace) -> str:
+    from asleft.cli.times import machine_zone
     from asleft.store.records import open_records
     from asleft.store.work_log import open_work
     from asleft.web.app import installed_version
+    from asleft.web.csv_text import text_of
     from asleft.web.report.state import state_report
     from asleft.web.source import Source
     from asleft.web.stretch import Stretch
-    from asleft.web.tables.text import text_of
-    from asleft.web.tables.valve import quantities
+    from asleft.web.valve.table import quantities
     from asleft.web.when import PlantTime
 
-    time_of = PlantTime.named(args.zone or "Europe/Madrid")
+    time_of = PlantTime.named(args.zone or machine_zone())
     records, work = opened(records_of(args), open_records), opened(records_of(args), open_work)
     try:
         source = Source(reader_of(args, args.data), records, time_of, time.time_ns, work)
@@ -202,28 +215,50 @@ def _of_store(args: argparse.Namespace) -> str:
 
 
 def _of_file(args: argparse.Namespace) -> str:
-    import hashlib
-
     from asleft.cli.judged_file import judged_file
-    from asleft.web.app import installed_version
-    from asleft.web.report.one_file import Recording, file_report, file_table
-    from asleft.web.tables.text import text_of
+    from asleft.web.csv_text import text_of
+    from asleft.web.report.one_file import file_table
+    from asleft.web.when import PlantTime
 
-    file = judged_file(args.log, args.sheet, map_path=args.map, burst_path=args.burst, zone=args.zone)
-    digest = hashlib.sha256(args.log.read_bytes()).hexdigest()
-    about = f"Readings: {args.log.name}, {file.samples.time_s.size:,} rows used. SHA-256 of the file: {digest}."
-    recording = Recording(file.sheet, file.sheet_text, file.samples, file.judgement, about, file.notes)
-    time_of = _time_of(file.zone)
+    file = with_answers(args, lambda now: judged_file(now.log, now.sheet, burst_path=now.burst, options=now))
+    if args.after is not None:
+        sheet = args.after_sheet or args.sheet
+        after = with_answers(args, lambda now: judged_file(now.after, sheet, options=now))
+        return _before_after(file, after, args)
     if args.out.suffix == ".csv":
-        return "".join(text_of(file_table(recording, time_of)))
-    return file_report(recording, time_of, time.time_ns(), installed_version(), size=args.paper)
+        return "".join(text_of(file_table(_recording(file), PlantTime.nearest(file.zone))))
+    return report_of_file(file, args.paper)
 
 
-def _time_of(zone: str) -> PlantTime:
-    """In which times are told: the zone of the file's times if it has a name, else UTC."""
-    from asleft.web.when import PlantTime, UnknownZoneError
+def _before_after(before: JudgedFile, after: JudgedFile, args: argparse.Namespace) -> str:
+    from asleft.web.app import installed_version
+    from asleft.web.report.before_after import before_after_report
+    from asleft.web.when import PlantTime
 
-    try:
-        return PlantTime.named(zone or "UTC")
-    except UnknownZoneError:  # a fixed offset: right for reading, but no zone with a name
-        return PlantTime.named("UTC")
+    if after.samples.time_s[0] < before.samples.time_s[-1]:
+        raise UserError(f"--after {args.after}: begins before {args.log} ends; are they exchanged?")
+    both = _recording(before), _recording(after)
+    return before_after_report(
+        *both, PlantTime.nearest(after.zone), time.time_ns(), installed_version(), size=args.paper
+    )
+
+
+def report_of_file(file: JudgedFile, size: str) -> str:
+    """The document of a judged file, on paper of a size."""
+    from asleft.web.app import installed_version
+    from asleft.web.report.one_file import file_report
+    from asleft.web.when import PlantTime
+
+    return file_report(_recording(file), PlantTime.nearest(file.zone), time.time_ns(), installed_version(), size=size)
+
+
+def _recording(file: JudgedFile) -> Recording:
+    from asleft.web.report.one_file import Recording
+
+    files = file.reading.files
+    names, hashes = ", ".join(Path(one.name).name for one in files), ", ".join(one.sha256 for one in files)
+    of = "file" if len(files) == 1 else "files"
+    rows = f"{file.samples.time_s.size:,} rows"
+    about = f"Readings: {names}, {rows} used. SHA-256 of the {of}: {hashes}."
+    short = f"{names} ({rows})"
+    return Recording(file.sheet, file.sheet_text, file.samples, file.judgement, about, file.notes, short)

@@ -17,14 +17,15 @@ def record_text(args: argparse.Namespace) -> str:
     Raises:
         UserError: there is no such record, or its sheet cannot be read.
     """
+    from asleft.cli.times import machine_zone
     from asleft.sheet.faults import SheetError
     from asleft.sheet.reader import read_sheet
     from asleft.store.access import open_access
     from asleft.store.records import open_records
-    from asleft.web.report.verification import record_report
+    from asleft.web.verification.paper import record_report
     from asleft.web.when import PlantTime
 
-    time_of = PlantTime.named(args.zone or "Europe/Madrid")
+    time_of = PlantTime.named(args.zone or machine_zone())
     store, records = opened(records_of(args), open_access), opened(records_of(args), open_records)
     try:
         record = store.verifications.one(args.valve, args.record)
@@ -51,14 +52,15 @@ def record_text(args: argparse.Namespace) -> str:
 
 def retune_text(args: argparse.Namespace) -> str:
     """Before and after a revision came in force, a day each, as HTML. Raises `UserError`."""
+    from asleft.cli.times import machine_zone
     from asleft.store.records import open_records
     from asleft.web.app import installed_version
-    from asleft.web.report.retune import retune_report
+    from asleft.web.retune.contents import retune_report
+    from asleft.web.retune.view import proposed, retune_view
     from asleft.web.source import Source
-    from asleft.web.views.retune import proposed, retune_view
     from asleft.web.when import PlantTime
 
-    time_of = PlantTime.named(args.zone or "Europe/Madrid")
+    time_of = PlantTime.named(args.zone or machine_zone())
     records = opened(records_of(args), open_records)
     try:
         source = Source(reader_of(args, args.data), records, time_of, time.time_ns)

@@ -21,6 +21,8 @@ from asleft.sheet.names import (
 
 _HEADS = ("setting", "", "as left", "as found", "±", "tolerance", "used", "verdict")
 _LEFT_ALIGNED = frozenset({0, 1, 7})
+#: Columns left out where the terminal is narrow, in this order: tolerance used, tolerance, uncertainty.
+_LESS = (6, 5, 4)
 
 
 def settings_table(quantities: Sequence[QuantityResult], ink: Ink) -> list[str]:
@@ -30,15 +32,15 @@ def settings_table(quantities: Sequence[QuantityResult], ink: Ink) -> list[str]:
     rows = [[ink.spell(cell) for cell in _row(quantity)] for quantity in quantities]
     heads = [ink.spell(head) for head in _HEADS]
     widths = [max(len(row[i]) for row in [heads, *rows]) for i in range(len(heads))]
-    gap = "  " if sum(widths) + 2 * len(widths) <= ink.width else " "
+    shown, indent, gap = _fitting(widths, ink.width)
 
     def line(cells: Sequence[str]) -> str:
-        return "  " + gap.join(
-            f"{cell:<{width}}" if i in _LEFT_ALIGNED else f"{cell:>{width}}"
-            for i, (cell, width) in enumerate(zip(cells, widths, strict=True))
+        return indent + gap.join(
+            f"{cells[i]:<{widths[i]}}" if i in _LEFT_ALIGNED else f"{cells[i]:>{widths[i]}}" for i in shown
         )
 
-    out = [ink.quiet(line(heads).rstrip()), "  " + ink.quiet(ink.glyphs.rule * (len(line(heads)) - 2))]
+    rule = ink.glyphs.rule * (len(line(heads)) - len(indent))
+    out = [ink.quiet(line(heads).rstrip()), indent + ink.quiet(rule)]
     for quantity, row in zip(quantities, rows, strict=True):
         text = line(row).rstrip()
         if quantity.verdict is Verdict.OUT:
@@ -47,6 +49,17 @@ def settings_table(quantities: Sequence[QuantityResult], ink: Ink) -> list[str]:
             text = ink.doubtful(text)
         out.append(text)
     return out
+
+
+def _fitting(widths: Sequence[int], most: int) -> tuple[list[int], str, str]:
+    """The columns that fit, the indent and the gap between them; what the strip shows too goes first."""
+    shown = list(range(len(widths)))
+    narrower = [("", " ", _LESS[:count]) for count in range(1, len(_LESS) + 1)]
+    for indent, gap, without in (("  ", "  ", ()), ("  ", " ", ()), *narrower):
+        shown = [i for i in range(len(widths)) if i not in without]
+        if len(indent) + sum(widths[i] for i in shown) + len(gap) * (len(shown) - 1) <= most:
+            break
+    return shown, indent, gap
 
 
 def remarks_on(quantities: Sequence[QuantityResult], ink: Ink) -> list[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from asleft.cli.log_options import add_log_options
 from asleft.cli.records_option import add_records_argument, records_of
 from asleft.cli.sheet_propose import add_propose_arguments, propose_from_file
 
@@ -16,6 +17,7 @@ what it does
 
 commands
   new    print the text of a new sheet, to be filled in
+  from   make a sheet from a recording of a valve that has none
   check  report every fault of a sheet at once, or what it says
   diff   what differs between two sheets
   put    file a sheet in the records of a recorder; never changed afterwards
@@ -24,6 +26,7 @@ commands
 examples
   asleft sheet new --valve-id press-4.platen --press "Press 4" > press-4.toml
   asleft sheet new --valve-id press-4.platen --set ramp_up=1.2 --set ramp_down=2
+  asleft sheet from logger.csv --valve-id press-4.platen --out press-4.toml
   asleft sheet check press-4.toml
   asleft sheet diff press-4-rev3.toml press-4-rev4.toml
   asleft sheet put press-4.toml --data asleft-data --by kl --why "new pump"
@@ -62,12 +65,15 @@ holds ([revision] at), and that may not lie before the revision on record.
 Filing the very same sheet again changes nothing.
 """
 
+VALVE_ID = "a-z, 0-9, - and dots; never used again"
 
 PROPOSE_HELP = """\
 what it does
   Reads off a recorded sweep at which coil currents the wanted pressures came,
   and how long a ramp must be for the pressure to change no faster than wanted,
   each with its uncertainty and what it rests on. It prints; it sets nothing.
+  --out FILE writes the sheet's next revision with what is proposed, a tolerance
+  for each; it is in force only once you enter in it since when, and file it.
 
 what to record
   1  Oil at the temperature of the sheet. Valve in control of the pressure:
@@ -89,7 +95,7 @@ how to read it
 examples
   asleft sheet propose sweep.csv --sheet press-4.toml --zero 12 --full 190
   asleft sheet propose sweep.csv --sheet press-4.toml --zero 12 --full 190 \\
-    --rate 100 --map logger.toml
+    --rate 100 --map logger.toml --out press-4-next.toml --by kl
   asleft sheet propose sweep.csv --sheet press-4.toml --full 2750 --unit psi
 
 exit codes
@@ -106,9 +112,39 @@ cautions
 """
 
 
+FROM_HELP = """\
+what it does
+  Measures what a recording shows of a valve that has no sheet yet, and writes
+  a sheet with it: as found becomes as left, each with its uncertainty, and the
+  reason beside what the recording could not show. What you know goes on the
+  command line (--set for what was dialled) or is asked; the rest stands as
+  comments to fill in. It says how the valve is set, not that it is set right.
+
+what to record
+  Ordinary production serves: command, current and pressure, with rests of
+  several ramps' length at different commands, ten minutes or more.
+
+examples
+  asleft sheet from logger.csv --valve-id press-4.platen --press "Press 4" \\
+    --by kl --out press-4.toml
+  asleft sheet from logger.xlsx --valve-id press-4.platen --signal mA \\
+    --ends 4:12 --set dither_frequency=120
+  asleft judge tomorrow.csv --sheet press-4.toml
+
+exit codes
+  0  a sheet was made
+  1  the recording shows no setting at all: nothing was written
+  2  file, option or number cannot be used; the message names it
+
+cautions
+  A sheet changes no setting. A valve set as the sheet says is not thereby
+  safe: isolate, lock out, support and bleed before you touch it.
+"""
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the sub-commands of `asleft sheet`."""
-    commands = parser.add_subparsers(dest="action", required=True, metavar="new|check|diff|put|propose")
+    commands = parser.add_subparsers(dest="action", required=True, metavar="new|from|check|diff|put|propose")
 
     def add(name: str, summary: str, epilog: str | None = None) -> argparse.ArgumentParser:
         return commands.add_parser(
@@ -120,30 +156,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         )
 
     new = add("new", "Print the text of a new sheet, to be filled in.", NEW_HELP)
-    new.add_argument("--valve-id", required=True, metavar="ID", help="a-z, 0-9, - and dots; never used again")
-    new.add_argument("--press", default="", help='where the valve is, as "Press 4"')
-    new.add_argument("--name", default="", help='which valve on that press, as "platen pressure"')
-    new.add_argument("--controls", default="pressure", choices=("pressure", "flow"), help="what the valve controls")
-    new.add_argument(
-        "--signal",
-        default="4-20mA",
-        choices=("4-20mA", "0-10V", "0-5V", "mA", "V"),
-        help="the command signal; mA or V alone for a range whose ends you fill in",
-    )
-    new.add_argument(
-        "--made-by",
-        default="fixed steps",
-        choices=("fixed steps", "controller ramps", "closed loop outside"),
-        help="who shapes the command",
-    )
-    new.add_argument("--set", action="append", default=[], metavar="SETTING=VALUE", help="a setting; may be repeated")
-    new.add_argument("--number", type=int, default=1, help="of the revision (default 1)")
-    new.add_argument("--at", metavar="TIME", help='since when it holds, as 2026-03-02T08:10:00Z, or "now"')
-    new.add_argument("--by", default="", help="who set the valve")
+    new.add_argument("--valve-id", required=True, metavar="ID", help=VALVE_ID)
+    _add_sheet_arguments(new)
     new.add_argument("--why", default="first commissioning", help="why it was set")
-    new.add_argument(
-        "--out", type=Path, metavar="FILE", help="write here (a file that is there is kept) instead of printing"
-    )
+    new.add_argument("--number", type=int, default=1, help="of the revision (default 1)")
+
+    made = add("from", "Make a sheet from a recording: as found becomes as left.", FROM_HELP)
+    made.add_argument("log", type=Path, metavar="LOG", help="the logger's file")
+    made.add_argument("--valve-id", metavar="ID", help=f"{VALVE_ID}; asked on a terminal")
+    made.add_argument("--ends", metavar="LOW:HIGH", help="signal at 0 and at 100 %% command, with --signal mA or V")
+    _add_sheet_arguments(made)
+    add_log_options(made)
 
     check = add("check", "Report every fault of a sheet at once, or what it says.")
     check.add_argument("sheets", nargs="+", type=Path, metavar="SHEET.toml")
@@ -174,4 +197,37 @@ def run(args: argparse.Namespace) -> int:
         return sheet_actions.diff(args.old, args.new)
     if args.action == "propose":
         return propose_from_file(args)
+    if args.action == "from":
+        from asleft.cli.sheet_from import sheet_from
+
+        return sheet_from(args)
     return sheet_filing.put(args.sheet, records_of(args), args.by, args.why)
+
+
+def _add_sheet_arguments(parser: argparse.ArgumentParser) -> None:
+    """What a technician knows of a valve."""
+    parser.add_argument("--press", default="", help='where the valve is, as "Press 4"')
+    parser.add_argument("--name", default="", help='which valve on that press, as "platen pressure"')
+    parser.add_argument(
+        "--controls", default="pressure", choices=("pressure", "flow"), help="what the valve controls"
+    )
+    parser.add_argument(
+        "--signal",
+        default="4-20mA",
+        choices=("4-20mA", "0-10V", "0-5V", "mA", "V"),
+        help="the command signal; mA or V alone for a range whose ends you fill in",
+    )
+    parser.add_argument(
+        "--made-by",
+        default="fixed steps",
+        choices=("fixed steps", "controller ramps", "closed loop outside"),
+        help="who shapes the command",
+    )
+    parser.add_argument(
+        "--set", action="append", default=[], metavar="SETTING=VALUE", help="a setting; may be repeated"
+    )
+    parser.add_argument("--at", metavar="TIME", help='since when it holds, as 2026-03-02T08:10:00Z, or "now"')
+    parser.add_argument("--by", default="", help="who set the valve")
+    parser.add_argument(
+        "--out", type=Path, metavar="FILE", help="write here (a file that is there is kept) instead of printing"
+    )

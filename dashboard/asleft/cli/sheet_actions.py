@@ -48,23 +48,17 @@ def new(args: argparse.Namespace) -> int:
         controls=args.controls,
         signal=args.signal,
         made_by=args.made_by,
-        values=_settings(args.set),
+        values=settings_of(args.set),
         number=args.number,
         at=at.replace("+00:00", "Z") if at else None,
         by=args.by,
         why=args.why,
     )
-    _refuse_bad_values(text)
+    refuse_bad_values(text)
     if args.out is None:
         print(text, end="")
         return 0
-    try:
-        with args.out.open("x", encoding="utf-8") as file:
-            file.write(text)
-    except FileExistsError as error:
-        raise UserError(f"{args.out}: is there already, and is kept; name another file") from error
-    except OSError as error:
-        raise UserError(f"{args.out}: cannot be written: {error.strerror}") from error
+    written(args.out, text)
     print(f"{args.out}: written. Fill it in, then: asleft sheet check {args.out}")
     return 0
 
@@ -99,7 +93,19 @@ def diff(old_path: Path, new_path: Path) -> int:
     return 1
 
 
-def _settings(pairs: Sequence[str]) -> dict[str, float]:
+def written(path: Path, text: str) -> None:
+    """Write a new file; one that is there is kept. Raises `UserError`."""
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except FileExistsError as error:
+        raise UserError(f"{path}: is there already, and is kept; name another file") from error
+    except OSError as error:
+        raise UserError(f"{path}: cannot be written: {error.strerror}") from error
+
+
+def settings_of(pairs: Sequence[str]) -> dict[str, float]:
+    """Settings given as SETTING=VALUE, in stored units. Raises `UserError`."""
     values: dict[str, float] = {}
     for pair in pairs:
         name, _, number = pair.partition("=")
@@ -112,7 +118,8 @@ def _settings(pairs: Sequence[str]) -> dict[str, float]:
     return values
 
 
-def _refuse_bad_values(text: str) -> None:
+def refuse_bad_values(text: str) -> None:
+    """Raises `UserError` where a new sheet holds what no sheet may hold; what is still open is no fault."""
     try:
         read_sheet(text, source="new sheet")
     except SheetError as error:

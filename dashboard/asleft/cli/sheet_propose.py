@@ -10,9 +10,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from asleft.cli.errors import UserError
+from asleft.cli.log_options import add_log_options, with_answers
 
 if TYPE_CHECKING:
     from asleft.cli.ink import Ink
+    from asleft.cli.judged_file import JudgedFile
     from asleft.judge.propose.propose import Proposed, Wanted
     from asleft.judge.verify.result import Check
     from asleft.sheet.model import Sheet
@@ -40,8 +42,11 @@ def add_propose_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--full", type=float, metavar="P", help="pressure wanted at 100 %% command")
     parser.add_argument("--rate", type=float, metavar="R", help="fastest change of pressure wanted, a second")
     parser.add_argument("--unit", choices=("bar", "psi", "MPa"), default="bar", help="of those three (default bar)")
-    parser.add_argument("--map", type=Path, metavar="FILE", help="how to read this logger's files")
-    parser.add_argument("--zone", metavar="ZONE", help="time zone of times that carry none (default UTC)")
+    parser.add_argument(
+        "--out", type=Path, metavar="FILE", help="write the sheet's next revision with what is proposed"
+    )
+    parser.add_argument("--by", default="", help="who proposes it, for the revision")
+    add_log_options(parser)
 
 
 def propose_from_file(args: argparse.Namespace) -> int:
@@ -52,7 +57,7 @@ def propose_from_file(args: argparse.Namespace) -> int:
     from asleft.judge.verify.grade import check
 
     wanted = _wanted(args)
-    file = judged_file(args.log, args.sheet, map_path=args.map, burst_path=None, zone=args.zone)
+    file = with_answers(args, lambda now: judged_file(now.log, now.sheet, options=now))
     if file.sheet.controls != "pressure":
         raise UserError(f"{args.sheet}: the valve controls {file.sheet.controls}; only for pressure can this be done")
     graded = check(file.sheet, file.samples)
@@ -62,7 +67,33 @@ def propose_from_file(args: argparse.Namespace) -> int:
         print(ink.spell(line))
     asked = {name for name, value in (("current_at_zero", wanted.zero_bar), ("current_at_full", wanted.full_bar),
              ("ramp_up", wanted.rate_bar_s), ("ramp_down", wanted.rate_bar_s)) if value is not None}  # fmt: skip
-    return 1 if any(row.value is None for row in rows if row.quantity in asked) else 0
+    complete = all(row.value is not None for row in rows if row.quantity in asked)
+    if args.out is not None and not complete:
+        print(f"\n{args.out}: not written, because something that was asked for cannot be proposed.")
+    elif args.out is not None:
+        print("\n" + "\n".join(_wrap(ink.spell(_revised(args, file, rows, wanted)), ink, "")))
+    return 0 if complete else 1
+
+
+def _revised(args: argparse.Namespace, file: JudgedFile, rows: tuple[Proposed, ...], wanted: Wanted) -> str:
+    """Write the next revision; what to do with it. Raises `UserError`."""
+    from asleft.cli.proposed_revision import proposed_revision
+    from asleft.cli.sheet_actions import written
+    from asleft.sheet.faults import SheetError
+    from asleft.sheet.names import LABELS
+
+    why = f"proposed for {', '.join(_asked(args))}, from the sweep in {args.log.name}"
+    try:
+        text, changed = proposed_revision(file.sheet, file.sheet_text, rows, wanted, by=args.by, why=why)
+    except SheetError as error:
+        raise UserError(str(error)) from error
+    written(args.out, text)
+    number = file.sheet.revision.number + 1
+    names = ", ".join(LABELS[name] for name in changed)
+    return (
+        f"{args.out}: written as revision {number}, with a tolerance for each of: {names}. It is not in force. Once "
+        "the driver is set and verified, enter revision.at in it, then file it: asleft sheet put"
+    )
 
 
 def _wanted(args: argparse.Namespace) -> Wanted:
@@ -90,11 +121,7 @@ def _wanted(args: argparse.Namespace) -> Wanted:
 def _lines(sheet: Sheet, graded: Check, rows: tuple[Proposed, ...], args: argparse.Namespace, ink: Ink) -> list[str]:
     from asleft.cli.terminal import valve_name
 
-    ends = ((args.zero, "at 0 % command"), (args.full, "at 100 % command"))
-    asked = [f"{given:g} {args.unit} {words}" for given, words in ends if given is not None]
-    if args.rate is not None:
-        asked.append(f"at most {args.rate:g} {args.unit}/s")
-    title = f"{valve_name(sheet)}: settings proposed for {', '.join(asked)}."
+    title = f"{valve_name(sheet)}: settings proposed for {', '.join(_asked(args))}."
     out = [*(ink.strong(line) for line in _wrap(title, ink, "")), ""]
     if graded.sweep is None:
         out += _wrap("No sweep 0-100-0 % in steps was found in the file: nothing can be proposed.", ink, "")
@@ -112,6 +139,12 @@ def _lines(sheet: Sheet, graded: Check, rows: tuple[Proposed, ...], args: argpar
         out += ["", ink.strong("What the recording lacks"), *(x for one in graded.missing for x in _wrap(one, ink))]
     out += ["", ink.strong("Before anyone commands or touches the press")]
     return [*out, *(x for one in CAUTIONS for x in _wrap(one, ink))]
+
+
+def _asked(args: argparse.Namespace) -> list[str]:
+    ends = ((args.zero, "at 0 % command"), (args.full, "at 100 % command"))
+    asked = [f"{given:g} {args.unit} {words}" for given, words in ends if given is not None]
+    return asked if args.rate is None else [*asked, f"at most {args.rate:g} {args.unit}/s"]
 
 
 def _row(sheet: Sheet, row: Proposed) -> str:

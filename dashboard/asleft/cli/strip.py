@@ -7,6 +7,7 @@ scale an arrow points the way, and the figure stands beside it. A healthy valve 
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Sequence
 
 from asleft.cli.ink import Ink
@@ -22,10 +23,11 @@ def strip(quantities: Sequence[QuantityResult], ink: Ink) -> list[str]:
     """Lines of the strip, its scale on top and its key below; empty if there is nothing to draw."""
     if not quantities:
         return []
-    cells_per_half_band = max(4, (ink.width - 2 - _LABEL_WIDTH - _FIGURE_WIDTH) // 6)
+    cells_per_half_band = max(3, (ink.width - 2 - _LABEL_WIDTH - _FIGURE_WIDTH) // 6)
     lines = [_scale(cells_per_half_band, ink)]
     lines += [_line(quantity, cells_per_half_band, ink) for quantity in quantities]
-    return [*lines, "  " + ink.quiet(_key(quantities, ink))]
+    key = textwrap.wrap(_key(quantities, ink), ink.width, initial_indent="  ", subsequent_indent="  ")
+    return [*lines, *(ink.quiet(line) for line in key)]
 
 
 def _key(quantities: Sequence[QuantityResult], ink: Ink) -> str:
@@ -64,7 +66,8 @@ def position_pct(quantity: QuantityResult) -> tuple[float | None, float]:
 def _scale(half: int, ink: Ink) -> str:
     cells = [" "] * (6 * half + 1)
     minus = "−" if ink.unicode else "-"
-    for text, at in ((f"{minus}100", half), ("as left", 3 * half), ("+100 %", 5 * half)):
+    middle = "as left" if half > 3 else "left"
+    for text, at in ((f"{minus}100", half), (middle, 3 * half), ("+100 %", 5 * half)):
         start = at - len(text) // 2
         cells[start : start + len(text)] = text
     return " " * (_LABEL_WIDTH + 2) + ink.quiet("".join(cells).rstrip())

@@ -6,8 +6,9 @@ Pure: a judgement goes in, text comes out.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, tzinfo
+from types import MappingProxyType
 
 from asleft.cli.coil_line import coil_line
 from asleft.cli.ink import Ink
@@ -29,13 +30,22 @@ CAUTIONS = (
     ),
 )
 
-_URGENCY = {1: "when convenient", 2: "this shift", 3: "now"}
+_URGENCY = {1: "can wait", 2: "see to it this shift", 3: "see to it at once"}
 
 
-def page(judgement: Judgement, ink: Ink, *, sheet: Sheet, zone: tzinfo = UTC, notes: Sequence[str] = ()) -> str:
+def page(
+    judgement: Judgement,
+    ink: Ink,
+    *,
+    sheet: Sheet,
+    zone: tzinfo = UTC,
+    notes: Sequence[str] = (),
+    pictures: Mapping[str, str] = MappingProxyType({}),
+) -> str:
     """The whole page, ending in a newline.
 
-    `zone` is the time zone times are shown in; `notes` are sentences about how the file was read.
+    `zone` is the time zone times are shown in; `notes` are sentences about how the file was read; `pictures`: the
+    line that shows what moved, by kind of finding.
     """
     observed = [q for q in judgement.quantities if q.as_left is not None or q.verdict is not Verdict.NOT_OBSERVED]
     parts = [
@@ -48,7 +58,7 @@ def page(judgement: Judgement, ink: Ink, *, sheet: Sheet, zone: tzinfo = UTC, no
             *coil_line(judgement.coil, ink),
             *_uncertainty_basis(judgement, sheet, ink),
         ],
-        _findings(judgement, ink, zone),
+        _findings(judgement, ink, zone, pictures),
         _states(judgement, ink),
         _listed("Remarks", judgement.remarks, ink),
         _listed("How the file was read", notes, ink),
@@ -100,7 +110,7 @@ def _uncertainty_basis(judgement: Judgement, sheet: Sheet, ink: Ink) -> list[str
     return _wrap("Uncertainty is repeatability only: the sheet says nothing of its instruments.", ink, "  ")
 
 
-def _findings(judgement: Judgement, ink: Ink, zone: tzinfo) -> list[str]:
+def _findings(judgement: Judgement, ink: Ink, zone: tzinfo, pictures: Mapping[str, str]) -> list[str]:
     findings = judgement.findings
     if judgement.fit.fits is False:
         return _wrap("Findings: none looked for, because these readings are not what the sheet speaks of.", ink, "")
@@ -110,20 +120,22 @@ def _findings(judgement: Judgement, ink: Ink, zone: tzinfo) -> list[str]:
     causes = [finding for finding in findings if finding.consequence_of not in kinds]
     lines = [ink.strong("Findings")]
     for cause in causes:
-        lines += _finding(cause, ink, zone, "  ")
+        lines += _finding(cause, ink, zone, "  ", pictures)
         for finding in findings:
             if finding.consequence_of == cause.kind and finding is not cause:
-                lines += _finding(finding, ink, zone, "      ", consequence=True)
+                lines += _finding(finding, ink, zone, "      ", pictures, consequence=True)
     shown = {id(f) for c in causes for f in findings if f is c or f.consequence_of == c.kind}
     for finding in findings:  # consequences of consequences stand by themselves
         if id(finding) not in shown:
-            lines += _finding(finding, ink, zone, "      ", consequence=True)
+            lines += _finding(finding, ink, zone, "      ", pictures, consequence=True)
     return lines
 
 
-def _finding(finding: Finding, ink: Ink, zone: tzinfo, indent: str, *, consequence: bool = False) -> list[str]:
+def _finding(
+    finding: Finding, ink: Ink, zone: tzinfo, indent: str, pictures: Mapping[str, str], *, consequence: bool = False
+) -> list[str]:
     since = f"since {moment(finding.onset_s, zone)}" if finding.onset_s is not None else "since when is not known"
-    head = f"{ink.glyphs.out} {plain(finding.kind)}, {since}; {_URGENCY.get(finding.severity, 'this shift')}"
+    head = f"{ink.glyphs.out} {plain(finding.kind)}, {since}; {_URGENCY[finding.severity]}"
     if consequence:
         head += "; follows from the above"
     part = f"Likely part: {plain(finding.part.value)}"
@@ -134,6 +146,7 @@ def _finding(finding: Finding, ink: Ink, zone: tzinfo, indent: str, *, consequen
         ink.abnormal(heads[0]),
         *heads[1:],
         *_wrap(finding.evidence, ink, indent + "  "),
+        *(_wrap(pictures[finding.kind], ink, indent + "  ") if finding.kind in pictures else []),
         *_wrap(part + ".", ink, indent + "  "),
     ]
 

@@ -25,6 +25,9 @@ commands
   password  set another password; signs the account out everywhere
   disable   shut an account out, at once; its name and history stay
   enable    let it in again
+  sessions  where accounts are signed in, now
+  end       end one session, by the name that sessions gives it
+  second-factor  take an account's second factor away, as when a phone is lost
   remove    take an account away for good
   log       the audit trail as text, newest last
 
@@ -33,7 +36,17 @@ passwords
   that have nothing to do with one another are easy to type:
       copper ladder seven owls
   After a few wrong ones in a row each further try has to wait; setting a new
-  password ends the waiting.
+  password ends the waiting. A browser that has signed in before has tries of
+  its own: others' guessing does not keep its person out.
+
+second factor
+  A code from an app besides the password, set up by its person on the page of
+  their account. asleft web --require-second-factor asks it of administrators.
+
+being told
+  What happens to an account (another password, a browser that had not signed
+  in before, another role) stands beside its name on every page until its
+  person has read it.
 
 examples
   asleft users add kl --role administrator --data asleft-data
@@ -78,6 +91,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     command("disable", "Shut an account out, at once.")
     command("enable", "Let a disabled account in again.")
     command("remove", "Take an account away for good.")
+    sessions = command("sessions", "List open sessions, newest first.", named=False)
+    sessions.add_argument("name", nargs="?", metavar="NAME", help="of this account alone")
+    end = command("end", "End one session, at once.")
+    end.add_argument("session", metavar="SESSION", help="as asleft users sessions names it")
+    command("second-factor", "Take the second factor of an account away.")
     log = command("log", "Print the audit trail, newest last.", named=False)
     log.add_argument("--last", type=int, default=100, metavar="N", help="how many lines (default 100)")
 

@@ -6,7 +6,7 @@ import argparse
 import getpass
 import sys
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -68,8 +68,12 @@ def _list(store: AccessStore, args: argparse.Namespace) -> None:
         print(f"No accounts. The first: asleft users add NAME --role administrator {place_of(args)}")
         return
     head = ("name", "role", "state", "password set", "sessions")
-    rows = [head, *(_row(store, account) for account in accounts)]
-    widths = [max(len(row[column]) for row in rows) for column in range(len(head))]
+    print_table([head, *(_row(store, account) for account in accounts)])
+
+
+def print_table(rows: Sequence[tuple[str, ...]]) -> None:
+    """Rows of cells below one another, the first of them the head."""
+    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
     for row in rows:
         print("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
 
@@ -122,6 +126,38 @@ def _remove(store: AccessStore, args: argparse.Namespace) -> None:
         _warn_of_no_administrator(store)
 
 
+def _sessions(store: AccessStore, args: argparse.Namespace) -> None:
+    name = None if args.name is None else clean_name(args.name)
+    if name is not None and store.accounts.find(name) is None:
+        raise UnknownAccount(f"there is no account {name}")
+    sessions = store.sessions.of(name)
+    if not sessions:
+        print("No session is open.")
+        return
+    head = ("session", "account", "since (UTC)", "last seen", "from")
+    rows = [(one.short, one.account, _at(one.started_at_ns), _at(one.seen_at_ns), one.address) for one in sessions]
+    print_table([head, *rows])
+
+
+def _end(store: AccessStore, args: argparse.Namespace) -> None:
+    name = clean_name(args.name)
+    found = [one for one in store.sessions.of(name) if one.short == args.session]
+    if not found or not store.sessions.end(found[0].digest, command_line(), time.time_ns(), "ended by command"):
+        where = f"asleft users sessions {place_of(args)}"
+        raise UserError(f"asleft users end: {name} has no session {args.session}; {where} shows all")
+    print(f"{name}: that session has ended.")
+
+
+def _second_factor(store: AccessStore, args: argparse.Namespace) -> None:
+    name = clean_name(args.name)
+    removed = store.accounts.set_second_factor(name, "", command_line(), time.time_ns())
+    print(f"{name}: signs in by the password alone now." if removed else f"{name}: has no second factor.")
+
+
+def _at(at_ns: int) -> str:
+    return f"{datetime.fromtimestamp(at_ns / 1e9, UTC):%Y-%m-%d %H:%M}"
+
+
 def _log(store: AccessStore, args: argparse.Namespace) -> None:
     if args.last < 1:
         raise UserError(f"--last {args.last}: at least 1")
@@ -160,5 +196,8 @@ _ACTIONS: Mapping[str, Callable[[AccessStore, argparse.Namespace], None]] = {
     "disable": _disable,
     "enable": _enable,
     "remove": _remove,
+    "sessions": _sessions,
+    "end": _end,
+    "second-factor": _second_factor,
     "log": _log,
 }

@@ -8,18 +8,24 @@ import socket
 import sys
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from asleft.cli.audit_syslog import ABOUT as SYSLOG
 from asleft.cli.demonstration.account import refuse_stated_password
 from asleft.cli.errors import UserError
+from asleft.cli.metrics_option import ABOUT as ABOUT_METRICS
+from asleft.cli.metrics_option import add_metrics_argument, watched
 from asleft.cli.records_option import add_records_argument, opened, place_of, records_of
 from asleft.cli.samples_option import add_samples_argument, reader_of
+from asleft.cli.times import machine_zone
+from asleft.monitoring.logs import add_level_argument, configure
 
 if TYPE_CHECKING:
     from asleft.web.access.visitor import Access, Rules
 
-HELP = """\
+HELP = f"""\
 what it does
   Serves the dashboard over DIR, the recorder's data folder, until Ctrl-C.
 
@@ -42,6 +48,20 @@ how long one stays signed in
   at most --session-hours. Viewers, who change nothing and whose pages may hang
   on a wall: as long as a page of theirs is open, at most 30 days.
 
+{ABOUT_METRICS}  /healthz and /readyz are at the dashboard's own address too.
+
+what serves an exposed port
+  waitress, in this process: it speaks HTTP without TLS, holds 500 connections,
+  64 of one address, closes what does not arrive in time, and lets costly
+  answers (documents, graded stretches, tables) take turns, so that a page is
+  never behind them. Where others reach it, let a proxy stand before it:
+  compose/proxy/nginx.conf has TLS and limits for each address.
+
+the audit trail
+  Every sign-in and change, for ever, unless --keep-audit-days or
+  --keep-audit-lines say how much is kept; that lines went is a line itself.
+
+{SYSLOG}
 examples
   asleft web --data asleft-data
   asleft web --data asleft-data --host 10.20.0.5 --name presses.plant.example
@@ -66,8 +86,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--host", default="127.0.0.1", help="address to serve (default 127.0.0.1)")
     parser.add_argument("--port", type=int, default=8050, help="port (default 8050; the next free one if taken)")
     parser.add_argument(
-        "--zone", default="Europe/Madrid", metavar="ZONE", help="the plant's time zone (default Europe/Madrid)"
+        "--zone", default=machine_zone(), metavar="ZONE", help="the plant's time zone (default this machine's own)"
     )
+    add_metrics_argument(parser)
+    add_level_argument(parser)
     door = parser.add_argument_group("with accounts")
     door.add_argument(
         "--name",
@@ -83,11 +105,23 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     door.add_argument("--idle-minutes", type=float, default=30.0, metavar="N", help="default 30")
     door.add_argument("--session-hours", type=float, default=12.0, metavar="N", help="default 12")
+    door.add_argument(
+        "--require-second-factor",
+        action="store_true",
+        help="administrators may only look until they have set one up (on their account's page)",
+    )
+    door.add_argument(
+        "--keep-audit-days", type=int, default=0, metavar="N", help="let older lines of the audit trail go"
+    )
+    door.add_argument(
+        "--keep-audit-lines", type=int, default=0, metavar="N", help="keep at most so many; by default all are kept"
+    )
     door.add_argument("--notice", default="", metavar="TEXT", help="words to show where people sign in")
 
 
 def run(args: argparse.Namespace) -> int:
     """Serves until interrupted. 0 when stopped, 2 for bad arguments."""
+    configure(args.log_level)
     try:
         rules = _rules(args)
     except UserError as error:
@@ -105,10 +139,15 @@ def run(args: argparse.Namespace) -> int:
 
 def _open_and_serve(args: argparse.Namespace, data: Path, rules: Rules) -> int:
     from asleft.store.access import open_access
+    from asleft.store.disk_space import left_on_disk
+    from asleft.store.opening import kind_of
     from asleft.store.records import open_records
     from asleft.web.access.passwords import Passwords
     from asleft.web.access.visitor import Access
-    from asleft.web.app import create_app
+    from asleft.web.app import create_app, installed_version
+    from asleft.web.metrics import DashboardCollector
+    from asleft.web.probes import ready
+    from asleft.web.self_watch import SelfWatch
     from asleft.web.serve import NoFreePortError, NotLoopbackError, address, bind, serve
     from asleft.web.when import UnknownZoneError
 
@@ -119,11 +158,25 @@ def _open_and_serve(args: argparse.Namespace, data: Path, rules: Rules) -> int:
         access = Access(store, Passwords(), time.time_ns, rules)
         _check_exposure(args, access)
         listener = _listen(args, bind)
-        app = create_app(reader_of(args, data), records, access, zone=args.zone)
-        print(f"dashboard: {address(listener)}", flush=True)
-        _tell(args, access)
-        signal.signal(signal.SIGTERM, _interrupt)
-        serve(app, listener, args.behind_proxy)
+        ours = isinstance(where, Path) or kind_of(args.samples).in_folder
+        free = partial(left_on_disk, data) if ours else (lambda: None)
+        app = create_app(reader_of(args, data), records, access, zone=args.zone, free_bytes=free)
+        reach = app.server.extensions["asleft.reach"]
+        with watched(
+            args.metrics,
+            lambda: DashboardCollector(app.server, reach, installed_version()),
+            lambda: True,
+            lambda: ready(store, reach),
+        ):
+            print(f"dashboard: {address(listener)}", flush=True)
+            _tell(args, access)
+            signal.signal(signal.SIGTERM, _interrupt)
+            watching = reach.watch()
+            SelfWatch(listener).start()
+            try:
+                serve(app, listener, args.behind_proxy)
+            finally:
+                watching.set()
     except (NotLoopbackError, NoFreePortError, UnknownZoneError, UserError) as error:
         return _refuse(str(error))
     except KeyboardInterrupt:
@@ -137,6 +190,7 @@ def _open_and_serve(args: argparse.Namespace, data: Path, rules: Rules) -> int:
 
 
 def _rules(args: argparse.Namespace) -> Rules:
+    from asleft.store.audit import LEAST_LINES, AuditBound
     from asleft.web.access.visitor import Rules
     from asleft.web.serve import is_loopback
 
@@ -146,6 +200,13 @@ def _rules(args: argparse.Namespace) -> Rules:
     ):
         if not 1.0 <= value <= most:
             raise UserError(f"--{option} {value:g}: must lie between 1 and {most:g}")
+    for option, count, least in (
+        ("keep-audit-days", args.keep_audit_days, 1),
+        ("keep-audit-lines", args.keep_audit_lines, LEAST_LINES),
+    ):
+        if count and count < least:
+            raise UserError(f"--{option} {count}: at least {least}, or leave it out to keep all")
+    bound = AuditBound(args.keep_audit_days, args.keep_audit_lines)
     reachable = not is_loopback(args.host) or args.behind_proxy is not None
     return Rules(
         idle_s=args.idle_minutes * 60.0,
@@ -154,6 +215,8 @@ def _rules(args: argparse.Namespace) -> Rules:
         any_name=reachable and not args.name,
         proxied=args.behind_proxy is not None,
         notice=args.notice,
+        second_factor=args.require_second_factor,
+        audit=bound if bound != AuditBound() else None,
     )
 
 

@@ -51,9 +51,7 @@ class Stroke(NamedTuple):
     high_demand: float
     active_up_s: float  # how long the limiter held the demand back
     active_down_s: float
-    identifiable_up_s: (
-        float  # the shortest ramp that shows beside the command's own way (`outpace`), s over the full span
-    )
+    identifiable_up_s: float  # the shortest ramp that shows beside the command's own way (s over the full span)
     identifiable_down_s: float
     chi2: float  # reduced, against the noise seen in dwells
     t0: float
@@ -86,5 +84,13 @@ class Stroke(NamedTuple):
     own_lag_s: float
     own_delay_s: float
     own_shape: float
-    aside: float  # 1 if set aside: the first after enabling
+    excluded: float  # 1 if set aside: the first after enabling
     clock_s: float  # producing time of the valve so far
+
+
+class PressureDelay(NamedTuple):
+    """By how much the pressure of one move came late as a whole (s, 0: not), and which way the move went (+1, -1)."""
+
+    at_s: float
+    way: float
+    delay_s: float

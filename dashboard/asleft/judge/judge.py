@@ -7,7 +7,7 @@ the same segments and numbers however the samples are cut.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -25,7 +25,7 @@ from asleft.judge.ramp_fit.learner import Learner
 from asleft.judge.state import JudgeState
 from asleft.judge.state_codec import copied, dumps, loads
 from asleft.judge.steps.cutting import segment, set_scale
-from asleft.judge.steps.failed import count_aside, count_failed
+from asleft.judge.steps.failed import count_excluded, count_failed
 from asleft.judge.steps.horizon import take_bursts, trim
 from asleft.judge.steps.points import POINT_S, close_points
 from asleft.judge.steps.summary import summarise
@@ -95,7 +95,9 @@ def begin(
         ValueError: `budget_years` is outside a hundredth to ten thousand years.
     """
     budget.check(budget_years)
-    learner = Learner(sheet.as_left.get("ramp_up", 0.0), sheet.as_left.get("ramp_down", 0.0))
+    learner = Learner(
+        sheet.as_left.get("ramp_up", 0.0), sheet.as_left.get("ramp_down", 0.0), sheet.signal.off_below_pct / 100.0
+    )
     return JudgeState(sheet.revision.number, learner, horizon_s, budget_years)
 
 
@@ -129,18 +131,27 @@ def _content(state: JudgeState) -> tuple[float, ...]:
     return dwell_s, stroke_s, len(state.bursts), failed, state.last_state
 
 
-def judge_log(sheet: Sheet, samples: Samples, *, dropped: Mapping[str, int] | None = None) -> Judgement:
-    """Judge a whole recording at once; as-found rests on all of it. `dropped`: readings left out, by reason."""
-    state = state_of_log(sheet, samples)
+def judge_log(
+    sheet: Sheet,
+    samples: Samples,
+    *,
+    dropped: Mapping[str, int] | None = None,
+    told: Callable[[float], None] | None = None,
+) -> Judgement:
+    """Judge a whole recording at once; as-found rests on all of it. `dropped`: readings left out, by reason.
+
+    `told` is called with the time (s) of the last sample taken, about every ten minutes of the recording.
+    """
+    state = state_of_log(sheet, samples, told=told)
     state.missing = {reason: count for reason, count in (dropped or {}).items() if count > 0}
     return summarise(sheet, state)
 
 
-def state_of_log(sheet: Sheet, samples: Samples) -> JudgeState:
+def state_of_log(sheet: Sheet, samples: Samples, *, told: Callable[[float], None] | None = None) -> JudgeState:
     """All that a whole recording leaves behind, nothing of it unfinished: dwells, strokes, what was learnt."""
     state = begin(sheet, horizon_s=None)
     take_bursts(sheet, state, replace(samples, bursts=bursts_outside(samples.bursts, samples.work)))
-    _take(sheet, state, samples)
+    _take(sheet, state, samples, told)
     _advance(sheet, state, _NOTHING, flush=True)
     if state.scale is None:
         set_scale(sheet, state, state.waiting)
@@ -150,7 +161,9 @@ def state_of_log(sheet: Sheet, samples: Samples) -> JudgeState:
     return state
 
 
-def _take(sheet: Sheet, state: JudgeState, samples: Samples) -> tuple[list[StateInterval], list[ChartPoint]]:
+def _take(
+    sheet: Sheet, state: JudgeState, samples: Samples, told: Callable[[float], None] | None = None
+) -> tuple[list[StateInterval], list[ChartPoint]]:
     """Take further samples in, closing points of history at gaps and, where one is complete, at whole minutes.
 
     A point rests on what has been learnt of noise and filters by then, so it must close at the same instant however
@@ -176,6 +189,8 @@ def _take(sheet: Sheet, state: JudgeState, samples: Samples) -> tuple[list[State
             last = int(np.searchsorted(time_s, min(mark_s, next_edge(next_s, declared))))
             intervals += _advance(sheet, state, _between(part, first, last), working=working)
             first = last
+            if told is not None:
+                told(float(time_s[last - 1]))
     return intervals, points
 
 
@@ -206,6 +221,23 @@ def _advance(
 
     `working`: all of it lies in a declared stretch; then nothing is learnt from it, and only danger is seen in it.
     """
+    columns = _take_samples(sheet, state, samples, flush=flush, working=working)
+    time_s = columns[TIME]
+    if time_s.size == 0:
+        return []
+    interval = state.scale.interval_s if state.scale else interval_of(time_s)
+    gap = gaps(time_s, state.to_s)
+    _follow_states(sheet, state, columns, interval, working=working)
+    state.to_s = float(time_s[-1])
+    state.last_state = int(columns[STATE, -1])
+    if not working:
+        read_vented(sheet, state, columns, gap)
+        _take_segments(sheet, state, columns)
+    return list(intervals_of(columns, state.basis, interval))
+
+
+def _take_samples(sheet: Sheet, state: JudgeState, samples: Samples, *, flush: bool, working: bool) -> FloatArray:
+    """The samples as columns, counted and checked."""
     if samples.time_s.size:
         if not working:
             count_failed(state, samples)
@@ -214,17 +246,18 @@ def _advance(
         state.from_s = float(samples.time_s[0]) if state.from_s is None else state.from_s
     columns, state.intake = take_in(samples, sheet, state.intake, flush=flush)
     if not working:
-        count_aside(state)
+        count_excluded(state)
+    return columns
+
+
+def _follow_states(sheet: Sheet, state: JudgeState, columns: FloatArray, interval_s: float, *, working: bool) -> None:
+    """What the machine was doing, for how long, and what is watched sample by sample."""
     time_s = columns[TIME]
-    if time_s.size == 0:
-        return []
-    interval = state.scale.interval_s if state.scale else interval_of(time_s)
-    gap = gaps(time_s, state.to_s)
     state.states, basis = judge_states(columns, sheet, state.states, learn=not working)
     for name, words in basis.items():
         state.basis[name] = surest(state.basis.get(name, words), words)
     step_s = np.diff(time_s, prepend=time_s[0] if state.to_s is None else state.to_s)
-    step_s[step_s > max(_PAUSE_S, 5.0 * interval)] = 0.0
+    step_s[step_s > max(_PAUSE_S, 5.0 * interval_s)] = 0.0
     _run_clock(columns, state, np.zeros_like(step_s) if working else step_s)
     left = (state.learner.left_up_s, state.learner.left_down_s)
     seen = watch(columns, sheet, state.watch, left, _USUAL_LAG_S)
@@ -234,11 +267,10 @@ def _advance(
         columns[STATE] = WORK
     for name, hours in hours_of(columns, step_s).items():
         state.hours[name] = state.hours.get(name, 0.0) + hours
-    state.to_s = float(time_s[-1])
-    state.last_state = int(columns[STATE, -1])
-    if working:
-        return list(intervals_of(columns, state.basis, interval))
-    read_vented(sheet, state, columns, gap)
+
+
+def _take_segments(sheet: Sheet, state: JudgeState, columns: FloatArray) -> None:
+    """Cut into dwells and strokes; the first samples wait until the valve's scale can be told."""
     if state.scale is None:
         state.waiting = np.concatenate((state.waiting, columns[:, np.isfinite(columns[DEMAND])]), axis=1)
         if state.waiting.shape[1] >= SCALE_SAMPLES:
@@ -250,7 +282,6 @@ def _advance(
             state.scale = replace(state.scale, has_current=True)
         segment(state, columns, flush=False)
     take_cold(state.dwells, sheet, state.soak)
-    return list(intervals_of(columns, state.basis, interval))
 
 
 def _run_clock(columns: FloatArray, state: JudgeState, step_s: FloatArray) -> None:

@@ -1,4 +1,6 @@
-"""Tables of numbers as short text, exact to the bit; and numbers rounded to what they are worth, so that it is short.
+"""Numbers in few bytes, exact to the bit: byte planes, differences, tables as text; and rounded to their worth.
+
+The stores pack readings with the same two steps (`apart`, `steps`) before a compression of their own.
 
 Numbers are taken by their bits (IEEE 754), as integers. Where neighbours are near each other (times), their
 differences stand for them. A column of few different values (a switch, a converter's steps) is a list of them and
@@ -12,6 +14,7 @@ from __future__ import annotations
 import base64
 import zlib
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -31,16 +34,38 @@ MEAN_BITS, SPREAD_BITS = 20, 12
 Bits = npt.NDArray[np.int64]
 
 
+def apart(numbers: npt.NDArray[Any]) -> bytes:
+    """All first bytes of the numbers, then all second ones, and so on; in the order of their memory (C)."""
+    rows = np.ascontiguousarray(numbers).view(np.uint8).reshape(-1, numbers.itemsize)
+    return np.ascontiguousarray(rows.T).tobytes()
+
+
+def together(raw: bytes | npt.NDArray[np.uint8], kind: str) -> npt.NDArray[Any]:
+    """Inverse of `apart`, shape (n,), for numbers of a kind ("<f4")."""
+    planes = np.frombuffer(raw, np.uint8).reshape(np.dtype(kind).itemsize, -1)
+    return np.ascontiguousarray(planes.T).view(kind).ravel()
+
+
+def steps(numbers: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """The first number and each one's difference to the one before, of the same kind; integers wrap around.
+
+    `np.cumsum` with that kind takes them back.
+    """
+    out = numbers.copy()
+    out[1:] -= numbers[:-1]
+    return out
+
+
 def pack(table: FloatArray) -> str:
     """Text of a table, shape (columns, rows)."""
     out = [np.array([table.shape[1]], dtype="<u4").tobytes()]
     for column in np.ascontiguousarray(table, dtype="<f8").view("<i8"):
-        steps = column[1:] - column[:-1]
-        near = steps.size > 0 and steps.min() > -_NEAR and steps.max() < _NEAR
-        coded = steps if near else column
+        differences = steps(column)[1:]
+        near = differences.size > 0 and differences.min() > -_NEAR and differences.max() < _NEAR
+        coded = differences if near else column
         values, index = _listed(coded)
         out += [np.array([near, values.size], dtype="<u2").tobytes(), column[:1].tobytes() if near else b""]
-        out += [_apart(values if values.size else coded), index]
+        out += [apart(values if values.size else coded), index]
     return base64.b64encode(zlib.compress(b"".join(out), _QUICK)).decode("ascii")
 
 
@@ -57,7 +82,7 @@ def unpack(text: str, columns: int) -> FloatArray:
         if near:
             column[0] = np.frombuffer(raw, "<i8", 1, at)[0]
             coded, at = column[1:], at + _BYTES
-        values = _together(raw, at, listed or coded.size)
+        values = together(raw[at : at + (listed or coded.size) * _BYTES], "<i8")
         at += values.nbytes
         if listed:
             coded[:] = values[np.frombuffer(raw, np.uint8, coded.size, at)]
@@ -105,14 +130,3 @@ def _listed(column: Bits) -> tuple[Bits, bytes]:
     if values.size > min(_INDEXED, column.size // _PER_VALUE):
         return values[:0], b""
     return values, np.searchsorted(values, column).astype(np.uint8).tobytes()
-
-
-def _apart(column: Bits) -> bytes:
-    """All first bytes, then all second ones, and so on."""
-    return np.ascontiguousarray(np.ascontiguousarray(column).view(np.uint8).reshape(-1, _BYTES).T).tobytes()
-
-
-def _together(raw: bytes, at: int, rows: int) -> Bits:
-    planes = np.frombuffer(raw, np.uint8, rows * _BYTES, at).reshape(_BYTES, rows)
-    out: Bits = np.ascontiguousarray(planes.T).view("<i8").ravel()
-    return out

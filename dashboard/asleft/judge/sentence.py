@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
-from asleft.catalogue.finding_kinds import FINDING_KINDS
+from asleft.catalogue.finding_kinds import FINDING_KINDS, READING_KINDS
 from asleft.catalogue.parts import PART_WORDS
 from asleft.judge.types import Finding, QuantityResult, State, Verdict
 from asleft.sheet.model import Sheet
@@ -25,8 +25,13 @@ _PAIRS: Mapping[tuple[str, str], str] = {
     ("pressure_at_zero", "pressure_at_full"): "pressures",
     ("dither_frequency", "dither_amplitude"): "dither",
 }
+#: Ends of reasons for what no channel shows.
+_NO_CHANNEL = (" on this valve", "not recorded", "no fast bursts of the current")
 #: Nobody says "as left" of what may be this many tolerances off.
 _FAR = 1.5
+#: The share of usable readings is said where it is not above this.
+_NEARLY_ALL = 0.95
+_ALL_AS_LEFT = "As left."
 
 
 def likely(finding: Finding) -> str:
@@ -41,13 +46,38 @@ def likely(finding: Finding) -> str:
     return f"Likely {PART_WORDS[parts[0]]}; else {rest} or {PART_WORDS[parts[-1]]}."
 
 
-def sentence(sheet: Sheet, results: Mapping[str, QuantityResult], findings: Sequence[Finding], state: State) -> str:
-    """What a colleague would say first.
+def sentence(
+    sheet: Sheet,
+    results: Mapping[str, QuantityResult],
+    findings: Sequence[Finding],
+    state: State,
+    doubted: Collection[str] = (),
+    usable: float = 1.0,
+) -> str:
+    """What a colleague would say first. `doubted`: quantities not observed in whose place something else was seen.
 
+    `usable`: share of the readings that could be used. What speaks of the readings only stands beside the verdict.
     It never says more than was seen: "as left" only where nothing is out and nothing that is undecided may lie
     beyond one and a half times its tolerance, and what the sheet asks for and was not seen is said beside it.
     """
-    causes = [f for f in findings if f.consequence_of is None]
+    said = _verdict(sheet, results, findings, state, doubted)
+    if usable > _NEARLY_ALL:
+        return said
+    from_share = f"from {100.0 * usable:.2g} % of the readings"
+    # "As left." alone is what a list has room for, so the share goes with it.
+    if said.startswith(_ALL_AS_LEFT):
+        return said.replace(_ALL_AS_LEFT, f"{_ALL_AS_LEFT[:-1]}, {from_share}.", 1)
+    return f"{said} {from_share.capitalize()}."
+
+
+def _verdict(
+    sheet: Sheet,
+    results: Mapping[str, QuantityResult],
+    findings: Sequence[Finding],
+    state: State,
+    doubted: Collection[str],
+) -> str:
+    causes = [f for f in findings if f.consequence_of is None and f.kind not in READING_KINDS]
     if causes:
         first = causes[0]
         more = len(causes) - 1
@@ -57,18 +87,28 @@ def sentence(sheet: Sheet, results: Mapping[str, QuantityResult], findings: Sequ
     observed = [r for r in asked if r.verdict is not Verdict.NOT_OBSERVED]
     if not observed:
         return f"Nothing judged yet: {_why_nothing(asked, state)}."
-    beyond = [r for r in observed if r.verdict is Verdict.OUT or beyond_undecided(r)]
+    # Headroom, which is nothing that was left, may be short as well.
+    beyond = [r for r in results.values() if r.verdict is Verdict.OUT or beyond_undecided(r) or r.id in doubted]
     since = f"since sheet {sheet.revision.number}{_of_date(sheet)}"
     doubt = _list([_with_doubt(r) for r in beyond]) if beyond else ""
     lead = f"Not certain: {doubt}" if beyond else _as_left(observed, asked, since)
+    if little_seen(asked) and not beyond:
+        lead = f"Most of the sheet was not seen; {_list(_together([r.id for r in observed]))} as left {since}"
     undecided = [LABELS[r.id] for r in observed if r.verdict is Verdict.UNDECIDED and r not in beyond]
     parts = [lead]
     if undecided:
         parts.append(f"{_list(undecided)} undecided, the uncertainty reaches over the tolerance")
-    unseen = _unseen([r for r in asked if r.verdict is Verdict.NOT_OBSERVED])
+    unseen = _unseen([r for r in asked if r.verdict is Verdict.NOT_OBSERVED and r not in beyond])
     if unseen:
         parts.append(f"not seen: {unseen}")
     return f"{'; '.join(parts)}."
+
+
+def little_seen(asked: Sequence[QuantityResult]) -> bool:
+    """Whether nothing, or less than half of what the channels of the log might show, was observed."""
+    observed = sum(r.verdict is not Verdict.NOT_OBSERVED for r in asked)
+    shown = [r for r in asked if not r.reason.endswith(_NO_CHANNEL) and r.bound_below is None]
+    return observed == 0 or 2 * observed < len(shown)
 
 
 def beyond_undecided(result: QuantityResult) -> bool:
@@ -91,7 +131,7 @@ def _as_left(observed: Sequence[QuantityResult], asked: Sequence[QuantityResult]
         return f"As left in what was seen, nothing moved {since}"
     if any(r.verdict is Verdict.UNDECIDED for r in observed):
         return f"As left as far as can be told, nothing moved {since}"
-    return f"As left. Nothing moved {since}"
+    return f"{_ALL_AS_LEFT} Nothing moved {since}"
 
 
 def _may_be_far(result: QuantityResult) -> bool:
@@ -114,9 +154,13 @@ def _why_nothing(asked: Sequence[QuantityResult], state: State) -> str:
 
 
 def _with_doubt(result: QuantityResult) -> str:
-    now, was = format_pair(result.id, result.as_found, result.as_left)
+    if result.as_found is None:
+        return f"{_reason(result)}, {LABELS[result.id]} was left at {format_quantity(result.id, result.as_left)}"
     verb = "takes" if result.id.startswith("ramp") else "is at"
     unsure = f"{format_uncertainty(result.uncertainty)} {unit_symbol(result.unit)}"
+    if result.as_left is None:
+        return f"{LABELS[result.id]} {verb} {format_quantity(result.id, result.as_found)} ± {unsure}"
+    now, was = format_pair(result.id, result.as_found, result.as_left)
     return f"{LABELS[result.id]} {verb} {now} ± {unsure}, left at {was}"
 
 

@@ -12,7 +12,7 @@ from asleft.judge.drift.charts import Chart
 from asleft.judge.drift.oil_thermal_state import OilThermalState
 from asleft.judge.driver.misfit import Misfit
 from asleft.judge.driver.reaction import Reaction
-from asleft.judge.features import Dwell, Stroke
+from asleft.judge.features import Dwell, PressureDelay, Stroke
 from asleft.judge.fit.points import FitPoints
 from asleft.judge.intake.columns import ROWS
 from asleft.judge.intake.intake import Intake
@@ -32,7 +32,7 @@ def _empty() -> FloatArray:
     return np.empty((ROWS, 0))
 
 
-@dataclass(slots=True)
+@dataclass(eq=False, slots=True)
 class JudgeState:
     """Everything remembered of one valve under one revision of its sheet."""
 
@@ -54,6 +54,7 @@ class JudgeState:
     clock_s: float = 0.0
     dwells: list[Dwell] = field(default_factory=list)
     strokes: list[Stroke] = field(default_factory=list)
+    pressure_delays: list[PressureDelay] = field(default_factory=list)
     bursts: list[DitherBurst] = field(default_factory=list)
     stretches: list[Stretch] = field(default_factory=list)
     control: dict[LevelKey, LevelPressure] | None = None
@@ -61,7 +62,7 @@ class JudgeState:
     held_left: list[HeldLevel] = field(default_factory=list)  # where an outer loop makes the command
     curve_left: list[tuple[float, ...]] = field(default_factory=list)  # levels measured when left, see `told`
     charts: dict[str, Chart] = field(default_factory=dict)
-    warmth: OilThermalState = field(default_factory=OilThermalState)
+    oil_state: OilThermalState = field(default_factory=OilThermalState)
     point_from_s: float = 0.0  # producing clock at which the open point begins
     hours: dict[str, float] = field(default_factory=dict)
     samples: int = 0

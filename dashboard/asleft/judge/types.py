@@ -1,11 +1,10 @@
-"""What goes into the judge and what comes out of it. Plain values, no behaviour beyond turning into JSON."""
+"""What goes into the judge and what comes out of it: plain values. Their JSON is in `published`."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -16,7 +15,7 @@ from asleft.judge.characteristic_result import CharacteristicResult
 FloatArray = npt.NDArray[np.float64]
 
 #: Raised when a change of the judge makes stored state unreadable or results incomparable.
-JUDGE_VERSION = 6
+JUDGE_VERSION = 9
 
 
 class State(StrEnum):
@@ -39,7 +38,7 @@ class Verdict(StrEnum):
     NOT_OBSERVED = "not-observed"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class FastBurst:
     """Evenly sampled coil current: start (unix s), rate (Hz), values (A), shape (n,)."""
 
@@ -48,7 +47,7 @@ class FastBurst:
     current_a: FloatArray
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class Samples:
     """A stretch of readings of one valve.
 
@@ -73,16 +72,6 @@ class Coverage:
     to_s: float | None
     command_min_pct: float | None
     command_max_pct: float | None
-
-    def as_json(self) -> dict[str, Any]:
-        """As the published JSON has it."""
-        return {
-            "segments": self.segments,
-            "from": iso(self.from_s),
-            "to": iso(self.to_s),
-            "command_min": self.command_min_pct,
-            "command_max": self.command_max_pct,
-        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,45 +105,6 @@ class QuantityResult:
     forecast_late_s: float | None = None
     forecast_in_days: tuple[float, float | None] | None = None  # early and late, from the newest point on
 
-    def as_json(self) -> dict[str, Any]:
-        """As the published JSON has it."""
-        bound: dict[str, float] = {}
-        if self.bound_below is not None:
-            bound["below"] = self.bound_below
-        if self.bound_above is not None:
-            bound["above"] = self.bound_above
-        lower, upper = self.tolerance_below, self.tolerance_above
-        tolerance: float | list[float | None] | None
-        if lower is None and upper is None:
-            tolerance = None
-        elif lower is not None and upper is not None and lower == upper and np.isfinite(upper):
-            tolerance = upper
-        else:
-            tolerance = [_finite(-lower if lower is not None else None), _finite(upper)]
-        return {
-            "id": self.id,
-            "unit": self.unit,
-            "as_left": _finite(self.as_left),
-            "as_left_measured": _finite(self.as_left_measured),
-            "as_found": _finite(self.as_found),
-            "uncertainty": _finite(self.uncertainty),
-            "change_uncertainty": _finite(self.change_uncertainty),
-            "tolerance": tolerance,
-            "tolerance_used": _finite(self.tolerance_used_pct),
-            "verdict": self.verdict.value,
-            "reason": self.reason,
-            "bound": bound or None,
-            "trend_per_day": _finite(self.trend_per_day),
-            "trend_interval": None
-            if self.trend_low_per_day is None or self.trend_high_per_day is None
-            else [self.trend_low_per_day, self.trend_high_per_day],
-            "forecast": iso(self.forecast_s),
-            "forecast_interval": None
-            if self.forecast_s is None
-            else [iso(self.forecast_early_s), iso(self.forecast_late_s)],
-            "coverage": self.coverage.as_json(),
-        }
-
 
 @dataclass(frozen=True, slots=True)
 class Finding:
@@ -168,18 +118,6 @@ class Finding:
     evidence: str  # one plain sentence
     consequence_of: str | None = None  # kind of the finding it hangs under
     quantities: tuple[str, ...] = ()  # of the sheet, by whose values it was found; not in the JSON
-
-    def as_json(self) -> dict[str, Any]:
-        """As the published JSON has it."""
-        return {
-            "kind": self.kind,
-            "part": self.part.value,
-            "alternatives": [part.value for part in self.alternatives],
-            "onset": iso(self.onset_s),
-            "severity": self.severity,
-            "evidence": self.evidence,
-            "consequence_of": self.consequence_of,
-        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,24 +161,6 @@ class CoilNow:
     clips_earliest_s: float | None
     clips_latest_s: float | None
 
-    def as_json(self) -> dict[str, Any]:
-        """As the published JSON has it."""
-        when = (self.clips_from_s, self.clips_earliest_s, self.clips_latest_s)
-        return {
-            "resistance": _finite(self.resistance_ohm),
-            "resistance_uncertainty": _finite(self.resistance_u_ohm),
-            "temperature": _finite(self.temperature_degc),
-            "temperature_uncertainty": _finite(self.temperature_u_k),
-            "basis": self.basis,
-            "headroom_now": _finite(self.headroom_now_pct),
-            "headroom_corner": _finite(self.headroom_corner_pct),
-            "clipping": {
-                "temperature": _finite(self.clips_at_degc),
-                "supply": _finite(self.clips_at_v),
-                **dict(zip(("from", "earliest", "latest"), map(iso, when), strict=True)),
-            },
-        }
-
 
 @dataclass(frozen=True, slots=True)
 class Fit:
@@ -255,16 +175,6 @@ class Fit:
     evidence: str = ""
     remedy: str = ""
     since_s: float | None = None
-
-    def as_json(self) -> dict[str, Any]:
-        """As the published JSON has it."""
-        return {
-            "fits": self.fits,
-            "cause": self.cause,
-            "evidence": self.evidence,
-            "remedy": self.remedy,
-            "since": iso(self.since_s),
-        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -288,34 +198,9 @@ class Judgement:
     coil: CoilNow | None = None
     fit: Fit = field(default_factory=Fit)
 
-    def as_json(self) -> dict[str, Any]:
-        """As the published JSON has it: numbers in stored units, null where unknown, times ISO 8601 UTC."""
-        return {
-            "valve": self.valve,
-            "sheet_revision": self.sheet_revision,
-            "from": iso(self.from_s),
-            "to": iso(self.to_s),
-            "samples": self.samples,
-            "status": self.status.value,
-            "sentence": self.sentence,
-            "states": {name: round(hours, 6) for name, hours in self.state_hours.items()},
-            "state": self.current_state.value,
-            "basis": dict(self.basis),
-            "quantities": [quantity.as_json() for quantity in self.quantities],
-            "findings": [finding.as_json() for finding in self.findings],
-            "remarks": list(self.remarks),
-            "characteristic": None if self.characteristic is None else self.characteristic.as_json(),
-            "coil": None if self.coil is None else self.coil.as_json(),
-            "fit": self.fit.as_json(),
-        }
-
 
 def iso(time_s: float | None) -> str | None:
     """Unix seconds as ISO 8601 UTC with milliseconds, None as None."""
     if time_s is None or not np.isfinite(time_s):
         return None
     return f"{np.datetime64(round(time_s * 1000), 'ms')}Z"
-
-
-def _finite(value: float | None) -> float | None:
-    return None if value is None or not np.isfinite(value) else float(value)

@@ -87,6 +87,13 @@ class AckCore:
         for key in [key for key in self._streams if key[0] == agent]:
             del self._streams[key]
 
+    def replaced(self, marks: Iterable[StreamMark]) -> None:
+        """The store was replaced by an older or an empty one: its marks, or none, are to be said as fresh."""
+        kept = {(mark.agent, mark.stream): mark for mark in marks}
+        for agent, name in self._streams.keys() | kept.keys():
+            mark = kept.get((agent, name), StreamMark(agent, name, 0, 0, 0, 0))
+            self._streams[agent, name] = _Stream(mark, due=True)
+
     def stored(self, marks: Iterable[StreamMark], highest: Mapping[Key, int], now_s: float) -> None:
         """A commit is durable: marks of all streams it touched, and the highest seq received of each."""
         for mark in marks:
@@ -109,6 +116,18 @@ class AckCore:
             stream = self._streams[key] = _Stream(StreamMark(state.agent, state.stream, 0, 0, 0, 0))
         stream.fresh_s = float("-inf")
         stream.due = True
+
+    def mark(self, agent: str, stream: str) -> int:
+        """The mark of a stream; 0 for one that is not known."""
+        found = self._streams.get((agent, stream))
+        return 0 if found is None else found.mark.mark
+
+    def remind(self, agent: str, stream: str) -> None:
+        """Something of a stream was left with its agent: it is told where its mark stands."""
+        key = (agent, stream)
+        if key not in self._streams:
+            self._streams[key] = _Stream(StreamMark(agent, stream, 0, 0, 0, 0))
+        self._streams[key].due = True
 
     def due(self, now_s: float) -> list[Ack]:
         """What to publish now; nothing while there is no connection."""

@@ -30,6 +30,7 @@ class Counters:
     gaps: int = 0
     unusable: int = 0
     not_ours: int = 0  # blocks and gaps of agents that another recorder has; the agents send them to that one
+    left: int = 0  # not stored, and kept by their agents: see `asleft.recorder.admission`
     let_go: int = 0  # no room in the queue; the agent sends them again
     commits: int = 0
     commit_failures: int = 0

@@ -98,6 +98,19 @@ class Clocks:
         """How each agent's clock stands."""
         return {name: agent.state for name, agent in self._agents.items() if agent.state is not None}
 
+    def offset_ns(self, agent: str, stream: str) -> int:
+        """The correction that counts for a stream's newest blocks; 0 while none is known."""
+        change = self._newest.get((agent, stream))
+        return 0 if change is None else change.offset_ns
+
+    def compared(self, agent: str, sent: Sent | None) -> bool:
+        """Whether an agent's clock could be compared with ours in the boot that sent something; old agents cannot."""
+        if sent is None:
+            return True
+        known = self._agents.get(agent)
+        boot = None if known is None else known.boots.get(sent.boot_id)
+        return boot is not None and boot.way_ns is not None
+
     def heard(self, block: Block, sent: Sent | None, wall_ns: int, monotonic_ns: int) -> ClockChange | None:
         """A block with the clocks at its sending and ours at its reception; a row to keep if its correction is new.
 

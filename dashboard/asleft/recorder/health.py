@@ -1,21 +1,25 @@
 """What the recorder says about itself, and what agents say about themselves, as rows of the records store.
 
 `recorder` (every 2 s): version, pid, started_at_ns, broker, broker_connected, broker_error, protocol, connections,
-queue_depth, queue_limit, messages, blocks, blocks_per_s, gaps, duplicates, quarantined, let_go, commit_failures,
-writer_failures, callback_failures, network_restarts, writer_busy_s, commit_ms, slowest_commit_ms, last_error, alarms,
-store_bytes, store (what it says of itself: where, keeps_raw, keeps_overview, ..., and sizes, those of the last day as
-[unix ns, bytes]), storing_fails, streams (list of agent, stream, mark, stored, declared_gap, duplicates, last_at_ns),
-judging_alive, and of the judging process: judged_lag_s (valve -> s), judge_failures (valve -> count, message, at_ns).
+queue_depth, queue_limit, messages, blocks, blocks_per_s, gaps, duplicates, quarantined, left, let_go,
+commit_failures, writer_failures, callback_failures, network_restarts, writer_busy_s, commit_ms, slowest_commit_ms,
+last_error, alarms, store_bytes, store (what it says of itself: where, keeps_raw, keeps_overview, ..., and sizes, of
+the last day as [unix ns, bytes]), storing_fails, streams (the 200 heard last: agent, stream, mark, stored,
+declared_gap, duplicates, last_at_ns), refused (what agents may not send: agent, valve, kind, words, left, count,
+since_ns, at_ns), judging_alive, and of the judging process: judged_lag_s (valve -> s), judge_failures (valve ->
+count, message, at_ns).
 
 Where several recorders share the agents the rows are `recorder/<name>`, with owns (list of agents) and not_ours, and
 `judging/<name>`.
 
 `judging` (every 2 s, by the judging process): version, pid, judge_version, lag_s, waiting, held, late_blocks,
-ahead_blocks, steps (each valve -> number), step_ms, failures (valve -> count, message, at_ns), without_sheet (list).
+ahead_blocks, steps (each valve -> number), step_ms, failures (valve -> count, message, at_ns), without_sheet (the
+first 100).
 
 `agent/<name>` (when heard): online, stream, highest_seq, acknowledged, at_ns, version, details, mark, stored,
 declared_gap, unacknowledged, missing, on_its_way, balances, clock (offset_s, drift_ppm, trouble; null at first), and
-recorder: the one that has it, of several.
+recorder: the one that has it, of several; expected_settings (digest, "" of a box that is not expected) where a
+folder of expected settings is given.
 """
 
 from __future__ import annotations
@@ -25,6 +29,7 @@ from collections.abc import Mapping, Sequence
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
+from asleft.recorder.admission import Refused
 from asleft.recorder.broker_link import BrokerLink
 from asleft.recorder.clocks import ClockState
 from asleft.recorder.ingest import QUEUE_MESSAGES, Ingest
@@ -39,6 +44,9 @@ RECORDER = "recorder"
 JUDGING = "judging"
 EVERY_S = 2.0
 """How often the rows are written."""
+MOST_WITHOUT_SHEET = 100
+MOST_STREAMS = 200
+"""Streams of which the row tells; the store has all."""
 
 
 def health_source(kind: str, recorder: str | None) -> str:
@@ -67,6 +75,7 @@ def recorder_health(
     now_ns: int,
     now_s: float,
     alarms: Sequence[str] = (),
+    refused: Sequence[Refused] = (),
     recorder: str | None = None,
     owns: Sequence[str] = (),
 ) -> Health:
@@ -93,6 +102,7 @@ def recorder_health(
         "gaps": counters.gaps,
         "duplicates": sum(mark.duplicates for mark in marks),
         "quarantined": ingest.quarantined(),
+        "left": counters.left,
         "let_go": counters.let_go,
         "commit_failures": counters.commit_failures,
         "writer_failures": counters.failures,
@@ -106,7 +116,8 @@ def recorder_health(
         "store_bytes": store_bytes,
         "store": dict(store),
         "storing_fails": counters.storing_fails,
-        "streams": [_stream(mark) for mark in marks],
+        "streams": [_stream(mark) for mark in sorted(marks, key=lambda one: -one.last_at_ns)[:MOST_STREAMS]],
+        "refused": [_refused(one) for one in refused],
         "judging_alive": judging_alive,
         "judged_lag_s": judging.get("lag_s", {}),
         "judge_failures": judging.get("failures", {}),
@@ -114,6 +125,12 @@ def recorder_health(
     if recorder is not None:
         details |= {"owns": list(owns), "not_ours": counters.not_ours}
     return Health(health_source(RECORDER, recorder), now_ns, details)
+
+
+def refusal_alarms(refused: Sequence[Refused]) -> list[str]:
+    """The sentences of what agents may not send, those of the first five."""
+    words = list(dict.fromkeys(one.refusal.words for one in refused))
+    return [f"{text[:1].upper()}{text[1:]}" for text in words[:5]]
 
 
 def judging_health(
@@ -131,18 +148,18 @@ def judging_health(
         "pid": os.getpid(),
         "judge_version": judge_version,
         "lag_s": lag_s,
-        "waiting": {name: valve.waiting for name, valve in valves.items()},
+        "waiting": {name: valve.waiting for name, valve in valves.items() if valve.judged_ns is not None},
         "held": {name: valve.held for name, valve in valves.items() if valve.held},
         "late_blocks": {name: valve.late for name, valve in valves.items() if valve.late},
         "ahead_blocks": {name: valve.ahead for name, valve in valves.items() if valve.ahead},
-        "steps": {name: valve.steps for name, valve in valves.items()},
+        "steps": {name: valve.steps for name, valve in valves.items() if valve.steps},
         "step_ms": round(judging.step_s * 1e3, 1),
         "failures": {
             name: {"count": failure.count, "message": failure.message, "at_ns": failure.at_ns}
             for name, valve in valves.items()
             if (failure := valve.failure) is not None
         },
-        "without_sheet": judging.without_sheet(),
+        "without_sheet": judging.without_sheet()[:MOST_WITHOUT_SHEET],
     }
     return Health(source, now_ns, details)
 
@@ -153,8 +170,12 @@ def agent_health(
     marks: Sequence[StreamMark],
     clock: ClockState | None = None,
     recorder: str | None = None,
+    expected_settings: str | None = None,
 ) -> Health:
-    """The row of an agent, with the balance of its stream at the time it was heard, and how its clock stands."""
+    """The row of an agent, with the balance of its stream at the time it was heard, and how its clock stands.
+
+    `expected_settings` is the digest of the settings that the plant side expects of it, where it expects any.
+    """
     mark = next((one for one in marks if (one.agent, one.stream) == (state.agent, state.stream)), None)
     balance = invariant(state.highest_seq, state.acknowledged, mark)
     details: dict[str, Any] = {
@@ -183,7 +204,23 @@ def agent_health(
     }
     if recorder is not None:
         details["recorder"] = recorder
+    if expected_settings is not None:
+        details["expected_settings"] = expected_settings
     return Health(f"agent/{state.agent}", heard_ns, details)
+
+
+def _refused(one: Refused) -> dict[str, Any]:
+    refusal = one.refusal
+    return {
+        "agent": one.agent,
+        "valve": refusal.subject,
+        "kind": refusal.kind,
+        "words": refusal.words,
+        "left": refusal.left,
+        "count": one.count,
+        "since_ns": one.since_ns,
+        "at_ns": one.at_ns,
+    }
 
 
 def _stream(mark: StreamMark) -> dict[str, Any]:

@@ -13,11 +13,15 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
+from functools import partial
 
+from asleft.recorder.admission import Admission
 from asleft.recorder.batch import Counters, Message
 from asleft.recorder.clocks import Clocks
 from asleft.recorder.ingest_core import Broker, IngestCore, Owning
+from asleft.recorder.outage import Outage
 from asleft.recorder.quarantine import Quarantine
+from asleft.store.damage import StoreReplaced
 from asleft.store.protocols import ClockChange, SampleStore, StreamMark
 from asleft.wire.block import AgentState
 
@@ -29,8 +33,9 @@ BATCH_MESSAGES = 400
 """At most so many messages in one commit."""
 PATIENCE_S = 5.0
 """How long the network thread waits for room in the queue before it lets a message go, unacknowledged."""
-RETRY_S = 1.0
-"""Pause after a commit that failed."""
+RETRY_S = 0.5
+"""Pause after a first commit that failed; it doubles with every further one."""
+LONGEST_RETRY_S = 10.0
 IDLE_S = 0.25
 TEND_WITHIN_S = 2.0
 """The store's upkeep waits for a quiet moment, but no longer than this."""
@@ -51,10 +56,11 @@ class Ingest:
         clocks: Clocks | None = None,
         keep_clock_changes: Callable[[Sequence[ClockChange]], None] = lambda _changes: None,
         owning: Owning | None = None,
+        admission: Admission | None = None,
     ) -> None:
         """`clocks` compares agents' clocks with ours, `keep_clock_changes` puts what it finds on record.
 
-        `owning` says which agents are ours, where several recorders share them.
+        `owning` says which agents are ours, where several recorders share them; `admission` what agents may send.
         """
         self._store = store
         self._quarantine = quarantine
@@ -63,9 +69,15 @@ class Ingest:
         self._queue: queue.Queue[Message] = queue.Queue(queue_messages)
         self._lock = threading.Lock()  # of the core's acknowledgements and of everything said to the broker
         self._core = IngestCore(
-            store, quarantine, broker, clocks=clocks, keep_clock_changes=keep_clock_changes, owning=owning
+            store,
+            quarantine,
+            broker,
+            clocks=clocks,
+            keep_clock_changes=keep_clock_changes,
+            owning=owning,
+            admission=admission,
         )
-        self._errands: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
+        self._tasks: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
         self._stopping = threading.Event()
         self.reconnect_wanted = threading.Event()
         """Set after messages were let go: only a new connection makes the broker send them again and frees their
@@ -73,6 +85,11 @@ class Ingest:
         self.busy_since_s: float | None = None
         """Since when the writer works on one batch (monotonic), None while it waits for messages."""
         self._tended_s = monotonic_s()
+        outage = partial(Outage, log, monotonic_s=monotonic_s, first_s=RETRY_S, longest_s=LONGEST_RETRY_S)
+        self.storing = outage("storing fails, nothing is acknowledged")
+        """What keeps blocks from being stored, and since when."""
+        self._writing = outage("the writer failed, its messages are asked for again")
+        self._upkeep = outage("the store's upkeep fails")
 
     @property
     def counters(self) -> Counters:
@@ -121,13 +138,13 @@ class Ingest:
     ) -> None:
         """An agent has become ours. The writer takes it up with its next turn if it is `still`, and calls `then`."""
 
-        def errand() -> None:
+        def task() -> None:
             if still():
                 with self._lock:
                     self._core.adopt(agent, marks, changes)
                 then()
 
-        self._errands.put(errand)
+        self._tasks.put(task)
 
     def release(self, agents: Iterable[str]) -> None:
         """Agents are ours no longer."""
@@ -142,13 +159,15 @@ class Ingest:
         while not self._stopping.is_set() or not self._queue.empty():
             try:
                 self.turn()
-            except Exception as error:
+            except Exception as error:  # noqa: BLE001 - said, counted, and tried again
                 # Its messages are not acknowledged, so they come again; a dead writer would stop everything.
                 self.counters.failures += 1
                 self.counters.last_error = f"the writer failed: {error}"
-                log.exception("the writer failed; its messages are asked for again")
+                wait_s = self._writing.failed(str(error), error)
                 self.reconnect_wanted.set()
-                self._stopping.wait(RETRY_S)
+                self._stopping.wait(wait_s)
+            else:
+                self._writing.over()
 
     def stop(self) -> None:
         """Make `run` return."""
@@ -156,8 +175,8 @@ class Ingest:
 
     def turn(self) -> None:
         """Wait for messages (until an acknowledgement is due, at most), store them, say what is due."""
-        while not self._errands.empty():
-            self._errands.get()()
+        while not self._tasks.empty():
+            self._tasks.get()()
         messages = self._collect()
         if messages:
             self.busy_since_s = self._monotonic_s()
@@ -197,27 +216,45 @@ class Ingest:
         now_s = self._monotonic_s()
         if not self._queue.empty() and now_s - self._tended_s < TEND_WITHIN_S:
             return
+        if now_s < self._tended_s:
+            return  # it has failed; its pause is not over
         self._tended_s = now_s
         try:
-            self._store.tend(self._wall_ns())
+            self._store.maintain(self._wall_ns())
+        except StoreReplaced as replaced:
+            self._replaced(replaced)
         except (sqlite3.Error, OSError) as error:
             self.counters.last_error = f"the store's upkeep failed: {error}"
-            log.warning("the store's upkeep failed, it is tried again: %s", error)
+            self._tended_s = now_s + self._upkeep.failed(str(error))
+        else:
+            self._upkeep.over()
+
+    def _replaced(self, replaced: StoreReplaced) -> None:
+        self.counters.last_error = str(replaced)
+        with self._lock:
+            self._core.replaced()
+        self._stopping.wait(RETRY_S)  # a disk that spoils every file must not be given one after the other
 
     def _settle(self, messages: list[Message]) -> None:
         """Store everything, then acknowledge everything. While the disk fails, nothing is acknowledged."""
         ready = self._core.prepare(messages, self._wall_ns())
+        commits = self.counters.commits
         while True:
             try:
                 self._core.store(ready, self._wall_ns(), self._monotonic_s)
                 break
+            except StoreReplaced as replaced:
+                self._replaced(replaced)
             except (sqlite3.Error, OSError) as error:
                 self.counters.commit_failures += 1
                 self.counters.storing_fails = True
                 self.counters.last_error = f"storing failed: {error}"
-                log.error("storing failed, nothing is acknowledged; trying again in %.0f s: %s", RETRY_S, error)
-                if self._stopping.wait(RETRY_S):
+                if self._stopping.wait(self.storing.failed(str(error))):
                     return
         self.counters.storing_fails = False
+        if self.counters.commits > commits:
+            self.storing.over()
+        else:  # nothing was left to be stored: its agents are another recorder's by now
+            self.storing.dropped()
         with self._lock:
             self._core.confirm(ready, self._monotonic_s())

@@ -7,19 +7,22 @@ Store, quarantine and broker are arguments, so is the time: no thread, socket, c
 from __future__ import annotations
 
 import logging
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 from asleft.recorder.ack_core import AckCore, Key
+from asleft.recorder.admission import Admission, Refusal
 from asleft.recorder.batch import Batch, Counters, Message
 from asleft.recorder.clocks import Clocks
+from asleft.recorder.outage import Repeats
 from asleft.recorder.reading import Unusable, gap_for, read_message
-from asleft.store.holding import LeaseLost
+from asleft.store.lease_types import LeaseLost
 from asleft.store.protocols import BlocksRefused, ClockChange, StreamMark
-from asleft.wire.block import Ack, AgentState, Block, Gap
+from asleft.wire.block import Ack, AgentState, Block, Gap, Sent
 from asleft.wire.codec import WireError, decode_sent, encode_ack
-from asleft.wire.topics import ack_topic
+from asleft.wire.topics import ack_topic, parse_topic
 
 log = logging.getLogger(__name__)
 
@@ -74,6 +77,7 @@ class Prepared:
     states: list[AgentState]
     marks: list[StreamMark]
     clock_changes: list[ClockChange] = field(default_factory=list)
+    reminders: list[Key] = field(default_factory=list)  # streams of which something was left with its agent
 
 
 class IngestCore:
@@ -91,11 +95,15 @@ class IngestCore:
         clocks: Clocks | None = None,
         keep_clock_changes: Callable[[Sequence[ClockChange]], None] = lambda _changes: None,
         owning: Owning | None = None,
+        admission: Admission | None = None,
     ) -> None:
         """`keep_clock_changes` keeps corrections durably before the blocks they are for; it may raise `OSError`.
 
         With `owning`, nothing is stored or said of agents that are not ours; each is adopted when it becomes ours.
+        `admission` decides what agents may send; without it everything is taken.
         """
+        self._admission = admission
+        self._repeats = Repeats(log, time.monotonic)  # only for what is logged
         self._owning = owning
         self._clocks = clocks
         self._keep_clock_changes = keep_clock_changes
@@ -104,6 +112,7 @@ class IngestCore:
         self._broker = broker
         self._read = read
         self.acks = AckCore(store.marks() if owning is None else [])
+        self._know_streams(self.acks.marks)
         self.counters = Counters()
         self.agents: dict[str, tuple[AgentState, int]] = {}
         """Each agent's latest word about itself, and when it was heard (wall clock, ns)."""
@@ -119,6 +128,7 @@ class IngestCore:
     def adopt(self, agent: str, marks: list[StreamMark], changes: list[ClockChange]) -> None:
         """An agent has become ours: its marks as fresh, and the corrections of its clock on record."""
         self.acks.adopt(agent, marks)
+        self._know_streams(marks)
         if self._clocks is not None:
             self._clocks.adopt(agent, changes)
         if agent in self.agents:
@@ -128,23 +138,32 @@ class IngestCore:
         """An agent is ours no longer."""
         self.acks.release(agent)
 
+    def replaced(self) -> None:
+        """The store was replaced: agents send again what it lacks, as far as their spools still have it."""
+        self.acks.replaced(self._store.marks())
+
     def prepare(self, messages: list[Message], now_ns: int) -> Prepared:
         """Take messages apart. Nothing is stored or said yet."""
         ready = Prepared(messages, Batch(), [], [], [])
+        if self._admission is not None:
+            self._admission.refresh()
         for message in messages:
             self.counters.messages += 1
+            if self._too_much(message):
+                self.counters.left += 1
+                continue
             said = self._read(message.topic, message.payload)
             if isinstance(said, Block | Gap) and not self._ours(said.agent):
                 self.counters.not_ours += 1  # left over from before it changed hands; its new recorder gets it again
             elif isinstance(said, Block):
-                ready.batch.blocks.append(said)
-                ready.batch.payloads[id(said)] = message
-                self._look_at_clock(said, message, ready)
+                self._take_block(said, message, ready)
             elif isinstance(said, Gap):
-                ready.batch.gaps.append(said)
+                if self._may_declare(said, ready):
+                    ready.batch.gaps.append(said)
             elif isinstance(said, AgentState):
                 self.agents[said.agent] = (said, now_ns)
-                ready.states.append(said)
+                if self._refusal_of_stream(said.agent, said.stream) is None:
+                    ready.states.append(said)
             else:
                 self._put_aside(message, said, ready)
         return ready
@@ -186,6 +205,9 @@ class IngestCore:
             if self.acks.may_acknowledge(message.generation):
                 self._broker.acknowledge(message.packet)
         self.acks.stored([mark for mark in ready.marks if self._ours(mark.agent)], ready.batch.highest(), now_s)
+        for agent, stream in ready.reminders:
+            if self._ours(agent):
+                self.acks.remind(agent, stream)
         for state in ready.states:
             if self._ours(state.agent):
                 self.acks.heard(state)
@@ -194,24 +216,88 @@ class IngestCore:
         """Publish the acknowledgements that are due."""
         self._publish(self.acks.due(now_s), now_s)
 
-    def _look_at_clock(self, block: Block, message: Message, ready: Prepared) -> None:
+    def _take_block(self, block: Block, message: Message, ready: Prepared) -> None:
+        """Put a block into the batch, unless its agent may not send it."""
+        admission = self._admission
+        refusal = self._refusal_of_number(block, block.seq, ready)
+        if refusal is None and admission is not None:
+            refusal = admission.valve(block.agent, block.valve)
+        if refusal is None:  # only now: what is refused must not make corrections of clocks
+            sent = self._look_at_clock(block, message, ready)
+            refusal = self._refusal_of_time(block, sent)
+        if refusal is None:
+            ready.batch.blocks.append(block)
+            ready.batch.payloads[id(block)] = message
+        elif refusal.left:
+            self.counters.left += 1
+            if refusal.kind in ("valve", "time"):
+                ready.reminders.append((block.agent, block.stream))
+        else:
+            self.counters.unusable += 1
+            if admission is None or admission.keeps_aside(block.agent):
+                ready.aside.append((message, refusal.words))
+            ready.batch.gaps.append(gap_for(block, refusal.words))
+
+    def _too_much(self, message: Message) -> bool:
+        """Whether a message is over what its agent may send; asked before it is taken apart."""
+        topic = parse_topic(message.topic)
+        if self._admission is None or topic is None:
+            return False
+        return self._admission.message(topic.agent, len(message.payload)) is not None
+
+    def _refusal_of_stream(self, agent: str, stream: str) -> Refusal | None:
+        return None if self._admission is None or not stream else self._admission.stream(agent, stream)
+
+    def _refusal_of_number(self, said: Block | Gap, seq: int, ready: Prepared) -> Refusal | None:
+        """Whether the stream and the number in it may be taken."""
+        refusal = self._refusal_of_stream(said.agent, said.stream)
+        if refusal is None and self._admission is not None:
+            refusal = self._admission.number(said.agent, seq, self.acks.mark(said.agent, said.stream))
+            if refusal is not None:
+                ready.reminders.append((said.agent, said.stream))
+        return refusal
+
+    def _refusal_of_time(self, block: Block, sent: Sent | None) -> Refusal | None:
+        if self._admission is None:
+            return None
+        offset_ns = 0 if self._clocks is None else self._clocks.offset_ns(block.agent, block.stream)
+        compared = self._clocks is None or self._clocks.compared(block.agent, sent)
+        return self._admission.time(block, offset_ns, compared=compared)
+
+    def _may_declare(self, gap: Gap, ready: Prepared) -> bool:
+        refusal = self._refusal_of_number(gap, gap.first, ready)
+        self.counters.left += refusal is not None
+        return refusal is None
+
+    def _know_streams(self, marks: Sequence[StreamMark]) -> None:
+        if self._admission is not None:
+            for mark in marks:
+                self._admission.known_streams(mark.agent, [mark.stream])
+
+    def _look_at_clock(self, block: Block, message: Message, ready: Prepared) -> Sent | None:
+        """Compare the clocks; the agent's clocks at the sending of the block."""
         if self._clocks is None or not message.wall_ns:
-            return
+            return None
         try:
             sent = decode_sent(message.payload)
         except WireError:
-            return  # the block itself is sound
+            return None  # the block itself is sound
         change = self._clocks.heard(block, sent, message.wall_ns, message.monotonic_ns)
         if change is not None:
             ready.clock_changes.append(change)
             if change.why:
-                log.warning("agent %s from block %d on: %s", change.agent, change.first_seq, change.why)
+                words = f"agent {change.agent} from block {change.first_seq} on: {change.why}"
+                self._repeats.happened(("clock", change.agent), words)
+        return sent
 
     def _put_aside(self, message: Message, said: Unusable, ready: Prepared) -> None:
         self.counters.unusable += 1
-        log.warning("a message on %s is put aside: %s", message.topic, said.why)
-        ready.aside.append((message, said.why))
-        if said.instead is not None and self._ours(said.instead.agent):
+        words = f"a message on {message.topic} is put aside: {said.why}"
+        self._repeats.happened(("aside", message.topic[:200]), words)
+        topic = parse_topic(message.topic)
+        if self._admission is None or topic is None or self._admission.keeps_aside(topic.agent):
+            ready.aside.append((message, said.why))
+        if said.instead is not None and self._ours(said.instead.agent) and self._may_declare(said.instead, ready):
             ready.batch.gaps.append(said.instead)
 
     def _commit(self, batch: Batch, now_ns: int) -> list[StreamMark]:

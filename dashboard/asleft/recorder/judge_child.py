@@ -8,12 +8,16 @@ import sys
 import time
 from pathlib import Path
 
+from asleft.monitoring.logs import level_name
+from asleft.recorder.outage import Outage
 from asleft.store.opening import EMBEDDED
 
 log = logging.getLogger(__name__)
 
 RESTART_S = 2.0
-"""Pause before a judging process that ended is started again."""
+"""Pause before a judging process that ended is started again; it doubles each time, up to a minute."""
+STEADY_S = 60.0
+"""One that has run so long has begun well."""
 STOP_S = 15.0
 """How long a judging process may take to finish its step when we stop."""
 
@@ -33,7 +37,7 @@ class JudgeChild:
     ) -> None:
         """`recorder`: our name, where several recorders share the valves. `helping`: only with valves far behind."""
         self._command = [sys.executable, "-m", "asleft.recorder.judge_process", "--data", str(data_dir)]
-        self._command += ["--samples", samples]
+        self._command += ["--samples", samples, "--log-level", level_name()]
         if isinstance(records, str):
             self._command += ["--records", records]
         if recorder is not None:
@@ -43,15 +47,21 @@ class JudgeChild:
         if judge_module is not None:
             self._command += ["--judge", judge_module]
         self._process: subprocess.Popen[bytes] | None = None
-        self._start_at_s = 0.0
+        self._start_at_s = self._started_s = 0.0
+        self._ending = Outage(
+            log, "the judging process ends by itself", time.monotonic, first_s=RESTART_S, longest_s=60
+        )
 
-    def tend(self) -> None:
+    def maintain(self) -> None:
         """Start it if it is not running and its pause is over."""
         if self._process is not None and self._process.poll() is not None:
-            log.error("the judging process ended with code %d; starting it again", self._process.returncode)
+            wait_s = self._ending.failed(f"code {self._process.returncode}; its last words stand before this")
             self._close()
-            self._start_at_s = time.monotonic() + RESTART_S
+            self._start_at_s = time.monotonic() + wait_s
+        if self._process is not None and time.monotonic() - self._started_s > STEADY_S:
+            self._ending.over()
         if self._process is None and time.monotonic() >= self._start_at_s:
+            self._started_s = time.monotonic()
             self._process = subprocess.Popen(self._command, stdin=subprocess.PIPE)
 
     def alive(self) -> bool:

@@ -18,18 +18,21 @@ import signal
 import sys
 import threading
 import time
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import cast
 
 from asleft.judge.types import JUDGE_VERSION
+from asleft.monitoring.logs import add_level_argument, configure
 from asleft.recorder.health import EVERY_S, JUDGING, health_source, judging_health
 from asleft.recorder.judge_port import Judge
-from asleft.recorder.judging import Judging
+from asleft.recorder.judging import AWAY, Judging
+from asleft.recorder.outage import Outage
 from asleft.sheet.model import Sheet
 from asleft.sheet.reader import read_sheet
 from asleft.store.leases import open_leases
-from asleft.store.lock import FolderInUse, FolderLock, ValveLocks
+from asleft.store.lock import JUDGING_LOCK_FILE, FolderInUse, FolderLock, ValveLocks
 from asleft.store.opening import EMBEDDED, open_chosen_reader
 from asleft.store.protocols import RecordStore, SampleReader, SheetRecord
 from asleft.store.records import RECORDS_FILE, open_records
@@ -38,7 +41,6 @@ from sqlalchemy.exc import SQLAlchemyError
 
 log = logging.getLogger(__name__)
 
-LOCK_FILE = "judging.lock"
 VALVES_FILE = "judging-valves.lock"
 JUDGE_MODULE = "asleft.judge.judge"
 IDLE_S = 0.2
@@ -58,9 +60,10 @@ def main(argv: list[str] | None = None) -> int:
         "--recorder", metavar="NAME", help="judge only valves whose agents this recorder holds, of several"
     )
     parser.add_argument("--judge", default=JUDGE_MODULE, metavar="MODULE", help="module that judges")
+    add_level_argument(parser)
     parser.add_argument("--helping", action="store_true", help="take only valves that are far behind")
     args = parser.parse_args(argv)
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    configure(args.log_level)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the recorder's business; it ends us by our input
     os.nice(5)  # acknowledgements come first
     gone = threading.Event()
@@ -71,7 +74,9 @@ def main(argv: list[str] | None = None) -> int:
         log.error("%s", error)
         return 2
     where = args.data / RECORDS_FILE if args.records is None else args.records
-    records = open_records(where)
+    records = _opened(partial(open_records, where), gone)
+    if records is None:
+        return 0
     work = open_work(where)
     samples = open_chosen_reader(args.samples, args.data, where)
     leases = None if args.recorder is None else open_leases(where)
@@ -103,6 +108,20 @@ def main(argv: list[str] | None = None) -> int:
     return 0
 
 
+def _opened(opener: Callable[[], RecordStore], gone: threading.Event) -> RecordStore | None:
+    """The records store, as soon as it answers; None if the recorder has gone before that."""
+    away = Outage(log, "judging waits for the records store", time.monotonic)
+    while not gone.is_set():
+        try:
+            found = opener()
+        except AWAY as error:
+            gone.wait(away.failed(str(error)))
+        else:
+            away.over()
+            return found
+    return None
+
+
 def run(
     judging: Judging,
     samples: SampleReader,
@@ -112,14 +131,23 @@ def run(
 ) -> None:
     """Judge and say how it goes, as `source` (None: another process does), until `gone`."""
     next_health_s = 0.0
+    away = Outage(log, "judging waits for a store that cannot be reached", time.monotonic)
+    writing = Outage(log, "the figures of judging cannot be written", time.monotonic)
     while not gone.is_set():
-        moved = judging.round()
+        try:
+            moved = judging.round()
+        except AWAY as error:
+            gone.wait(away.failed(str(error)))
+            continue
+        away.over()
         if source is not None and time.monotonic() >= next_health_s:
             next_health_s = time.monotonic() + EVERY_S
             try:
                 records.put_health(judging_health(judging, samples, JUDGE_VERSION, time.time_ns(), source))
-            except SQLAlchemyError:
-                log.exception("the figures of judging could not be written; trying again in %.0f s", EVERY_S)
+            except SQLAlchemyError as error:
+                next_health_s += writing.failed(str(error))
+            else:
+                writing.over()
         if not moved:
             gone.wait(IDLE_S if source is not None else HELPING_IDLE_S)
 
@@ -134,7 +162,7 @@ def _lock(data_dir: Path, gone: threading.Event) -> FolderLock:
     deadline_s = time.monotonic() + LOCK_WAIT_S
     while True:
         try:
-            return FolderLock(data_dir, LOCK_FILE, "judging process")
+            return FolderLock(data_dir, JUDGING_LOCK_FILE, "judging process")
         except FolderInUse:
             if time.monotonic() > deadline_s or gone.wait(0.1):
                 raise

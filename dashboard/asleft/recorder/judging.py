@@ -14,17 +14,20 @@ from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from asleft.alarms.gone import gone_words
 from asleft.alarms.raising import alarm_events
-from asleft.alarms.states import fold_all
-from asleft.recorder.corrected import Corrections, with_clock
-from asleft.recorder.in_force import check_units, in_force
+from asleft.alarms.states import AlarmView, fold_all
+from asleft.judge.published import judgement_json
+from asleft.recorder.clock_correction import Corrections, with_clock
+from asleft.recorder.effective_sheet import check_units, effective_sheet
 from asleft.recorder.judge_port import Judge
 from asleft.recorder.misread import misread_since_ns
 from asleft.recorder.progress import Failure, Progress
 from asleft.recorder.stretches import MOST_BLOCKS, least_of, moved, next_call, samples_of
 from asleft.recorder.working import Declarations
+from asleft.sheet.faults import SheetError
 from asleft.sheet.model import Sheet
-from asleft.store.holding import Hold, LeaseLost
+from asleft.store.lease_types import Hold, LeaseLost
 from asleft.store.protocols import (
     AlarmEventConflict,
     BlockRef,
@@ -34,11 +37,17 @@ from asleft.store.protocols import (
     RecordStore,
     SampleReader,
     SheetRecord,
+    StoreUnavailable,
 )
 from asleft.store.work import NoWork, WorkReader
 from asleft.wire.block import Block
+from sqlalchemy.exc import InterfaceError, InternalError, OperationalError
+from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 log = logging.getLogger(__name__)
+
+AWAY = (OperationalError, InterfaceError, InternalError, PoolTimeout, StoreUnavailable)
+"""What stores raise while they cannot be reached."""
 
 AHEAD_NS = 86_400_000_000_000
 """Readings dated further ahead of our own clock than a day are not judged, because everything true would then lie in
@@ -48,17 +57,18 @@ STILL_S = 3.0
 RETRY_FIRST_S, RETRY_LONGEST_S = 5.0, 300.0
 _BEFORE_S = 86_400.0  # declared work that ended longer ago than this touches no reading that still waits
 SHEETS_FOR_S = 1.0
-"""How long sheets and holds, once read, are taken as they are."""
+"""How long sheets, holds and the list of valves, once read, are taken as they are."""
 
 
 @dataclass(slots=True)
 class _Setting:
-    """Sheets and holds as last read."""
+    """Sheets, holds and valves as last read."""
 
     read_s: float = float("-inf")
     sheets: dict[str, list[SheetRecord]] = field(default_factory=dict)
     held_until_ns: dict[str, int] = field(default_factory=dict)
     ours: Mapping[str, Hold] = field(default_factory=dict)  # by valve, where several recorders share them
+    valves: Sequence[str] = ()  # with samples; ours, where several recorders share them
 
 
 def _unshared(_valve: str) -> AbstractContextManager[bool]:
@@ -103,10 +113,13 @@ class Judging:
         """How long the last call of the judge took."""
 
     def round(self) -> bool:
-        """Give every valve one call at most, so that none waits for another's history; whether any was made."""
+        """Give every valve one call at most, so that none waits for another's history; whether any was made.
+
+        Raises one of `AWAY` while a store cannot be reached.
+        """
         self._refresh()
         moved = False
-        for name in self._samples.valves() if self._ours is None else sorted(self._setting.ours):
+        for name in self._setting.valves:
             valve = self.valves.setdefault(name, Progress())
             if not self._setting.sheets.get(name):
                 continue
@@ -120,6 +133,8 @@ class Judging:
                 self._setting.read_s = float("-inf")
             except AlarmEventConflict as conflict:
                 log.info("%s: %s; judging that step again", name, conflict)
+            except AWAY:
+                raise  # no fault of this valve: the store is away, for all of them
             except Exception as error:  # noqa: BLE001 - logged, counted, shown and tried again; others go on
                 self._failed(name, valve, error)
             else:
@@ -138,7 +153,8 @@ class Judging:
         sheets = {name: self._records.sheets(name) for name in self._records.sheet_valves()}
         holds = {one.valve: one.until_ns for one in self._records.backfills() if not one.complete}
         ours = {} if self._ours is None else self._ours()
-        self._setting = _Setting(now_s, sheets, holds, ours)
+        valves = self._samples.valves() if self._ours is None else sorted(ours)
+        self._setting = _Setting(now_s, sheets, holds, ours, valves)
         if self._ours is not None:
             self.valves = {name: valve for name, valve in self.valves.items() if name in ours}
 
@@ -171,7 +187,7 @@ class Judging:
         if skipped:
             self._commit_skip(name, cursor, skipped)
             return True
-        record = in_force(sheets, refs[0].to_ns)
+        record = effective_sheet(sheets, refs[0].to_ns)
         if record is None:  # cannot be: blocks before the first sheet were left out
             raise ValueError(f"no sheet is in force at {refs[0].to_ns} ns")
         usable = self._usable(refs, sheets, record)
@@ -186,19 +202,34 @@ class Judging:
             return False
         taken = corrections.blocks(self._samples.blocks_after(name, cursor.cursor, run, from_ns))
         last, _ = taken[-1]
-        self._judge_blocks(name, valve, cursor, record, taken, corrections.wrong_since(last.stream, last.seq))
+        self._judge_blocks(name, valve, cursor, record, sheets, taken, corrections.wrong_since(last.stream, last.seq))
         return True
 
     def _cursor(self, name: str, sheets: Sequence[SheetRecord]) -> JudgeCursor:
         """Where judging stands, put back where a sheet was entered late or the judge has changed."""
         cursor = self._records.judge_cursor(name)
         if cursor is not None and cursor.state:
-            record = in_force(sheets, cursor.at_ns)
+            record = effective_sheet(sheets, cursor.at_ns)
             if record is not None and (record.number, self._version) != (cursor.sheet_number, cursor.judge_version):
-                log.info("%s is judged again from the start of sheet %d", name, record.number)
-                self._records.reset_judging(name, record.at_ns, self._setting.ours.get(name))
+                self._records.reset_judging(
+                    name, self._again_from(name, record, cursor), self._setting.ours.get(name)
+                )
                 cursor = self._records.judge_cursor(name)
         return cursor or JudgeCursor(name, {}, self._version, 0, 0, "")
+
+    def _again_from(self, name: str, record: SheetRecord, cursor: JudgeCursor) -> int:
+        """From when a valve is judged anew (unix ns); what rests on readings that are no longer kept stays."""
+        held = self._samples.span(name)
+        first_ns = cursor.at_ns if held is None else held[0]
+        if first_ns > record.at_ns:
+            log.warning(
+                "%s is judged again from the first reading that is kept, not from the start of sheet %d: its history "
+                "before that stays as it was judged",
+                *(name, record.number),
+            )
+        else:
+            log.info("%s is judged again from the start of sheet %d", name, record.number)
+        return max(record.at_ns, first_ns)
 
     def _open(self, name: str, valve: Progress, refs: list[BlockRef]) -> tuple[list[BlockRef], bool, bool]:
         """Blocks that may be judged now; whether more follow behind them; whether history is on its way."""
@@ -228,7 +259,7 @@ class Judging:
         """Leading blocks under the same sheet and not ahead of our clock."""
         latest_ns = self._wall_ns() + AHEAD_NS
         for index, ref in enumerate(refs):
-            if ref.to_ns > latest_ns or in_force(sheets, ref.to_ns) != record:
+            if ref.to_ns > latest_ns or effective_sheet(sheets, ref.to_ns) != record:
                 return list(refs[:index])
         return list(refs)
 
@@ -244,6 +275,7 @@ class Judging:
         valve: Progress,
         cursor: JudgeCursor,
         record: SheetRecord,
+        sheets: Sequence[SheetRecord],
         taken: Sequence[tuple[BlockRef, Block]],
         clock: ClockChange | None,
     ) -> None:
@@ -268,6 +300,9 @@ class Judging:
             judgement.current_state.value,
             at_ns,
             misread_since_ns=misread_since_ns(judgement.fit),
+            measured=lambda view: gone_words(
+                view.kind, judgement.quantities, self._called_under(sheets, view), sheet
+            ),
         )
         text = self._judge.dumps(outcome.state)
         self._records.commit_step(
@@ -278,7 +313,7 @@ class Judging:
                 sheet_number=record.number,
                 at_ns=at_ns,
                 state=text,
-                judgement=judgement.as_json(),
+                judgement=judgement_json(judgement),
                 intervals=outcome.intervals,
                 points=outcome.points,
                 alarm_events=events,
@@ -289,6 +324,15 @@ class Judging:
         valve.steps += 1
         valve.judged_ns = at_ns
         valve.waiting = max(0, valve.waiting - len(taken))
+
+    def _called_under(self, sheets: Sequence[SheetRecord], view: AlarmView) -> Sheet | None:
+        """The sheet by which an alarm was called: of those entered by then, that in force."""
+        entered = [one for one in sheets if one.entered_at_ns <= view.called_ns]
+        record = effective_sheet(entered or sheets, view.called_ns)
+        try:
+            return None if record is None else self._sheet(record)
+        except SheetError:
+            return None
 
     def _commit_skip(self, name: str, cursor: JudgeCursor, refs: Sequence[BlockRef]) -> None:
         """Pass blocks over: only the cursor moves."""

@@ -15,7 +15,7 @@ import hashlib
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
-from asleft.store.holding import Hold, Lease, Survey
+from asleft.store.lease_types import Hold, Lease, Survey
 
 LEASE_S = 10.0
 """Within this time after a recorder dies, its agents are in other hands."""

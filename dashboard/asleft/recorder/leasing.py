@@ -13,7 +13,8 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 from asleft.recorder.lease_core import LEASE_S, LeaseCore
-from asleft.store.holding import Hold, Lease, LeaseLost, Leases, NameTaken
+from asleft.recorder.outage import Outage
+from asleft.store.lease_types import Hold, Lease, LeaseLost, Leases, NameTaken
 from sqlalchemy.exc import SQLAlchemyError
 
 log = logging.getLogger(__name__)
@@ -21,6 +22,8 @@ log = logging.getLogger(__name__)
 INSTANCE_FILE = "recorder.id"
 """File in the data folder that tells its recorder from any other of the same name."""
 RETRY_S = 1.0
+LONGEST_PAUSE_S = 300.0
+"""How long a recorder that had to give up its agents stays away, at the most."""
 
 
 class Leasing:
@@ -36,10 +39,15 @@ class Leasing:
         able: Callable[[], bool],
         adopt: Callable[[Sequence[Hold]], None],
         release: Callable[[Sequence[str]], None],
+        failing: Callable[[], bool] = lambda: False,
+        prove: Callable[[], None] = lambda: None,
         lease_s: float = LEASE_S,
         monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
-        """`known` names agents that were heard of; `able`: whether we could record at all (the broker is there).
+        """`known` names agents that were heard of. `able`: whether the broker delivers to us what we must hear.
+
+        `failing`: whether what we have cannot be stored at present. `prove` stores something of our own, and raises
+        `OSError` or `SQLAlchemyError` if that cannot be done; it is asked before we take part.
 
         `adopt` is called after agents were taken, `release` as soon as agents are no longer ours, before another
         recorder is let have them; both from the thread of `run`.
@@ -51,8 +59,12 @@ class Leasing:
         self._lease_s = lease_s
         self._monotonic_s = monotonic_s
         self._lock = threading.Lock()
-        self._able_s = monotonic_s()
-        self._trouble = ""
+        self._able_s = float("-inf")
+        self._since_s = float("-inf")
+        self._part = False  # whether we take part: others leave us our share of the agents
+        self._failing, self._prove = failing, prove
+        self._back_s, self._pause_s = float("-inf"), lease_s
+        self._renewing = Outage(log, "leases cannot be renewed", monotonic_s, longest_s=self._core.look_s)
 
     def holds(self, agents: Iterable[str]) -> list[Hold]:
         """The holds on these agents. Raises `LeaseLost` naming those that are not held."""
@@ -94,6 +106,12 @@ class Leasing:
             else:
                 return
 
+    def trouble(self) -> str:
+        """Why we take no agents; empty while we take part, or where nothing is known yet."""
+        if self._part:
+            return ""
+        return self._renewing.why or ("what it had taken could not be stored" if self._back_s > 0.0 else "")
+
     def run(self, stopping: threading.Event) -> None:
         """Look again and again until `stopping`."""
         while not stopping.is_set():
@@ -101,21 +119,19 @@ class Leasing:
                 self.turn()
             except (SQLAlchemyError, OSError, NameTaken) as error:
                 # What is held runs out by itself; until then we go on.
-                self._say(f"leases cannot be renewed: {' '.join(str(error).split())}")
-                stopping.wait(min(RETRY_S, self._core.look_s))
-            except Exception:
-                log.exception("looking at the leases failed; trying again")
-                stopping.wait(RETRY_S)
+                stopping.wait(self._renewing.failed(str(error)))
+            except Exception as error:  # noqa: BLE001 - said, and tried again: others wait for what we hold
+                stopping.wait(self._renewing.failed(str(error), error))
             else:
-                self._say("")
+                self._renewing.over()
                 stopping.wait(self._core.look_s)
 
     def turn(self) -> None:
         """One look, and what follows from it. Raises `NameTaken`, `SQLAlchemyError`, `StoreUnavailable`."""
-        if self._able():
-            self._able_s = self._monotonic_s()
-        elif self._monotonic_s() - self._able_s > self._lease_s:
-            self.leave()  # a recorder that cannot hear the broker must not keep agents from one that can
+        now_s = self._monotonic_s()
+        failing = self._failing()
+        able = not failing and self._able()
+        if not self._takes_part(now_s, able=able, failing=failing):
             return
         with self._lock:
             asked_s = self._monotonic_s()
@@ -128,15 +144,38 @@ class Leasing:
             self._release(gone)
         if plan.give_up:
             self._leases.give_up(plan.give_up)
-        taken = self._take(plan.take)
+        taken = self._take(plan.take) if able else []
         if taken:
-            try:
-                self._adopt(taken)
-            except BaseException:
-                with self._lock:
-                    for hold in taken:
-                        self._core.forget(hold.agent)  # the next look takes them again
-                raise
+            self._adopt_or_forget(taken)
+
+    def _takes_part(self, now_s: float, *, able: bool, failing: bool) -> bool:
+        """Whether we take part; leaves, or comes back after having proved that it can store."""
+        if able:
+            self._able_s = now_s
+        elif self._part and now_s - self._able_s > self._lease_s:
+            # Who cannot record must not keep agents from one who can.
+            if failing:  # although it had proved that it can store: lest it take them again and again
+                self._back_s = now_s + self._pause_s
+                self._pause_s = min(2.0 * self._pause_s, LONGEST_PAUSE_S)
+            self.leave()
+            return False
+        if not self._part:
+            if not able or now_s < self._back_s:
+                return False
+            self._prove()
+            self._part, self._since_s = True, now_s
+        if able and now_s - self._since_s > LONGEST_PAUSE_S:
+            self._pause_s = self._lease_s
+        return True
+
+    def _adopt_or_forget(self, taken: Sequence[Hold]) -> None:
+        try:
+            self._adopt(taken)
+        except BaseException:
+            with self._lock:
+                for hold in taken:
+                    self._core.forget(hold.agent)  # the next look takes them again
+            raise
 
     def _take(self, leases: Sequence[Lease]) -> list[Hold]:
         began_s = self._monotonic_s()
@@ -156,18 +195,12 @@ class Leasing:
 
     def leave(self) -> None:
         """Give everything up, so that others need not wait for leases to run out. Raises `SQLAlchemyError`."""
+        self._part = False
         with self._lock:
             dropped = self._core.drop()
         if dropped:
             self._release([hold.agent for hold in dropped])
         self._leases.leave(self.recorder, self._instance, dropped)
-
-    def _say(self, trouble: str) -> None:
-        if trouble and not self._trouble:
-            log.warning("%s; trying again", trouble)
-        elif self._trouble and not trouble:
-            log.info("leases are renewed again")
-        self._trouble = trouble
 
 
 def instance_of(data_dir: Path) -> str:

@@ -19,7 +19,7 @@ from asleft.judge.drift.budget import BUDGET_YEARS
 from asleft.judge.judge import Advance, JudgeState, advance, begin
 from asleft.judge.steps.summary import summarise
 from asleft.judge.types import FastBurst, Samples
-from asleft.recorder.in_force import WrongUnit
+from asleft.recorder.effective_sheet import WrongUnit
 from asleft.recorder.misread import misread_since_ns
 from asleft.sheet.model import Sheet
 from asleft.store.protocols import SampleReader, StoredSamples

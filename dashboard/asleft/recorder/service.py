@@ -11,16 +11,33 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from asleft.recorder.beside import Beside
+from asleft.monitoring.service_manager import ServiceManager
+from asleft.recorder.admission import Admission
+from asleft.recorder.agent_limits import Limits
 from asleft.recorder.broker_link import BrokerAccess, BrokerLink
 from asleft.recorder.clocks import Clocks
+from asleft.recorder.expected_boxes import ExpectedBoxes
 from asleft.recorder.growth import Growth
-from asleft.recorder.health import EVERY_S, JUDGING, RECORDER, agent_health, health_source, recorder_health
-from asleft.recorder.ingest import Ingest
+from asleft.recorder.health import (
+    EVERY_S,
+    JUDGING,
+    RECORDER,
+    agent_health,
+    health_source,
+    program_version,
+    recorder_health,
+    refusal_alarms,
+)
+from asleft.recorder.hearing import Hearing, name_at_broker
+from asleft.recorder.ingest import QUEUE_MESSAGES, Ingest
 from asleft.recorder.judge_child import JudgeChild
 from asleft.recorder.lease_core import LEASE_S
+from asleft.recorder.metrics import RecorderFigures
+from asleft.recorder.multi_recorder import Beside
+from asleft.recorder.outage import Outage
 from asleft.recorder.quarantine import Quarantine
 from asleft.recorder.watchdog import Watchdog
+from asleft.store.bindings import open_bindings
 from asleft.store.opening import EMBEDDED, open_chosen, shared
 from asleft.store.protocols import ClockChange, RecordStore, SampleStore, StoreUnavailable
 from asleft.store.records import RECORDS_FILE, open_records
@@ -31,6 +48,8 @@ from sqlalchemy.exc import SQLAlchemyError
 log = logging.getLogger(__name__)
 
 TEND_S = 0.5
+HANGING_S = 300.0
+"""A writer that has worked on one batch for so long, without the store refusing it, hangs."""
 
 
 class Recorder:
@@ -50,12 +69,17 @@ class Recorder:
         records: Path | str | None = None,
         lease_s: float = LEASE_S,
         judging_processes: int = 1,
+        first_come: bool = True,
+        limits: Limits | None = None,
+        boxes: ExpectedBoxes | None = None,
     ) -> None:
         """Open the stores: in the data folder, or where `samples` (an InfluxDB) and `records` (a PostgreSQL) say.
 
         Over an InfluxDB and a PostgreSQL other recorders may work too, each under a `client_id` of its own: they
         share the agents, and a dead one's are in other hands within `lease_s`. Of `judging_processes` the first
-        judges all valves, the others help with those that are far behind.
+        judges all valves, the others help with those that are far behind. `first_come`: a valve that nobody has
+        bound belongs to the first agent that sends it; `limits` are those of each agent, `boxes` the
+        settings that they should run.
 
         Raises:
             FolderInUse: another recorder works there.
@@ -67,10 +91,16 @@ class Recorder:
         several = shared(samples, records)
         # First, so that nothing is open yet if a file of `access` cannot be used.
         topics = [ALL_STATES] if several else [ALL_BLOCKS, ALL_STATES]
+        access = access or BrokerAccess()
         self.link = BrokerLink(host, port, client_id, topics, access, clean=several)
+        self._hearing = Hearing(self.link, name_at_broker(access.name(), client_id), time.monotonic)
+        self.link.on_own = self._hearing.heard
         self._name = client_id if several else None
+        self._boxes = boxes
         self._stopping = threading.Event()
-        self.beside = Beside(str(records), client_id, data_dir, self.link, lease_s) if several else None
+        self.beside = (
+            Beside(str(records), client_id, data_dir, self.link, self._hearing, lease_s) if several else None
+        )
         leasing = None if self.beside is None else self.beside.leasing
         with ExitStack() as undo:
             if self.beside is not None:
@@ -81,9 +111,20 @@ class Recorder:
             undo.callback(self._records.close)
             self._quarantine = Quarantine(data_dir)
             undo.callback(self._quarantine.close)
+            self._bindings = open_bindings(records)
+            undo.callback(self._bindings.close)
+            if found := self._bindings.adopt(self._samples.feeds(), time.time_ns()):
+                log.warning("%d stored valves are bound to the agents that sent them last: asleft agents list", found)
             if leasing is not None:
                 leasing.join(self._stopping)
             undo.pop_all()
+        self._admission = Admission(
+            self._bindings,
+            first_come=first_come,
+            wall_ns=time.time_ns,
+            monotonic_s=time.monotonic,
+            limits=limits,
+        )
         self.clocks = Clocks(self._records.clock_changes())
         self.ingest = Ingest(
             self._samples,
@@ -92,6 +133,7 @@ class Recorder:
             clocks=self.clocks,
             keep_clock_changes=self._keep_clock_changes,
             owning=leasing,
+            admission=self._admission,
         )
         if self.beside is not None:
             self.beside.bind(self.ingest, self._samples, self._records)
@@ -103,6 +145,35 @@ class Recorder:
         self._started_at_ns = time.time_ns()
         self._growth: Growth | None = None
         self._watchdog = Watchdog(time.monotonic())
+        self._judging: Mapping[str, Any] = {}  # the latest row of the judging process
+        self._store_bytes = 0
+
+    def healthy(self) -> bool:
+        """Whether its parts are at work, whatever broker and stores do."""
+        busy_s = self.ingest.busy_since_s
+        hangs = busy_s is not None and time.monotonic() - busy_s > HANGING_S
+        return self._writer.is_alive() and not (hangs and not self.ingest.counters.storing_fails)
+
+    def ready(self) -> bool:
+        """Whether it hears agents and stores what they send."""
+        return self.healthy() and self.link.connected and not self.ingest.counters.storing_fails
+
+    def figures(self) -> RecorderFigures:
+        """How it stands now, as numbers."""
+        return RecorderFigures(
+            recorder=self.link.client_id,
+            version=program_version(),
+            counters=self.ingest.counters,
+            queue=self.ingest.queue_depth(),
+            queue_limit=QUEUE_MESSAGES,
+            connected=self.link.connected,
+            connections=self.link.reconnects,
+            agents=dict(self.ingest.agents),
+            marks=self.ingest.marks(),
+            store_bytes=self._store_bytes,
+            judging=self._judging,
+            judging_alive=self.child.alive(),
+        )
 
     def _keep_clock_changes(self, changes: Sequence[ClockChange]) -> None:
         holds = () if self.beside is None else self.beside.leasing.holds({change.agent for change in changes})
@@ -122,16 +193,22 @@ class Recorder:
         if self.beside is not None:
             self.beside.start(self._stopping)
         self._teller.start()
+        manager = ServiceManager()
+        manager.ready("recording")
         while not self._stopping.wait(TEND_S):
-            self.link.tend()
+            self.link.maintain()
+            self._hearing.maintain()
             for child in (self.child, *self._helpers):
-                child.tend()
+                child.maintain()
             if self.ingest.reconnect_wanted.is_set():
                 self.ingest.reconnect_wanted.clear()
                 self.link.restart()
             if not self._writer.is_alive():
                 log.critical("the writer has ended by itself; stopping, so that the service can be started again")
                 break
+            if self.healthy():
+                manager.alive("recording" if self.ready() else "waiting for the broker or the stores")
+        manager.stopping()
         return self._shut_down()
 
     def _shut_down(self) -> int:
@@ -148,6 +225,7 @@ class Recorder:
         if self.beside is not None:
             self.beside.stop()  # only now: what was stored is acknowledged, and what was judged is committed
         self._quarantine.close()
+        self._bindings.close()
         self._records.close()
         self._samples.close()
         log.info("stopped")
@@ -157,6 +235,7 @@ class Recorder:
         """Write the rows of health until stopped, and a last one then."""
         counted, counted_s = 0, time.monotonic()
         told: dict[str, int] = {}
+        writing = Outage(log, "the figures of the recorder cannot be written", time.monotonic)
         while True:
             last = self._stopping.wait(EVERY_S)
             now_s = time.monotonic()
@@ -165,8 +244,10 @@ class Recorder:
             counted, counted_s = blocks, now_s
             try:
                 self._write_health(rate, told)
-            except (SQLAlchemyError, OSError):
-                log.exception("the figures of the recorder could not be written; trying again")
+            except (SQLAlchemyError, OSError) as error:
+                last = last or self._stopping.wait(writing.failed(str(error)))
+            else:
+                writing.over()
             if last:
                 return
 
@@ -181,6 +262,8 @@ class Recorder:
         return said
 
     def _write_health(self, blocks_per_s: float, told: dict[str, int]) -> None:
+        if self._boxes is not None:
+            self._boxes.look(time.monotonic())
         marks = self.ingest.marks()
         owns = list(self.ingest.agents) if self.beside is None else self.beside.leasing.owned()
         for agent in told.keys() - set(owns):
@@ -188,9 +271,11 @@ class Recorder:
         for agent, (state, heard_ns) in list(self.ingest.agents.items()):
             if agent in owns and told.get(agent) != heard_ns:
                 clock = self.clocks.states.get(agent)
-                self._records.put_health(agent_health(state, heard_ns, marks, clock, self._name))
+                expected = None if self._boxes is None else self._boxes.expected(agent)
+                self._records.put_health(agent_health(state, heard_ns, marks, clock, self._name, expected))
                 told[agent] = heard_ns
         heard = {agent: said for agent, said in list(self.ingest.agents.items()) if agent in owns}
+        deaf = self._hearing.trouble()
         alarms = self._watchdog.look(
             time.monotonic(),
             time.time_ns(),
@@ -198,14 +283,22 @@ class Recorder:
             connected=self.link.connected,
             agents=heard,
             marks=marks,
+            blocks=self.ingest.counters.blocks,
+            cause=self.ingest.storing.why or deaf,
         )
+        if self.beside is not None and (idle := deaf or self.beside.leasing.trouble()):
+            alarms.insert(0, f"Recorder {self._name} takes no agents: {idle}")
+        elif deaf and not any(deaf in alarm for alarm in alarms):
+            alarms.insert(0, f"The recorder cannot work: {deaf}")
+        refused = self._admission.standing()
         rows = {row.source: row.details for row in self._records.health()}
-        judging: Mapping[str, Any] = rows.get(health_source(JUDGING, self._name), {})
+        self._judging = judging = rows.get(health_source(JUDGING, self._name), {})
+        self._store_bytes = self._samples.size_bytes()
         self._records.put_health(
             recorder_health(
                 self.ingest,
                 self.link,
-                store_bytes=self._samples.size_bytes(),
+                store_bytes=self._store_bytes,
                 store=self._about_store(rows.get(health_source(RECORDER, self._name), {})),
                 judging=judging,
                 judging_alive=self.child.alive(),
@@ -213,7 +306,8 @@ class Recorder:
                 started_at_ns=self._started_at_ns,
                 now_ns=time.time_ns(),
                 now_s=time.monotonic(),
-                alarms=alarms,
+                alarms=[*alarms, *refusal_alarms(refused)],
+                refused=refused,
                 recorder=self._name,
                 owns=owns,
             )

@@ -108,8 +108,9 @@ def read_characteristic(top: Section, units: Mapping[str, str]) -> Characteristi
         return None
     ampere = UNITS["current"][units.get("current", stored_unit("current").symbol)]
     pressure = UNITS["pressure"][units.get("pressure", stored_unit("pressure").symbol)]
-    for key, what in (("current", "currents"), ("rising", "pressures on the way up"), ("falling", "on the way down")):
-        section.require(key, f"a list of {what}")
+    section.require("current", "a list of currents")
+    for key, way in (("rising", "up"), ("falling", "down")):
+        section.require(key, f"a list of pressures on the way {way}")
     current = section.numbers("current", 0.0, CURRENT_LIMIT_A, ampere)
     rising = section.numbers("rising", 0.0, PRESSURE_LIMIT_BAR, pressure)
     falling = section.numbers("falling", 0.0, PRESSURE_LIMIT_BAR, pressure)

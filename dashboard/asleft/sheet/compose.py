@@ -2,36 +2,22 @@
 
 from __future__ import annotations
 
-import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, MutableMapping
 from datetime import datetime
 from typing import Any
 
+import tomlkit
 from asleft.sheet.entries import ENTRIES, Entry
 from asleft.sheet.faults import Fault
 from asleft.sheet.typed import NotUnderstood, text_of, value_of
-from asleft.sheet.write import toml_value
+from asleft.wire import toml_limits
 
-Tables = dict[str, Any]
-
-#: In which order tables are written; others (a `[log]`) follow, the revision is last.
-_ORDER = (
-    "valve",
-    "signal",
-    "units",
-    "as_left",
-    "tolerance",
-    "coil",
-    "characteristic",
-    "conditions",
-    "mode",
-    "instrument",
-)
+Tables = MutableMapping[str, Any]
 
 
 def fields_of(toml: str) -> dict[str, str]:
     """What every field holds for a sheet, by name; empty where its file says nothing."""
-    tables = tomllib.loads(toml)
+    tables = toml_limits.loads(toml)
     return {entry.name: text_of(entry, _taken(tables, entry)) for entry in ENTRIES}
 
 
@@ -39,10 +25,11 @@ def composed(toml: str, typed: Mapping[str, str]) -> tuple[Tables, dict[str, str
     """The tables of a sheet with what was typed over it, and what was not understood, by field.
 
     A field that is not in `typed` keeps what the file says, an empty one takes its key away. The tolerance of a
-    setting goes with it.
+    setting goes with it. Comments, order and spelling of the file stay.
     """
-    tables: Tables = tomllib.loads(toml)
-    before = dict(tables.get("as_left", {}))
+    toml_limits.check(toml)
+    tables: Tables = tomlkit.parse(toml)
+    before = set(tables.get("as_left", {}))
     faults: dict[str, str] = {}
     ends: dict[str, list[Any]] = {}
     for entry in ENTRIES:
@@ -61,17 +48,20 @@ def composed(toml: str, typed: Mapping[str, str]) -> tuple[Tables, dict[str, str
             continue
         if text != text_of(entry, _taken(tables, entry)):  # as it was filed, if nobody touched it
             _put(tables, entry, value)
-    for quantity in before.keys() - tables.get("as_left", {}).keys():
-        tables.get("tolerance", {}).pop(quantity, None)
+    for quantity in before - set(tables.get("as_left", {})):
+        if quantity in tables.get("tolerance", {}):
+            _take_out(tables, "tolerance", quantity)
     return tables, faults
 
 
 def with_revision(tables: Tables, number: int, at: datetime, by: str, why: str) -> str:
-    """The text of the tables as that revision."""
-    revision = {"number": number, "at": at, "by": by, "why": why}
-    rest = {name: table for name, table in tables.items() if name not in (*_ORDER, "revision")}
-    ordered = {name: tables[name] for name in _ORDER if tables.get(name)}
-    return "\n".join(_text(name, table) for name, table in {**ordered, **rest, "revision": revision}.items())
+    """The text of the tables as that revision. Remarks beside the values of the last one go: they were about it."""
+    table: Any = _made(tables, "revision")
+    for key, value in (("number", number), ("at", at), ("by", by), ("why", why)):
+        table[key] = value
+        trivia = table.value.item(key).trivia
+        trivia.comment = trivia.comment_ws = ""
+    return tomlkit.dumps(tables)
 
 
 def field_of(fault: Fault) -> str:
@@ -91,16 +81,10 @@ def _taken(tables: Mapping[str, Any], entry: Entry) -> object:
 
 
 def _put(tables: Tables, entry: Entry, value: object) -> None:
-    table = tables
-    for part in entry.table.split("."):
-        if value is None and part not in table:
-            return
-        table = table.setdefault(part, {})
     if value is not None:
-        table[entry.key] = value
-    elif entry.key in table:
-        del table[entry.key]
-        _drop_empty(tables, entry.table)
+        _made(tables, entry.table)[entry.key] = value
+    elif entry.key in _found(tables, entry.table):
+        _take_out(tables, entry.table, entry.key)
 
 
 def _put_pair(tables: Tables, entry: Entry, both: list[Any], faults: dict[str, str]) -> None:
@@ -114,38 +98,42 @@ def _put_pair(tables: Tables, entry: Entry, both: list[Any], faults: dict[str, s
         _put(tables, entry, both)
 
 
-def _drop_empty(tables: Tables, path: str) -> None:
-    parts = path.split(".")
-    for depth in range(len(parts), 0, -1):
-        parent = tables
-        for part in parts[: depth - 1]:
-            parent = parent.get(part, {})
-        if parent.get(parts[depth - 1]) == {}:
-            del parent[parts[depth - 1]]
+def _found(tables: Tables, path: str) -> Tables:
+    """The table of a dotted path, an empty one where the file has none."""
+    table = tables
+    for part in path.split("."):
+        table = table.get(part, {})
+    return table
 
 
-def _text(name: str, table: Mapping[str, Any]) -> str:
-    plain = {key: value for key, value in table.items() if not isinstance(value, Mapping)}
-    parts = []
-    if plain or not table:
-        parts.append(f"[{name}]\n" + "".join(f"{_key(key)} = {_value(value)}\n" for key, value in plain.items()))
-    parts += [_text(f"{name}.{_key(key)}", value) for key, value in table.items() if isinstance(value, Mapping)]
-    return "\n".join(parts)
+def _made(tables: Tables, path: str) -> Tables:
+    """The table of a dotted path, made at the end of the file if it has none."""
+    table = tables
+    *above, last = path.split(".")
+    for part in above:
+        if part not in table:
+            table[part] = tomlkit.table(is_super_table=True)
+        table = table[part]
+    if last not in table:
+        new = tomlkit.table()
+        new.trivia.indent = "\n"
+        table[last] = new
+    made: Tables = table[last]
+    return made
 
 
-def _key(key: str) -> str:
-    return (
-        key if key and all(char.isascii() and (char.isalnum() or char in "-_") for char in key) else toml_value(key)
-    )
+def _take_out(tables: Tables, path: str, key: str) -> None:
+    """Take a key out, and its table with it if nothing else is in there, no comment either."""
+    *above, last = path.split(".")
+    parent = _found(tables, ".".join(above)) if above else tables
+    table = parent[last]
+    del table[key]
+    if not table and "#" not in table.as_string():
+        del parent[last]
+        if above and not parent:
+            _take_out_empty(tables, ".".join(above))
 
 
-def _value(value: Any) -> str:  # noqa: ANN401 - whatever TOML holds
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, list):
-        return "[" + ", ".join(_value(one) for one in value) + "]"
-    if isinstance(value, Mapping):
-        return "{ " + ", ".join(f"{_key(key)} = {_value(one)}" for key, one in value.items()) + " }"
-    if isinstance(value, str | int | float | datetime):
-        return toml_value(value)
-    return str(value)
+def _take_out_empty(tables: Tables, path: str) -> None:
+    *above, last = path.split(".")
+    del (_found(tables, ".".join(above)) if above else tables)[last]

@@ -3,17 +3,21 @@
 The map is a TOML file of its own, or the `[log]` table of a sheet, with the same keys:
 
 ```toml
-separator = ";"                # absent: found from the header line (tab, then ; then ,)
-decimal_comma = true
+separator = ";"                # absent: found from the header line (tab, then ; then ,); "blanks": runs of blanks or
+                               # tabs; "wide blanks": two blanks or more, or a tab
+decimal_comma = true           # with "," between cells only where numbers stand in quotes
 header_lines = 2               # lines above the header line, to skip
+header = true                  # false: no header line; the columns below are then given by number
 unit_lines = 1                 # lines between the header line and the first row, to skip
 encoding = "cp1252"
-time_format = "%d.%m.%Y %H:%M:%S.%f"   # or "iso", "seconds", "milliseconds"; absent: iso or seconds, as found
+table = "Sheet1"               # sheet of a workbook, or file of a zip; absent: the only one
+time_format = "%d.%m.%Y %H:%M:%S.%f"   # or a word: see TIME_WORDS; absent: iso or seconds, as found
 zone = "Europe/Vienna"         # of times that carry none; UTC when absent
-[column]                       # channel = its header, or a table
+[column]                       # channel = its header, its number (from 1), or a table
+date = "Datum"                 # only where the date stands in a column of its own
 time = "Zeit"
 command = { header = "AI 1", unit = "mA", scale = 0.001, offset = 4.0 }   # mA = offset + scale * number
-current = { header = "Strom", unit = "mA" }
+current = { number = 4, unit = "mA" }
 ```
 """
 
@@ -30,11 +34,15 @@ from asleft.sheet.zones import ZONE_WANTED, find_zone
 
 VOLTS: Mapping[str, Unit] = {"V": Unit("V"), "mV": Unit("mV", divisor=1000.0)}
 
+#: Of a command given as a share of its range. What that is in mA or V is the sheet's to say.
+PERCENT = Unit("%")
+
 #: Channel -> units its column may be in (the first is the stored one); empty: a column without unit.
-#: The command stays in the unit of the sheet's signal.
+#: The command stays in the unit of the sheet's signal. `date` is the day of a `time` that has none.
 CHANNELS: Mapping[str, Mapping[str, Unit]] = {
+    "date": {},
     "time": {},
-    "command": {"mA": Unit("mA"), **VOLTS},
+    "command": {"mA": Unit("mA"), **VOLTS, "%": PERCENT},
     "current": UNITS["current"],
     "pressure": UNITS["pressure"],
     "supply": VOLTS,
@@ -45,7 +53,22 @@ CHANNELS: Mapping[str, Mapping[str, Unit]] = {
     "oil_temperature": UNITS["temperature"],
 }
 
-TIME_WORDS = ("iso", "seconds", "milliseconds")
+#: Word -> how many of it make a second, for times that are numbers: since 1970 where they are that large, else since
+#: the recording began. Divided by, so that 1510 ms are exactly 1.51 s.
+TIME_SCALES: Mapping[str, float] = {
+    "seconds": 1.0,
+    "milliseconds": 1e3,
+    "microseconds": 1e6,
+    "nanoseconds": 1e9,
+    "minutes": 1 / 60,
+    "hours": 1 / 3600,
+}
+
+#: What `time_format` may be besides a pattern. "excel": days since 30 December 1899. "clock": hh:mm:ss without a day.
+TIME_WORDS = ("iso", *TIME_SCALES, "excel", "clock")
+
+#: Separators that are no single character.
+BLANKS = ("blanks", "wide blanks")
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +79,7 @@ class Column:
     unit: Unit | None = None  # None: the stored unit
     scale: float = 1.0
     offset: float = 0.0
+    number: int | None = None  # from 1; goes before `header`
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +95,8 @@ class LogMap:
     encoding: str = "utf-8"
     time_format: str | None = None
     zone: str = "UTC"
+    has_header: bool = True
+    table: str | None = None
 
 
 def read_log_map(text: str, *, source: str = "map") -> LogMap:
@@ -101,29 +127,36 @@ def log_map_of_sheet(text: str, *, source: str = "sheet") -> LogMap:
 
 def take_log_map(section: Section) -> LogMap:
     """The map in a table, noting its faults in the section's list."""
-    separator = section.text("separator", most=1) if section.raw("separator") != "\t" else "\t"
-    if separator in ('"', "", ".") or (separator or "").isalnum():
-        section.fault("separator", 'must be one character such as ";", "," or "\\t"')
+    separator = section.raw("separator")
+    if separator not in ("\t", *BLANKS):
+        separator = section.text("separator", most=1)
+        if separator in ('"', "", ".") or (separator or "").isalnum():
+            section.fault("separator", 'must be one character such as ";", "," or "\\t", or "blanks"')
     decimal_comma = section.flag("decimal_comma") or False
-    if decimal_comma and separator == ",":
-        section.fault("separator", "cannot be the comma while decimal_comma = true")
     encoding = section.text("encoding", most=40)
     if encoding is not None and not _is_text_encoding(encoding):
         section.fault("encoding", 'is no known text encoding; try "utf-8", "cp1252" or "utf-16"')
     zone = section.text("zone", most=60)
     if zone is not None and find_zone(zone) is None:
         section.fault("zone", ZONE_WANTED)
+    has_header = section.flag("header")
     columns, mapped = _take_columns(section.section("column"))
+    if has_header is False:
+        for channel in mapped:
+            if columns[channel].number is None:
+                section.fault("header", f"is false, so column.{channel} must be a number, from 1")
     found = LogMap(
         columns=columns,
         mapped=mapped,
-        separator=separator,
+        separator=None if separator is None else str(separator),
         decimal_comma=decimal_comma,
         header_lines=section.integer("header_lines", 0, 10_000) or 0,
         unit_lines=section.integer("unit_lines", 0, 100) or 0,
         encoding=encoding or "utf-8",
         time_format=_time_format(section),
         zone=zone or "UTC",
+        has_header=has_header is not False,
+        table=section.text("table", most=120),
     )
     section.close()
     return found
@@ -138,10 +171,11 @@ def _take_columns(table: Section) -> tuple[dict[str, Column], frozenset[str]]:
             table.raw(channel)
             continue
         mapped.add(channel)
-        if isinstance(table.raw(channel), str):
-            columns[channel] = Column(_header(table, channel) or channel)
+        if not isinstance(table.raw(channel), dict):
+            columns[channel] = _plain_column(table, channel)
             continue
         section = table.section(channel)
+        number = section.integer("number", 1, 10_000)
         header = _header(section, "header") or channel
         if units:
             scale = section.number("scale", -1e9, 1e9)
@@ -152,13 +186,20 @@ def _take_columns(table: Section) -> tuple[dict[str, Column], frozenset[str]]:
                 unit=section.choice("unit", units),
                 scale=1.0 if scale is None else scale,
                 offset=section.number("offset", -1e9, 1e9) or 0.0,
+                number=number,
             )
         else:
-            columns[channel] = Column(header)
+            columns[channel] = Column(header, number=number)
         section.close()
     _refuse_shared_headers(table, columns, mapped)
     table.close()
     return columns, frozenset(mapped)
+
+
+def _plain_column(table: Section, channel: str) -> Column:
+    if isinstance(table.raw(channel), int):
+        return Column(channel, number=table.integer(channel, 1, 10_000))
+    return Column(_header(table, channel) or channel)
 
 
 def _header(section: Section, key: str) -> str | None:
@@ -169,13 +210,13 @@ def _header(section: Section, key: str) -> str | None:
 
 
 def _refuse_shared_headers(table: Section, columns: Mapping[str, Column], mapped: set[str]) -> None:
-    owner: dict[str, str] = {}
+    owner: dict[str | int, str] = {}
     for channel in columns:
         if channel in mapped:
-            header = columns[channel].header
-            if header in owner:
-                table.fault(channel, f"is already the column of {owner[header]}")
-            owner.setdefault(header, channel)
+            place = columns[channel].number or columns[channel].header
+            if place in owner:
+                table.fault(channel, f"is already the column of {owner[place]}")
+            owner.setdefault(place, channel)
 
 
 def _time_format(section: Section) -> str | None:
@@ -186,7 +227,7 @@ def _time_format(section: Section) -> str | None:
     if not {"S", "T", "X", "c", "s"} & set(directives) or set(directives) - set("aAbBcdfHIjmMpSxXyYzZUW%"):
         section.fault(
             "time_format",
-            'must be "iso", "seconds", "milliseconds" or a pattern down to the second, as "%d.%m.%Y %H:%M:%S.%f"',
+            f'must be one of {", ".join(TIME_WORDS)}, or a pattern down to the second, as "%d.%m.%Y %H:%M:%S.%f"',
         )
         return None
     return pattern

@@ -89,6 +89,12 @@ def decimals_showing(now: float, was: float, usual: int) -> int:
     return usual + _MOST_EXTRA_DECIMALS
 
 
+def format_bar(value: float, beside: float | None = None) -> str:
+    """A pressure in whole bar, with digits where these would hide it or its difference from `beside`."""
+    usual = 0 if abs(value) >= 10.0 else 1 if abs(value) >= 1.0 else 2
+    return f"{value:.{usual if beside is None else decimals_showing(value, beside, usual)}f} bar"
+
+
 def format_rate(quantity: str, per_day: float) -> str:
     """How much a quantity moves in a day, without sign, with its unit: two significant digits, never zero."""
     size = abs(per_day)
@@ -99,6 +105,18 @@ def format_rate(quantity: str, per_day: float) -> str:
 def counted(count: int, noun: str) -> str:
     """A count with its noun: "1 reading", "1,204 readings"."""
     return f"{count:,} {noun}{'' if count == 1 else 's'}"
+
+
+#: Nouns and verbs of reasons for which cells are not used, of several and of one; the first that is found counts.
+_ONE_OF = (("rows", "row"), ("cells that are", "cell that is"), ("cells", "cell"), ("times", "time"))
+
+
+def counted_reason(count: int, reason: str) -> str:
+    """A count before a reason that is worded for several: "1 cell that is no number", "12 empty cells"."""
+    if count == 1:
+        several, one = next(((many, one) for many, one in _ONE_OF if many in reason), ("", ""))
+        reason = reason.replace(several, one, 1)
+    return f"{count:,} {reason}"
 
 
 def format_uncertainty(value: float | None) -> str:

@@ -5,10 +5,9 @@ from __future__ import annotations
 from asleft.sheet.as_left import read_as_left, read_characteristic, read_tolerances
 from asleft.sheet.conditions import read_conditions
 from asleft.sheet.equipment import check_supply, read_coil, read_instruments
-from asleft.sheet.faults import Fault, SheetError
 from asleft.sheet.identity import read_revision, read_valve
 from asleft.sheet.model import Sheet
-from asleft.sheet.section import Section, parse_toml
+from asleft.sheet.section import Section
 from asleft.sheet.signal import NO_SIGNAL, read_signal
 from asleft.sheet.units import UNITS
 
@@ -22,8 +21,7 @@ def read_sheet(text: str, *, source: str = "sheet") -> Sheet:
     Raises:
         SheetError: with every fault of the file, each naming source, key, value and limit.
     """
-    faults: list[Fault] = []
-    top = Section(faults, source, "", parse_toml(text, source))
+    top = Section.of_text(text, source)
     valve, press, name, controls = read_valve(top)
     signal = read_signal(top)
     units = read_units(top)
@@ -49,9 +47,7 @@ def read_sheet(text: str, *, source: str = "sheet") -> Sheet:
         entered_as_left=entered,
     )
     _check_log(top)
-    top.close()
-    if faults:
-        raise SheetError(faults)
+    top.finish()
     return sheet
 
 
@@ -60,7 +56,7 @@ def read_units(top: Section) -> dict[str, str]:
     section = top.section("units")
     found: dict[str, str] = {}
     for dimension, units in UNITS.items():
-        symbol = section.choice(dimension, {name: name for name in units})
+        symbol = section.word(dimension, units)
         if symbol is not None:
             found[dimension] = symbol
     section.close()

@@ -38,7 +38,7 @@ def read_signal(top: Section) -> Signal | None:
     top.require("signal", f"a [signal] table with {_WANTED}")
     section = top.section("signal")
     kind = _kind(section)
-    unit = section.choice("unit", {"mA": "mA", "V": "V"})
+    unit = section.word("unit", ("mA", "V"))
     off_below = section.within("off_below", OFF_BELOW, {})
     made_by = section.choice("made_by", {made.value: made for made in MadeBy})
     ends = _ends(section, kind, unit) if "signal" in top else None

@@ -26,18 +26,22 @@ def new_sheet_text(
     at: str | None = None,
     by: str = "",
     why: str = "first commissioning",
+    ends: tuple[float, float] | None = None,
+    remarks: Mapping[str, str] | None = None,
+    tolerances: Mapping[str, float] | None = None,
 ) -> str:
     """The text of a sheet file. Quantities not in `values` (stored units) stand as comments to be filled in.
 
-    `signal` is a kind, or a unit ("mA", "V") for a range whose ends are to be filled in; `at` an ISO time with zone.
+    `signal` is a kind, or a unit ("mA", "V") for a range whose ends are `ends`, or are to be filled in; `at` an ISO
+    time with zone; `remarks` stand beside the quantities they name; `tolerances` are those that are not the usual.
     Nothing is checked here: that is the reader's business.
     """
     return "\n".join(
         [
             _opening(valve, press, name, controls),
-            _signal(signal, made_by),
-            _as_left(values or {}),
-            _rest(),
+            _signal(signal, made_by, ends),
+            _as_left(values or {}, remarks or {}),
+            _rest(tolerances or {}),
             _revision(number, at, by, why),
         ]
     )
@@ -56,10 +60,16 @@ controls = {toml_value(controls)}    # "pressure" or "flow"
 """
 
 
-def _signal(signal: str, made_by: str) -> str:
+def _signal(signal: str, made_by: str, ends: tuple[float, float] | None) -> str:
     if signal in {kind.value for kind in ENDS}:
         head = (
             f"kind = {toml_value(signal)}    # {_choices(kind.value for kind in ENDS)}; or unit, at_zero and at_full"
+        )
+    elif ends is not None:
+        zero, full = (toml_value(end) for end in ends)
+        head = (
+            f"unit = {toml_value(signal)}    # of the next two\n"
+            f"at_zero = {zero}    # signal at 0 % command\nat_full = {full}    # signal at 100 % command"
         )
     else:
         head = (
@@ -75,20 +85,24 @@ made_by = {toml_value(made_by)}    # {_choices(made.value for made in MadeBy)}
 """
 
 
-def _as_left(values: Mapping[str, float]) -> str:
+def _as_left(values: Mapping[str, float], remarks: Mapping[str, str]) -> str:
     lines = ["[as_left]    # at least one; those not given are not judged"]
     for quantity in LIMITS:
         unit = QUANTITY_UNITS[quantity]
         given = quantity in values
         value = values[quantity] if given else QUANTITIES[quantity].example
-        lines.append(f"{'' if given else '# '}{quantity} = {toml_value(value)}    # {unit}: {EXPLANATIONS[quantity]}")
+        remark = f"; {remarks[quantity]}" if quantity in remarks else ""
+        lines.append(
+            f"{'' if given else '# '}{quantity} = {toml_value(value)}    # {unit}: {EXPLANATIONS[quantity]}{remark}"
+        )
     return "\n".join(lines) + "\n"
 
 
-def _rest() -> str:
+def _rest(tolerances: Mapping[str, float]) -> str:
+    own = "".join(f"{quantity} = {toml_value(size)}\n" for quantity, size in tolerances.items())
     return f"""\
 [tolerance]    # same units; a number, or two as [-a, b]; what is not given has a default that `check` shows
-# ramp_up = 0.12
+{own or "# ramp_up = 0.12"}
 
 [units]    # of the numbers in this file, where they are not bar, A, s, degC
 # pressure = "psi"    # or "MPa", "kPa"

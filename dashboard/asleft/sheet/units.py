@@ -3,39 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 from asleft.sheet.model import QUANTITY_UNITS
-
-
-@dataclass(frozen=True, slots=True)
-class Unit:
-    """A unit of entry: stored value = (entered - `shift`) * `multiplier` / `divisor`.
-
-    Multiplier and divisor are kept apart so that 920 mA is stored as exactly what 0.92 A is.
-    """
-
-    symbol: str
-    multiplier: float = 1.0
-    divisor: float = 1.0
-    shift: float = 0.0
-
-    def to_stored(self, entered: float) -> float:
-        """A value as entered, in the stored unit."""
-        return (entered - self.shift) * self.multiplier / self.divisor
-
-    def from_stored(self, stored: float) -> float:
-        """A stored value, in this unit."""
-        return stored * self.divisor / self.multiplier + self.shift
-
-    def difference_to_stored(self, entered: float) -> float:
-        """A difference (tolerance, uncertainty) as entered, in the stored unit: the shift does not apply."""
-        return entered * self.multiplier / self.divisor
-
-    def difference_from_stored(self, stored: float) -> float:
-        """A stored difference, in this unit."""
-        return stored * self.divisor / self.multiplier
-
+from asleft.wire.units import Unit as Unit
 
 #: Dimension -> symbol -> unit; the first of each dimension is the stored one.
 #: psi is 6894.757293168361 Pa (from the pound and the inch, both exact since 1959, and standard gravity).

@@ -6,11 +6,13 @@ from pathlib import Path
 
 from asleft.store.accounts import Accounts
 from asleft.store.audit import AuditTrail
-from asleft.store.desk import Desk
+from asleft.store.devices import Devices
 from asleft.store.migrate import migrated_engine
+from asleft.store.operator_actions import Desk
 from asleft.store.outbox import Outbox
 from asleft.store.sessions import Sessions
 from asleft.store.throttle import Throttle
+from asleft.store.tokens import Tokens
 from asleft.store.verifications import Verifications
 from asleft.store.work_log import WorkLog
 from sqlalchemy import Engine
@@ -23,7 +25,9 @@ class AccessStore:
         self._engine = engine
         self.accounts = Accounts(engine)
         self.sessions = Sessions(engine)
+        self.devices = Devices(engine)
         self.throttle = Throttle(engine)
+        self.tokens = Tokens(engine)
         self.audit = AuditTrail(engine)
         self.desk = Desk(engine)
         self.outbox = Outbox(engine)

@@ -9,6 +9,7 @@ from typing import Any
 from asleft.store import tables
 from asleft.store.actor import Actor
 from asleft.store.audit import note
+from asleft.store.devices import forget
 from asleft.store.engine import reading, writing
 from asleft.store.sessions import account_lock, end_all
 from asleft.store.throttle import clear
@@ -42,6 +43,8 @@ class Account:
     disabled: bool
     created_at_ns: int
     password_at_ns: int
+    totp_secret: str = ""
+    told_number: int = 0
 
 
 class AccountExists(Exception):  # noqa: N818 - reads as what it says
@@ -81,6 +84,8 @@ class Accounts:
         with writing(self._engine, account_lock(name)) as connection:
             if connection.execute(select(table.c.name).where(table.c.name == name)).first() is not None:
                 raise AccountExists(f"there is an account {name} already")
+            # What happened to a former account of this name is no news for the person who has it now.
+            newest = connection.execute(select(func.max(tables.audit.c.number))).scalar()
             connection.execute(
                 table.insert(),
                 {
@@ -90,6 +95,7 @@ class Accounts:
                     "disabled": False,
                     "created_at_ns": at_ns,
                     "password_at_ns": at_ns,
+                    "told_number": newest or 0,
                 },
             )
             clear(connection, name)
@@ -105,15 +111,17 @@ class Accounts:
             note(connection, actor, at_ns, "role changed", name, f"{before.role.value} to {role.value}")
             return True
 
-    def set_password(self, name: str, password: str, actor: Actor, at_ns: int) -> int:
+    def set_password(self, name: str, password: str, actor: Actor, at_ns: int, device: str = "") -> int:
         """Put another password hash in place; ends every session of the account, and tells how many.
 
-        Raises `UnknownAccount`.
+        Its browsers are new ones again, all but that of `device` (a digest), where it was changed. Raises
+        `UnknownAccount`.
         """
         with writing(self._engine, account_lock(name)) as connection:
             _needed(connection, name)
             _update(connection, name, password=password, password_at_ns=at_ns)
             clear(connection, name)
+            forget(connection, name, device)
             ended = end_all(connection, name)
             note(connection, actor, at_ns, "password changed", name, _ended(ended))
             return ended
@@ -127,6 +135,40 @@ class Accounts:
                 .where(table.c.name == account.name, table.c.password == account.password)
                 .values(password=password)
             )
+
+    def set_second_factor(self, name: str, secret: str, actor: Actor, at_ns: int) -> bool:
+        """Put a secret (base32) in place, or take it away (empty); False if there was none to take away.
+
+        Raises `UnknownAccount`.
+        """
+        with writing(self._engine, account_lock(name)) as connection:
+            if not secret and not _needed(connection, name).totp_secret:
+                return False
+            _update(connection, name, totp_secret=secret, totp_step=0)
+            note(connection, actor, at_ns, "second factor set" if secret else "second factor removed", name)
+            return True
+
+    def take_step(self, name: str, step: int) -> bool:
+        """Use up the code of a time step; False if it, or a later one, has been used already."""
+        table = tables.account
+        with writing(self._engine, account_lock(name)) as connection:
+            mine = update(table).where(table.c.name == name, table.c.totp_step < step).values(totp_step=step)
+            return connection.execute(mine).rowcount == 1
+
+    def any_second_factor(self) -> bool:
+        """Whether anybody has one, so that the form asks for a code."""
+        table = tables.account
+        with reading(self._engine) as connection:
+            return (
+                connection.execute(select(table.c.name).where(table.c.totp_secret != "").limit(1)).first() is not None
+            )
+
+    def read_up_to(self, name: str, number: int) -> None:
+        """Note that its person has read what happened to the account, up to that line of the audit trail."""
+        table = tables.account
+        with writing(self._engine, account_lock(name)) as connection:
+            mine = update(table).where(table.c.name == name, table.c.told_number < number).values(told_number=number)
+            connection.execute(mine)
 
     def set_disabled(self, name: str, disabled: bool, actor: Actor, at_ns: int) -> bool:
         """Shut an account out, ending its sessions, or let it in again; False if it is so already.
@@ -147,6 +189,7 @@ class Accounts:
         with writing(self._engine, account_lock(name)) as connection:
             before = _needed(connection, name)
             connection.execute(delete(tables.account).where(tables.account.c.name == name))
+            forget(connection, name)
             ended = end_all(connection, name)
             note(connection, actor, at_ns, "account removed", name, f"was {before.role.value}; {_ended(ended)}")
 
@@ -163,7 +206,10 @@ def _update(connection: Connection, name: str, **values: str | int | bool) -> No
 
 
 def _account(row: Row[Any]) -> Account:
-    return Account(row.name, Role(row.role), row.password, bool(row.disabled), row.created_at_ns, row.password_at_ns)
+    times = row.created_at_ns, row.password_at_ns
+    return Account(
+        row.name, Role(row.role), row.password, bool(row.disabled), *times, row.totp_secret, row.told_number
+    )
 
 
 def _ended(count: int) -> str:

@@ -31,18 +31,19 @@ def events_lately(connection: Connection, since_ns: int) -> list[AlarmEvent]:
     """All events of the alarms that something happened to since then, or that wait for somebody."""
     table = alarm_event
 
-    def never(*kinds: EventKind) -> ColumnElement[bool]:
-        there = case((table.c.event.in_([kind.value for kind in kinds]), 1), else_=0)
-        return func.sum(there) == 0
+    def last(*kinds: EventKind) -> ColumnElement[int]:
+        """Number of the last event of these kinds, 0 without any."""
+        return func.max(case((table.c.event.in_([kind.value for kind in kinds]), table.c.seq), else_=0))
 
+    called = last(EventKind.RAISED, EventKind.ESCALATED)
     wanted = (
         select(table.c.alarm)
         .group_by(table.c.alarm)
         .having(
             or_(
                 func.max(table.c.at_ns) >= since_ns,
-                never(EventKind.RETURNED),
-                never(EventKind.ACKNOWLEDGED, EventKind.FOUND),
+                last(EventKind.RETURNED) < last(EventKind.RAISED),
+                last(EventKind.ACKNOWLEDGED, EventKind.FOUND) < called,
             )
         )
     )

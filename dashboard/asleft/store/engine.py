@@ -8,19 +8,22 @@ a transaction names what it reads before it writes, and holds a lock of that nam
 from __future__ import annotations
 
 import hashlib
-import os
 import sqlite3
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from asleft.store.damage import keep_from_others
 from sqlalchemy import URL, Connection, Engine, Table, create_engine, event, make_url, text
 from sqlalchemy.dialects import postgresql, sqlite
 
 BUSY_TIMEOUT_MS = 20_000
 """How long a transaction waits for another process to finish its own."""
-_WRITES = "asleft_writes"
+FROZEN_AFTER_S = 5.0
+"""A process that writes and says nothing for so long, in the middle of a transaction, is taken for frozen: PostgreSQL
+ends its session, or the rows it has locked would keep others from taking over its agents."""
+_WRITES, _AFTERWARDS = "asleft_writes", "asleft_afterwards"
 # A server that vanished without a word is noticed in under a minute, not after the system's two hours.
 _CONNECT = {"connect_timeout": 10, "keepalives_idle": 15, "keepalives_interval": 5, "keepalives_count": 4}
 
@@ -60,11 +63,23 @@ def writing(engine: Engine, *names: str) -> Iterator[Connection]:
     `names` say what it reads before it writes (the sheets of a valve, say): two transactions with a name in common
     run one after the other, on SQLite any two.
     """
-    with engine.connect().execution_options(**{_WRITES: True}) as connection, connection.begin():
-        if connection.dialect.name == "postgresql":
-            for key in sorted({_lock_key(name) for name in names}):  # in one order, lest two wait for each other
-                connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": key})
-        yield connection
+    with engine.connect().execution_options(**{_WRITES: True}) as connection:
+        connection.info[_AFTERWARDS] = acts = list[Callable[[], None]]()
+        with connection.begin():
+            if connection.dialect.name == "postgresql":
+                silence = f"SET LOCAL idle_in_transaction_session_timeout = {round(FROZEN_AFTER_S * 1000)}"
+                connection.exec_driver_sql(silence)
+                for key in sorted({_lock_key(name) for name in names}):  # in one order, lest two wait for each other
+                    connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": key})
+            yield connection
+    for act in acts:
+        act()
+
+
+def afterwards(connection: Connection, act: Callable[[], None]) -> None:
+    """Have something done once the transaction of `writing` is committed, and never if it is not."""
+    acts: list[Callable[[], None]] = connection.info.setdefault(_AFTERWARDS, [])
+    acts.append(act)
 
 
 def insert_ignoring(connection: Connection, table: Table, rows: list[dict[str, Any]]) -> None:
@@ -93,20 +108,8 @@ def _insert(connection: Connection, table: Table) -> sqlite.Insert | postgresql.
 
 def _file_url(path: Path) -> URL:
     path.parent.mkdir(parents=True, exist_ok=True)
-    _keep_from_others(path)
+    keep_from_others(path)  # password hashes are in it
     return URL.create("sqlite", database=str(path))
-
-
-def _keep_from_others(path: Path) -> None:
-    """Password hashes are in the file: it is no business of the machine's other users. Its journal inherits the mode.
-
-    What cannot be made or changed here is for whoever opens the file to report.
-    """
-    with suppress(OSError):
-        os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o640))
-        mode = path.stat().st_mode & 0o777
-        if mode & 0o007:
-            path.chmod(mode & ~0o007)
 
 
 def _on_connect(connection: sqlite3.Connection, _record: object) -> None:

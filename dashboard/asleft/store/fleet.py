@@ -26,6 +26,10 @@ class FleetJudged(Protocol):
         """`judgement` of every valve that has one."""
         ...
 
+    def judged_until(self) -> Mapping[str, int]:
+        """`judge_cursor` of every valve that has one: the time of the newest reading judged (unix ns)."""
+        ...
+
     def judgements_at(self, at_ns: int) -> Mapping[str, Mapping[str, Any]]:
         """`judgement_at` of every valve with a sheet that has one: without a sheet nothing is ever judged."""
         ...

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from asleft.store.engine import insert_ignoring, insert_replacing, reading, writing
-from asleft.store.holding import Hold, Lease, LeaseLost, Leases, NameTaken, Survey
+from asleft.store.lease_types import Hold, Lease, LeaseLost, Leases, NameTaken, Survey
 from asleft.store.migrate import migrated_engine
 from asleft.store.tables import agent_lease, recorder_member, sample_lap
 from sqlalchemy import Connection, Engine, and_, func, select, text

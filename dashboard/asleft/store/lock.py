@@ -9,8 +9,12 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from asleft.store.damage import keep_from_others
+
 LOCK_FILE = "recorder.lock"
 """Name of the lock file of the one writer of samples."""
+JUDGING_LOCK_FILE = "judging.lock"
+"""Name of the lock file of the first judging process."""
 
 
 class FolderInUse(Exception):  # noqa: N818 - reads as what it says
@@ -23,7 +27,8 @@ class FolderLock:
     def __init__(self, data_dir: Path, name: str = LOCK_FILE, what: str = "recorder") -> None:
         """Take the lock. Raises `FolderInUse` naming the other process if it is taken."""
         self.path = data_dir / name
-        self._fd = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        keep_from_others(self.path)
+        self._fd = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
         try:
             fcntl.flock(self._fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
@@ -51,7 +56,7 @@ class ValveLocks:
     """
 
     def __init__(self, data_dir: Path, name: str) -> None:
-        self._fd = os.open(data_dir / name, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        self._fd = os.open(data_dir / name, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
 
     @contextmanager
     def of(self, valve: str) -> Iterator[bool]:

@@ -6,12 +6,15 @@ for every crash. A reader sees each reading once, before, in the middle and afte
 
 from __future__ import annotations
 
+import logging
 import sqlite3
 from collections import deque
 from collections.abc import Sequence
 
 from asleft.store.rows import Opened, read_singles
 from asleft.store.runs import RUN_BLOCKS, PackedRun, Stand, leading_run, pack_run
+
+log = logging.getLogger(__name__)
 
 Pair = tuple[int, int]
 """Row ids of a valve and a stream."""
@@ -52,7 +55,11 @@ class Merging:
                 if done >= len(self._waiting):
                     break
                 pair = self._waiting[done]
-                merged = self._merge(*pair)
+                try:
+                    merged = self._merge(*pair)
+                except (ValueError, RuntimeError) as error:  # RuntimeError: what zstd says of spoilt bytes
+                    log.error("blocks of valve %d, stream %d stay as they are, one is spoilt: %s", *pair, error)
+                    merged = 0
                 made += merged
                 done += merged == 0
             connection.execute("COMMIT")

@@ -6,11 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from asleft.store.engine import insert_ignoring, reading, writing
-from asleft.store.tables import notice
+from asleft.store.engine import insert_ignoring, insert_replacing, reading, writing
+from asleft.store.tables import notice, outlet_state
 from sqlalchemy import Engine, and_, func, select, update
 
 FIRST_RETRY_S, LONGEST_RETRY_S = 15.0, 900.0
+HOOK = "hook:"
+"""With what the name of a web hook begins in `Notice.to_name`; no person's place to be told is called so."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,12 +79,46 @@ class Outbox:
             return set(connection.execute(select(notice.c.key).where(notice.c.made_ns >= since_ns)).scalars())
 
     def waiting(self, now_ns: int) -> list[Notice]:
-        """What is to be sent now, oldest first."""
+        """What people are to be sent now, oldest first."""
         query = (
-            select(notice).where(notice.c.sent_ns.is_(None), notice.c.next_ns <= now_ns).order_by(notice.c.made_ns)
+            select(notice)
+            .where(notice.c.sent_ns.is_(None), notice.c.next_ns <= now_ns, ~notice.c.to_name.startswith(HOOK))
+            .order_by(notice.c.made_ns)
         )
         with reading(self._engine) as connection:
             return [Notice(*row) for row in connection.execute(query)]
+
+    def queue(self, to_name: str, limit: int) -> list[Notice]:
+        """What waits for one place, oldest first, whether its time has come or not."""
+        query = (
+            select(notice)
+            .where(notice.c.sent_ns.is_(None), notice.c.to_name == to_name)
+            .order_by(notice.c.made_ns)
+            .limit(limit)
+        )
+        with reading(self._engine) as connection:
+            return [Notice(*row) for row in connection.execute(query)]
+
+    def advance(self, outlet: str, state: str, messages: Sequence[Notice]) -> None:
+        """Write messages down and what the outlet goes on from, in one transaction."""
+        with writing(self._engine, "outbox") as connection:
+            insert_ignoring(connection, notice, [_row(one) for one in messages])
+            insert_replacing(connection, outlet_state, [{"name": outlet, "body": state}])
+
+    def state(self, outlet: str) -> str | None:
+        """What an outlet goes on from; None where it has said nothing yet."""
+        with reading(self._engine) as connection:
+            query = select(outlet_state.c.body).where(outlet_state.c.name == outlet)
+            return connection.execute(query).scalar()
+
+    def give_up(self, to_name: str, now_ns: int, older_ns: int, most: int) -> int:
+        """Let go of what waits for one place since before `older_ns`, and of all but the newest `most`; how many."""
+        waits = and_(notice.c.sent_ns.is_(None), notice.c.to_name == to_name)
+        with writing(self._engine, "outbox") as connection:
+            newest = select(notice.c.made_ns).where(waits).order_by(notice.c.made_ns.desc()).offset(most).limit(1)
+            cut_ns = max(older_ns, (connection.execute(newest).scalar() or 0) + 1)
+            gone = update(notice).where(waits, notice.c.made_ns < cut_ns)
+            return connection.execute(gone.values(sent_ns=now_ns, subject="", error="given up")).rowcount
 
     def standing(self) -> Standing:
         """How it stands."""

@@ -14,16 +14,14 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+from asleft.judge.packing import apart, steps, together
 from asleft.wire.block import Block, Channel, Int32Array, Mark, Reason
-from numcodecs import Delta, Shuffle, Zstd
+from numcodecs import Zstd
 
 FloatArray = npt.NDArray[np.float64]
 Int64Array = npt.NDArray[np.int64]
 
 _ZSTD = Zstd(level=3)
-_SHUFFLE = Shuffle(elementsize=4)
-_COUNT_STEPS = Delta(dtype="<i2")
-_TIME_STEPS = Delta(dtype="<i4")
 
 
 class Packed(NamedTuple):
@@ -56,7 +54,7 @@ class ChannelLayout(NamedTuple):
 
 def pack(block: Block) -> Packed:
     """Readings, times and marks of a block. Raises `ValueError` if a channel has no readings or another length."""
-    parts = [_shuffled(_TIME_STEPS.encode(np.ascontiguousarray(block.offsets_us, dtype="<i4")))]
+    parts = [apart(steps(np.asarray(block.offsets_us, dtype="<i4")))]
     layout: list[list[Any]] = []
     marks: list[list[Any]] = []
     for index, channel in enumerate(block.channels):
@@ -65,10 +63,10 @@ def pack(block: Block) -> Packed:
             raise ValueError(f"{block.valve}, channel {channel.name!r}: not {block.size} readings for as many times")
         if channel.counts is not None:
             layout.append([channel.name, channel.unit, channel.scale, channel.offset])
-            parts.append(_COUNT_STEPS.encode(np.ascontiguousarray(channel.counts, dtype="<i2")).tobytes())
+            parts.append(steps(np.asarray(channel.counts, dtype="<i2")).tobytes())
         else:
             layout.append([channel.name, channel.unit, None, 0.0])
-            parts.append(_shuffled(np.ascontiguousarray(channel.values, dtype="<f4")))
+            parts.append(apart(np.asarray(channel.values, dtype="<f4")))
         marks.extend([index, mark.first, mark.count, mark.reason.value] for mark in channel.marks)
     return Packed(
         json.dumps(layout, separators=(",", ":")),
@@ -91,18 +89,17 @@ def unpack(
     """
     raw = bytes(_ZSTD.decode(payload))
     _check_raw(raw, _raw_bytes(layout, size))
-    offsets = np.asarray(_TIME_STEPS.decode(_unshuffled(raw[: 4 * size]).view("<i4")), dtype=np.int32)
+    offsets = np.cumsum(together(raw[: 4 * size], "<i4"), dtype=np.int32)
     failed = _marks_by_channel(marks)
     channels: list[Channel] = []
     at = 4 * size
     for index, (name, unit, scale, offset) in enumerate(layout):
         if scale is None:
-            values = _unshuffled(raw[at : at + 4 * size]).view("<f4").astype(np.float64)
+            values = together(raw[at : at + 4 * size], "<f4").astype(np.float64)
             channels.append(Channel(name, unit, values=values, marks=failed.get(index, ())))
             at += 4 * size
         else:
-            steps = np.frombuffer(raw, "<i2", size, at)
-            counts = np.asarray(_COUNT_STEPS.decode(steps), dtype=np.int16)
+            counts = np.cumsum(np.frombuffer(raw, "<i2", size, at), dtype=np.int16)
             channels.append(Channel(name, unit, None, counts, scale, offset, failed.get(index, ())))
             at += 2 * size
     return offsets, tuple(channels)
@@ -128,20 +125,20 @@ def unpack_many(
             values[name] = _sorted_back(table[:, at : at + 4 * size], size).view("<f4").astype(np.float64)
             at += 4 * size
         else:
-            steps = np.ascontiguousarray(table[:, at : at + 2 * size]).view("<i2")
-            values[name] = offset + scale * np.cumsum(steps, axis=1, dtype=np.int16).astype(np.float64)
+            counts = np.ascontiguousarray(table[:, at : at + 2 * size]).view("<i2")
+            values[name] = offset + scale * np.cumsum(counts, axis=1, dtype=np.int16).astype(np.float64)
             at += 2 * size
     return offsets, values
 
 
 def pack_burst(values: FloatArray) -> bytes:
     """Readings of a burst, as float32."""
-    return bytes(_ZSTD.encode(_shuffled(np.ascontiguousarray(values, dtype="<f4"))))
+    return bytes(_ZSTD.encode(apart(np.asarray(values, dtype="<f4"))))
 
 
 def unpack_burst(payload: bytes) -> FloatArray:
     """Readings of a burst, shape (n,)."""
-    return _unshuffled(bytes(_ZSTD.decode(payload))).view("<f4").astype(np.float64)
+    return together(bytes(_ZSTD.decode(payload)), "<f4").astype(np.float64)
 
 
 def figures(block: Block) -> list[Figures]:
@@ -169,16 +166,6 @@ def _check_raw(raw: bytes, expected: int) -> None:
 def _sorted_back(rows: npt.NDArray[np.uint8], size: int) -> npt.NDArray[np.uint8]:
     """The shuffle undone for each of several rows: shape (k, 4 * size)."""
     return np.ascontiguousarray(rows.reshape(-1, 4, size).transpose(0, 2, 1)).reshape(-1, 4 * size)
-
-
-def _shuffled(array: npt.NDArray[Any]) -> bytes:
-    return bytes(_SHUFFLE.encode(array)) if array.size else b""
-
-
-def _unshuffled(raw: bytes) -> npt.NDArray[np.uint8]:
-    if not raw:
-        return np.zeros(0, np.uint8)
-    return np.frombuffer(_SHUFFLE.decode(raw), np.uint8)
 
 
 def _marks_by_channel(marks: str | None) -> dict[int, tuple[Mark, ...]]:

@@ -16,7 +16,7 @@ from asleft.alarms.events import AlarmEvent
 from asleft.judge.types import ChartPoint, StateInterval
 from asleft.store.actor import Actor
 from asleft.store.fleet import FleetJudged, FleetSpans
-from asleft.store.holding import Hold
+from asleft.store.lease_types import Hold
 from asleft.wire.block import Block, Burst, Gap
 
 FloatArray = npt.NDArray[np.float64]
@@ -43,7 +43,7 @@ class StreamMark:
         return self.mark - self.declared_gap
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class StoredSamples:
     """Raw readings of one valve, oldest first: `time_ns` shape (n,), channels shape (n,) with NaN where missing."""
 
@@ -53,7 +53,7 @@ class StoredSamples:
     units: Mapping[str, str]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class Overview:
     """Minimum, mean and maximum of one channel per stretch: every array has shape (n,)."""
 
@@ -100,6 +100,10 @@ class SampleReader(FleetSpans, Protocol):
         """All streams."""
         ...
 
+    def feeds(self) -> Mapping[str, str]:
+        """Valve -> the agent that its newest samples came from."""
+        ...
+
     def span(self, valve: str) -> tuple[int, int] | None:
         """First and last sample time (ns) of a valve, None if there is none."""
         ...
@@ -141,6 +145,10 @@ class SampleReader(FleetSpans, Protocol):
         """Bytes on disk."""
         ...
 
+    def check(self) -> None:
+        """Raise what reading raises while the store cannot be reached; quick, and reads next to nothing."""
+        ...
+
     def close(self) -> None:
         """Release the file or connection."""
         ...
@@ -157,7 +165,11 @@ class SampleStore(SampleReader, Protocol):
         """
         ...
 
-    def tend(self, now_ns: int) -> bool:
+    def prove(self) -> None:
+        """Store something that nobody reads. Raises `OSError` or `sqlite3.Error` if nothing can be stored."""
+        ...
+
+    def maintain(self, now_ns: int) -> bool:
         """Do a little of the store's own upkeep (some ms); whether more of it waits. Readers notice nothing."""
         ...
 
@@ -192,7 +204,7 @@ class JudgeStep:
     sheet_number: int
     at_ns: int  # time of the newest sample judged
     state: str  # serialised judge state (JSON)
-    judgement: Mapping[str, Any]  # Judgement.as_json()
+    judgement: Mapping[str, Any]  # `judge.published.Judgement` as plain values
     intervals: Sequence[StateInterval] = ()
     points: Sequence[ChartPoint] = ()
     alarm_events: Sequence[AlarmEvent] = ()
@@ -267,12 +279,12 @@ class RecordStore(FleetJudged, Protocol):
         """All revisions of a valve, by number."""
         ...
 
-    def sheet_in_force(self, valve: str, at_ns: int) -> SheetRecord | None:
+    def effective_sheet(self, valve: str, at_ns: int) -> SheetRecord | None:
         """Newest revision with at_ns <= the given time (by `at`, then number)."""
         ...
 
-    def sheets_in_force(self, at_ns: int) -> Mapping[str, SheetRecord]:
-        """`sheet_in_force` of every valve that has one."""
+    def effective_sheets(self, at_ns: int) -> Mapping[str, SheetRecord]:
+        """`effective_sheet` of every valve that has one."""
         ...
 
     def sheet_valves(self) -> list[str]:
@@ -358,6 +370,10 @@ class RecordStore(FleetJudged, Protocol):
 
     def health(self) -> list[Health]:
         """All, by source."""
+        ...
+
+    def check(self) -> None:
+        """Raise what reading raises while the store cannot be reached; quick, and reads next to nothing."""
         ...
 
     def close(self) -> None:

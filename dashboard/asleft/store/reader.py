@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import sqlite3
 import threading
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
+from asleft.store.damage import is_damage, request_check
 from asleft.store.joining import Piece, RunRow, StoredRow, channels_of, joined, pieces, run_piece
 from asleft.store.overview import read_overview
 from asleft.store.protocols import BlockRef, Overview, StoredSamples, StoreUnavailable, StreamMark
@@ -15,6 +17,21 @@ from asleft.store.runs import RUN_NS, unpack_heads
 from asleft.store.schema import SAMPLES_FILE, SCHEMA_VERSION, open_for_reading
 from asleft.store.waiting import waiting_rows
 from asleft.wire.block import Block, Burst
+
+
+def _ends_sql(table: str, longest: str) -> str:
+    """First and last time of a valve's rows in one table, as two columns: three looks into its index."""
+    of_valve = f"FROM {table} WHERE valve = valve_row.id"
+    return (
+        f"(SELECT MIN(from_ns) {of_valve}), "
+        f"(SELECT MAX(to_ns) {of_valve} AND from_ns >= (SELECT MAX(from_ns) {of_valve}) - {longest})"
+    )
+
+
+_ALL_SPANS = (
+    f"SELECT name, {_ends_sql('block', 'longest_ns')}, {_ends_sql('run', ':run_ns')} "
+    "FROM valve AS valve_row ORDER BY name"
+)
 
 
 class EmbeddedReader:
@@ -42,6 +59,18 @@ class EmbeddedReader:
             )
             return [name for (name,) in rows]
 
+    def feeds(self) -> Mapping[str, str]:
+        """Valve -> the agent that its newest samples came from."""
+        newest = "SELECT stream FROM {0} WHERE valve = valve.id ORDER BY from_ns DESC LIMIT 1"
+        with self._snapshot() as opened:
+            if opened is None:
+                return {}
+            rows = opened.connection.execute(
+                "SELECT valve.name, stream.agent FROM valve JOIN stream ON stream.id = "
+                f"COALESCE(({newest.format('block')}), ({newest.format('run')}))"
+            )
+            return dict(rows.fetchall())
+
     def marks(self) -> list[StreamMark]:
         """All streams."""
         with self._snapshot() as opened:
@@ -65,9 +94,9 @@ class EmbeddedReader:
         with self._snapshot() as opened:
             if opened is None:
                 return {}
-            valves = opened.connection.execute("SELECT name, id, longest_ns FROM valve ORDER BY name").fetchall()
-            spans = {name: _span(opened, number, longest_ns) for name, number, longest_ns in valves}
-            return {name: span for name, span in spans.items() if span is not None}
+            rows = opened.connection.execute(_ALL_SPANS, {"run_ns": RUN_NS}).fetchall()
+            held = [(name, [one for one in ends if one is not None]) for name, *ends in rows]
+            return {name: (min(ends), max(ends)) for name, ends in held if ends}
 
     def samples(self, valve: str, from_ns: int, to_ns: int) -> StoredSamples:
         """Raw readings with from_ns <= time < to_ns, oldest first; a channel is NaN where it was not recorded."""
@@ -145,6 +174,12 @@ class EmbeddedReader:
             rows = waiting_rows(opened, valve, cursor, limit, from_ns)
             return [BlockRef(valve, row.stream, row.seq, row.from_ns, row.to_ns) for row in rows]
 
+    def check(self) -> None:
+        """Raise what reading raises while the file cannot be read."""
+        with self._snapshot() as opened:
+            if opened is not None:
+                opened.connection.execute("SELECT 1 FROM stream LIMIT 1").fetchone()
+
     def size_bytes(self) -> int:
         """Bytes on disk, the write-ahead log included."""
         total = 0
@@ -166,15 +201,20 @@ class EmbeddedReader:
     @contextmanager
     def _snapshot(self) -> Iterator[Opened | None]:
         """This thread's connection inside one read transaction; None while there is no file."""
-        opened = self._open()
-        if opened is None:
-            yield None
-            return
-        opened.connection.execute("BEGIN")
         try:
-            yield opened
-        finally:
-            opened.connection.execute("COMMIT")
+            opened = self._open()
+            if opened is None:
+                yield None
+                return
+            opened.connection.execute("BEGIN")
+            try:
+                yield opened
+            finally:
+                opened.connection.execute("COMMIT")
+        except sqlite3.DatabaseError as error:
+            if is_damage(error):
+                request_check(self._path)
+            raise
 
     def _open(self) -> Opened | None:
         opened: Opened | None = getattr(self._local, "opened", None)

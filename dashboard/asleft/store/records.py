@@ -16,8 +16,8 @@ from asleft.store.alarm_log import append_events, event_of, events_lately
 from asleft.store.audit import note
 from asleft.store.engine import insert_replacing, reading, writing
 from asleft.store.fleet import HOUR_NS, bodies_at, latest_bodies, sheets_then
-from asleft.store.holding import Hold
 from asleft.store.judged import TOUCHING_NS, read_cursor, reset, write_step
+from asleft.store.lease_types import Hold
 from asleft.store.leases import check_holds
 from asleft.store.migrate import migrated_engine
 from asleft.store.protocols import (
@@ -96,7 +96,7 @@ class SqlRecords:
             rows = connection.execute(select(table).where(table.c.valve == valve).order_by(table.c.number))
             return [_sheet(row) for row in rows]
 
-    def sheet_in_force(self, valve: str, at_ns: int) -> SheetRecord | None:
+    def effective_sheet(self, valve: str, at_ns: int) -> SheetRecord | None:
         """Newest revision with at_ns <= the given time (by `at`, then number)."""
         table = tables.sheet
         with reading(self._engine) as connection:
@@ -108,8 +108,8 @@ class SqlRecords:
             ).first()
             return None if row is None else _sheet(row)
 
-    def sheets_in_force(self, at_ns: int) -> Mapping[str, SheetRecord]:
-        """`sheet_in_force` of every valve that has one."""
+    def effective_sheets(self, at_ns: int) -> Mapping[str, SheetRecord]:
+        """`effective_sheet` of every valve that has one."""
         with reading(self._engine) as connection:
             return {row.valve: _sheet(row) for row in sheets_then(connection, at_ns)}
 
@@ -152,6 +152,12 @@ class SqlRecords:
         with reading(self._engine) as connection:
             bodies = latest_bodies(connection)
         return {valve: json.loads(body) for valve, body in bodies}
+
+    def judged_until(self) -> Mapping[str, int]:
+        """Valve -> time of the newest reading judged (unix ns)."""
+        table = tables.judge_cursor
+        with reading(self._engine) as connection:
+            return {row.valve: row.at_ns for row in connection.execute(select(table.c.valve, table.c.at_ns))}
 
     def judgements_at(self, at_ns: int) -> Mapping[str, Mapping[str, Any]]:
         """`judgement_at` of every valve with a sheet that has one."""
@@ -266,6 +272,11 @@ class SqlRecords:
         with reading(self._engine) as connection:
             rows = connection.execute(select(table).order_by(table.c.source))
             return [Health(row.source, row.at_ns, json.loads(row.details)) for row in rows]
+
+    def check(self) -> None:
+        """Raise what reading raises while the store cannot be reached."""
+        with reading(self._engine) as connection:
+            connection.execute(select(tables.health.c.source).limit(1)).first()
 
     def close(self) -> None:
         """Release connections."""

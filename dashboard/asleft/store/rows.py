@@ -59,7 +59,7 @@ def read_singles(opened: Opened, valve: str, ids: Sequence[int]) -> dict[int, Bl
             "layout, size, marks, payload FROM block JOIN stream ON stream.id = block.stream "
             f"JOIN boot ON boot.id = block.boot WHERE block.id IN ({','.join('?' * len(chunk))})",
             chunk,
-        )
+        ).fetchall()  # a block that cannot be unpacked must leave no statement open
         for number, agent, stream, seq, boot, wall_ns, monotonic_ns, clock, layout, size, marks, payload in rows:
             offsets, channels = unpack(opened.layout(layout), size, marks, payload)
             known = None if clock is None else bool(clock)

@@ -12,9 +12,10 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+from asleft.judge.packing import apart, together
 from asleft.store.packing import ChannelLayout, Packed, figures, pack, unpack
 from asleft.wire.block import Block, Channel, Mark
-from numcodecs import Shuffle, Zstd
+from numcodecs import Zstd
 
 RUN_NS = 60_000_000_000
 """A run begins and ends within this time."""
@@ -27,7 +28,6 @@ Int64Array = npt.NDArray[np.int64]
 FloatArray = npt.NDArray[np.float64]
 
 _ZSTD = Zstd(level=6)
-_SHUFFLE = Shuffle(elementsize=8)
 _HEAD_FIELDS = 7
 _FIGURES = 4
 
@@ -121,13 +121,13 @@ def head_of(block: Block) -> Head:
 
 def unpack_heads(blocks: int, data: bytes) -> Int64Array:
     """Heads as they were packed, shape (blocks, 7), columns as in `Head`."""
-    raw = np.frombuffer(_SHUFFLE.decode(_ZSTD.decode(data)), "<i8").reshape(_HEAD_FIELDS, blocks)
+    raw = together(bytes(_ZSTD.decode(data)), "<i8").reshape(_HEAD_FIELDS, blocks)
     return np.cumsum(raw, axis=1, dtype=np.int64).T
 
 
 def unpack_figures(channels: int, blocks: int, data: bytes) -> FloatArray:
     """Figures as they were packed, shape (channels, 4, blocks): minimum, mean, maximum, count (0: all failed)."""
-    return np.frombuffer(_SHUFFLE.decode(_ZSTD.decode(data)), "<f8").reshape(channels, _FIGURES, blocks)
+    return together(bytes(_ZSTD.decode(data)), "<f8").reshape(channels, _FIGURES, blocks)
 
 
 def unpack_blocks(
@@ -181,7 +181,7 @@ def _cut(channel: Channel, start: int, end: int) -> Channel:
 
 def _pack_heads(heads: Sequence[Head]) -> bytes:
     table = np.array(heads, dtype="<i8").T
-    return bytes(_ZSTD.encode(_SHUFFLE.encode(np.ascontiguousarray(np.diff(table, axis=1, prepend=0)))))
+    return bytes(_ZSTD.encode(apart(np.diff(table, axis=1, prepend=0))))
 
 
 def _pack_figures(blocks: Sequence[Block]) -> bytes:
@@ -190,4 +190,4 @@ def _pack_figures(blocks: Sequence[Block]) -> bytes:
     for column, block in enumerate(blocks):
         for one in figures(block):
             table[names[one.channel], :, column] = (one.minimum, one.mean, one.maximum, one.count)
-    return bytes(_ZSTD.encode(_SHUFFLE.encode(table)))
+    return bytes(_ZSTD.encode(apart(table)))

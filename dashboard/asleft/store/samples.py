@@ -5,25 +5,31 @@ A commit is one transaction with `synchronous=FULL`: blocks, figures, gaps and m
 
 from __future__ import annotations
 
+import logging
+import sqlite3
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from asleft.store.damage import IntegrityCheck, StoreReplaced, damaged_files, is_damage, keep_from_others, set_aside
+from asleft.store.disk_space import folder_bytes, free_bytes
 from asleft.store.expiry import Expiry
-from asleft.store.known import Known
+from asleft.store.id_cache import Known
 from asleft.store.lock import FolderLock
 from asleft.store.merging import Merging
 from asleft.store.packing import Figures, Packed, figures, pack, pack_burst
 from asleft.store.protocols import SampleReader, SampleStore, StreamMark
 from asleft.store.reader import EmbeddedReader
 from asleft.store.retention import Retention, days_words
-from asleft.store.room import folder_bytes, free_bytes
 from asleft.store.runs import RUN_BLOCKS
-from asleft.store.schema import MINUTE_NS, SAMPLES_FILE, open_for_writing
+from asleft.store.schema import MINUTE_NS, open_for_reading, open_for_writing
 from asleft.store.stream_table import EmbeddedStream, load_stream
 from asleft.store.streams import StreamRow, check_gaps
 from asleft.wire.block import Block, Gap
+
+log = logging.getLogger(__name__)
 
 _LARGEST = 2**63 - 1
 
@@ -48,28 +54,33 @@ class EmbeddedSamples(EmbeddedReader):
         data_dir.mkdir(parents=True, exist_ok=True)
         super().__init__(data_dir)
         self._lock_file = FolderLock(data_dir)
+        self._one_commit = threading.Lock()
+        self._retention, self._run_blocks = retention, run_blocks
+        self._integrity = IntegrityCheck(self._path, open_for_reading)
+        self._writer: sqlite3.Connection
+        self._half_replaced = False
         try:
-            self._writer = open_for_writing(data_dir / SAMPLES_FILE)
+            try:
+                self._open_writer()
+            except sqlite3.DatabaseError as error:
+                if not is_damage(error):
+                    raise
+                self._replace(error)
         except BaseException:
             self._lock_file.release()
             raise
-        self._one_commit = threading.Lock()
-        self._known = Known(self._writer)
-        self._retention = retention
-        self._merging = Merging(self._writer, run_blocks)
-        self._expiry = Expiry(self._writer, retention)
 
     def commit(self, blocks: Sequence[Block], gaps: Sequence[Gap], now_ns: int) -> list[StreamMark]:
         """Store what has arrived, durably, in one transaction; the marks of every stream touched.
 
         Insert-or-ignore on (stream, seq); advances contiguous marks; stores declared gaps, less what is stored; a
         block that arrives after its gap was declared fills it. Returns only when a power cut could no longer undo it.
-        Raises `ValueError` for a block or gap that breaks the contract, `sqlite3.Error` if the disk fails; nothing
-        of the call is stored then.
+        Raises `ValueError` for a block or gap that breaks the contract, `sqlite3.Error` if the disk fails,
+        `StoreReplaced` where the file was damaged; nothing of the call is stored then.
         """
         ready = [(block, pack(block), figures(block)) for block in blocks]
         check_gaps(gaps)
-        with self._one_commit:
+        with self._one_commit, self._replacing():
             self._writer.execute("BEGIN IMMEDIATE")
             try:
                 marks = self._store(ready, gaps, now_ns)
@@ -81,12 +92,16 @@ class EmbeddedSamples(EmbeddedReader):
                 raise
             return marks
 
-    def tend(self, now_ns: int) -> bool:
+    def prove(self) -> None:
+        """A commit that stores nothing: the file can be written. Raises `sqlite3.Error`."""
+        self.commit([], [], 0)
+
+    def maintain(self, now_ns: int) -> bool:
         """Merge a few blocks, remove a few that are too old; whether more of either waits.
 
-        Raises `sqlite3.Error` if the disk fails; nothing is changed by that step then.
+        Raises `sqlite3.Error` if the disk fails; nothing is changed by that step then. `StoreReplaced` as `commit`.
         """
-        with self._one_commit:
+        with self._one_commit, self._replacing():
             merging = self._merging.step()
             return self._expiry.step(now_ns) or merging
 
@@ -97,6 +112,7 @@ class EmbeddedSamples(EmbeddedReader):
             "keeps_raw": days_words(self._retention.raw_days),
             "keeps_overview": days_words(self._retention.overview_days),
             "unmerged_blocks": self._merging.unmerged,
+            "set_aside": damaged_files(self._path.parent),
             "folder_bytes": folder_bytes(self._path.parent),
             "free_bytes": free_bytes(self._path.parent),
         }
@@ -112,6 +128,55 @@ class EmbeddedSamples(EmbeddedReader):
             self._writer.execute("PRAGMA wal_checkpoint(TRUNCATE)")
             self._writer.close()
             self._lock_file.release()
+
+    def _open_writer(self) -> None:
+        """Raises `sqlite3.Error`, `SchemaError`."""
+        keep_from_others(self._path)
+        writer = open_for_writing(self._path)
+        try:
+            for table in ("valve", "stream", "gap", "layout", "boot", "series"):  # small, and needed at once
+                writer.execute(f"SELECT * FROM {table}").fetchall()
+            self._known = Known(writer)
+            self._merging = Merging(writer, self._run_blocks)
+            self._expiry = Expiry(writer, self._retention)
+        except BaseException:
+            writer.close()
+            raise
+        self._writer, self._half_replaced = writer, False
+
+    @contextmanager
+    def _replacing(self) -> Iterator[None]:
+        """Round a call to the writer: a damaged file is set aside. Raises `StoreReplaced` then."""
+        try:
+            if self._half_replaced:
+                self._open_writer()
+                raise StoreReplaced(f"{self._path} was damaged and set aside; a fresh one is in use now")
+            found = self._integrity.found()
+            if found is not None:
+                raise found
+            yield
+        except sqlite3.DatabaseError as error:
+            if not is_damage(error) and error is not self._integrity.found():
+                raise
+            raise StoreReplaced(self._replace(error)) from error
+
+    def _replace(self, damage: sqlite3.DatabaseError) -> str:
+        """Set the file aside and begin a fresh one; what there is to say. Raises `OSError`, `sqlite3.Error`."""
+        super().close()
+        if hasattr(self, "_writer"):  # at the start there is none
+            self._writer.close()
+        self._half_replaced = True  # should the disk refuse what follows, the next call tries again
+        aside = set_aside(self._path)
+        self._integrity.forget()
+        self._open_writer()
+        words = (
+            f"{self._path} is damaged ({damage}): it is kept as {aside.name}, and a fresh one is in use. Readings "
+            "stored so far are in the file that was set aside, no longer on the pages; sheets, judgements and alarms "
+            "are kept elsewhere, and agents send again what their spools still have. To bring back what can be read: "
+            f"stop the recorder, asleft restore --readings {aside} --data {self._path.parent}, start it again"
+        )
+        log.critical("%s", words)
+        return words
 
     def _store(
         self, ready: Sequence[tuple[Block, Packed, list[Figures]]], gaps: Sequence[Gap], now_ns: int

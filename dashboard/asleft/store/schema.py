@@ -9,6 +9,8 @@ from __future__ import annotations
 import sqlite3
 from pathlib import Path
 
+from asleft.store.copying import CopyError, copy_before
+
 SAMPLES_FILE = "samples.db"
 """Name of the file inside the data folder."""
 SCHEMA_VERSION = 2
@@ -146,13 +148,16 @@ class SchemaError(Exception):
 def open_for_writing(path: Path) -> sqlite3.Connection:
     """The one writing connection, in autocommit mode (transactions are begun by name).
 
-    Makes the file and its tables if need be. Raises `SchemaError` for a file of another version.
+    Makes the file and its tables if need be; of an older layout a copy is kept beside it first. Raises `SchemaError`
+    for a file of another version, or where no copy can be made.
     """
     connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=30.0)
     try:
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA cache_size = -32000")
+        if 0 < connection.execute("PRAGMA user_version").fetchone()[0] < SCHEMA_VERSION:
+            _keep_copy(path, connection)
         connection.execute("BEGIN IMMEDIATE")
         version = connection.execute("PRAGMA user_version").fetchone()[0]
         if version == 0:
@@ -170,6 +175,14 @@ def open_for_writing(path: Path) -> sqlite3.Connection:
         connection.close()
         raise
     return connection
+
+
+def _keep_copy(path: Path, connection: sqlite3.Connection) -> None:
+    """The file as the program before knew it: the way back. Raises `SchemaError`, and nothing is changed."""
+    try:
+        copy_before(path, connection.execute("PRAGMA user_version").fetchone()[0])
+    except (CopyError, OSError) as error:
+        raise SchemaError(f"before the layout is changed a copy is made, and that failed: {error}") from error
 
 
 def _run_all(connection: sqlite3.Connection, statements: str) -> None:

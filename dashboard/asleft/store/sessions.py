@@ -12,14 +12,23 @@ from dataclasses import dataclass
 from asleft.store import tables
 from asleft.store.actor import Actor
 from asleft.store.audit import note
+from asleft.store.devices import has_any, is_known, remember
 from asleft.store.engine import reading, writing
-from sqlalchemy import Connection, Engine, delete, select, update
+from sqlalchemy import Connection, Engine, delete, func, or_, select, true, update
 from sqlalchemy.exc import SQLAlchemyError
 
 MOST_PER_ACCOUNT = 20
 """Sessions one account may have at a time; a further one ends the oldest."""
 LONGEST_DAYS = 31
 """Rows older than this are cleared away; no session may last longer."""
+
+NEW_DEVICE = "new device"
+"""Action in the audit trail: a browser signed in as an account that others had signed in as before."""
+
+TOLD = (NEW_DEVICE, "password changed", "second factor set", "second factor removed", "role changed")
+"""Actions in the audit trail that the account's person is told of."""
+SHORT = 12
+"""Characters of a session's short name."""
 
 _DAY_NS = 86_400 * 10**9
 
@@ -34,6 +43,13 @@ class Session:
     address: str
     started_at_ns: int
     seen_at_ns: int
+    second_factor: bool = False  # whether its account has one
+    unread: int = 0  # lines upon its account that its person has not read; of this sign-in's own none
+
+    @property
+    def short(self) -> str:
+        """By which people name it: enough to tell one from another, and nothing that lets anybody in."""
+        return self.digest[:SHORT]
 
 
 class Sessions:
@@ -43,12 +59,19 @@ class Sessions:
         self._engine = engine
 
     def open(
-        self, digest: str, account: str, password: str, actor: Actor, at_ns: int, replacing: str | None = None
+        self,
+        digest: str,
+        account: str,
+        password: str,
+        actor: Actor,
+        at_ns: int,
+        replacing: str | None = None,
+        device: tuple[str, str] | None = None,
     ) -> bool:
         """Open a session for an account whose password hash was `password` when it was checked.
 
-        The session in the same browser (`replacing`) ends. False, and nothing changed, if the account was disabled,
-        removed or given another password since.
+        The session in the same browser (`replacing`) ends. `device`: the browser's token until now and from now on,
+        as digests. False, and nothing changed, if the account was disabled, removed or given another password since.
         """
         accounts, table = tables.account, tables.web_session
         with writing(self._engine, account_lock(account)) as connection:
@@ -69,14 +92,32 @@ class Sessions:
                     "seen_at_ns": at_ns,
                 },
             )
+            if device is not None:
+                before, now = device
+                if has_any(connection, account) and not is_known(connection, before, account, at_ns):
+                    note(
+                        connection, actor, at_ns, NEW_DEVICE, account, "a browser that had not signed in as it before"
+                    )
+                remember(connection, account, now, before, at_ns)
             note(connection, actor, at_ns, "signed in", account, f"as {row.role}")
             return True
 
     def find(self, digest: str) -> Session | None:
         """The session, unless it has ended or its account is disabled or gone."""
-        accounts, table = tables.account, tables.web_session
+        accounts, table, audit = tables.account, tables.web_session, tables.audit
+        unread = (
+            select(func.count())
+            .select_from(audit)
+            .where(
+                audit.c.subject == table.c.account,
+                audit.c.number > accounts.c.told_number,
+                audit.c.action.in_(TOLD),
+                or_(audit.c.action != NEW_DEVICE, audit.c.at_ns != table.c.started_at_ns),
+            )
+            .scalar_subquery()
+        )
         query = (
-            select(table, accounts.c.role)
+            select(table, accounts.c.role, accounts.c.totp_secret, unread.label("unread"))
             .join(accounts, accounts.c.name == table.c.account)
             .where(table.c.digest == digest, accounts.c.disabled.is_(False))
         )
@@ -84,15 +125,16 @@ class Sessions:
             row = connection.execute(query).first()
         if row is None:
             return None
-        return Session(row.digest, row.account, row.role, row.address, row.started_at_ns, row.seen_at_ns)
+        times = row.started_at_ns, row.seen_at_ns
+        return Session(row.digest, row.account, row.role, row.address, *times, bool(row.totp_secret), row.unread)
 
-    def of(self, account: str) -> list[Session]:
-        """Sessions of an account that nobody has ended, newest first; some may be past their time."""
+    def of(self, account: str | None) -> list[Session]:
+        """Sessions of an account (None: of all) that nobody has ended, newest first; some may be past their time."""
         accounts, table = tables.account, tables.web_session
         query = (
             select(table, accounts.c.role)
             .join(accounts, accounts.c.name == table.c.account)
-            .where(table.c.account == account)
+            .where(table.c.account == account if account is not None else true())
             .order_by(table.c.started_at_ns.desc())
         )
         with reading(self._engine) as connection:

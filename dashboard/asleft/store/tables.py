@@ -14,6 +14,7 @@ from sqlalchemy import (
     String,
     Table,
     Text,
+    UniqueConstraint,
 )
 
 metadata = MetaData()
@@ -150,8 +151,23 @@ account = Table(
     Column("disabled", Boolean, nullable=False),
     Column("created_at_ns", BigInteger, nullable=False),
     Column("password_at_ns", BigInteger, nullable=False),
+    Column("totp_secret", Text, nullable=False, server_default=""),  # base32; empty without a second factor
+    Column("totp_step", BigInteger, nullable=False, server_default="0"),  # of the last code: none is taken twice
+    Column(
+        "told_number", BigInteger, nullable=False, server_default="0"
+    ),  # last line of the audit trail its owner read
     PrimaryKeyConstraint("name", name="pk_account"),
 )
+
+known_device = Table(
+    "known_device",
+    metadata,
+    Column("digest", String(64), nullable=False),  # SHA-256 of what the browser's cookie holds
+    Column("account", _ID, nullable=False),
+    Column("last_at_ns", BigInteger, nullable=False),
+    PrimaryKeyConstraint("digest", name="pk_known_device"),
+)
+Index("known_device_by_account", known_device.c.account, known_device.c.last_at_ns)
 
 web_session = Table(
     "web_session",
@@ -165,10 +181,26 @@ web_session = Table(
 )
 Index("web_session_by_account", web_session.c.account, web_session.c.started_at_ns)
 
+#: Tokens of programs. One that was revoked or has ended stays, so that its name is never another's.
+api_token = Table(
+    "api_token",
+    metadata,
+    Column("name", _ID, nullable=False),
+    Column("digest", String(64), nullable=False),  # SHA-256 of the token: the table lets nobody in
+    Column("role", String(32), nullable=False),
+    Column("valves", Text, nullable=False),  # JSON: the list of valves it may see; null for all
+    Column("made_by", Text, nullable=False),
+    Column("made_at_ns", BigInteger, nullable=False),
+    Column("expires_at_ns", BigInteger, nullable=False),
+    Column("revoked_at_ns", BigInteger, nullable=True),
+    PrimaryKeyConstraint("name", name="pk_api_token"),
+    UniqueConstraint("digest", name="uq_api_token_digest"),
+)
+
 login_throttle = Table(
     "login_throttle",
     metadata,
-    Column("subject", String(80), nullable=False),  # "account/<hash of the name tried>" or "address/<where from>"
+    Column("subject", String(80), nullable=False),  # "account/<hash of the name tried>", "address/...", "device/..."
     Column("failures", Integer, nullable=False),
     Column("last_at_ns", BigInteger, nullable=False),
     Column("until_ns", BigInteger, nullable=False),
@@ -189,6 +221,15 @@ audit = Table(
     PrimaryKeyConstraint("number", name="pk_audit"),
 )
 Index("audit_by_time", audit.c.at_ns)
+Index("audit_by_subject", audit.c.subject, audit.c.number)
+
+#: Of the audit trail, lines before this number have gone, or may go; no row: all are kept.
+audit_bound = Table(
+    "audit_bound",
+    metadata,
+    Column("first_kept", BigInteger, autoincrement=False, nullable=False),
+    PrimaryKeyConstraint("first_kept", name="pk_audit_bound"),
+)
 
 #: Rows are added, never changed; the newest for a valve (empty: for every valve) and part counts.
 contact = Table(
@@ -221,6 +262,15 @@ notice = Table(
 )
 Index("notice_by_next", notice.c.sent_ns, notice.c.next_ns)
 
+#: What an outlet has said last, so that it goes on where it stopped. `body` is JSON.
+outlet_state = Table(
+    "outlet_state",
+    metadata,
+    Column("name", String(64), nullable=False),
+    Column("body", Text, nullable=False),
+    PrimaryKeyConstraint("name", name="pk_outlet_state"),
+)
+
 #: Work in progress as people declare it: rows are added, never changed.
 work_event = Table(
     "work_event",
@@ -250,6 +300,17 @@ verification = Table(
     Column("body", Text, nullable=False),
     Column("digest", String(64), nullable=False),
     PrimaryKeyConstraint("valve", "number", name="pk_verification"),
+)
+
+#: Which agents may send the readings of which valve.
+valve_agent = Table(
+    "valve_agent",
+    metadata,
+    Column("valve", _ID, nullable=False),
+    Column("agent", _ID, nullable=False),
+    Column("at_ns", BigInteger, nullable=False),
+    Column("who", Text, nullable=False),  # who said so; empty: nobody, the agent was the first to send it
+    PrimaryKeyConstraint("valve", "agent", name="pk_valve_agent"),
 )
 
 # Recorders side by side. Times are unix ns by this database's clock, whatever the recorders' clocks say.

@@ -1,7 +1,9 @@
 """How often somebody may try to sign in: after some failures each further one makes the next try wait longer.
 
 Kept in the records store, so that a restart forgives nothing, and counted twice: per account, against many machines
-guessing at one, and per address, against one machine guessing at many. A try is counted *before* the password is
+guessing at one, and per address, against one machine guessing at many. A browser that has signed in as the account
+before has an allowance of its own instead, so that others' guessing does not keep its owner out; what it guesses is
+counted as strictly. A try is counted *before* the password is
 looked at and taken back if it was right; tries in parallel gain nothing.
 """
 
@@ -42,6 +44,9 @@ PER_ACCOUNT = Limits(free=4, first_s=5.0, longest_s=300.0, forget_s=86_400.0)
 #: Several people may share an address, behind a proxy or at one desk.
 PER_ADDRESS = Limits(free=19, first_s=5.0, longest_s=900.0, forget_s=3600.0)
 
+#: As for an account: who has the browser's token has no more tries than a stranger.
+PER_DEVICE = PER_ACCOUNT
+
 _KEEP_NS = 86_400 * _S
 
 
@@ -52,7 +57,8 @@ class Attempt:
     account: str
     address: str
     wait_s: float
-    failures: int = 0  # of the account, this try counted in
+    failures: int = 0  # of the account, or of the known device, this try counted in
+    device: str = ""  # digest of a known device's token; empty for any other
 
 
 class Throttle:
@@ -61,31 +67,39 @@ class Throttle:
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
 
-    def attempt(self, account: str, address: str, at_ns: int) -> Attempt:
-        """Count a try, unless it comes too early. The account need not exist."""
-        subjects = _subjects(account, address)
+    def attempt(self, account: str, address: str, at_ns: int, device: str = "") -> Attempt:
+        """Count a try, unless it comes too early. The account need not exist.
+
+        `device` is the digest of a device that is known to have signed in as the account before.
+        """
+        subjects = _subjects(account, address, device)
         table = tables.login_throttle
         with writing(self._engine, *subjects) as connection:
             connection.execute(delete(table).where(table.c.last_at_ns < at_ns - _KEEP_NS))
             known = _known(connection, subjects, at_ns)
             wait_ns = max(until - at_ns for _, until in known.values())
             if wait_ns > 0:
-                return Attempt(account, address, wait_ns / _S)
+                return Attempt(account, address, wait_ns / _S, device=device)
             rows = []
             for subject, (failures, _) in known.items():
                 wait_s = subjects[subject].wait_s(failures + 1)
                 rows.append(_row(subject, failures + 1, at_ns, at_ns + round(wait_s * _S) if wait_s else 0))
             insert_replacing(connection, table, rows)
-            return Attempt(account, address, 0.0, known[_account(account)][0] + 1)
+            counted = _device(device) if device else _account(account)
+            return Attempt(account, address, 0.0, known[counted][0] + 1, device)
 
     def succeeded(self, attempt: Attempt, at_ns: int) -> None:
         """Take the try back: the account's count is cleared, the address loses only this one.
 
-        An account of one's own must not buy further guesses at somebody else's.
+        An account of one's own must not buy further guesses at somebody else's; nor does the owner's success on a
+        known device give others their tries back.
         """
         subject = _address(attempt.address)
         table = tables.login_throttle
-        with writing(self._engine, *_subjects(attempt.account, attempt.address)) as connection:
+        with writing(self._engine, *_subjects(attempt.account, attempt.address, attempt.device)) as connection:
+            if attempt.device:
+                connection.execute(delete(table).where(table.c.subject == _device(attempt.device)))
+                return
             clear(connection, attempt.account)
             failures, _ = _known(connection, {subject: PER_ADDRESS}, at_ns)[subject]
             if failures <= 1:
@@ -113,7 +127,9 @@ def _known(connection: Connection, limits: Mapping[str, Limits], at_ns: int) -> 
     return known
 
 
-def _subjects(account: str, address: str) -> dict[str, Limits]:
+def _subjects(account: str, address: str, device: str) -> dict[str, Limits]:
+    if device:
+        return {_device(device): PER_DEVICE}
     return {_account(account): PER_ACCOUNT, _address(address): PER_ADDRESS}
 
 
@@ -124,6 +140,10 @@ def _account(name: str) -> str:
 
 def _address(address: str) -> str:
     return f"address/{address[:64]}"
+
+
+def _device(digest: str) -> str:
+    return f"device/{digest}"
 
 
 def _row(subject: str, failures: int, at_ns: int, until_ns: int) -> dict[str, str | int]:

@@ -1,34 +1,50 @@
-"""Pages outside the framework: plain HTML that works without a script, in the same frame as the others.
+"""What surrounds every page: one template for the framework's live pages and for plain pages with forms.
 
-Everything that is entered is entered on such a page, by a form that is posted and answered with a way back.
+Everything that is entered is entered on a plain page, by a form that is posted and answered with a way back.
 """
 
 from __future__ import annotations
 
+import json
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from asleft.store.accounts import Role
-from asleft.web import nav, units
+from asleft.web import asset_files, nav, units
 from asleft.web.access.visitor import Visitor
-from asleft.web.fragments.units import unit_switch
-from asleft.web.markup import Child, Markup, el, join
-from asleft.web.reach import Unreachable
+from asleft.web.availability import Unreachable
+from asleft.web.markup import Child, Markup, join
 from asleft.web.source import Source
+from asleft.web.templates import filled, macro
 from flask import Response, request
 
-_HEAD = (
-    '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
-    '<meta name="viewport" content="width=device-width, initial-scale=1">'
-    '<link rel="icon" type="image/svg+xml" href="/assets/mark.svg"><link rel="stylesheet" href="/assets/style.css">'
-    '<link rel="stylesheet" href="/assets/desk.css"><link rel="stylesheet" href="/assets/checked.css">'
-    '<link rel="stylesheet" href="/assets/units.css"><link rel="stylesheet" href="/assets/tables.css">'
-    '<link rel="stylesheet" href="/assets/guide.css">'
-    '<script src="/assets/desk.js" defer></script>'
-)
+_LIVE_SCRIPTS, _PLAIN_SCRIPTS = ("asleft.js", "live.js", "away.js", "evidence.js"), ("asleft.js", "evidence.js")
+_OPEN_STYLES = ("palette.css", "style.css", "away.css")
 SIGN_IN_FIRST = (
     "There are no accounts yet, so nothing can be entered here: a change needs a name. Whoever runs the machine "
     "makes accounts with “asleft users”."
 )
+
+
+@dataclass(frozen=True, slots=True)
+class Live:
+    """What the framework adds to a page that renews itself.
+
+    `app_entry` is where it renders, `framework` its configuration and scripts as tags, which the page's own script
+    runs once the contents are painted. `hidden` are the page's components as plain values: stores, clocks, plots.
+    """
+
+    app_entry: str
+    framework: str
+    hidden: Sequence[Any]
+    plots: bool
+
+    @property
+    def hidden_parts(self) -> Markup:
+        """As JSON that can stand within a script element."""
+        parts = {"parts": self.hidden, "plots": self.plots}
+        return Markup(json.dumps(parts, separators=(",", ":")).replace("<", "\\u003c"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,129 +66,109 @@ class Frame:
             return ""
         return SIGN_IN_FIRST if self.visitor.session is None else "Your account may look, and change nothing."
 
-    def word(self) -> Markup:
-        """The token that every form repeats."""
-        return el("input", type="hidden", name="_csrf_token", value=self.visitor.csrf)
+    @property
+    def csrf_field(self) -> Markup:
+        """The hidden field with the token that every form repeats."""
+        return macro("common.html", "csrf_field", self.visitor.csrf)
 
     def page(self, title: str, *contents: Child, status: int = 200) -> Response:
         """The whole page as an answer."""
-        now = self.source.now_ns()
-        text = join(
-            Markup(_HEAD),
-            el("title", f"{title} – Asleft"),
-            Markup('</head><body><a class="skip" href="#main">Skip to the page\'s contents</a><header class="top">'),
-            el("a", "Asleft", href="/", class_="brand"),
-            el("nav", *self._links(), aria_label="Pages", id="nav", data_renew=True),
-            el(
-                "p",
-                f"Plant time, {self.source.time.name} ",
-                el("span", self.source.time.full(now), class_="clock", id="clock", data_renew=True),
-                class_="time",
-            ),
-            unit_switch(units.current(), self.visitor.csrf),
-            self._account(),
-            Markup('</header><div id="stale" class="stale" role="status"></div><main id="main" tabindex="-1">'),
-            *contents,
-            Markup("</main></body></html>"),
+        return Response(self.text(title, join(*contents)), status, mimetype="text/html")
+
+    def filled(self, title: str, template: str, /, *, status: int = 200, **given: object) -> Response:
+        """The whole page as an answer, its contents by a template, which is given the frame too."""
+        return Response(self.text(title, filled(template, frame=self, **given)), status, mimetype="text/html")
+
+    def missing(
+        self, title: str, words: str, href: str = "/", way: str = "All presses", status: int = 404
+    ) -> Response:
+        """Instead of a page: why there is none, and a way on."""
+        return Response(
+            self.text(title, macro("common.html", "instead", words, href, way)), status, mimetype="text/html"
         )
+
+    def refused(
+        self, title: str, wrong: str, words: str, href: str, way: str = "Begin again", status: int = 400
+    ) -> Response:
+        """Instead of a page: what was wrong with what was asked for, and a way to begin again."""
+        text = self.text(title, macro("common.html", "refused", wrong, words, href, way))
         return Response(text, status, mimetype="text/html")
 
-    def _links(self) -> list[Markup]:
+    def text(self, title: str, contents: Markup, live: Live | None = None) -> str:
+        """The whole page. `live`: for a page of the framework."""
+        return document(
+            title,
+            contents,
+            styles=[asset_files.joined_address()],
+            scripts=_LIVE_SCRIPTS if live else _PLAIN_SCRIPTS,
+            nav=self.links(),
+            time=self.source.time,
+            now_ns=self.source.now_ns(),
+            unit_switch=unit_switch(units.current(), self.visitor.csrf),
+            account=self.visitor if self.visitor.session is not None else None,
+            csrf_field=self.csrf_field,
+            live=live,
+        )
+
+    def links(self) -> Markup:
+        """The navigation, with the number of alarms that wait."""
         try:
             waiting = self.source.waiting_alarms()
         except Unreachable:  # the page says so
             waiting = 0
-        links = nav.entries(request.path, self.visitor.role, waiting)
-        return [el("a", e.words, href=e.href, aria_current=e.here or None) for e in links]
-
-    def _account(self) -> Markup | None:
-        if self.visitor.session is None:
-            return None
-        return el(
-            "form",
-            self.word(),
-            el("a", self.visitor.name, href="/account", title=f"Your account, {self.visitor.role.value}"),
-            el("button", "Sign out", type="submit"),
-            method="post",
-            action="/logout",
-            class_="account",
-        )
+        return links(request.path, self.visitor.role, waiting)
 
 
-def said(words: str, *, wrong: bool = False) -> Markup | None:
-    """What came of the last thing entered."""
-    if not words:
-        return None
-    return el("p", words, class_="wrong" if wrong else "said-so", role="alert" if wrong else "status")
-
-
-def field(
-    name: str,
-    label: str,
+def document(
+    title: str,
+    contents: Markup,
     *,
-    value: str = "",
-    hint: str = "",
-    fault: str = "",
-    kind: str = "text",
-    required: bool = False,
-    more: Child = None,
-    limit: int = 1000,
-) -> Markup:
+    styles: Sequence[str] = (),
+    scripts: Sequence[str] = (),
+    **more: object,
+) -> str:
+    """A whole page, by the template alone; `more` is what it shows beside title and contents.
+
+    `styles`: addresses, else those that a page for strangers may ask for.
+    """
+    styles = styles or [asset_files.address(name) for name in _OPEN_STYLES]
+    given: dict[str, object] = {"nav": None, "unit_switch": "", "account": None, "kind": "", "live": None, **more}
+    return filled(
+        "frame.html",
+        title=title,
+        contents=contents,
+        file=asset_files.address,
+        styles=styles,
+        scripts=scripts,
+        **given,
+    )
+
+
+def links(path: str, role: Role, waiting: int = 0) -> Markup:
+    """The pages that somebody of that role may see, as links."""
+    return macro("common.html", "nav_links", nav.entries(path, role, waiting))
+
+
+def unit_switch(shown: units.Pressures, token: str) -> Markup:
+    """The switch of pressure units: buttons of one form, which needs no script."""
+    return macro("common.html", "unit_switch", shown, units.CHOICES, token)
+
+
+def said(words: str, *, wrong: bool = False) -> Markup:
+    """What came of the last thing entered."""
+    return macro("common.html", "said", words, wrong)
+
+
+def faults_at(faults: Mapping[str, str], labels: Mapping[str, str], opening: str) -> Markup:
+    """All faults of a form at its head, each with a link to its field. `faults` and `labels`: by field."""
+    return macro("common.html", "faults_at", faults, labels, opening)
+
+
+def field(name: str, label: str, **more: object) -> Markup:
     """One labelled input with its hint, and what is wrong with it."""
-    spoken = " ".join(f"{name}-{part}" for part, words in (("hint", hint), ("fault", fault)) if words) or None
-    if kind == "area":
-        box = el(
-            "textarea",
-            value,
-            id=name,
-            name=name,
-            rows="3",
-            required=required,
-            maxlength=str(limit),
-            aria_describedby=spoken,
-            aria_invalid="true" if fault else None,
-        )
-    else:
-        box = el(
-            "input",
-            id=name,
-            name=name,
-            type=kind,
-            value=value or None,
-            required=required,
-            maxlength=str(limit) if kind == "text" else None,
-            autocomplete="off",
-            aria_describedby=spoken,
-            aria_invalid="true" if fault else None,
-        )
-    return el(
-        "div",
-        el("label", label, for_=name),
-        box,
-        more,
-        el("small", hint, id=f"{name}-hint") if hint else None,
-        el("small", fault, id=f"{name}-fault", class_="wrong") if fault else None,
-        class_="field",
-    )
+    return macro("common.html", "field", name, label, **more)
 
 
-def choice(
-    name: str, label: str, options: list[tuple[str, str]], chosen: str = "", *, hint: str = "", fault: str = ""
-) -> Markup:
+def choice(name: str, label: str, options: list[tuple[str, str]], chosen: str = "", **more: object) -> Markup:
     """A labelled list to choose from: (value, words), with its hint and what is wrong with it."""
-    spoken = " ".join(f"{name}-{part}" for part, words in (("hint", hint), ("fault", fault)) if words) or None
-    return el(
-        "div",
-        el("label", label, for_=name),
-        el(
-            "select",
-            *(el("option", words, value=value, selected=value == chosen) for value, words in options),
-            id=name,
-            name=name,
-            aria_describedby=spoken,
-            aria_invalid="true" if fault else None,
-        ),
-        el("small", hint, id=f"{name}-hint") if hint else None,
-        el("small", fault, id=f"{name}-fault", class_="wrong") if fault else None,
-        class_="field",
-    )
+    return macro("common.html", "choice", name, label, options, chosen, **more)

@@ -3,13 +3,7 @@
 from __future__ import annotations
 
 URL = "url"
-MAIN = "main"
-NAV = "nav"
-CLOCK = "clock"
-CLOCK_DATA = "clock-data"
-TICK = "tick"
-STALE = "stale"
-TITLE = "title-data"
+HIDDEN = "hidden"
 
 PRESSES_PARTS = "presses-parts"
 PRESSES_TAGS = "presses-tags"
@@ -21,7 +15,6 @@ PRESSES_CHOICES = "presses-choices"
 PRESSES_FILTER = "presses-filter"
 
 VALVE_ID = "valve-id"
-VALVE_URL = "valve-url"
 VALVE_PARTS = "valve-parts"
 VALVE_TAGS = "valve-tags"
 VALVE_TIMER = "valve-timer"
@@ -66,8 +59,3 @@ AUDIT_TAGS = "audit-tags"
 AUDIT_TIMER = "audit-timer"
 AUDIT_BEFORE = "audit-before"
 AUDIT_BODY = "audit-body"
-
-SIGN_OUT = "sign-out"
-
-FRAME_PARTS = "frame-parts"
-UNITS = "units"

@@ -21,10 +21,12 @@ class Entry:
 _ENTRIES = (
     Entry("/", "Presses", False),
     Entry("/alarms", "Alarms", True),
+    Entry("/night", "Night", True),
     Entry("/sheets", "Sheets", True),
     Entry("/verification", "Verification", True),
     Entry("/health", "Health", False),
     Entry("/audit", "Audit", False),
+    Entry("/sessions", "Sessions", True),
 )
 
 

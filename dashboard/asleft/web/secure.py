@@ -7,6 +7,7 @@ from collections import OrderedDict
 from collections.abc import Collection, Sequence
 from threading import Lock
 
+from asleft.web.access.roles import PROBES
 from flask import Flask, Response, g, request
 
 _WORTH_BYTES = 600
@@ -62,7 +63,7 @@ def protect(
     @server.before_request
     def _addressed_here() -> Response | None:
         host = request.host.rsplit(":", 1)[0] if not request.host.endswith("]") else request.host
-        if any_name or host.strip("[]").lower() in known:
+        if any_name or host.strip("[]").lower() in known or request.path in PROBES:
             return None
         words = (
             "This dashboard is not known by this name. On the machine itself it is 127.0.0.1; further names are "
@@ -103,7 +104,7 @@ def compress(server: Flask) -> None:
                         kept.popitem(last=False)
         response.set_data(packed)
         response.headers["Content-Encoding"] = "gzip"
-        response.headers["Vary"] = "Accept-Encoding"
+        response.vary.add("Accept-Encoding")
         etag, weak = response.get_etag()
         if etag and not weak:
             response.set_etag(etag, weak=True)

@@ -7,11 +7,12 @@ import ipaddress
 import socket
 from collections.abc import Callable
 
+from asleft.web.port import PortLimits, server_of
 from asleft.web.secure import LARGEST_REQUEST_BYTES
 from dash import Dash
-from waitress.server import create_server
 
-THREADS = 16
+THREADS = 48
+"""Those that costly answers and passwords cannot take (`web.costly`) are for pages: more than half of them."""
 TRIES = 20
 
 
@@ -75,23 +76,9 @@ def address(listener: socket.socket) -> str:
 
 
 def serve(app: Dash, listener: socket.socket, proxy: str | None = None) -> None:
-    """Answers until interrupted. From `proxy` (its address, or * for whoever connects) the forwarded headers count.
-
-    Such headers of anybody else are thrown away, or anyone could claim any address to the throttle and the audit.
-    """
-    trusted = (
-        {}
-        if proxy is None
-        else {"trusted_proxy": proxy, "trusted_proxy_headers": "x-forwarded-for x-forwarded-proto"}
-    )
-    server = create_server(
-        app.server,
-        sockets=[listener],
-        threads=THREADS,
-        ident="asleft",
-        max_request_body_size=LARGEST_REQUEST_BYTES,
-        clear_untrusted_proxy_headers=True,
-        **trusted,
+    """Answers until interrupted. `proxy`: whose forwarded headers count, as `server_of` has it."""
+    server = server_of(
+        app.server, listener, threads=THREADS, largest_body=LARGEST_REQUEST_BYTES, proxy=proxy, limits=PortLimits()
     )
     try:
         server.run()

@@ -2,25 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import json
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from threading import Lock
-from typing import Any
+from typing import Any, TypeVar, cast
 
 from asleft.alarms.figures import called
-from asleft.alarms.states import WAITS, fold_all
+from asleft.alarms.grouping import Place, grouped
+from asleft.alarms.states import WAITS, AlarmView, fold_all
 from asleft.sheet.model import Sheet
 from asleft.sheet.reader import read_sheet
 from asleft.store.outbox import NoOutbox, OutboxReader
-from asleft.store.protocols import Backfill, RecordStore, SampleReader, SheetRecord
+from asleft.store.protocols import Backfill, Health, RecordStore, SampleReader, SheetRecord, StoreUnavailable
 from asleft.store.work import NoWork, WorkReader
+from asleft.web.availability import Unreachable
 from asleft.web.when import PlantTime
 
-WAITING_FOR_NS = 3 * 10**9
-"""How long the number of waiting alarms is kept."""
+STANDING_FOR_NS = 3 * 10**9
+"""How long it is kept which alarms stand."""
 YESTERDAY_FOR_NS = 60 * 10**9
 """How long what was said a day ago is kept: it comes by the hour."""
+PLACES_FOR_NS = 30 * 10**9
+"""How long it is kept which agent sends which valve."""
 DAY_NS = 86_400 * 10**9
+MOST_KEPT = 256
+"""So many answers are kept for a moment (`Source.kept`)."""
+MOST_WITHOUT_SHEET = 100
+"""So many valves of which nobody has filed a sheet are listed on a page, those heard last; nothing judges them."""
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +45,11 @@ class Fleet:
     yesterday: Mapping[str, Mapping[str, Any]]  # what was said a day ago, at most `YESTERDAY_FOR_NS` older
     spans: Mapping[str, tuple[int, int]]
     backfills: Mapping[str, Backfill]
+    unlisted: int = 0  # valves without a sheet, beyond the first `MOST_WITHOUT_SHEET`
+
+
+def _not_known() -> None:
+    return None
 
 
 @dataclass
@@ -45,10 +62,16 @@ class Source:
     clock_ns: Callable[[], int]
     work: WorkReader = field(default_factory=NoWork)
     outbox: OutboxReader = field(default_factory=NoOutbox)
+    away: Callable[[], Sequence[Unreachable]] = tuple
+    """The stores that cannot be reached now."""
+    free_bytes: Callable[[], int | None] = _not_known
+    """What the disk of the data folder has left, asked now; None where the data are on another server."""
     _sheets: dict[tuple[str, int, str], Sheet] = field(default_factory=dict, repr=False)
     _lock: Lock = field(default_factory=Lock, repr=False)
-    _waiting: tuple[int, int] = (0, 0)  # alarms that wait for somebody, as of (unix ns)
+    _standing: tuple[int, Sequence[AlarmView]] | None = None
+    _places: tuple[int, Mapping[str, Place]] | None = None
     _yesterday: tuple[int, Mapping[str, Mapping[str, Any]]] | None = None
+    _kept: dict[object, tuple[int, object]] = field(default_factory=dict, repr=False)
 
     def now_ns(self) -> int:
         """The present, unix ns."""
@@ -58,18 +81,22 @@ class Source:
         """All valves with samples or a sheet, sorted."""
         return sorted({*self.samples.valves(), *self.records.sheet_valves()})
 
-    def fleet(self) -> Fleet:
-        """Everything that a page of all valves shows."""
+    def fleet(self, *, everything: bool = False) -> Fleet:
+        """What a page of all valves shows: those with a sheet, and the newest without; or `everything`."""
         now_ns = self.now_ns()
         spans = self.samples.all_spans()
-        records = self.records.sheets_in_force(now_ns)
+        records = self.records.effective_sheets(now_ns)
+        sheeted = set(self.records.sheet_valves())
+        bare = sorted(spans.keys() - sheeted, key=lambda valve: (-spans[valve][1], valve))
+        listed = bare if everything else bare[:MOST_WITHOUT_SHEET]
         return Fleet(
-            valves=sorted({*spans, *self.records.sheet_valves()}),
+            valves=sorted({*sheeted, *listed}),
             sheets={valve: self.parsed(record) for valve, record in records.items()},
             judgements=self.records.judgements(),
             yesterday=self._said_yesterday(now_ns),
             spans=spans,
             backfills={backfill.valve: backfill for backfill in self.records.backfills()},
+            unlisted=len(bare) - len(listed),
         )
 
     def _said_yesterday(self, now_ns: int) -> Mapping[str, Mapping[str, Any]]:
@@ -78,20 +105,55 @@ class Source:
             self._yesterday = kept = (now_ns, self.records.judgements_at(now_ns - DAY_NS))
         return kept[1]
 
-    def waiting_alarms(self) -> int:
-        """How many alarms nobody has acknowledged, a few seconds old at most: every page shows it."""
+    def alarms_standing(self) -> Sequence[AlarmView]:
+        """Alarms whose condition is there or that nobody has acknowledged; a few seconds old at most."""
         now_ns = self.now_ns()
-        count, at_ns = self._waiting
-        if abs(now_ns - at_ns) > WAITING_FOR_NS:
+        kept = self._standing
+        if kept is None or abs(now_ns - kept[0]) > STANDING_FOR_NS:
             events = self.records.alarm_events_lately(now_ns)
-            views = [view for view in fold_all(events, now_ns) if called(view, now_ns)]
-            count = sum(view.state in WAITS for view in views)
-            self._waiting = (count, now_ns)
-        return count
+            views = [view for view in fold_all(events, now_ns) if view.active or view.state in WAITS]
+            self._standing = kept = (now_ns, views)
+        return kept[1]
+
+    def waiting_alarms(self) -> int:
+        """How many alarms nobody has acknowledged, those of one cause as one. Every page shows it."""
+        now_ns = self.now_ns()
+        views = [view for view in self.alarms_standing() if view.state in WAITS and called(view, now_ns)]
+        return len(views) if len(views) < 2 else len(grouped(views, self.places()))
+
+    def places(self) -> Mapping[str, Place]:
+        """By valve the agent that sends its readings, and the instrument on which they fail if the agent says so.
+
+        As last known while the samples cannot be reached: alarms must be seen all the same.
+        """
+        now_ns = self.now_ns()
+        kept = self._places
+        if kept is None or abs(now_ns - kept[0]) > PLACES_FOR_NS:
+            try:
+                found = _places(self.samples.feeds(), self.records.health())
+            except (Unreachable, StoreUnavailable):
+                found = {} if kept is None else kept[1]
+            self._places = kept = (now_ns, found)
+        return kept[1]
+
+    def kept(self, key: object, lasts_ns: int, make: Callable[[], T]) -> T:
+        """What `make` gives, made anew where that of `key` is older than `lasts_ns`."""
+        now_ns = self.now_ns()
+        with self._lock:
+            known = self._kept.get(key)
+        if known is not None and abs(now_ns - known[0]) < lasts_ns:
+            return cast("T", known[1])
+        made = make()
+        with self._lock:
+            self._kept.pop(key, None)
+            self._kept[key] = (now_ns, made)
+            while len(self._kept) > MOST_KEPT:
+                del self._kept[next(iter(self._kept))]
+        return made
 
     def sheet(self, valve: str, at_ns: int) -> Sheet | None:
         """The sheet in force for a valve; None if it has none."""
-        record = self.records.sheet_in_force(valve, at_ns)
+        record = self.records.effective_sheet(valve, at_ns)
         return None if record is None else self.parsed(record)
 
     def parsed(self, record: SheetRecord) -> Sheet:
@@ -103,3 +165,31 @@ class Source:
                 sheet = read_sheet(record.toml, source=f"{record.valve}, revision {record.number}")
                 self._sheets[key] = sheet
         return sheet
+
+
+def _places(feeds: Mapping[str, str], health: Sequence[Health]) -> Mapping[str, Place]:
+    places = {valve: Place(agent) for valve, agent in feeds.items()}
+    for row in health:
+        said = row.details.get("details")
+        text = said.get("failing_on") if row.source.startswith("agent/") and isinstance(said, Mapping) else None
+        agent = row.source.removeprefix("agent/")
+        for valve, instrument in _failing_on(text):
+            if places.get(valve, Place()).agent == agent:
+                places[valve] = Place(agent, instrument)
+    return places
+
+
+def _failing_on(text: object) -> list[tuple[str, str]]:
+    """Valves with the instrument on which they fail, as an agent tells it; nothing where that cannot be read."""
+    found: object = None
+    with suppress(ValueError, RecursionError):
+        found = json.loads(text) if isinstance(text, str) else None
+    if not isinstance(found, dict):
+        return []
+    return [
+        (valve, instrument)
+        for instrument, valves in found.items()
+        if isinstance(valves, list)
+        for valve in valves
+        if isinstance(valve, str)
+    ]

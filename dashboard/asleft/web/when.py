@@ -36,6 +36,14 @@ class PlantTime:
                 f"--zone {name!r}: not a time zone of the IANA database, e.g. Europe/Madrid"
             ) from error
 
+    @classmethod
+    def nearest(cls, name: str) -> PlantTime:
+        """The zone of that name; UTC for none, and for a fixed offset, which is right for reading and has no name."""
+        try:
+            return cls.named(name or "UTC")
+        except UnknownZoneError:
+            return cls.named("UTC")
+
     @property
     def name(self) -> str:
         """The zone's IANA name."""
@@ -75,6 +83,14 @@ class PlantTime:
         """`plot_ms` of one instant."""
         return at_ns / 1e6 + self._offset_ms(at_ns)
 
+    def plot_times(self, time_ns: Int64Array) -> list[str]:
+        """Moments as a plot takes them, shape (n,) as given: the plant's wall clock in words (`wall_words`)."""
+        return [str(at) for at in wall_words(self.plot_ms(time_ns))]
+
+    def plot_time(self, at_ns: int) -> str:
+        """`plot_times` of one instant."""
+        return str(wall_words(np.array([self.plot_ms_one(at_ns)]))[0])
+
     def offsets(self, from_ns: int, to_ns: int) -> list[list[float]]:
         """Pairs of a place (`plot_ms`) and how many ms the wall clock is ahead of UTC from there on, oldest first."""
         pairs: list[list[float]] = []
@@ -89,6 +105,19 @@ class PlantTime:
     def _offset_ms(self, at_ns: int) -> float:
         offset = self.local(at_ns).utcoffset()
         return offset.total_seconds() * 1e3 if offset is not None else 0.0
+
+
+def wall_words(wall_ms: FloatArray) -> list[str | None]:
+    """Places on a wall clock (`PlantTime.plot_ms`) as "2026-11-24 16:02:07.250"; None for what is no number.
+
+    Without milliseconds where none of them has any. Never as numbers: the plot library takes a number for an instant
+    and shows it by the clock of the browser.
+    """
+    known = np.isfinite(wall_ms)
+    stamps = np.where(known, np.round(wall_ms), 0.0).astype("datetime64[ms]")
+    whole = not (stamps.astype(np.int64) % 1000).any()
+    texts = np.datetime_as_string(stamps, unit="s" if whole else "ms").tolist()
+    return [text.replace("T", " ") if there else None for text, there in zip(texts, known.tolist(), strict=True)]
 
 
 def age(seconds: float) -> str:

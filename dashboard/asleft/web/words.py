@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
+from asleft.alarms.classes import AlarmClass
 from asleft.catalogue.finding_kinds import FINDING_KINDS
 from asleft.catalogue.parts import LOOK_FIRST, PART_WORDS
 
@@ -42,7 +43,12 @@ CAUTIONS: tuple[str, ...] = (
     ),
 )
 
-SEVERITY_WORDS: Mapping[int, str] = {1: "can wait for the morning", 2: "this shift", 3: "now"}
+#: How long an alarm of a class can wait, as every page and message says it.
+CLASS_WORDS: Mapping[AlarmClass, str] = {
+    AlarmClass.NOW: "see to it at once",
+    AlarmClass.SHIFT: "see to it this shift",
+    AlarmClass.DIGEST: "can wait for the morning",
+}
 
 _NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
 
@@ -56,6 +62,38 @@ def number(count: int, *, first: bool = False) -> str:
 def plural(count: int, one: str, many: str | None = None) -> str:
     """The noun alone, in the right number."""
     return one if count == 1 else (many if many is not None else f"{one}s")
+
+
+def likely_words(part: str, alternatives: Sequence[str] = ()) -> str:
+    """Which part is likely, in the words of the judge's own sentence; empty where none is named."""
+    if not part:
+        return ""
+    first, others = part_words(part), [part_words(one) for one in alternatives]
+    if not others:
+        return f"Likely {first}."
+    if len(others) == 1:
+        return f"Likely {first}, or {others[0]}."
+    return f"Likely {first}; else {', '.join(others[:-1])} or {others[-1]}."
+
+
+def parts_words(part: str, alternatives: Sequence[str] = ()) -> str:
+    """`likely_words`, and that no more can be known where several parts are named."""
+    words = likely_words(part, alternatives)
+    return f"{words} What is recorded cannot tell them apart." if alternatives and words else words
+
+
+def share_as_left(good: int, total: int, *, judged: int) -> str:
+    """How many valves are as they were left, as people say it: none, one, some or all of them."""
+    known = "" if judged == total else "known to be "
+    if total == 1:
+        return "The valve is as it was left." if good else f"The valve is not {known}as it was left."
+    if good == total:
+        return f"All {number(total)} valves are as they were left."
+    if good == 0:
+        return f"None of the {number(total)} valves is {known}as it was left."
+    if good == 1:
+        return f"One of the {number(total)} valves is as it was left."
+    return f"{number(good, first=True)} of {number(total)} valves are as they were left."
 
 
 def look_first(part: str) -> str:
@@ -72,6 +110,11 @@ def kind_words(kind: str) -> str:
 def part_words(part: str) -> str:
     """A part as people read it."""
     return PART_WORDS.get(part, part.replace("-", " "))
+
+
+def lower_first(text: str) -> str:
+    """First letter lower case, so that a sentence can follow a colon."""
+    return text[:1].lower() + text[1:]
 
 
 def sentence_case(text: str) -> str:

@@ -18,7 +18,7 @@ Int16Array = npt.NDArray[np.int16]
 _POINTS = 64
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class FastBurst:
     """Coil current, evenly sampled from `start_s` (unix s); counts (n,), value = offset + scale * count."""
 

@@ -30,7 +30,7 @@ TICK_S = 0.02
 CLOSED_FROM_BAR = 0.5 * RIGID_BAR
 
 
-@dataclass(slots=True)
+@dataclass(eq=False, slots=True)
 class _Numbers:
     """Parameters of the lanes with a loop, side by side, shape (loops,)."""
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from asleft.sim import few_lanes
 from asleft.sim.characteristic import oil_factor, opening, static_pressure_bar
 from asleft.sim.coil import resistance_ohm, saturation_current_a
 from asleft.sim.lanes import Lanes
@@ -25,7 +26,7 @@ BLOCK_S = 0.5
 _GOLDEN = 0.6180339887498949
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class BlockResult:
     """One block, one row per step: filtered readings (command as demand 0..1) and truths, each (steps, lanes)."""
 
@@ -126,6 +127,10 @@ class Engine:
     def _ramp(self, demand: FloatArray, on: FloatArray | None) -> FloatArray:
         """Demand after the driver's two ramps; zero while not enabled, so that enabling starts from zero."""
         up, down = self.lanes.up, self.lanes.down
+        if self.lanes.count <= few_lanes.FEW:
+            out = few_lanes.ramp(self.demand, demand, on, up, down)
+            self.demand = out[-1].copy()
+            return out
         out = np.empty_like(demand)
         last, change = self.demand, np.empty_like(self.demand)
         for index, (row, wanted) in enumerate(zip(out, demand, strict=True)):
@@ -172,6 +177,10 @@ class Engine:
         if self.lanes.stick_a.any():
             return self._stick_slip(current)
         low, high = current - self.lanes.half_a, current + self.lanes.half_a
+        if self.lanes.count <= few_lanes.FEW:
+            out = few_lanes.play(self.spool_a, low, high)
+            self.spool_a = out[-1].copy()
+            return out
         out = np.empty_like(current)
         last = self.spool_a
         for row, floor, ceiling in zip(out, low, high, strict=True):
@@ -216,9 +225,13 @@ class Engine:
         np.minimum(ceiling, lanes.relief_bar, out=ceiling)
         in_control = ceiling <= load
         np.minimum(ceiling, load, out=ceiling)
+        take, rise, fall = lanes.pressure_take, lanes.rise_bar, lanes.fall_bar
+        if lanes.count <= few_lanes.FEW:
+            out = few_lanes.follow(self.pressure_bar, ceiling, take, rise, fall)
+            self.pressure_bar = out[-1].copy()
+            return out, in_control
         out = np.empty_like(ceiling)
         last, change = self.pressure_bar, np.empty_like(self.pressure_bar)
-        take, rise, fall = lanes.pressure_take, lanes.rise_bar, lanes.fall_bar
         for row, aim in zip(out, ceiling, strict=True):
             np.subtract(aim, last, out=change)
             np.multiply(change, take, out=change)

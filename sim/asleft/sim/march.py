@@ -27,7 +27,7 @@ LONGEST_STEP_S = 0.005
 HEAT_AHEAD_S = 120.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class Chunk:
     """What one chunk holds, one row per lane, one column per sample; analogue values before noise and converter."""
 
@@ -156,7 +156,7 @@ class March:
         return oil_degc(model, time_s, self.programme)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class _Room:
     """Arrays of one chunk, used again by the next: asking the system for fresh memory costs more than the physics."""
 

@@ -23,7 +23,7 @@ Int16Array = npt.NDArray[np.int16]
 CHUNK_BLOCKS = 60
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class Recording:
     """One valve over one stretch of time.
 

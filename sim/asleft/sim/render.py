@@ -13,7 +13,7 @@ FloatArray = npt.NDArray[np.float64]
 Int8Array = npt.NDArray[np.int8]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class Tracks:
     """One row per lane, one column per step: demand 0..1, load (bar), and the discrete channels."""
 

@@ -18,7 +18,7 @@ STATE_NAMES = ("producing", "stopped", "not-enabled", "set-up", "emergency-stop"
 PRODUCING, STOPPED, NOT_ENABLED, SET_UP, EMERGENCY = range(5)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class Truth:
     """What really happened in one recording.
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 import signal
 import sys
 import time
+import tomllib
 import urllib.error
 import urllib.request
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -20,10 +21,13 @@ from asleft.cli.demonstration.ports import LOOPBACK, answers, any_free, first_fr
 from asleft.cli.demonstration.processes import Household, Part
 from asleft.cli.errors import UserError
 from asleft.sheet.reader import read_sheet
+from asleft.store.bindings import open_bindings
 from asleft.store.protocols import RecordStore, SheetRecord
 from asleft.store.records import RECORDS_FILE, open_records
 
 _PRESSES = 4
+HISTORY_AGENT = "history"
+"""The agent's name under which `asleft.cli.history` sends."""
 _START_S = 60.0
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -96,12 +100,14 @@ def _start(options: Options, folder: folders.Folder, household: Household) -> No
     stated = accounts.prepare(folder.data / RECORDS_FILE)
     at = ("--port", str(web_port), "--zone", options.zone, *(("--notice", accounts.NOTICE) if stated else ()))
     part("dashboard", *asleft, "web", "--data", str(folder.data), *at)
+    named = {f"@PRESS_{k + 1}_PORT@": port for k, port in enumerate(press_ports)}
+    settings_files = folders.write_agents(folder, broker_port, named)
+    _bind(folder, settings_files, valves)
     _wait("the broker", household, lambda: answers(broker_port))
     part("recorder", *asleft, "record", "--data", str(folder.data), "--broker", f"{LOOPBACK}:{broker_port}")
     for port in press_ports:
         _wait("the presses", household, lambda port=port: answers(port))  # type: ignore[misc]
-    named = {f"@PRESS_{k + 1}_PORT@": port for k, port in enumerate(press_ports)}
-    for settings in folders.write_agents(folder, broker_port, named):
+    for settings in settings_files:
         part(settings.stem, sys.executable, "-m", "asleft.edge.main", str(settings))
     if history:
         command = (sys.executable, "-m", "asleft.cli.history", "--data", str(folder.data))
@@ -115,6 +121,19 @@ def _start(options: Options, folder: folders.Folder, household: Household) -> No
         print(f"sign in there as {accounts.NAME}, password: {accounts.PASSWORD}", flush=True)
     else:
         print(f"sign in there; the account {accounts.NAME} no longer has the demo's password", flush=True)
+
+
+def _bind(folder: folders.Folder, settings_files: Sequence[Path], valves: Sequence[str]) -> None:
+    """Say which agent sends which valve: the edge boxes their own, and the maker of the history all."""
+    bindings = open_bindings(folder.data / RECORDS_FILE)
+    try:
+        bindings.bind(HISTORY_AGENT, valves, time.time_ns(), accounts.DEMO)
+        for path in settings_files:
+            settings = tomllib.loads(path.read_text(encoding="utf-8"))
+            own = [valve["id"] for one in settings["instrument"] for valve in one.get("valve", ())]
+            bindings.bind(settings["agent"], own, time.time_ns(), accounts.DEMO)
+    finally:
+        bindings.close()
 
 
 def _web_port(wanted: int) -> int:

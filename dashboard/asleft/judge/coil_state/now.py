@@ -39,16 +39,16 @@ def look(sheet: Sheet, seen: Seen, found: AsFound, cold: ColdCoil | None) -> tup
     clip = found.clip
     now = resistance_now(seen.dwells, sheet, clip)
     reference = reference_of(sheet, cold)
-    warmth = winding(now, reference) if now is not None and reference is not None else None
+    winding_now = winding(now, reference) if now is not None and reference is not None else None
     need = _need(sheet, found)
     supply = lowest_supply(seen.dwells, instrument_u(sheet, "supply"))
     lowest_v = None if supply is None else supply[0]
     if need is None:
-        return CoilState(now, reference, warmth, None, lowest_v), NotObserved("current at full is not known")
+        return CoilState(now, reference, winding_now, None, lowest_v), NotObserved("current at full is not known")
     room = room_of(sheet, need, supply_now=supply, now=now, reference=reference, clip=clip)
     if isinstance(room, str):
-        return CoilState(now, reference, warmth, None, lowest_v), NotObserved(room)
-    return CoilState(now, reference, warmth, room, lowest_v), estimate_of(room, seen.dwells)
+        return CoilState(now, reference, winding_now, None, lowest_v), NotObserved(room)
+    return CoilState(now, reference, winding_now, room, lowest_v), estimate_of(room, seen.dwells)
 
 
 def _need(sheet: Sheet, found: AsFound) -> Need | None:

@@ -31,7 +31,7 @@ class Peak:
     size: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class Spectrum:
     """Windowed spectrum: amplitude of a line at each frequency (n,), and what noise alone shows (rms)."""
 
@@ -44,7 +44,7 @@ class Spectrum:
         return float(self.size[min(round(hz / float(self.hz[1])), self.size.size - 1)])
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class Fit:
     """A wave of frequency `hz` with complex amplitudes c_k at `harmonics`, single lines beside it, and what is left.
 

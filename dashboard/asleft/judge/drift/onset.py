@@ -3,24 +3,37 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import NamedTuple
 
 import numpy as np
+from asleft.judge.driver.currents import usable
+from asleft.judge.driver.law import AT_ZERO
 from asleft.judge.estimates import AsFound, Seen
 from asleft.judge.features import Dwell
 from asleft.judge.outer.outer import carried
 from asleft.judge.types import FloatArray
-from asleft.judge.valve.pressure import FARTHEST, ceiling_bar
-from asleft.sheet.model import Sheet
+from asleft.judge.valve.end_pressure import FARTHEST
+from asleft.judge.valve.pressure import BEYOND, ceiling_bar
+from asleft.judge.valve.together import left_together, moved_together
+from asleft.sheet.model import Sheet, Tolerance
 
 _LEAST_AFTER = 4
 _LEAST_RUN, _APART, _BETWEEN = 3, 0.75, 0.1
+#: Share of its squared scatter from which a step or a creep explains a series; values that show a creep, and share
+#: where these are few.
+_EXPLAINED, _FEW_CREEP, _FEW_EXPLAINED = 0.8, 6, 0.99
 #: Quantities that single segments tell well enough to see one come and go, or creep, within the segments at hand.
+#: Ramps that come and go are told with the ramp itself (`one_ramp.at_times`).
 COMES_AND_GOES = frozenset(
     {"current_at_zero", "current_at_full", "pressure_at_zero", "pressure_at_full", "supply_voltage"}
 )
+CREEPS = COMES_AND_GOES | {"ramp_up", "ramp_down"}
+#: Standard uncertainty of a stroke's own ramp up to which it tells one alone (share of the tolerance).
+_TELLS = 0.5
 _ONE_LEVEL = 0.02
+#: Last visits of a pressure that all levels left, and by how many standard deviations of those before.
+_LEAST_LATE, _LEFT = 2, 6.0
 #: Within this share of its tolerance a value has not left its place.
 _HOME = 0.25
 
@@ -50,9 +63,18 @@ def step_within(series: Sequence[tuple[float, float]], tolerance: float) -> floa
     y = np.array([value for _, value in series])
     best, before, after, gain = best_split(y)
     scatter = float(np.sum((y - y.mean()) ** 2))
-    if abs(after - before) <= 0.5 * tolerance or gain < 0.8 * scatter or y.size - best - 1 < _LEAST_AFTER:
+    if abs(after - before) <= 0.5 * tolerance or gain < _EXPLAINED * scatter or y.size - best - 1 < _LEAST_AFTER:
         return None
     return series[best + 1][0]
+
+
+def motion_within(series: Sequence[tuple[float, float]], tolerance: float) -> tuple[float | None, Creep | None]:
+    """How the series creeps (`creep_within`), else the time of a step (`step_within`).
+
+    A creep over half of the readings is a step to four fifths, but where it ends is not the mean after that step.
+    """
+    creep = creep_within(series, tolerance)
+    return (step_within(series, tolerance), None) if creep is None else (None, creep)
 
 
 class Creep(NamedTuple):
@@ -72,13 +94,14 @@ class Creep(NamedTuple):
 def creep_within(series: Sequence[tuple[float, float]], tolerance: float) -> Creep | None:
     """How a series runs at its end, if it has moved by more than half a tolerance on its way; None if it has not.
 
-    A level and then a line must explain 80 % of the scatter. At least four values are left after `since_s`.
+    A level and then a line must explain 80 % of the scatter, and more than a step does, and at least four of eight
+    values must lie on the line; or three of six, where it leaves a hundredth of the scatter.
     """
-    if len(series) < 2 * _LEAST_AFTER or not math.isfinite(tolerance):
+    if len(series) < _FEW_CREEP or not math.isfinite(tolerance):
         return None
     t, y = np.array([at for at, _ in series]), np.array([value for _, value in series])
     scatter = float(np.sum((y - y.mean()) ** 2))
-    breaks = t[: t.size - _LEAST_AFTER]
+    breaks = t[: t.size - _LEAST_AFTER + 1]
     ways = np.maximum(t[None, :] - breaks[:, None], 0.0)
     means = ways.mean(axis=1, keepdims=True)
     ways = ways - means
@@ -87,10 +110,14 @@ def creep_within(series: Sequence[tuple[float, float]], tolerance: float) -> Cre
     best = int(np.argmax(slopes**2 * across))
     slope, begins_s = float(slopes[best]), float(breaks[best])
     moved = slope * float(t[-1] - begins_s)
-    if scatter <= 0.0 or float((slopes**2 * across)[best]) < 0.8 * scatter or abs(moved) <= 0.5 * tolerance:
+    explained, after = float((slopes**2 * across)[best]), min(t.size - best - 1, _LEAST_AFTER)
+    least = _FEW_EXPLAINED if after < _LEAST_AFTER or t.size < 2 * _LEAST_AFTER else _EXPLAINED
+    if scatter <= 0.0 or explained < least * scatter or abs(moved) <= 0.5 * tolerance:
+        return None
+    if best_split(y)[3] >= explained:
         return None
     end = float(y.mean()) + slope * (float(t[-1] - begins_s) - float(means[best, 0]))
-    since_s = float(min(t[-1] - _HOME * tolerance / abs(slope), t[-_LEAST_AFTER]))
+    since_s = float(min(t[-1] - _HOME * tolerance / abs(slope), t[-after]))
     return Creep(since_s, slope, begins_s, moved, end)
 
 
@@ -138,6 +165,61 @@ def times_beyond(
     return Times(frozenset(series[k][0] for k in np.flatnonzero(beyond).tolist()), since_s)
 
 
+def times_of(name: str, series: Sequence[tuple[float, float]], sheet: Sheet, found: AsFound) -> Times | None:
+    """When a quantity that comes and goes was beyond its tolerance (`times_beyond`); None where it does not.
+
+    A pressure that is low at single visits is a load's, but for one that takes the other levels with it.
+    """
+    left, tolerance = sheet.as_left.get(name), sheet.tolerance.get(name)
+    if name not in COMES_AND_GOES or left is None or tolerance is None:
+        return None
+    loaded = name.startswith("pressure")
+    times = times_beyond(series, left, tolerance.below, tolerance.above, loaded=loaded)
+    if times is None and loaded:
+        times = times_beyond(series, left, tolerance.below, tolerance.above)
+        times = times if times is not None and _others_moved(series, times.at_s, sheet, found) else None
+    return times
+
+
+def left_lately(name: str, series: Sequence[tuple[float, float]], sheet: Sheet, found: AsFound) -> float | None:
+    """Since when a pressure stands on another place than at all visits before, and every other level with it.
+
+    Two visits are enough, where a step by itself takes four: what takes all levels with it is no load. So are two
+    before it that are as left. None where it has not left, by most of a tolerance and by clearly more than the visits
+    before scatter.
+    """
+    tolerance, left = sheet.tolerance.get(name), sheet.as_left.get(name)
+    if not name.startswith("pressure") or tolerance is None or left is None:
+        return None
+    y = np.array([value for _, value in series])
+    for last in range(_LEAST_LATE, y.size - _LEAST_LATE + 1):
+        before, after = y[:-last], y[-last:]
+        if before.size < _LEAST_AFTER and np.any(
+            np.abs(before - left) > _HOME * min(tolerance.below, tolerance.above)
+        ):
+            continue
+        place = float(np.median(before))
+        spread = 1.4826 * float(np.median(np.abs(before - place)))
+        limit = max(_APART * min(tolerance.below, tolerance.above), _LEFT * spread)
+        side = np.sign(after[-1] - place)
+        if np.all(side * (after - place) > limit) and np.all(np.abs(before - place) <= limit):
+            off_s = {at for at, _ in series[-last:]}
+            return left_together(found.judged_pressure, _visits(series, found), off_s, sheet)
+    return None
+
+
+def _others_moved(
+    series: Sequence[tuple[float, float]], off_s: Collection[float], sheet: Sheet, found: AsFound
+) -> bool:
+    """Whether other pressures moved with those of a series (`together`) whose segments at `off_s` were off."""
+    return moved_together(found.judged_pressure, _visits(series, found), off_s, sheet)
+
+
+def _visits(series: Sequence[tuple[float, float]], found: AsFound) -> list[Dwell]:
+    of_series = {at for at, _ in series}
+    return [d for d in found.judged_pressure if d.from_s in of_series]
+
+
 def onset_of(series: Sequence[tuple[float, float]], left: float, tolerance: float) -> float:
     """Time of the first value after the best split, if the values before it were within tolerance; else the first.
 
@@ -167,30 +249,39 @@ def onset_of(series: Sequence[tuple[float, float]], left: float, tolerance: floa
 def _nearest(dwells: Sequence[Dwell], end: float) -> list[Dwell]:
     """Dwells at the level that lies nearest to an end of the command, as far as it tells that end."""
     near = [d for d in dwells if abs(d.demand - end) <= FARTHEST]
+    at_zero = [d for d in near if d.demand <= 2.0 * AT_ZERO] if end == 0.0 else []
+    if len(at_zero) >= 2 * _LEAST_AFTER:  # what lies just above may lie beyond a jump of the driver
+        return at_zero
     nearest = min((abs(d.demand - end) for d in near), default=0.0)
     return [d for d in near if abs(d.demand - end) <= nearest + _ONE_LEVEL]
 
 
 def _carry_bar(sheet: Sheet, demand: float, end: float) -> float:
     """What the pressure changes by along the as-left curve from a level to an end (bar); 0 where it is not known."""
-    there, here = (ceiling_bar(sheet, min(max(at, 0.0), 1.0), 0.0) for at in (end, demand))
+    within = -BEYOND <= demand <= 1.0 + BEYOND
+    there, here = (ceiling_bar(sheet, min(max(at, 0.0), 1.0) if within else at, 0.0) for at in (end, demand))
     return 0.0 if there is None or here is None else there - here
+
+
+def _ramp_series(k: int, tolerance: Tolerance | None, seen: Seen) -> list[tuple[float, float]]:
+    """Ramp up (`k` = 0) or down (1) of single strokes; only of those that tell one well, where these are enough."""
+    strokes = [s for s in seen.strokes if s.excluded < 0.5 and (s.active_up_s, s.active_down_s)[k] > 0.03]
+    if tolerance is not None:
+        least = 1.0 / (_TELLS * min(tolerance.below, tolerance.above)) ** 2
+        well = [s for s in strokes if (s.h00, s.h11)[k] > least]
+        strokes = well if len(well) >= 2 * _LEAST_AFTER else strokes
+    return [(s.from_s, (s.own_up_s, s.own_down_s)[k]) for s in strokes]
 
 
 def feature_series(name: str, sheet: Sheet, seen: Seen, found: AsFound) -> list[tuple[float, float]]:
     """What single segments say of a quantity, (unix s, value), oldest first; empty where they say nothing alone."""
     if name in {"ramp_up", "ramp_down"}:
-        k = 0 if name == "ramp_up" else 1
-        return [
-            (s.from_s, (s.own_up_s, s.own_down_s)[k])
-            for s in seen.strokes
-            if s.aside < 0.5 and (s.active_up_s, s.active_down_s)[k] > 0.03
-        ]
+        return _ramp_series(0 if name == "ramp_up" else 1, sheet.tolerance.get(name), seen)
     if name in {"current_at_zero", "current_at_full"}:
         end = 0.0 if name.endswith("zero") else 1.0
         if found.slow:
             return carried(seen.dwells, found.line, end)
-        settled = [d for d in seen.dwells if d.flat > 0.5]
+        settled = [d for d in seen.dwells if usable(d, sheet)]
         slope = found.line.at_full_a - found.line.at_zero_a if found.line is not None else 0.0
         return [(d.from_s, d.current_a + slope * (end - d.demand)) for d in _nearest(settled, end)]
     if name.startswith("pressure"):

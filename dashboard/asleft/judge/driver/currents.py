@@ -12,8 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from asleft.judge.driver.law import ends_of
+from asleft.judge.driver.law import AT_ZERO, ends_of
 from asleft.judge.features import Dwell
+from asleft.judge.intake.enabling import ALIKE_SHARE, OFF_SHARE
 from asleft.judge.medians import median_of
 from asleft.judge.noise.command_noise import WireNoise, by_noise, driver_demand, leftover
 from asleft.judge.types import FloatArray
@@ -36,7 +37,7 @@ class Level:
     by_noise: float = 0.0  # change of the acting demand by the noise on the command's wire (clipped at the ends)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class CurrentLine:
     """I = at_zero + demand (at_full - at_zero), with standard uncertainties (repeatability) and the levels used."""
 
@@ -51,6 +52,8 @@ class CurrentLine:
     clipped_full_a: float = 0.0
     law_zero_a: float = 0.0  # standard uncertainty from how the law may bend (`law`): the same every time
     law_full_a: float = 0.0
+    more_clipped: float = 0.0  # noise clipped at the ends beyond half of all on the wire (share of full), its u
+    more_clipped_u: float = 0.0
 
 
 #: Dwells closer than this in demand are one level.
@@ -58,16 +61,32 @@ _SAME_LEVEL = 0.02
 #: A reading that scatters less than this share of its usual noise over more than a few samples stands still.
 _STILL = 0.05
 _FEW = 10
-#: Noise clipped at the ends is believed from so many standard deviations on.
-_STANDS_OUT = 3.0
+#: Standard errors by which a current is surely another.
+_SURELY = 6.0
+#: What levels say of the noise clipped at the ends is believed where it halves what was open, and within this many
+#: standard uncertainties of what there may be: what lies far beyond is how the law bends.
+_TELLS, _MAY_BE = 0.5, 3.0
 #: Levels must span this much of the command for a line.
 SMALLEST_SPAN = 0.15
 
 
 def usable(dwell: Dwell, sheet: Sheet) -> bool:
-    """Whether a dwell says something of the current line: settled, above the off threshold, within the command."""
+    """Whether a dwell says something of the current line: settled, above the off threshold, within the command.
+
+    Where hardly any current flows at zero command, none at all there is a driver that is off (`intake.enabling`).
+    """
     off = sheet.signal.off_below_pct / 100.0
+    if not math.isfinite(dwell.current_a) or _seems_off(dwell, sheet):  # no reading, or a dead one
+        return False
     return dwell.flat > 0.5 and -0.02 < dwell.demand < 1.02 and (off <= 0.0 or dwell.demand > off + 0.01)
+
+
+def _seems_off(dwell: Dwell, sheet: Sheet) -> bool:
+    """Whether a driver at zero command, which hardly lets current flow there, lets none flow at all."""
+    zero, full = sheet.as_left.get("current_at_zero"), sheet.as_left.get("current_at_full")
+    if zero is None or full is None or dwell.demand > AT_ZERO or zero >= ALIKE_SHARE * full:
+        return False
+    return dwell.current_a < OFF_SHARE * zero and zero - dwell.current_a > _SURELY * dwell.current_se_a
 
 
 def alive(dwells: Sequence[Dwell]) -> list[Dwell]:
@@ -89,7 +108,7 @@ def levels_of(
     wire_sd: float = 0.0,
     wire_u: float = 0.0,
 ) -> list[Level]:
-    """Group dwells by command level, ascending.
+    """Group dwells by command level, ascending; those at zero by themselves: many drivers jump as they leave it.
 
     `resolution_a`, `demand_step`: steps of the two converters; `wire_sd`: noise of the demand that the driver gets,
     of which it clips what lies beyond its range; `wire_u`: its standard uncertainty.
@@ -97,7 +116,9 @@ def levels_of(
     ordered = sorted(dwells, key=lambda d: d.demand)
     groups: list[list[Dwell]] = []
     for dwell in ordered:
-        if groups and dwell.demand - groups[-1][0].demand <= _SAME_LEVEL:
+        first = groups[-1][0].demand if groups else -math.inf
+        leaves_zero = first <= AT_ZERO < dwell.demand - AT_ZERO
+        if dwell.demand - first <= _SAME_LEVEL and not leaves_zero:
             groups[-1].append(dwell)
         else:
             groups.append([dwell])
@@ -118,9 +139,9 @@ def _level(group: Sequence[Dwell], resolution_a: float, demand_step: float, wire
     between = scatter / np.sqrt(max(len(group) - 1, 1)) if len(group) > 1 else 0.0
     sd = float(np.sqrt(weight @ rows[:, 4] ** 2))
     se = float(np.hypot(max(inside, between), leftover(resolution_a, sd)))
-    shaken = float(np.sqrt(np.sum((weight * rows[:, 5]) ** 2)))
+    command_se = float(np.sqrt(np.sum((weight * rows[:, 5]) ** 2)))
     demand_sd = float(np.sqrt(weight @ (rows[:, 5] ** 2 * rows[:, 3])))
-    demand_se = float(np.hypot(shaken, leftover(demand_step, demand_sd)))
+    demand_se = float(np.hypot(command_se, leftover(demand_step, demand_sd)))
     first = min(d.from_s for d in group)
     last = max(d.to_s for d in group)
     acting = driver_demand(demand, wire.sd)
@@ -138,11 +159,14 @@ def _level(group: Sequence[Dwell], resolution_a: float, demand_step: float, wire
     )
 
 
-def current_line(levels: Sequence[Level], demand_se: float, wire_u: float = 0.0) -> CurrentLine | None:
+def current_line(
+    levels: Sequence[Level], demand_se: float, wire_u: float = 0.0, wire_sd: float = 0.0
+) -> CurrentLine | None:
     """Both ends from levels; None when they span too little.
 
-    `demand_se`: of a level's mean demand, beside the level's own. `wire_u`: standard uncertainty of the command's
-    noise on its wire; where the levels between do not tell what the driver clips of it at the ends, that is open.
+    `demand_se`: of a level's mean demand, beside the level's own. `wire_sd`: noise of the command on its wire, which
+    the levels' demands take for clipped at the ends, and `wire_u` its standard uncertainty. Some drivers clip it, in
+    others the demand goes beyond its range; where the levels between do not tell which, that is open.
     How far the law bends is told by the levels and enters the uncertainty (`law`); what else they scatter by
     inflates it (Birge).
     """
@@ -153,7 +177,7 @@ def current_line(levels: Sequence[Level], demand_se: float, wire_u: float = 0.0)
     slope = (i[-1] - i[0]) / (u[-1] - u[0])
     variance = np.array([level.current_se_a**2 + slope**2 * (demand_se**2 + level.demand_se**2) for level in levels])
     by_noise = np.array([level.by_noise for level in levels])
-    clipped = _clipped(u, i, variance, slope * by_noise, wire_u)
+    clipped = _clipped(u, i, variance, slope * by_noise, wire_u, wire_sd)
     i = i - clipped.share * slope * by_noise
     ends = ends_of(u, i, variance, (clipped.left * slope * by_noise) ** 2, abs(slope))
     line = np.array((ends.at_zero_a, ends.at_full_a))
@@ -171,6 +195,8 @@ def current_line(levels: Sequence[Level], demand_se: float, wire_u: float = 0.0)
         clipped_full_a=clipped.at_full_a,
         law_zero_a=ends.law_zero_a,
         law_full_a=ends.law_full_a,
+        more_clipped=clipped.share + 0.5 * wire_sd,
+        more_clipped_u=clipped.left,
     )
 
 
@@ -182,21 +208,25 @@ class _Clipped:
     at_full_a: float
 
 
-def _clipped(u: FloatArray, i: FloatArray, variance: FloatArray, column: FloatArray, wire_u: float) -> _Clipped:
+def _clipped(
+    u: FloatArray, i: FloatArray, variance: FloatArray, column: FloatArray, wire_u: float, wire_sd: float
+) -> _Clipped:
     """What the levels say of the noise clipped at the ends, beside the line, and what they leave open (A).
 
-    Believed only where it stands out from chance (else the ends would pay for it) and may be so much: what lies far
-    beyond is how the law bends.
+    Counted from all of `wire_sd` clipped. A driver clips it or does not: before the levels are asked that is half of
+    it, give or take half (two equally likely values, their mean and standard deviation).
     """
-    if wire_u <= 0.0 or not np.any(column):
+    prior_u = math.hypot(wire_u, 0.5 * wire_sd)
+    if prior_u <= 0.0 or not np.any(column):
         return _Clipped(0.0, 0.0, 0.0, 0.0)
     design = np.column_stack((1.0 - u, u, column))
-    prior = np.diag([0.0, 0.0, 1.0 / wire_u**2])
+    prior = np.diag([0.0, 0.0, 1.0 / prior_u**2])
     covariance = np.linalg.inv(design.T @ (design / variance[:, None]) + prior)
-    found = covariance @ (design.T @ (i / variance))
+    usual = -0.5 * wire_sd
+    off = float((covariance @ (design.T @ ((i - usual * column) / variance)))[2])
     sd = math.sqrt(float(covariance[2, 2]))
-    stands_out = u.size > 3 and _STANDS_OUT * sd < abs(float(found[2])) < _STANDS_OUT * wire_u
+    shown = u.size > 3 and sd < _TELLS * prior_u and abs(off) < _MAY_BE * prior_u
     line = np.linalg.inv(design[:, :2].T @ (design[:, :2] / variance[:, None]))
     by_column = line @ (design[:, :2].T @ (column / variance))
-    left = sd if stands_out else wire_u
-    return _Clipped(float(found[2]) if stands_out else 0.0, left, *(left * np.abs(by_column)).tolist())
+    left = sd if shown else prior_u
+    return _Clipped(usual + (off if shown else 0.0), left, *(left * np.abs(by_column)).tolist())

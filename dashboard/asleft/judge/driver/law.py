@@ -33,7 +33,7 @@ _LENGTH = 0.35
 _JUMP, _JUMPS = 0.05, 0.04
 _KNEE_SLOPE, _MUCH = 0.15, 0.4
 #: Command (share of full) up to which a driver is at zero.
-_AT_ZERO = 2e-3
+AT_ZERO = 2e-3
 _OUTSIDE = 0.05
 _NORMAL = 1.959963984540054
 
@@ -60,7 +60,7 @@ def ends_of(
     n = demand.size
     drift = np.column_stack((1.0 - demand, demand))
     at_ends = np.eye(2)
-    zero = (demand <= _AT_ZERO).astype(float)
+    zero = (demand <= AT_ZERO).astype(float)
     bend, toward = _matern(demand, demand), _matern(np.array([0.0, 1.0]), demand)
     weights, means, variances = [], [], []
     chance = np.full(2, np.inf)

@@ -50,5 +50,5 @@ class Misfit:
 
 def median_chi2(strokes: Sequence[Stroke]) -> float | None:
     """Median reduced chi-square of the strokes that count; None if fewer than ten do."""
-    values = [s.chi2 for s in strokes if s.aside < 0.5 and np.isfinite(s.chi2)]
+    values = [s.chi2 for s in strokes if s.excluded < 0.5 and np.isfinite(s.chi2)]
     return float(np.median(values)) if len(values) >= _FEWEST else None

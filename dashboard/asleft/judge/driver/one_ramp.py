@@ -6,8 +6,8 @@ changes gives the same stroke another one at another time. So strokes are groupe
 tenths of the command. Strokes that the model does not explain at all say no ramp either.
 
 Missed: a bend of the ramp where all strokes are alike (nothing then depends on it); changes in fewer than a tenth of
-the strokes or fewer than three, or by less than a tolerance. Cries wolf: a current reading whose delay differs from
-stroke to stroke by much of a ramp is no straight ramp either.
+the strokes or fewer than three (two of any number if large), or by less than a tolerance. Cries wolf: a current
+reading whose delay differs from stroke to stroke by much of a ramp is no straight ramp either.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from asleft.judge.features import Stroke
+from asleft.judge.intake.holding import BoolArray
 from asleft.judge.ramp_fit.descent import LAG, SHAPE
 from asleft.judge.ramp_fit.ramps import Combined
 from asleft.judge.types import FloatArray
@@ -35,10 +36,16 @@ _TIMES_UNSURE = 4.0
 _SURELY = 6.0
 #: Shapes of two lags, an overshooting loop's (damping 0.4) included; beyond them they make up for a ramp of another.
 _SHAPES, _SURE_SHAPE = (-0.5, 6.5), 4.0
-#: Reduced chi-square of a stroke that a ramp explains well: one that a limit or a stray current bends is none.
-_WELL = 3.0
+#: Reduced chi-square of a stroke that a ramp explains well: one that a limit or a stray current bends is none. Or so
+#: many times what is usual at its place, where a law bends them all.
+_WELL, _AS_WELL = 3.0, 1.5
+#: Standard uncertainty of a stroke's own ramp up to which it tells one (share of the tolerance).
+_TELLS = 0.5
 #: Share of strokes from which a change is believed, and how alike they must be (share of the ramp).
 _SHARE, _ALIKE = 0.1, 0.1
+#: Two strokes are enough where they are off by so many tolerances (on 200 healthy machines of all kinds not one was),
+#: and where few are seen in all, each beside one of its own place that is as left.
+_TWO, _FAR_OFF = 2, 3.0
 
 
 def own_ramps(strokes: Sequence[Stroke], k: int) -> FloatArray:
@@ -71,6 +78,11 @@ def not_straight(every: Sequence[Stroke], explained: Sequence[Stroke], combined:
     if high_s - low_s > least:
         return f"{plain}: strokes of different size or place take {low_s:.2g} to {high_s:.2g} s"
     return plain if odd else ""
+
+
+def shape_shows(every: Sequence[Stroke], explained: Sequence[Stroke]) -> bool:
+    """Whether strokes of several places are explained, so that what a ramp's shape does to them is seen."""
+    return len(explained) >= _LEAST_EXPLAINED * len(every) and len(_grouped(explained)) > 1
 
 
 def _at_once(a: Sequence[Stroke], b: Sequence[Stroke], k: int) -> tuple[float, float]:
@@ -106,22 +118,48 @@ def _place(stroke: Stroke) -> tuple[int, int]:
 
 
 def at_times(strokes: Sequence[Stroke], k: int, left_s: float, tolerance_s: float) -> list[Stroke]:
-    """Strokes with another ramp than most, out of tolerance, alike among themselves; none if there are too few."""
+    """Strokes whose ramp is out of tolerance while others are as left, alike among themselves; none if too few.
+
+    They may be the more: a ramp that comes and goes may be away for most of the time. Strokes too short to tell half
+    a tolerance say nothing. A stroke is held against those of its place that are as left, its chi-square too: a bent
+    law gives every stroke of a place the same ramp and leaves the same of it.
+    """
     own = own_ramps(strokes, k)
-    if own.size < 2 * _FEWEST:
-        return []
-    middle = float(np.median(own))
     sd = np.array([1.0 / math.sqrt(max((s.h00, s.h11)[k], 1e-12)) for s in strokes])
-    usual = 1.4826 * float(np.median(np.abs(own - middle)))
-    far = np.abs(own - middle) > np.maximum(tolerance_s, _SURELY * np.hypot(sd, usual))
-    far &= (np.abs(own - left_s) > tolerance_s) & np.array([s.chi2 < _WELL for s in strokes])
-    if far.sum() < max(_FEWEST, _SHARE * own.size):
+    tell = sd < _TELLS * tolerance_s
+    home = tell & (np.abs(own - left_s) <= tolerance_s)
+    if np.count_nonzero(home) < _TWO:
+        return []
+    few = np.count_nonzero(tell) < 2 * _FEWEST or np.count_nonzero(home) < _FEWEST
+    usual, fits = _usual_of_places(strokes, own, home)
+    scatter = 1.4826 * float(np.median(np.abs(own - usual)[home]))
+    well = np.array([s.chi2 for s in strokes]) < np.maximum(_WELL, _AS_WELL * fits)
+    home &= well
+    far = tell & well & (np.abs(own - usual) > np.maximum(tolerance_s, _SURELY * np.hypot(sd, scatter)))
+    far &= np.abs(own - left_s) > tolerance_s
+    if far.sum() < _TWO:
         return []
     odd = float(np.median(own[far]))
+    far_off = abs(odd - left_s) > _FAR_OFF * tolerance_s
+    least = _TWO if far_off else max(_FEWEST, _SHARE * own.size)
     alike = far & (np.abs(own - odd) < _ALIKE * odd)
-    if alike.sum() < max(_FEWEST, _SHARE * own.size, 0.7 * far.sum()):
+    if (few and not far_off) or far.sum() < least or alike.sum() < max(least, 0.7 * far.sum()):
         return []
     odd_ones = [s for s, takes in zip(strokes, alike.tolist(), strict=True) if takes]
-    usual_places = {_place(s) for s, takes in zip(strokes, far.tolist(), strict=True) if not takes}
+    usual_places = {_place(s) for s, so in zip(strokes, home.tolist(), strict=True) if so}
     of_another_place = sum(_place(s) not in usual_places for s in odd_ones)
-    return odd_ones if of_another_place <= 0.5 * len(odd_ones) else []
+    return odd_ones if of_another_place <= (0.0 if few else 0.5 * len(odd_ones)) else []
+
+
+def _usual_of_places(strokes: Sequence[Stroke], own: FloatArray, home: BoolArray) -> tuple[FloatArray, FloatArray]:
+    """Ramp (s) and chi-square that strokes of each stroke's place have which are at `home`, (n,) both.
+
+    Where none of the place is at home, those of all that are.
+    """
+    places = np.array([_place(s) for s in strokes])
+    chi2 = np.array([s.chi2 for s in strokes])
+    usual, fits = np.full(own.size, np.median(own[home])), np.full(own.size, np.median(chi2[home]))
+    for place in np.unique(places[home], axis=0):
+        here = (places == place).all(axis=1)
+        usual[here], fits[here] = np.median(own[here & home]), np.median(chi2[here & home])
+    return usual, fits

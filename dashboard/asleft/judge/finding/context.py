@@ -12,9 +12,14 @@ from asleft.judge.drift.charts import Chart
 from asleft.judge.driver.misfit import Misfit
 from asleft.judge.driver.reaction import Reaction
 from asleft.judge.estimates import AsFound, Seen
+from asleft.judge.features import PressureDelay
 from asleft.judge.types import Finding, QuantityResult, Verdict
 from asleft.judge.watching.watch import Stretch
 from asleft.sheet.model import Sheet
+
+DEADBAND_FACTOR = 0.8
+"""Alarm deadband (the term of ISA-18.2, which leaves its size to the plant): a finding goes when its measure is a
+fifth below the threshold that raised it. The fifth is a choice: more than the scatter of most measures."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +41,13 @@ class FindingContext:
     usual_winding_degc: float | None = None  # hottest winding of a usual day before this one
     reaction: Reaction = field(default_factory=Reaction)
     misfit: Misfit = field(default_factory=Misfit)
+    pressure_delays: Sequence[PressureDelay] = ()
     gone_s: Mapping[str, float] = field(default_factory=dict)  # finding -> when it was last seen to be gone
+    standing: frozenset[str] = frozenset()  # kinds of the findings told before and not seen to be gone
+
+    def deadband_factor(self, kind: str) -> float:
+        """By what the threshold of a finding is multiplied: less than 1 while it stands, so that none flickers."""
+        return DEADBAND_FACTOR if kind in self.standing else 1.0
 
 
 def make(kind: str, evidence: str, onset_s: float | None, **changes: object) -> Finding:

@@ -10,7 +10,7 @@ from asleft.judge.finding.change_from_baseline import ends_of, moved_by, values_
 from asleft.judge.finding.context import FindingContext
 from asleft.judge.finding.shapes import current_shapes
 from asleft.judge.finding.signatures import AS_LEFT, Values
-from asleft.judge.finding.stroke_findings import read_late, response_change
+from asleft.judge.finding.stroke_findings import late_moves, read_late, response_change
 
 #: What limits the current is the coil itself as long as it takes no more than this times the coil's own resistance.
 _OF_THE_COIL = 1.06
@@ -66,6 +66,9 @@ def _response(context: FindingContext, out: dict[str, Values]) -> None:
     if read_late(context):
         out["late"] = frozenset({"command"})
         return
+    if late_moves(context):
+        out["late"] = frozenset({"pressure"})
+        return
     change = response_change(context)
     if change is None:
         return
@@ -97,7 +100,7 @@ def short_of_full(context: FindingContext) -> bool:
 
     A line that shifted upwards ends at the full current too: the driver takes no more than full command.
     """
-    return cut_share(context) > 0.4
+    return cut_share(context) > 0.4 * context.deadband_factor("current-clipped")
 
 
 def cut_share(context: FindingContext) -> float:
@@ -108,7 +111,8 @@ def cut_share(context: FindingContext) -> float:
     tolerance = context.sheet.tolerance.get("current_at_full")
     if ends is None or tolerance is None or not math.isfinite(tolerance.below):
         return math.inf
-    commissioned = ends[0] + min(clip.demand, 1.0) * (ends[1] - ends[0])
+    highest = max((level.demand for level in context.found.levels), default=clip.demand)
+    commissioned = ends[0] + min(max(highest, clip.top), 1.0) * (ends[1] - ends[0])
     return (commissioned - clip.limit_a) / tolerance.below if tolerance.below > 0.0 else math.inf
 
 

@@ -7,10 +7,14 @@ import math
 from asleft.catalogue.finding_kinds import KIND_OF
 from asleft.judge.drift.onset import feature_series, onset_of
 from asleft.judge.finding.context import FindingContext, make
+from asleft.judge.finding.cut_at_times import cut_at_times
 from asleft.judge.finding.within import moved_within
 from asleft.judge.trend import due_words
 from asleft.judge.types import Finding, QuantityResult, Verdict
-from asleft.sheet.names import LABELS, format_pair, format_quantity, format_rate
+from asleft.sheet.names import LABELS, counted, format_pair, format_quantity, format_rate
+
+#: So little of the dither that it is called lost.
+_LOST = 0.25
 
 
 def departures(context: FindingContext) -> list[Finding]:
@@ -19,11 +23,19 @@ def departures(context: FindingContext) -> list[Finding]:
     for name, result in context.results.items():
         if name not in KIND_OF:
             continue
-        if name == "dither_amplitude" and _dither_lost(result):
+        if name == "dither_amplitude" and _dither_lost(result, _LOST / context.deadband_factor("dither-lost")):
             evidence = (
                 f"The bursts show no dither; it was left at {format_quantity(name, result.as_left)} peak to peak."
             )
             out.append(make("dither-lost", evidence, _onset(context, name), quantities=(name,)))
+            continue
+        cut = cut_at_times(context) if name == "current_at_full" else None
+        if cut is not None:
+            evidence = (
+                f"Current stopped at {cut.limit_a:.3f} A at times ({cut.cut} of {counted(cut.visits, 'visit')})"
+            )
+            evidence += f", where {cut.demanded_a:.3f} A is demanded."
+            out.append(make("current-clipped", evidence, cut.since_s, quantities=(name,)))
             continue
         chart = context.charts.get(name)
         signal = chart.signal() if chart is not None else None
@@ -49,11 +61,11 @@ def _counts(context: FindingContext, name: str, side: int) -> bool:
     return tolerance is not None and math.isfinite(tolerance.above if side > 0 else tolerance.below)
 
 
-def _dither_lost(result: QuantityResult) -> bool:
+def _dither_lost(result: QuantityResult, share: float) -> bool:
     return bool(
         result.as_found is not None
         and result.as_left
-        and result.as_found < 0.25 * result.as_left
+        and result.as_found < share * result.as_left
         and result.verdict is Verdict.OUT
     )
 

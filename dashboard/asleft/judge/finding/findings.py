@@ -7,10 +7,12 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from asleft.catalogue.finding_kinds import CURRENT_MOVED, FINDING_KINDS, KIND_OF
+from asleft.judge.finding.at_times import current_took_the_pressure
 from asleft.judge.finding.context import FindingContext, make, moved
 from asleft.judge.finding.departures import departures
 from asleft.judge.finding.headroom_low import headroom_low
 from asleft.judge.finding.held_findings import decided, held_findings
+from asleft.judge.finding.loop_within import widened
 from asleft.judge.finding.parts import with_part
 from asleft.judge.finding.plateaus import clipped, rests_on_cut
 from asleft.judge.finding.pressure_symptoms import scatter_bar
@@ -19,14 +21,17 @@ from asleft.judge.finding.signatures import AS_LEFT
 from asleft.judge.finding.sticking import sticking
 from asleft.judge.finding.stroke_findings import read_late, stroke_findings, strokes_unclear
 from asleft.judge.finding.symptoms import observe
-from asleft.judge.finding.watched import dead_reading_shows_unasked, watched
+from asleft.judge.finding.watched import dead_reading_shows_unasked, lost_by_dead_command, watched
 from asleft.judge.finding.widening import widening_explains
 from asleft.judge.finding.within import comes_and_goes, moved_within
 from asleft.judge.types import Finding, Part, Verdict
-from asleft.sheet.names import counted
+from asleft.sheet.names import counted, counted_reason
 
 #: Onsets that lie no further apart are one event, as far as dwells and points tell (s).
 _TOGETHER_S = 600.0
+#: A dead reading that is the doing of nothing else, and nothing else is its doing.
+_ALONE = frozenset({"dead supply"})
+_TOLD: Mapping[str, int] = {kind: place for place, kind in enumerate(FINDING_KINDS)}
 
 
 def find(
@@ -40,7 +45,7 @@ def find(
     """
     raised = watched(context) + held_findings(context) + clipped(context) + departures(context)
     raised += (
-        sticking(context)
+        (sticking(context) or widened(context))  # one that sticks differs from visit to visit, and is no wider loop
         + shorted_turns(context)
         + headroom_low(context)
         + stroke_findings(context)
@@ -62,7 +67,13 @@ def find(
     _drop_consequences(now, earlier, began_under)
     named = _named(now, earlier, context) if now else now
     linked = [_link(replace(finding, consequence_of=None), named, context) for finding in named.values()]
-    return sorted(linked, key=lambda f: (f.consequence_of is not None, -f.severity, f.kind))
+    return sorted(linked, key=_order)
+
+
+def _order(finding: Finding) -> tuple[bool, int, bool, int]:
+    """Causes first, the most serious first, in the order of the kinds; that an instrument ends too low comes last."""
+    ends = finding.kind == "reading-pinned" and finding.severity == 1
+    return finding.consequence_of is not None, -finding.severity, ends, _TOLD[finding.kind]
 
 
 def _together(one: Finding, other: Finding) -> Finding:
@@ -111,10 +122,10 @@ def _of_a_gone(
 
 def _named(now: Mapping[str, Finding], earlier: Mapping[str, Finding], context: FindingContext) -> dict[str, Finding]:
     """Findings with their parts by the fault table; one that only stays from before keeps what it was."""
-    observed = observe(context)
-    rightly_read = {"current-unwanted": {**observed, "pinned": AS_LEFT}}
-    if dead_reading_shows_unasked(context):
-        rightly_read = {}
+    seen = observe(context)
+    observed = {**seen, "pinned": seen["pinned"] - _ALONE or AS_LEFT}
+    unasked = {"current-unwanted": {**observed, "pinned": AS_LEFT}}
+    rightly_read = {} if dead_reading_shows_unasked(context) else unasked
     return {
         kind: finding
         if finding is earlier.get(kind)
@@ -155,7 +166,7 @@ def _missing(context: FindingContext) -> list[Finding]:
     total = sum(context.missing.values())
     if total == 0:
         return []
-    parts = ", ".join(f"{count} {reason}" for reason, count in sorted(context.missing.items()))
+    parts = ", ".join(counted_reason(count, reason) for reason, count in sorted(context.missing.items()))
     share = 100.0 * total / max(context.readings + total, 1)
     return [make("data-missing", f"{counted(total, 'reading')} could not be used ({share:.2g} %): {parts}.", None)]
 
@@ -169,28 +180,48 @@ def _link(finding: Finding, now: Mapping[str, Finding], context: FindingContext)
 
 
 def _explains(cause: Finding, finding: Finding, context: FindingContext) -> bool:
-    if cause.kind == "reading-pinned":  # a dead reading explains what was concluded from it, and nothing else
-        if finding.kind == "current-unwanted" and not dead_reading_shows_unasked(context):
-            return False
-        rests_on = {Part.COMMAND_WIRING}
-        if finding.kind.startswith(("pressure", "hysteresis")):
-            rests_on.add(Part.PRESSURE_SENSOR)
-        if not finding.kind.startswith("pressure"):
-            rests_on.add(Part.CURRENT_SENSOR)
-        return cause.part in rests_on
+    if cause.kind == "reading-pinned":
+        return _dead_reading_explains(cause, finding, context)
     if cause.kind == "response-changed" and finding.kind != "model-misfit":  # levels and ways by a wrong clock
         return bool(read_late(context))
     if cause.kind == "coil-changed" and finding.kind != "headroom-low":  # shorted turns: less force, more dither
         return finding.part is Part.COIL
+    if finding.kind == "current-full-changed" and cause.kind == "supply-low":  # it takes less than it is asked for
+        return finding.part is Part.SUPPLY
     if finding.kind == "current-zero-changed" and cause.kind == "current-full-changed":  # one gain, one shift
         return finding.part is cause.part and finding.part is not Part.DRIVER_SETTING
+    return _explains_pressure(cause, finding, context) if finding.kind.startswith("pressure") else True
+
+
+def _dead_reading_explains(cause: Finding, finding: Finding, context: FindingContext) -> bool:
+    """A dead reading explains what was concluded from it, and nothing else."""
+    if finding.kind == "current-unwanted" and not dead_reading_shows_unasked(context):
+        return False
+    if finding.kind == "current-lost" and lost_by_dead_command(context):
+        return True
+    if observe(context)["pinned"] == AS_LEFT:  # it only ends too low: what is read is right
+        return False
+    if finding.kind == "current-lost":  # a reading of nothing, while the pressure shows that current flows
+        return Part.CURRENT_SENSOR in {cause.part, *cause.alternatives} and finding.part is Part.CURRENT_SENSOR
+    rests_on = {Part.COMMAND_WIRING}
+    if finding.kind.startswith(("pressure", "hysteresis")):
+        rests_on.add(Part.PRESSURE_SENSOR)
+    # Where no channel says so, a machine whose driver lets no current flow counts as not enabled.
+    if not finding.kind.startswith("pressure") or finding.kind == "pressure-unwanted":
+        rests_on.add(Part.CURRENT_SENSOR)
+    return cause.severity > 1 and bool(rests_on & {cause.part, *cause.alternatives})
+
+
+def _explains_pressure(cause: Finding, finding: Finding, context: FindingContext) -> bool:
     if finding.kind == "pressure-changed" and cause.kind == "hysteresis-changed":
         # A spool that sticks (found by no quantity) stops elsewhere each time; a wider loop moves both ends alike.
         return not cause.quantities or widening_explains(context)
     if finding.kind == "pressure-unwanted" and cause.kind in CURRENT_MOVED:
         return bool(observe(context).get("following", frozenset()) == {"yes"})
     if finding.kind in {"pressure-changed", "pressure-clipped"} and cause.kind in CURRENT_MOVED:
-        if comes_and_goes(finding, context) and comes_and_goes(cause, context):
+        if comes_and_goes(cause, context) and (
+            comes_and_goes(finding, context) or current_took_the_pressure(context)
+        ):
             return True
         if cause.part is Part.CURRENT_SENSOR or _current_is_right(context):
             return False

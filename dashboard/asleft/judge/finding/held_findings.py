@@ -26,13 +26,13 @@ def held_findings(context: FindingContext) -> list[Finding]:
         return [_not_reached(context, held, held.top, tolerance)]
     worst = _worst(held, tolerance)
     if worst is not None:
-        return [make("pressure-changed", told(worst), _onset(context, held, worst, tolerance))]
+        return [make("pressure-changed", needed_words(worst), _onset(context, held, worst, tolerance))]
     chart = context.charts.get(CHART)
     signal = chart.signal() if chart is not None else None
     if signal is None or not held.levels or not _counts(tolerance, signal[0]):
         return []
     top = max(held.levels, key=lambda level: level.left_demand)
-    return [make("pressure-changed", f"{told(top)[:-1]}, in tolerance but moving.", signal[1], severity=1)]
+    return [make("pressure-changed", f"{needed_words(top)[:-1]}, in tolerance but moving.", signal[1], severity=1)]
 
 
 def decided(context: FindingContext) -> bool:
@@ -56,7 +56,7 @@ def stepped_s(sheet: Sheet, held: Held | None) -> float | None:
     return None
 
 
-def told(level: Needed) -> str:
+def needed_words(level: Needed) -> str:
     """One sentence on the command a pressure needs."""
     left = f"when left it needed {100.0 * level.left_demand:.1f} %"
     end = f"as much as {level.change_bar:+.1f} bar at the same command."

@@ -20,6 +20,8 @@ from asleft.judge.types import Part
 from asleft.sheet.model import Sheet, Where
 
 _OF_THE_CURRENT, _OF_THE_PRESSURE = ("currents", "top"), ("pressure", "hysteresis")
+#: How much it weighs against a cause that a symptom it always shows is surely not there.
+_ABSENT = 2
 #: How much it weighs against a cause that its own signs of the very finding were looked for and are not there.
 _NOT_SHOWN = 0.5
 
@@ -58,6 +60,10 @@ def isolate(
         own = FINDING_KINDS[kind].own_symptoms
         whole, observed = observed, {name: values for name, values in observed.items() if name in own}
         left = _least_contradicted(rows, kind, observed, whole)
+        shown = {name: values for name, values in observed.items() if name in FINDING_KINDS[kind].symptoms}
+        if contradictions(left[0], shown):  # what it shows itself rules that out: an odd command is another fault
+            observed = _without(observed, "command")
+            left = _least_contradicted(rows, kind, observed, whole)
     decisive = tuple(
         symptom
         for symptom in SYMPTOMS
@@ -74,12 +80,15 @@ def places_of(sheet: Sheet) -> dict[str, Where]:
 
 
 def contradictions(cause: Cause, observed: Mapping[str, Values]) -> int:
-    """Weighted number of observed symptoms a cause cannot show."""
+    """Weighted number of observed symptoms a cause cannot show.
+
+    One that it always shows and that is surely not there weighs more than one that has another shape.
+    """
     count = 0
     for symptom, values in observed.items():
         allowed = cause.allows(symptom)
         if allowed is not None and not allowed & values:
-            count += WEIGHTS.get(symptom, 1)
+            count += max(WEIGHTS.get(symptom, 1), _ABSENT if values == AS_LEFT else 1)
     return count
 
 
@@ -92,7 +101,7 @@ def expected_parts(
     itself in none of them.
     """
     known = set(visible)
-    rows = [row for row in causes if _in_place(row, places)]
+    rows = [row for row in causes if _in_place(row, places) and known.issuperset(row.known)]
     if "currents" not in known:
         rows, cause = [without_current(row) for row in rows], without_current(cause)
     if not any(cause.departs(symptom) for symptom in known):
@@ -110,7 +119,7 @@ def expected_parts(
 
 
 def _rows(observed: Mapping[str, Values], places: Mapping[str, Where], causes: Sequence[Cause]) -> list[Cause]:
-    rows = [row for row in causes if _in_place(row, places)]
+    rows = [row for row in causes if _in_place(row, places) and all(symptom in observed for symptom in row.known)]
     return rows if "currents" in observed else [without_current(row) for row in rows]
 
 

@@ -21,6 +21,7 @@ from asleft.judge.finding.change_from_baseline import ends_of, moved_by
 from asleft.judge.finding.context import FindingContext
 from asleft.judge.finding.held_symptoms import held_changes
 from asleft.judge.finding.shapes import SURELY_ONE, LevelChange
+from asleft.judge.types import Verdict
 from asleft.judge.valve.curve import Curve, curve_of
 from asleft.judge.valve.pressure import LevelKey, LevelPressure, change_bar, key_of
 
@@ -29,6 +30,10 @@ _LEAST_VISITS = 2
 _AT_END = 0.02
 #: A neighbour this far off (share of the command) still tells how steep the characteristic is at a level.
 _NEIGHBOUR = (0.04, 0.35)
+#: A current that moved by so many times what may be flat of the characteristic must show in the pressure.
+_FLATS = 2.0
+#: A recorded end piece this steep, by the curve on the whole, has no dead band and no relief.
+_NO_FLATTER = 0.8
 #: What a recorded characteristic leaves open between its levels (share of full pressure, k = 1).
 _BETWEEN_LEVELS = 0.003
 _ENDS = ((0.0, -1.0, "pressure_at_zero"), (1.0, 1.0, "pressure_at_full"))
@@ -65,16 +70,36 @@ def current_change_a(context: FindingContext, demand: float) -> float | None:
     return zero[0] + demand * (full[0] - zero[0])
 
 
+def current_change_u_a(context: FindingContext, demand: float) -> float:
+    """Expanded uncertainty of `current_change_a`, both ends taken as independent; 0 where no end is observed."""
+    zero, full = (moved_by(context.results.get(name)) for name in ("current_at_zero", "current_at_full"))
+    if zero is None or full is None:
+        return 0.0 if zero is full else (zero or full or (0.0, 0.0))[1]
+    return math.hypot((1.0 - demand) * zero[1], demand * full[1])
+
+
 def _end_changes(context: FindingContext) -> list[LevelChange]:
     out = []
     for demand, arrival, name in _ENDS:
         change, left = moved_by(context.results.get(name)), context.sheet.as_left.get(name)
-        if change is None or left is None:
+        if change is None or left is None or _is_earlier(context, name):
             continue
         change_a = current_change_a(context, demand)
-        slope, sure = _slope(context, demand, arrival, change_a)
-        out.append(LevelChange(demand, arrival, left, change[0], 0.5 * change[1], change_a, slope, slope_sure=sure))
+        slope, sure = slope_at(context, demand, arrival, change_a)
+        unsure_a = current_change_u_a(context, demand)
+        out.append(LevelChange(demand, arrival, left, change[0], 0.5 * change[1], change_a, slope, sure, unsure_a))
     return out
+
+
+def _is_earlier(context: FindingContext, name: str) -> bool:
+    """Whether a pressure was last seen before a current that is out departed: it says nothing of that current."""
+    last_s = context.results[name].coverage.to_s
+    departed = [
+        result.coverage.from_s
+        for end in ("current_at_zero", "current_at_full")
+        if (result := context.results.get(end)) is not None and result.verdict is Verdict.OUT
+    ]
+    return last_s is not None and any(from_s is not None and from_s > last_s for from_s in departed)
 
 
 def _inner_changes(context: FindingContext) -> list[LevelChange]:
@@ -88,8 +113,11 @@ def _inner_changes(context: FindingContext) -> list[LevelChange]:
         demand = float(np.median([d.demand for d in group]))
         if len(group) < _LEAST_VISITS or _end_of(demand, key[1]):
             continue
-        change_a = current_change_a(context, demand)
-        slope, sure = _slope(context, demand, float(key[1]), change_a)
+        change_a, unsure_a = current_change_a(context, demand), current_change_u_a(context, demand)
+        if key in before and change_a is not None:
+            # The pressure is compared with that before the step, so the current has to be too.
+            change_a, unsure_a = _moved_a(group, before[key], _span_a(context)) or (change_a, unsure_a)
+        slope, sure = slope_at(context, demand, float(key[1]), change_a)
         line = np.array([slope * _span_a(context) * (d.demand - demand) for d in group])
         bars = np.array([d.pressure_bar for d in group]) - line
         then = None
@@ -104,8 +132,17 @@ def _inner_changes(context: FindingContext) -> list[LevelChange]:
             continue
         se = math.hypot(_se(bars, group), then.se_bar)
         change = float(np.median(bars)) - then.bar
-        out.append(LevelChange(demand, float(key[1]), then.bar, change, se, change_a, slope, slope_sure=sure))
+        out.append(LevelChange(demand, float(key[1]), then.bar, change, se, change_a, slope, sure, unsure_a))
     return out
+
+
+def _moved_a(now: Sequence[Dwell], before: Sequence[Dwell], span_a: float) -> tuple[float, float] | None:
+    """Change of the current at one command between two groups of dwells, expanded uncertainty; None: none is read."""
+    groups = [np.array([d.current_a - span_a * d.demand for d in group]) for group in (now, before)]
+    if not all(np.isfinite(group).all() for group in groups):
+        return None
+    u = [1.2533 * float(group.std()) / math.sqrt(len(group)) for group in groups]
+    return float(np.median(groups[0]) - np.median(groups[1])), 2.0 * math.hypot(*u)
 
 
 def _groups(context: FindingContext, from_s: float, to_s: float) -> dict[LevelKey, list[Dwell]]:
@@ -128,7 +165,8 @@ def _learnt(context: FindingContext, since_s: float) -> dict[LevelKey, LevelPres
 
 
 def _as_the_sheet(context: FindingContext, levels: Mapping[LevelKey, float]) -> bool:
-    """Whether levels that were known before lie where the sheet has the ends; true where they do not reach them."""
+    """Whether levels that were known before lie where the sheet has the ends; false where they reach neither."""
+    reached = False
     for demand, arrival, name in _ENDS:
         left, tolerance = context.sheet.as_left.get(name), context.sheet.tolerance.get(name)
         at = (round(demand / 0.05), int(arrival))
@@ -137,7 +175,8 @@ def _as_the_sheet(context: FindingContext, levels: Mapping[LevelKey, float]) -> 
         off = levels[at] - left
         if abs(off) > SURELY_ONE * (tolerance.above if off > 0.0 else tolerance.below):
             return False
-    return True
+        reached = True
+    return reached
 
 
 def _of_the_curve(curve: Curve, group: Sequence[Dwell], change_a: float | None) -> _Then | None:
@@ -154,7 +193,7 @@ def _of_the_curve(curve: Curve, group: Sequence[Dwell], change_a: float | None) 
     return _Then(rising if group[0].arrival > 0.0 else falling, open_bar)
 
 
-def _slope(context: FindingContext, demand: float, arrival: float, change_a: float | None) -> tuple[float, bool]:
+def slope_at(context: FindingContext, demand: float, arrival: float, change_a: float | None) -> tuple[float, bool]:
     """Slope (bar/A) of the characteristic at a level, and whether it is known there or only on the whole.
 
     From the recorded characteristic over the change of current, else from neighbouring levels of the same arrival.
@@ -162,26 +201,52 @@ def _slope(context: FindingContext, demand: float, arrival: float, change_a: flo
     curve, ends, span_a = curve_of(context.sheet), ends_of(context), _span_a(context)
     if curve is not None and curve.recorded and ends is not None:
         here = ends[0] + demand * (ends[1] - ends[0])
-        there = here + (change_a or 0.02 * span_a * (1.0 if demand < 0.5 else -1.0))
-        bars = curve.branch_at(np.array([here, there]), arrival)
-        return float((bars[1] - bars[0]) / (there - here)), True
-    means = {
-        key: (_demand(group), _mean(group))
-        for key, group in _groups(context, context.found.stepped_s, math.inf).items()
-    }
-    mine = [row for key, row in means.items() if key[1] == arrival and abs(row[0] - demand) <= _AT_END]
-    if mine:
-        near = [
-            (bar - mine[0][1]) / (u - mine[0][0])
-            for key, (u, bar) in means.items()
-            if key[1] == arrival and _NEIGHBOUR[0] <= abs(u - mine[0][0]) <= _NEIGHBOUR[1]
-        ]
-        if near:
-            return float(np.median(near)) / span_a, True
+        return _slope_of_the_curve(curve, here, arrival, change_a or 0.02 * span_a * (1.0 if demand < 0.5 else -1.0))
+    groups = _groups(context, context.found.stepped_s, math.inf)
+    rows = [(_demand(group), _mean(group)) for key, group in groups.items() if key[1] == arrival]
     zero, full = (context.sheet.as_left.get(name) for name in ("pressure_at_zero", "pressure_at_full"))
-    if zero is None or full is None:
-        return 0.0, False
-    return (full - zero) / span_a, False
+    usual = full - zero if zero is not None and full is not None else 0.0
+    beside = _slope_beside(rows, demand, usual)
+    if beside is None:
+        return usual / span_a, False
+    slope, flat = beside
+    return slope / span_a, abs(change_a or 0.0) >= _FLATS * flat * span_a
+
+
+def _slope_of_the_curve(curve: Curve, here_a: float, arrival: float, way_a: float) -> tuple[float, bool]:
+    """Slope (bar/A) of a recorded branch from `here_a` on, and whether it is known.
+
+    Beyond the recorded currents it is taken from as far inside them, and known where no relief begins there, which
+    would make that piece flatter than the curve is on the whole. Below them no valve is known: its pressure goes no
+    lower than what the oil needs to flow.
+    """
+    recorded = curve.low_a <= here_a + way_a <= curve.high_a
+    bars = curve.branch_at(np.array([here_a, here_a + (way_a if recorded else -way_a)]), arrival)
+    slope = float(bars[1] - bars[0]) / (way_a if recorded else -way_a)
+    usual = float(np.ptp(curve.pressure_bar) / np.ptp(curve.current_a))
+    return slope, recorded or (way_a > 0.0 and slope >= _NO_FLATTER * usual)
+
+
+def _slope_beside(rows: Sequence[tuple[float, float]], demand: float, usual_bar: float) -> tuple[float, float] | None:
+    """Slope (bar over the full command) at a level by its neighbours, and how much may be flat; None: none are known.
+
+    `rows`: demand and pressure of the levels of one arrival. `usual_bar`: rise over the whole command. At a level
+    with a neighbour on one side only, a dead band or a relief may begin: a piece of d of which c is flat rises by
+    1 - c / d of what the piece beyond it does, so that the rise tells c.
+    """
+    mine = [row for row in rows if abs(row[0] - demand) <= _AT_END]
+    near = sorted((u, bar) for u, bar in rows if mine and _NEIGHBOUR[0] <= abs(u - mine[0][0]) <= _NEIGHBOUR[1])
+    if not near:
+        return None
+    here, bar_here = mine[0]
+    slopes = [(bar - bar_here) / (u - here) for u, bar in near]
+    slope = float(np.median(slopes))
+    if near[0][0] < here < near[-1][0]:
+        return slope, 0.0
+    next_u, next_bar = min(near, key=lambda row: abs(row[0] - here))
+    beyond = [(bar - next_bar) / (u - next_u) for u, bar in near if u != next_u]
+    rise = (next_bar - bar_here) / (next_u - here)
+    return slope, abs(next_u - here) * max(1.0 - rise / max([*beyond, usual_bar, 1e-9]), 0.0)
 
 
 def _carried(group: Sequence[Dwell], demand: float, slope_bar: float) -> _Then:

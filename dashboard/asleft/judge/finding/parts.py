@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
+from asleft.judge.finding.at_times import current_took_the_pressure, followed_at_times
 from asleft.judge.finding.context import FindingContext
 from asleft.judge.finding.isolation import Conclusion, isolate, places_of
 from asleft.judge.finding.pressure_symptoms import likelier_following
-from asleft.judge.finding.signatures import AS_LEFT, Values, both
+from asleft.judge.finding.signatures import ANY_SHAPE, AS_LEFT, Values
 from asleft.judge.finding.within import comes_and_goes, moved_within
 from asleft.judge.types import Finding, Part, Verdict
 
@@ -32,11 +33,15 @@ _CONTEXT: Mapping[str, tuple[str, ...]] = {
 
 def with_part(finding: Finding, context: FindingContext, observed: Mapping[str, Values]) -> Finding:
     """The finding with its likely part, what else it may be, and the evidence that ruled the others out."""
+    if finding.kind == "reading-pinned":
+        return finding  # its channel says which part it is, whatever else is seen
     if finding.kind == "pressure-unwanted" and "pressure" not in observed:
         return finding  # no shape over levels, which is all that could tell
-    if comes_and_goes(finding, context) or _is_over(finding, observed):
+    taken = finding.kind.startswith("pressure") and current_took_the_pressure(context)
+    cut_at_times = finding.kind == "current-clipped" and context.found.clip is None
+    if taken or cut_at_times or comes_and_goes(finding, context) or _is_over(finding, observed):
         # What is seen of other quantities is how they are now: what counts is whether they came and went too.
-        then = isolate(_seen_at_times(finding, context), places_of(context.sheet), finding.kind)
+        then = isolate(_seen_at_times(finding, context, taken=taken), places_of(context.sheet), finding.kind)
         return (
             finding if then is None else replace(finding, part=then.parts[0], alternatives=then.parts[1:_MOST_PARTS])
         )
@@ -53,18 +58,29 @@ def _is_over(finding: Finding, observed: Mapping[str, Values]) -> bool:
     return finding.kind == "pressure-unwanted" and observed["pressure"] == AS_LEFT
 
 
-def _seen_at_times(finding: Finding, context: FindingContext) -> dict[str, Values]:
-    """Symptoms of what comes and goes: any shape, and whether currents and pressures came and went together."""
-    came = {
-        kind: [moved_within(context, name) is not None for name in names if _is_observed(context, name)]
-        for kind, names in _BOTH_ENDS.items()
-    }
-    any_shape = both("zero", "full", "gain", "offset", "spring") | {"other"}
-    if finding.kind.startswith("current"):
-        follows = frozenset({"yes" if any(came["pressure"]) else "no"})
-        return {"currents": any_shape, **({"following": follows} if came["pressure"] else {})}
-    currents = {"currents": AS_LEFT} if came["current"] and not any(came["current"]) else {}
-    return {"pressure": any_shape, **currents}
+def _seen_at_times(finding: Finding, context: FindingContext, *, taken: bool = False) -> dict[str, Values]:
+    """Symptoms of what comes and goes: any shape, and whether current, pressure and supply came and went together.
+
+    `taken`: a current that came and went took the pressure of the finding with it.
+    """
+    if not (finding.kind.startswith("current") or taken):
+        at_s = _times_of(_BOTH_ENDS["pressure"], context)
+        seen = any(_is_observed(context, name) for name in _BOTH_ENDS["current"])
+        explained = "yes" in (followed_at_times(context, at_s) or AS_LEFT)
+        return {"pressure": ANY_SHAPE, **({"currents": AS_LEFT} if seen and not explained else {})}
+    follows = followed_at_times(context, _times_of(_BOTH_ENDS["current"], context))
+    out: dict[str, Values] = {} if follows is None else {"following": follows}
+    if _is_observed(context, "supply_voltage"):
+        out["supply"] = AS_LEFT if moved_within(context, "supply_voltage") is None else frozenset({"low"})
+    if finding.kind == "current-clipped":
+        return {"currents": AS_LEFT, "top": frozenset({"cut"}), **out}
+    return {"currents": ANY_SHAPE, **out}
+
+
+def _times_of(names: Sequence[str], context: FindingContext) -> frozenset[float]:
+    """Beginnings of the segments that show any of these quantities off at times (unix s)."""
+    within = [moved_within(context, name) for name in names if _is_observed(context, name)]
+    return frozenset().union(*(one.at_times for one in within if one is not None))
 
 
 def _is_observed(context: FindingContext, name: str) -> bool:

@@ -6,8 +6,10 @@ import numpy as np
 from asleft.catalogue.finding_kinds import FINDING_KINDS
 from asleft.judge.finding.context import FindingContext, make
 from asleft.judge.finding.current_symptoms import cut_share, limit_ohm, short_of_full
+from asleft.judge.finding.widening import widening_explains
 from asleft.judge.types import Finding, Verdict
 from asleft.judge.valve.pressure import LevelKey, change_bar, cut_off, key_of
+from asleft.sheet.names import format_bar
 
 _SAME_LEVEL = 0.02
 
@@ -71,8 +73,10 @@ def _pressure_plateau(context: FindingContext) -> Finding | None:
         or rests_on_cut(context)
     ):
         return None
-    tolerance = context.sheet.tolerance.get("pressure_at_full")
+    tolerance, loop = context.sheet.tolerance.get("pressure_at_full"), context.results.get("hysteresis")
     if tolerance is None:
+        return None
+    if loop is not None and loop.verdict is Verdict.OUT and widening_explains(context):
         return None
     # By branch: a wider hysteresis lowers the rising and lifts the falling one, and must not look like a plateau.
     change: dict[LevelKey, list[tuple[float, float, float]]] = {}
@@ -86,7 +90,8 @@ def _pressure_plateau(context: FindingContext) -> Finding | None:
         return None
     moved = {key: float(np.median([c[0] for c in changes])) for key, changes in change.items()}
     pressure = {step: float(np.median([c[1] for c in change[step, 1]])) for step in rising}
-    fallen = [step for step in rising if moved[step, 1] < -tolerance.below]
+    fell = tolerance.below * context.deadband_factor("pressure-clipped")
+    fallen = [step for step in rising if moved[step, 1] < -fell]
     top = rising[-1]
     others = [key for key in change if 0 < key[0] < min(fallen, default=0)]
     if top not in fallen or not others or any(step not in fallen for step in rising if step > min(fallen)):
@@ -98,9 +103,7 @@ def _pressure_plateau(context: FindingContext) -> Finding | None:
         return None
     below = max(others)[0]
     evidence = (
-        f"Pressure no longer follows above {pressure[top]:.0f} bar: {-moved[top, 1]:.0f} bar less than when left at "
-        f"{5 * top} % command, while {5 * below} % is unchanged."
+        f"Pressure no longer follows above {format_bar(pressure[top])}: {format_bar(-moved[top, 1])} less than when "
+        f"left at {min(5 * top, 100)} % command, while {5 * below} % is unchanged."
     )
-    return make(
-        "pressure-clipped", evidence, min(c[2] for k in fallen for c in change[k, 1] if c[0] < -tolerance.below)
-    )
+    return make("pressure-clipped", evidence, min(c[2] for k in fallen for c in change[k, 1] if c[0] < -fell))

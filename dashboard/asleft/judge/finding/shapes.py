@@ -20,6 +20,10 @@ _LEFT_OVER_CURRENT = 0.08
 _TELLING = 0.7
 #: How much steeper or flatter than on the whole a characteristic may be at a level.
 _ALIKE, _ALIKE_SURE = 3.0, 1.5
+#: Levels this close to an end of the command are that end.
+_AT_END = 0.02
+#: Of the steepest slope, under which a level tells nothing of the loop.
+_LITTLE_SLOPE = 0.2
 #: Under this share of tolerance a change is none; between this and the next, it may be one.
 SURELY_NONE, SURELY_ONE = 0.45, 0.6
 
@@ -36,20 +40,24 @@ class LevelChange:
     current_change_a: float | None  # None: no current is read
     slope_bar_per_a: float  # of the characteristic, as left
     slope_sure: bool = True  # False: taken from the ends, though a dead band or a relief may lie there
+    current_u_a: float = 0.0  # expanded uncertainty of the current's change
 
 
 def size_values(change: float, expanded_u: float, below: float, above: float) -> frozenset[str]:
     """Signs a change may have, given its expanded uncertainty and the tolerance of either side: "as left", +, -.
 
-    A side without tolerance takes the other's.
+    A side without tolerance takes the other's. A change inside its own uncertainty may be none at all, and one that
+    is known to less than a tolerance may have the other sign.
     """
     limit = above if change > 0 else below
     if not np.isfinite(limit) or limit <= 0.0:
         limit = below if change > 0 else above
     if not np.isfinite(limit) or limit <= 0.0:
         return frozenset({"as left"})
+    sign, other = ("+", "-") if change > 0 else ("-", "+")
+    if expanded_u > max(abs(change), SURELY_ONE * limit):
+        return frozenset({"as left", sign, *((other,) if expanded_u - abs(change) > SURELY_ONE * limit else ())})
     used, unsure = abs(change) / limit, min(expanded_u / limit, 0.3)
-    sign = "+" if change > 0 else "-"
     if used < SURELY_NONE - unsure:
         return frozenset({"as left"})
     return frozenset({sign}) if used > SURELY_ONE + unsure else frozenset({"as left", sign})
@@ -88,8 +96,12 @@ def following(levels: Sequence[LevelChange], tolerance_bar: float) -> float | No
 
 
 def telling(levels: Sequence[LevelChange], tolerance_bar: float) -> list[LevelChange]:
-    """Levels whose current moved so far that the pressure must show whether it went with it."""
-    known = [level for level in levels if level.current_change_a is not None]
+    """Levels whose current surely moved, and so far that the pressure must show whether it went with it."""
+    known = [
+        level
+        for level in levels
+        if level.current_change_a is not None and abs(level.current_change_a) > level.current_u_a
+    ]
     asked = np.abs(asked_bar(known))
     least = max(_TELLING * tolerance_bar, 0.3 * float(asked.max(initial=0.0)))
     return [level for level, bar in zip(known, asked.tolist(), strict=True) if bar >= least]
@@ -98,13 +110,17 @@ def telling(levels: Sequence[LevelChange], tolerance_bar: float) -> list[LevelCh
 def explained_bar(levels: Sequence[LevelChange]) -> FloatArray:
     """What the change of current explains of each level's change of pressure (bar), (levels,).
 
-    All of a change of the same sign and of a like size, the more alike where the slope is known at the level.
+    All of a change of the same sign and of a like size, the more alike where the slope is known at the level. At the
+    ends of the command it leaves the currents that were ever seen, where the slope is as elsewhere at best; where it
+    may be flat there, none of the change need come.
     """
     asked, came = asked_bar(levels), np.array([level.change_bar for level in levels])
-    sure = np.array([level.slope_sure for level in levels])
+    sure = np.array([level.slope_sure and _AT_END < level.demand < 1.0 - _AT_END for level in levels])
     factor = np.where(sure, _ALIKE_SURE, _ALIKE)
     alike = (asked * came > 0.0) & (np.abs(came) > np.abs(asked) / factor) & (np.abs(came) < np.abs(asked) * factor)
-    return np.asarray(np.where(alike, came, asked))
+    perhaps_flat = np.array([not level.slope_sure for level in levels])
+    nothing_to_all = np.clip(came, np.minimum(_ALIKE * asked, 0.0), np.maximum(_ALIKE * asked, 0.0))
+    return np.asarray(np.where(perhaps_flat, nothing_to_all, np.where(alike, came, asked)))
 
 
 def asked_bar(levels: Sequence[LevelChange]) -> FloatArray:
@@ -132,6 +148,11 @@ def pressure_shapes(
         weight = float(shape @ shape)
         if weight <= 0.0:
             continue
+        if name == "loop":
+            sign = _widened(shape, rest, slack)
+            if sign:
+                out.add(f"loop{sign}")
+            continue
         size = float(shape @ rest) / weight
         if np.all(np.abs(rest - size * shape) <= slack) and abs(size) * float(np.abs(shape).max()) > 0.5 * largest:
             out.add(f"{name}{'+' if size > 0 else '-'}")
@@ -142,6 +163,20 @@ def pressure_shapes(
     if _cut_at_the_top(levels, rest, tolerance_bar):
         out.add("top-")
     return frozenset(out or {"other"})
+
+
+def _widened(shape: FloatArray, rest: FloatArray, slack: FloatArray) -> str:
+    """Sign of a loop's change, where both branches moved apart (+) or together (-); empty where they did not.
+
+    A way shorter than the loop is wide does not cross it: such a level moves by anything from nothing to all of it.
+    """
+    along = np.divide(rest, shape, out=np.zeros_like(rest), where=np.abs(shape) > _LITTLE_SLOPE)
+    size = along[int(np.argmax(np.abs(along)))]
+    whole = size * shape
+    within = (rest >= np.minimum(whole, 0.0) - slack) & (rest <= np.maximum(whole, 0.0) + slack)
+    big = np.abs(rest) > np.maximum(0.5 * np.abs(whole), slack)
+    apart = np.any(big & (shape > 0.0)) and np.any(big & (shape < 0.0))
+    return ("+" if size > 0.0 else "-") if apart and within.all() else ""
 
 
 def _shapes(levels: Sequence[LevelChange], currents_a: tuple[float, float]) -> Mapping[str, FloatArray]:

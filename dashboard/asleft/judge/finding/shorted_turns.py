@@ -25,7 +25,8 @@ def seems_short_of_turns(context: FindingContext) -> bool:
         return False
     warmest = winding.degc + winding.u_k
     usual = context.usual_winding_degc
-    return warmest < min(oil) - _BELOW_OIL_K and (usual is None or warmest < usual - _BELOW_USUAL_K)
+    back = context.deadband_factor("coil-changed")
+    return warmest < min(oil) - back * _BELOW_OIL_K and (usual is None or warmest < usual - back * _BELOW_USUAL_K)
 
 
 def shorted_turns(context: FindingContext) -> list[Finding]:

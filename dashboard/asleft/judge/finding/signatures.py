@@ -25,8 +25,8 @@ Symptoms and their values (`symptoms` says how each is seen):
 | supply | low |
 | resistance | +, -: of the coil at 20 degC |
 | dither | lost, strength, frequency |
-| pinned | command, current, pressure, supply: the reading that is dead |
-| late | current, command: its reading, as a whole |
+| pinned | command, current, pressure, dead supply: the reading that is dead; supply: at the end of its range |
+| late | current, command, pressure: its reading, as a whole |
 | readings | missing |
 """
 
@@ -54,7 +54,7 @@ SYMPTOMS = (
 class Cause:
     """A row: the part, what happened to it, and what it may show. `any_of` symptoms may be anything.
 
-    `where`: the row counts only if these channels are read there.
+    `where`: the row counts only if these channels are read there; `known`: only if these symptoms are seen.
     """
 
     part: Part
@@ -62,6 +62,7 @@ class Cause:
     shows: Mapping[str, Values]
     any_of: frozenset[str] = frozenset()
     where: Mapping[str, Where] = field(default_factory=dict)
+    known: tuple[str, ...] = ()
 
     def allows(self, symptom: str) -> Values | None:
         """Values of a symptom this cause may show; None: any."""
@@ -77,6 +78,10 @@ def both(*names: str) -> Values:
     return frozenset(f"{name}{sign}" for name in names for sign in "+-")
 
 
+#: What comes and goes may have any shape over levels that were met at different times.
+ANY_SHAPE: Values = both("zero", "full", "gain", "offset", "spring") | {"other"}
+
+
 def _is(*values: str) -> Values:
     return frozenset(values)
 
@@ -87,9 +92,10 @@ def _cause(
     *,
     free: tuple[str, ...] = (),
     where: Mapping[str, Where] | None = None,
+    known: tuple[str, ...] = (),
     **shows: Values,
 ) -> Cause:
-    return Cause(part, words, shows, frozenset(free), where or {})
+    return Cause(part, words, shows, frozenset(free), where or {}, known)
 
 
 #: What a change of the driver's currents does besides: nothing if the pressure follows.
@@ -115,6 +121,8 @@ CAUSES: tuple[Cause, ...] = (
     _cause(Part.DRIVER, "all its currents shifted", currents=both("offset"), following=_FOLLOWS),
     _cause(Part.DRIVER_SETTING, "both currents turned", currents=both("gain", "offset") | _is("other"),
            following=_FOLLOWS),
+    # no shape tells a circuit that moved both from a hand that turned both: a law that bends or jumps has none
+    _cause(Part.DRIVER, "its currents moved by different amounts", currents=_is("other"), following=_FOLLOWS),
     _cause(Part.COMMAND_WIRING, "the signal is shunted on its way", currents=both("full", "gain", "offset"),
            following=_FOLLOWS, where=_AT_CONTROLLER),
     _cause(Part.COMMAND_WIRING, "the signal leaks on its way", currents=both("offset") | _is("other"),
@@ -136,6 +144,10 @@ CAUSES: tuple[Cause, ...] = (
            limit=_is("coil"), following=_FOLLOWS),
     _cause(Part.SUPPLY, "the supply is low", supply=_is("low"), top=AS_LEFT | _is("cut"),
            free=("limit", "following", "response")),
+    # without a reading of the supply nobody thinks of it where the current at full is another
+    _cause(Part.SUPPLY, "the supply is so low that full command makes less", supply=_is("low"),
+           currents=_is("full-", "gain-", "other"), following=_FOLLOWS, free=("limit", "top", "response"),
+           known=("supply",)),
     # What comes back by itself is a contact more often than a hot winding's break or an output that protects itself,
     # and no channel of the current tells them apart.
     _cause(Part.COIL_WIRING, "a wire or plug is open", flow=_is("lost", "at times"), free=_UPSET),
@@ -185,8 +197,11 @@ CAUSES: tuple[Cause, ...] = (
     _cause(Part.CURRENT_SENSOR, "its reading is dead", pinned=_is("current"), following=_STANDS | AS_LEFT,
            free=(*(name for name in _UPSET if name not in _UPSET_BY_PRESSURE), "late", "flow")),
     _cause(Part.PRESSURE_SENSOR, "its reading is dead", pinned=_is("pressure"), free=(*_UPSET_BY_PRESSURE, "vented")),
-    _cause(Part.SUPPLY, "its reading is dead", pinned=_is("supply"), free=("supply",)),
+    _cause(Part.SUPPLY, "it is above what its reading shows", pinned=_is("supply"), free=("supply",)),
+    _cause(Part.DATA, "the supply's reading is dead", pinned=_is("dead supply"), free=("supply",)),
     _cause(Part.DATA, "readings come late", late=_is("current"), free=("response", "ramps")),
+    _cause(Part.DATA, "the pressure is read late", late=_is("pressure"),
+           free=tuple(name for name in _UPSET_BY_PRESSURE if name != "late")),
     _cause(Part.DATA, "the command is read late", late=_is("command"),
            free=tuple(name for name in (*_UPSET, "flow") if name != "late")),
     _cause(Part.DATA, "readings are missing", readings=_is("missing")),
@@ -194,7 +209,9 @@ CAUSES: tuple[Cause, ...] = (
     _cause(Part.COMMAND_WIRING, "the signal has failed", command=_is("failed"), free=(*_UPSET, "flow", "pinned")),
     _cause(Part.COMMAND_WIRING, "its reading is dead", pinned=_is("command"), free=(*_UPSET, "flow", "command")),
     _cause(Part.DATA, "the command's reading stands still", pinned=_is("command"), free=(*_UPSET, "flow", "command")),
-    _cause(Part.CONTROLLER, "it asks for more than there is", command=_is("beyond"), free=("pressure",)),
+    # of more command no less pressure comes
+    _cause(Part.CONTROLLER, "it asks for more than there is", command=_is("beyond"),
+           pressure=AS_LEFT | _is("spring+", "gain+", "force+", "offset+", "other"), known=("command",)),
 )  # fmt: skip
 
 #: Shape of the pressure's change that a change of the current's ends leads to.

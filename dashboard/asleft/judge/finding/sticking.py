@@ -13,26 +13,55 @@ room.
 from __future__ import annotations
 
 import numpy as np
+from asleft.judge.features import Dwell
 from asleft.judge.finding.context import FindingContext, make
 from asleft.judge.finding.pressure_symptoms import SCATTERS, level_visits, pressure_tolerance_bar, scatter_bar
 from asleft.judge.finding.standing import stood_still
 from asleft.judge.types import Finding, FloatArray
+from asleft.judge.valve.pressure import steady
+from asleft.sheet.names import format_bar
+
+#: Share of the highest pressure.
+_USUAL_TOLERANCE = 0.02
 
 
 def sticking(context: FindingContext) -> list[Finding]:
     """The finding of a sticking spool, or none. Its kind is that of a changed hysteresis: it is one that varies."""
     if context.found.held is not None:  # a load that a loop outside rejects is no sign
         return []
-    tolerance, scatter = pressure_tolerance_bar(context), scatter_bar(context)
-    stood = stood_still(context, tolerance) if tolerance is not None else []
+    tolerance, scatter, stood = pressure_tolerance_bar(context), scatter_bar(context), stays_stood(context)
     if stood:
-        times = f"{len(stood)} times, the last time at {stood[-1].pressure_bar:.0f} bar"
+        times = f"{len(stood)} times, the last time at {format_bar(stood[-1].pressure_bar)}"
         evidence = f"Pressure stood still while command and current went on to another level ({times})."
         return [make("hysteresis-changed", evidence, stood[0].from_s)]
-    if tolerance is None or scatter is None or scatter <= SCATTERS * tolerance:
+    if (
+        tolerance is None
+        or scatter is None
+        or scatter <= SCATTERS * context.deadband_factor("hysteresis-changed") * tolerance
+    ):
         return []
-    evidence = f"Pressure at the same command differs from one cycle to the next by {2.0 * scatter:.1f} bar."
+    evidence = f"Pressure at the same command differs from one cycle to the next by {format_bar(2.0 * scatter)}."
     return [make("hysteresis-changed", evidence, _onset_s(context, scatter))]
+
+
+def stays_stood(context: FindingContext) -> list[Dwell]:
+    """Stays in which the pressure stood still, also of a sheet without pressures; none where a load may do so."""
+    if context.found.held is not None:
+        return []
+    tolerance = pressure_tolerance_bar(context)
+    tolerance = _usual_tolerance_bar(context) if tolerance is None else tolerance
+    return stood_still(context, tolerance) if tolerance is not None else []
+
+
+def _usual_tolerance_bar(context: FindingContext) -> float | None:
+    """Where the sheet has no pressures, the usual tolerance of the highest seen; None where the valve makes none.
+
+    A spool that stands still does so whatever its pressures were.
+    """
+    if context.sheet.controls != "pressure":
+        return None
+    highest = max((d.pressure_bar for d in steady(context.seen.dwells, context.sheet)), default=0.0)
+    return _USUAL_TOLERANCE * highest if highest > 0.0 else None
 
 
 def _onset_s(context: FindingContext, scatter_bar: float) -> float | None:

@@ -8,11 +8,18 @@ from collections.abc import Mapping
 from asleft.judge.finding.change_from_baseline import moved_by, values_of
 from asleft.judge.finding.context import FindingContext
 from asleft.judge.finding.current_symptoms import add_current_symptoms, flow_of
+from asleft.judge.finding.loop_within import loop_within
 from asleft.judge.finding.pressure_symptoms import add_pressure_symptoms
 from asleft.judge.finding.shapes import size_values
 from asleft.judge.finding.shorted_turns import seems_short_of_turns
 from asleft.judge.finding.signatures import AS_LEFT, Values
+from asleft.judge.finding.sticking import stays_stood
+from asleft.judge.finding.watched import dead_channels
+from asleft.judge.finding.within import moved_within
 
+#: Of the end of a range, below which a reading is no longer there.
+_BELOW_END = 0.98
+_PRESSURES = ("pressure_at_zero", "pressure_at_full")
 #: A winding that is so much colder or hotter than on other days, or colder than so many degC, may have changed.
 _COLDEST_DEGC, _COLDER_K, _HOTTER_K = 5.0, 15.0, 25.0
 #: Share by which dither is seen to have moved, perhaps; from twice as much on, surely. Less than any tolerance,
@@ -25,18 +32,36 @@ def observe(context: FindingContext) -> dict[str, Values]:
     out: dict[str, Values] = {}
     stretches = {stretch.kind for stretch in context.stretches}
     out["command"] = _command(stretches)
-    out["pinned"] = _pinned(stretches)
+    out["pinned"] = _pinned(context, stretches)
     out["readings"] = frozenset({"missing"}) if context.missing else AS_LEFT
     if context.seen.has_current:
         out["flow"] = flow_of(context, stretches)
     add_current_symptoms(context, out)
     add_pressure_symptoms(context, out)
+    if stays_stood(context):
+        out["scatter"] = frozenset({"more"})
+    _leave_out_earlier(context, out)
     _zeros(context, out)
     _one(context, out, "supply_voltage", "supply", {"-": "low"})
     _one(context, out, "hysteresis", "loop", {"+": "wide"})
+    if "wide" in out.get("loop", ()) and any(moved_within(context, name) for name in _PRESSURES):
+        out["loop"] |= AS_LEFT  # branches that were met at different times lie as far apart as the pressure moved
+    if out.get("scatter") != frozenset({"more"}) and loop_within(context) is not None:
+        out["loop"] = frozenset({"wide"})
+        out["pressure"] = out.get("pressure", AS_LEFT) | {"loop+"}
     _resistance(context, out)
     _dither(context, out)
     return out
+
+
+def _leave_out_earlier(context: FindingContext, out: dict[str, Values]) -> None:
+    """Once the current is lost for good, what was read of the pressure before says nothing of why it is."""
+    if out.get("flow") != frozenset({"lost"}):
+        return
+    since_s = min(stretch.from_s for stretch in context.stretches if stretch.kind == "current-lost")
+    if all(dwell.from_s < since_s for dwell in context.found.judged_pressure):
+        for symptom in ("pressure", "following", "scatter"):
+            out.pop(symptom, None)
 
 
 def _one(
@@ -71,9 +96,26 @@ def _command(stretches: set[str]) -> Values:
     return frozenset({"beyond"}) if "command-clipped" in stretches else AS_LEFT
 
 
-def _pinned(stretches: set[str]) -> Values:
-    dead = {kind.partition(":")[2] for kind in stretches if kind.startswith(("pinned:", "stuck:"))}
-    return frozenset(dead) or AS_LEFT
+def _pinned(context: FindingContext, stretches: set[str]) -> Values:
+    dead = dead_channels(context) - _ends_and_comes_back(context)
+    if "stuck:supply" in stretches and "supply" in dead:
+        dead = dead - {"supply"} | {"dead supply"}
+    return dead or AS_LEFT
+
+
+def _ends_and_comes_back(context: FindingContext) -> Values:
+    """Channels that only stop at the end of their instrument now and then: what lies below is read, and is right."""
+    out = set()
+    for channel in ("current", "pressure"):
+        ends = [s for s in context.stretches if s.kind == f"pinned:{channel}"]
+        stuck = any(s.kind == f"stuck:{channel}" for s in context.stretches)
+        if not ends or stuck:
+            continue
+        first_s, end = min(s.to_s for s in ends), _BELOW_END * ends[0].detail["value"]
+        later = [d for d in context.seen.dwells if d.from_s > first_s]
+        if any((d.current_a if channel == "current" else d.pressure_bar) < end for d in later):  # NaN: not read
+            out.add(channel)
+    return frozenset(out)
 
 
 def _zeros(context: FindingContext, out: dict[str, Values]) -> None:

@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from asleft.judge.finding.context import FindingContext, make
 from asleft.judge.types import Finding, Part
-from asleft.judge.valve.pressure import highest_bar, steady
+from asleft.judge.valve.living import is_end
+from asleft.judge.valve.pressure import BEYOND, end_of_range_bar, highest_bar, steady
 from asleft.judge.watching.watch import Stretch
+from asleft.sheet.names import format_bar
 
 #: An unasked current this close to the value of a dead reading is that (share of it).
 _SAME = 0.05
+_SENSOR: Mapping[str, Part] = {
+    "current": Part.CURRENT_SENSOR, "pressure": Part.PRESSURE_SENSOR, "command": Part.COMMAND_WIRING,
+    "stuck:supply": Part.DATA,
+}  # fmt: skip
 
 
 def watched(context: FindingContext) -> list[Finding]:
@@ -22,24 +28,66 @@ def watched(context: FindingContext) -> list[Finding]:
         if stretches:
             out.append(_watched_one(kind, stretches, context))
     out += _above_characteristic(context)
+    return out + _pinned(context)
+
+
+def _pinned(context: FindingContext) -> list[Finding]:
+    """Readings that are dead, then those that end below what there is to read.
+
+    Of two that are dead the way they share is likelier than two sensors. An instrument that reads rightly as far as
+    it goes is whole: what ends is its range, as it was set or chosen.
+    """
+    dead = dead_channels(context)
+    first: dict[str, Stretch] = {}
     for stretch in context.stretches:
         how, _, channel = stretch.kind.partition(":")
         if how in {"pinned", "stuck"}:
-            part = {"current": Part.CURRENT_SENSOR, "pressure": Part.PRESSURE_SENSOR, "command": Part.COMMAND_WIRING}
-            value = stretch.detail.get("value", math.nan)
-            mover = "current" if channel == "command" else "command"
-            what = "stays at the end of its range" if how == "pinned" else f"does not move while the {mover} does"
-            evidence = f"The {channel} reading {what} ({value:.4g})."
-            out.append(
-                make(
-                    "reading-pinned",
-                    evidence,
-                    stretch.from_s,
-                    part=part.get(channel, Part.SUPPLY),
-                    alternatives=(Part.DATA,),
-                )
+            first.setdefault(channel, stretch)
+    said = " ".join(_dead_words(channel, first[channel]) for channel in first if channel in dead)
+    parts = list(dict.fromkeys(_sensor(first[channel]) for channel in first if channel in dead))
+    out = []
+    if parts:
+        onset_s = min(first[channel].from_s for channel in first if channel in dead)
+        parts = [Part.DATA, *parts] if len(parts) > 1 else [*parts, Part.DATA]
+        parts = list(dict.fromkeys(parts))
+        out.append(make("reading-pinned", said, onset_s, part=parts[0], alternatives=tuple(parts[1:])))
+    for channel in first.keys() - dead:
+        value, sensor = first[channel].detail.get("value", math.nan), _sensor(first[channel])
+        said = f"The {channel} reading ends at {value:.4g}: what lies above is not read."
+        out.append(
+            make(
+                "reading-pinned",
+                said,
+                first[channel].from_s,
+                part=Part.DATA,
+                alternatives=(sensor,),
+                severity=1,
             )
+        )
     return out
+
+
+def _dead_words(channel: str, stretch: Stretch) -> str:
+    mover = "current" if channel == "command" else "command"
+    at_end = stretch.kind.startswith("pinned")
+    what = "stays at the end of its range" if at_end else f"does not move while the {mover} does"
+    return f"The {channel} reading {what} ({stretch.detail.get('value', math.nan):.4g})."
+
+
+def _sensor(stretch: Stretch) -> Part:
+    """What reads the channel; a dead reading of the supply is no fault of the supply."""
+    return _SENSOR.get(stretch.kind, _SENSOR.get(stretch.kind.partition(":")[2], Part.SUPPLY))
+
+
+def dead_channels(context: FindingContext) -> frozenset[str]:
+    """Channels whose reading stood still, or stays at the end of its instrument; not those that only end too low."""
+    ends = {"current": context.seen.end_a, "pressure": end_of_range_bar(context.seen.dwells)}
+    out = set()
+    for stretch in context.stretches:
+        how, _, channel = stretch.kind.partition(":")
+        if how in {"pinned", "stuck"} and not is_end(stretch, ends.get(channel, math.inf)):
+            out.add(channel)
+    return frozenset(out)
 
 
 def dead_reading_shows_unasked(context: FindingContext) -> bool:
@@ -56,6 +104,21 @@ def dead_reading_shows_unasked(context: FindingContext) -> bool:
         if channel == "command" or (channel == "current" and any(a > (1.0 - _SAME) * value for a in unasked)):
             return True
     return False
+
+
+def lost_by_dead_command(context: FindingContext) -> bool:
+    """Whether most losses of current lie where the command's reading stood still: nothing was asked there."""
+    stuck = [s for s in context.stretches if s.kind == "stuck:command"]
+    lost = [s for s in context.stretches if s.kind == "current-lost"]
+    within = sum(any(s.from_s <= one.to_s and one.from_s <= s.to_s for s in stuck) for one in lost)
+    return 2 * within > len(lost)
+
+
+def _command_words(demand: float) -> str:
+    """A level of the command; what lies outside its range is none."""
+    if -BEYOND <= demand <= 1.0 + BEYOND:
+        return f"{round(100 * min(max(demand, 0.0), 1.0))} % command"
+    return "a command beyond its range"
 
 
 def _watched_one(kind: str, stretches: Sequence[Stretch], context: FindingContext) -> Finding:
@@ -75,7 +138,7 @@ def _watched_one(kind: str, stretches: Sequence[Stretch], context: FindingContex
         return make(kind, evidence, first.from_s)
     if kind == "current-unwanted":
         return make(kind, f"{value:.3f} A flows that no command asks for{times}.", first.from_s)
-    evidence = f"Pressure rose to {value:.0f} bar while the machine was stopped or not enabled{times}."
+    evidence = f"Pressure rose to {format_bar(value)} while the machine was stopped or not enabled{times}."
     return _unwanted(evidence, first.from_s, context)
 
 
@@ -98,7 +161,7 @@ def _above_characteristic(context: FindingContext) -> list[Finding]:
     if full is None or sheet.controls != "pressure":
         return []
     tolerance = sheet.tolerance["pressure_at_full"].above
-    margin = max(3.0 * tolerance, 0.08 * full)
+    margin = max(3.0 * tolerance, 0.08 * full) * context.deadband_factor("pressure-unwanted")
     above = []
     for dwell in steady(context.seen.dwells, sheet):
         ceiling = highest_bar(dwell, sheet)
@@ -107,6 +170,6 @@ def _above_characteristic(context: FindingContext) -> list[Finding]:
     if len(above) < 2:
         return []
     dwell, ceiling = above[-1]
-    here = f"{dwell.pressure_bar:.0f} bar at {round(100 * dwell.demand)} % command"
-    evidence = f"{here}, where the valve was left at {ceiling:.0f} bar."
+    now, was = format_bar(dwell.pressure_bar, ceiling), format_bar(ceiling, dwell.pressure_bar)
+    evidence = f"{now} at {_command_words(dwell.demand)}, where the valve was left at {was}."
     return [_unwanted(evidence, above[0][0].from_s, context)]

@@ -3,8 +3,17 @@
 from __future__ import annotations
 
 import numpy as np
+from asleft.judge.finding.change_from_baseline import moved_by
 from asleft.judge.finding.context import FindingContext, moved
+from asleft.judge.finding.loop_within import loop_within
 from asleft.judge.valve.curve import curve_of
+
+
+def _outward(context: FindingContext) -> bool:
+    """Whether the pressures at the ends, as far as they moved, moved as a loop does that grew within the readings."""
+    ways = (("pressure_at_full", -1.0), ("pressure_at_zero", 1.0))
+    changes = [(moved_by(context.results.get(name)), way) for name, way in ways if moved(context, name)]
+    return all(change is not None and change[0] * way > 0.0 for change, way in changes)
 
 
 def widening_explains(context: FindingContext) -> bool:
@@ -13,6 +22,8 @@ def widening_explains(context: FindingContext) -> bool:
     At full command, reached from below, the pressure falls by that much; at zero, reached from above, it rises.
     """
     result = context.results.get("hysteresis")
+    if loop_within(context) is not None:
+        return _outward(context)
     curve = curve_of(context.sheet)
     zero, full = context.sheet.as_left.get("current_at_zero"), context.sheet.as_left.get("current_at_full")
     if result is None or result.as_found is None or result.as_left is None:

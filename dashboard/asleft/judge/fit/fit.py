@@ -11,8 +11,10 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
-from asleft.judge.fit.causes import Misfit, as_it_is, demand_of, find_misfits, live_zero, out_of_range, straightness
+from asleft.judge.fit.causes import beyond_instrument, find_misfits
+from asleft.judge.fit.command_causes import live_zero
 from asleft.judge.fit.levels import Levels, levels_of, share_at
+from asleft.judge.fit.misfit import Misfit, as_it_is, demand_of, out_of_range, straightness
 from asleft.judge.fit.other_sheet import left_later_s, of_another_valve
 from asleft.judge.fit.points import FitPoints
 from asleft.judge.types import Coverage, Fit, QuantityResult, Verdict
@@ -58,11 +60,11 @@ def judge_fit(
     return replace(now, since_s=known.since_s if known.fits is False else began_s)
 
 
-def unjudged(result: QuantityResult, fit: Fit) -> QuantityResult:
-    """The quantity without a verdict, because what is read is not what the sheet speaks of."""
+def unjudged(result: QuantityResult) -> QuantityResult:
+    """The quantity without a verdict; why is said once for all of them, by `fit_sentence`."""
     return replace(
         result, as_found=None, uncertainty=None, change_uncertainty=None, tolerance_used_pct=None,
-        verdict=Verdict.NOT_OBSERVED, reason=f"the readings do not fit the sheet ({fit.cause.replace('-', ' ')})",
+        verdict=Verdict.NOT_OBSERVED, reason="not judged",
         bound_below=None, bound_above=None, coverage=_NOTHING, as_left_measured=None, trend_per_day=None,
         trend_low_per_day=None, trend_high_per_day=None, forecast_s=None, forecast_early_s=None,
         forecast_late_s=None, forecast_in_days=None,
@@ -82,11 +84,12 @@ def _by_levels(sheet: Sheet, points: FitPoints, *, alone: bool, live: bool) -> F
         rest, every = rest.and_also(points.rest_before), every.and_also(points.every_before)
     agrees = False
     for levels in (levels_of(rest, at_rest=True), levels_of(every, at_rest=False)):
-        if levels.at_rest and _agrees(sheet, levels) and live_zero(sheet, levels) is None:
+        agreed = levels.at_rest and _agrees(sheet, levels) and live_zero(sheet, levels) is None
+        if agreed and not beyond_instrument(sheet, levels, points.whole):
             return Fit(True)  # the usual case, and then nothing else is tried
         misfits = find_misfits(sheet, levels, points.whole)
         if misfits:
-            return _told(misfits, live=live)
+            return _fit_of(misfits, live=live)
         agrees |= _agrees(sheet, levels)
     return Fit(True) if agrees else Fit(None)
 
@@ -100,7 +103,7 @@ def _agrees(sheet: Sheet, levels: Levels) -> bool:
     return legal and bool(seen) and all(seen)
 
 
-def _told(misfits: Sequence[Misfit], *, live: bool) -> Fit:
+def _fit_of(misfits: Sequence[Misfit], *, live: bool) -> Fit:
     """The first cause in full, the others with it."""
     evidence = "; ".join(one.evidence.rstrip("?.") + "?" * one.evidence.endswith("?") for one in misfits)
     evidence = evidence[:1].lower() + evidence[1:]

@@ -20,7 +20,7 @@ _AGREES, _OFF = 0.9, 0.75
 _BEYOND = 0.06
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class Levels:
     """Means at each level, shape (m,): command, current and pressure as read, NaN where not read.
 

@@ -35,7 +35,7 @@ _PART = 1500  # readings after which a new table begins, live
 _CHANNELS = ("command", "current", "pressure")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class Table:
     """Sums by interval of the command: width 2 ** `exponent`, row 64 begins at 0. `rows`: shape (128, 8)."""
 

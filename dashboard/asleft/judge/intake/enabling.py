@@ -2,7 +2,7 @@
 
 The current must have been under 30 % of the current at zero command for 0.05 s, so that neither a single reading nor
 dither that was not filtered out turns the driver off. Under the off threshold an enabled driver has no current
-either: there, and while the current is not read, the last word stands.
+either, nor for as long as its ramp takes from there: so long, and while no current is read, the last word stands.
 
 Where the sheet's current at zero is under 3 % of that at full, a driver that is off and one at zero command look
 alike: the driver is taken as enabled. That no current flows is told all the same, for `unanswered`.
@@ -22,9 +22,13 @@ from asleft.judge.intake.holding import BoolArray, held, kept, last_good, latche
 from asleft.judge.types import FloatArray
 from asleft.sheet.model import Sheet
 
-_OFF_SHARE = 0.3
+#: Of the current at zero command, under which a driver is off.
+OFF_SHARE = 0.3
 _OFF_HOLD_S = 0.05
-_LEAST_SHARE = 0.03  # of the current at full: under it a reading may be its own zero
+#: How much later than its ramp as left says, and than such a lag (s), a driver may come out from under its threshold.
+_LATE, _LAG_S = 3.0, 2.0
+#: Of the current at full: where less flows at zero command, a driver that is off looks like one that is on.
+ALIKE_SHARE = 0.03
 _BRIDGE_S = 2.0
 FROM_CHANNEL = "from the channel enable"
 NOT_KNOWN = "not known: taken as enabled"
@@ -53,10 +57,10 @@ def judge_enabled(
     if zero is None or full is None:
         on: BoolArray = ~(enable < 0.5)
         return on, np.zeros(on.size, dtype=bool), carry, FROM_CHANNEL if read.any() else NOT_KNOWN
-    if zero < _LEAST_SHARE * full:
+    if zero < ALIKE_SHARE * full:
         on = ~(enable < 0.5)
         current, last, last_s = kept(columns[CURRENT], time_s, carry.current_a, carry.current_at_s, _BRIDGE_S)
-        none_flows = (current < _LEAST_SHARE * full) & ~read
+        none_flows = (current < ALIKE_SHARE * full) & ~read
         none_flows, since_s = held(none_flows, time_s, carry.low_since_s, _OFF_HOLD_S, gap)
         after = EnableCarry(last, last_s, since_s, bool(on[-1]))
         return on, none_flows, after, FROM_CHANNEL if read.any() else NOT_KNOWN
@@ -66,14 +70,15 @@ def judge_enabled(
         last, last_s = last_good(current, time_s, carry.current_a, carry.current_at_s)
         return on, np.zeros(on.size, dtype=bool), EnableCarry(last, last_s, None, bool(on[-1])), FROM_CHANNEL
     current, last, last_s = kept(current, time_s, carry.current_a, carry.current_at_s, _BRIDGE_S)
-    low, flows = current < _OFF_SHARE * zero, current >= _OFF_SHARE * zero
+    low, flows = current < OFF_SHARE * zero, current >= OFF_SHARE * zero
     off_below = sheet.signal.off_below_pct / 100.0
     telling = low & ~read
     if off_below > 0.0:
         telling &= ~(columns[DEMAND] < off_below)
+    hold_s = _OFF_HOLD_S + _LATE * off_below * (sheet.as_left.get("ramp_up", 0.0) + _LAG_S)
     # A record that begins without current begins with the driver off.
-    since_s = time_s[0] - _OFF_HOLD_S if carry.on is None else carry.low_since_s
-    none_flows, since_s = held(telling, time_s, since_s, _OFF_HOLD_S, gap)
+    since_s = time_s[0] - hold_s if carry.on is None else carry.low_since_s
+    none_flows, since_s = held(telling, time_s, since_s, hold_s, gap)
     before = carry.on is not False
     if read.any():
         on = latched(np.where(read, enable >= 0.5, flows), np.where(read, enable < 0.5, none_flows), before)

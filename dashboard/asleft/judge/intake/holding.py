@@ -44,7 +44,8 @@ def held(
     index = np.arange(mask.size)
     begins = index if gap is None else np.where(gap, index, 0)
     first = np.maximum.accumulate(np.where(mask, begins if gap is not None else 0, index + 1))
-    carried = (first == 0) & (since_s is not None) & ~(gap is not None and bool(gap[0]))
+    begun_before = since_s is not None and not (gap is not None and bool(gap[0]))
+    carried = (first == 0) & begun_before
     start = np.where(carried, np.nan if since_s is None else since_s, time_s[np.minimum(first, mask.size - 1)])
     result = mask & (time_s - start >= np.asarray(hold_s) - _ROUNDING_S)
     return result, (float(start[-1]) if mask[-1] else None)

@@ -72,13 +72,13 @@ class Steps:
         return known, Steps(float(smallest[-1]), int(changes[-1]))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class Intake:
     """What waits, what came before it (raw: time, command, current, pressure), and counts set aside by channel."""
 
     waiting: FloatArray = field(default_factory=lambda: np.empty((ROWS, 0)))
     past: FloatArray = field(default_factory=lambda: np.empty((len(_ROWS), 0)))
-    aside: Mapping[str, int] = field(default_factory=dict)  # "time": times that came twice or out of order
+    excluded: Mapping[str, int] = field(default_factory=dict)  # "time": times that came twice or out of order
     found_s: tuple[float, ...] = ()  # when the readings set aside in the last call were taken (unix s)
     newest_s: float | None = None  # of all samples seen
     lately: tuple[tuple[int, str, int], ...] = ()  # hour since 1970, name, count: of the last day of them
@@ -94,12 +94,12 @@ class Intake:
         hours.update((int(hour), name) for hour in known_s // _HOUR_S)
         oldest = max(hour for hour, _ in hours) - _DAY_H
         lately = tuple((hour, known, count) for (hour, known), count in sorted(hours.items()) if hour > oldest)
-        return replace(self, aside={**self.aside, name: self.aside.get(name, 0) + at_s.size}, lately=lately)
+        return replace(self, excluded={**self.excluded, name: self.excluded.get(name, 0) + at_s.size}, lately=lately)
 
     def counts(self, *, lately: bool) -> Mapping[str, int]:
         """What was set aside by name, of all that was seen or of the last day."""
         if not lately:
-            return self.aside
+            return self.excluded
         oldest = (self.newest_s or 0.0) // _HOUR_S - _DAY_H
         counts: Counter[str] = Counter()
         for hour, name, count in self.lately:
@@ -163,12 +163,12 @@ def _least(name: str, sheet: Sheet) -> float:
 
 def remarks_of(intake: Intake, *, lately: bool) -> tuple[str, ...]:
     """What was set aside and left out, in sentences: of the last day, or of all that was seen."""
-    aside = intake.counts(lately=lately)
+    excluded = intake.counts(lately=lately)
     when = " in the last day" if lately else ""
-    counts = ", ".join(f"{count} of {name}" for name, count in sorted(aside.items()) if name != "time")
+    counts = ", ".join(f"{count} of {name}" for name, count in sorted(excluded.items()) if name != "time")
     out = [f"Set aside as single wild readings{when}: {counts}."] if counts else []
-    if aside.get("time"):
-        out.append(f"Left out{when}: {aside['time']} samples whose time came twice or went back.")
+    if excluded.get("time"):
+        out.append(f"Left out{when}: {excluded['time']} samples whose time came twice or went back.")
     return tuple(out)
 
 

@@ -48,7 +48,7 @@ class CommandNoise:
     squares: float = 0.0
     products: float = 0.0
 
-    def heard(self, demand: FloatArray) -> CommandNoise:
+    def updated(self, demand: FloatArray) -> CommandNoise:
         """With one more dwell, shape (n,)."""
         if demand.size < 8:
             return self

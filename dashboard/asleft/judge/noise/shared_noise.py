@@ -70,7 +70,7 @@ class SharedNoise:
         """As plain numbers."""
         return [self.n, self.dwells, self.command, self.current, *self.cross]
 
-    def heard(self, command: FloatArray, current: FloatArray, interval_s: float, beside: FloatArray) -> SharedNoise:
+    def updated(self, command: FloatArray, current: FloatArray, interval_s: float, beside: FloatArray) -> SharedNoise:
         """With one more dwell of readings (n,); `beside` (n, k): tones of the current, taken out of both."""
         n, apart = command.size, spacing(interval_s)
         if n < max(_FEWEST, 2 * LAGS * apart) or not math.isfinite(mean_of(current)):

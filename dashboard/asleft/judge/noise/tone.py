@@ -27,36 +27,41 @@ _KEPT = 0.9
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class FoundTone:
     """One dwell's tone: frequency (Hz), its variance (Hz^2), and what is left without it (A, standard deviation)."""
 
     frequency_hz: float
     variance_hz2: float
     left_a: float
     ratio: float  # of its line in the spectrum to the mean of the others
+    rms_a: float  # root mean square of the tone
 
 
-def hear_tone(
+def find_tone(
     time_s: FloatArray, current_a: FloatArray, interval_s: float, known_hz: float | None = None
-) -> Heard | None:
+) -> FoundTone | None:
     """The tone in one settled, evenly sampled dwell, or None.
 
     The strongest line of the windowed spectrum, then least-squares steps on frequency, amplitude and phase. Where a
     tone is known (`known_hz`) and still stands out there, that is the start, and the spectrum is not looked at.
     """
     time_s, current_a = time_s[-_MOST:], current_a[-_MOST:]
-    n = current_a.size
-    if n < _FEWEST:
-        return None
-    step_s = time_s[1:] - time_s[:-1]
-    if step_s.max() > 1.02 * interval_s or step_s.min() < 0.98 * interval_s:
+    if not shows_tones(time_s, interval_s):
         return None
     if known_hz is not None:
-        heard = _fitted(time_s, current_a, interval_s, known_hz, rounds=1)
-        if heard is not None and abs(heard.frequency_hz - known_hz) < _SAME_HZ and heard.ratio >= _STANDS_OUT:
-            return heard
+        found = _fitted(time_s, current_a, interval_s, known_hz, rounds=1)
+        if found is not None and abs(found.frequency_hz - known_hz) < _SAME_HZ and found.ratio >= _STANDS_OUT:
+            return found
     strongest = _strongest(current_a, interval_s)
     return None if strongest is None else _fitted(time_s, current_a, interval_s, strongest, rounds=2)
+
+
+def shows_tones(time_s: FloatArray, interval_s: float) -> bool:
+    """Whether a dwell is long enough and evenly sampled, so that a tone in it would be found."""
+    if time_s.size < _FEWEST:
+        return False
+    step_s = time_s[1:] - time_s[:-1]
+    return bool(step_s.max() <= 1.02 * interval_s and step_s.min() >= 0.98 * interval_s)
 
 
 def _strongest(current_a: FloatArray, interval_s: float) -> float | None:
@@ -76,7 +81,7 @@ def _strongest(current_a: FloatArray, interval_s: float) -> float | None:
 
 def _fitted(
     time_s: FloatArray, current_a: FloatArray, interval_s: float, frequency: float, rounds: int
-) -> Heard | None:
+) -> FoundTone | None:
     """Least squares on frequency, amplitude and phase, from a frequency (Hz) near the right one.
 
     The variance is the Cramer-Rao bound 12 s^2 / (A^2 / 2 (2 pi)^2 n^3 dt^2) (Kay 1993, example 3.14, from memory).
@@ -103,7 +108,7 @@ def _fitted(
     variance = 12.0 * variance_a2 / (power * (2.0 * np.pi) ** 2 * n**3 * interval_s**2)
     # of a line of the windowed spectrum to the mean of the others: A^2 n / 6 s^2 for a Hann window
     ratio = power * n / (3.0 * variance_a2) if variance_a2 > 0.0 else math.inf
-    return Heard(frequency, variance, math.sqrt(variance_a2), ratio)
+    return FoundTone(frequency, variance, math.sqrt(variance_a2), ratio, math.sqrt(power))
 
 
 @lru_cache(maxsize=64)
@@ -118,16 +123,16 @@ class Tone:
     frequency_hz: float = 0.0
     precision: float = 0.0
 
-    def followed(self, heard: Heard | None) -> Tone:
+    def followed(self, found: FoundTone | None) -> Tone:
         """After one more dwell; a tone that stays away is given up, another one soon believed."""
-        if heard is None:
+        if found is None:
             return Tone(self.frequency_hz, 0.5 * self.precision if self.precision > 1.0 else 0.0)
-        fresh = 1.0 / max(heard.variance_hz2, 1e-8)
-        if self.precision <= 0.0 or abs(heard.frequency_hz - self.frequency_hz) > _SAME_HZ:
+        fresh = 1.0 / max(found.variance_hz2, 1e-8)
+        if self.precision <= 0.0 or abs(found.frequency_hz - self.frequency_hz) > _SAME_HZ:
             weaker = 0.1 * self.precision
-            return Tone(heard.frequency_hz, fresh) if fresh > weaker else Tone(self.frequency_hz, weaker)
+            return Tone(found.frequency_hz, fresh) if fresh > weaker else Tone(self.frequency_hz, weaker)
         old = _KEPT * self.precision
-        mean = (old * self.frequency_hz + fresh * heard.frequency_hz) / (old + fresh)
+        mean = (old * self.frequency_hz + fresh * found.frequency_hz) / (old + fresh)
         return Tone(mean, old + fresh)
 
     def known(self) -> bool:

@@ -18,7 +18,8 @@ from asleft.judge.features import Dwell
 from asleft.judge.outer.held_levels import departure_bar, full_bar, key_of, play_bar
 from asleft.judge.outer.slow import inflation_of
 from asleft.judge.types import FloatArray
-from asleft.judge.valve.pressure import FARTHEST, ceiling_bar
+from asleft.judge.valve.end_pressure import FARTHEST
+from asleft.judge.valve.pressure import ceiling_bar
 from asleft.sheet.model import Sheet
 
 _LEAST = 10

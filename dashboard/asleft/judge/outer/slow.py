@@ -24,7 +24,7 @@ _FORGOTTEN = 0.05
 _LEAST_PAIRS = 8
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class SlowFit:
     """Parameters (k,), covariance (k, k) and degrees of freedom; residual and weight of each reading (n,)."""
 

@@ -67,7 +67,7 @@ def propose(sheet: Sheet, check: Check, wanted: Wanted) -> tuple[Proposed, ...]:
     )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class _Branch:
     current_a: FloatArray
     current_u: FloatArray

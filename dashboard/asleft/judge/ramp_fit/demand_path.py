@@ -6,7 +6,7 @@ import itertools
 
 import numpy as np
 import numpy.typing as npt
-from asleft.judge.medians import mean_of
+from asleft.judge.medians import level_of
 from asleft.judge.noise.command_noise import driver_demand
 from asleft.judge.ramp_fit.step_time import Dating, step_time
 from asleft.judge.types import FloatArray
@@ -50,49 +50,51 @@ def demand_path(
     path_u: list[float] = []
     near = max(0.5 * move, 4.0 * noise)
 
-    def level_of(a: int, b: int) -> float:
-        return driver_demand(mean_of(demand[a:b]), dating.wire_sd if dating is not None else 0.0)
+    def acting(a: int, b: int) -> float:
+        return driver_demand(level_of(demand[a:b]), dating.wire_sd if dating is not None else 0.0)
 
     for number, (a, b) in enumerate(runs):
         if not flags[a]:
-            level = level_of(a, b)
+            level = acting(a, b)
             path_t += [float(time_s[a]), float(time_s[b - 1])]
             path_u += [level, level]
             continue
-        stop = b
-        if number + 1 < len(runs):
-            following = level_of(*runs[number + 1])
-            at_s = None
-            if number > 0 and dating is not None:
+        following = acting(*runs[number + 1]) if number + 1 < len(runs) else None
+        if number > 0 and following is not None:
+            if dating is not None:
                 at_s = dating.date(time_s, demand, a, b, (path_u[-1], following), near)
-            elif number > 0:
+            else:
                 at_s = step_time(time_s, demand, a, b, following, near)
             if at_s is not None:
-                while len(path_t) > 1 and path_t[-1] >= at_s:  # a step dated into the rest before it ends that rest
-                    path_t.pop()
-                    path_u.pop()
-                path_t += [at_s, at_s + _STEP_S]
-                path_u += [path_u[-1], following]
+                _step_to(path_t, path_u, at_s, following)
                 continue
-            off = np.flatnonzero(np.abs(demand[a:b] - following) > near)
-            stop = a + (int(off[-1]) + 1 if off.size else 0)
-            if number > 0:
-                a = _left_at(demand, runs[number - 1][0], a, path_u[-1], noise)
-                path_t[-1] = float(time_s[a - 1])
-            path_t += [float(x) for x in time_s[a:stop]]
-            path_u += np.clip(demand[a:stop], 0.0, 1.0).tolist()
-            if stop < b:
-                path_t.append(float(time_s[stop]))
-                path_u.append(following)
-        else:
-            if number > 0:
-                a = _left_at(demand, runs[number - 1][0], a, path_u[-1], noise)
-                path_t[-1] = float(time_s[a - 1])
-            path_t += [float(x) for x in time_s[a:b]]
-            path_u += np.clip(demand[a:b], 0.0, 1.0).tolist()
+        stop = b if following is None else _reached(demand, a, b, following, near)
+        if number > 0:
+            a = _left_at(demand, runs[number - 1][0], a, path_u[-1], noise)
+            path_t[-1] = float(time_s[a - 1])
+        path_t += [float(x) for x in time_s[a:stop]]
+        path_u += np.clip(demand[a:stop], 0.0, 1.0).tolist()
+        if following is not None and stop < b:
+            path_t.append(float(time_s[stop]))
+            path_u.append(following)
     newest = itertools.accumulate(path_t, max)
     kept = [0] + [k for k, before in enumerate(newest, 1) if k < len(path_t) and path_t[k] > before + 1e-9]
     return [path_t[k] for k in kept], [path_u[k] for k in kept]
+
+
+def _step_to(path_t: list[float], path_u: list[float], at_s: float, level: float) -> None:
+    """Append a step to `level` at `at_s`; dated into the rest before it, it ends that rest."""
+    while len(path_t) > 1 and path_t[-1] >= at_s:
+        path_t.pop()
+        path_u.pop()
+    path_t += [at_s, at_s + _STEP_S]
+    path_u += [path_u[-1], level]
+
+
+def _reached(demand: FloatArray, a: int, b: int, level: float, near: float) -> int:
+    """Index in [a, b] from which on a move already lies on the level that follows it."""
+    off = np.flatnonzero(np.abs(demand[a:b] - level) > near)
+    return a + (int(off[-1]) + 1 if off.size else 0)
 
 
 def _left_at(demand: FloatArray, first: int, a: int, level: float, noise: float) -> int:

@@ -135,7 +135,7 @@ class Model:
         return Tangent(Point(theta, self.power - gain * float(with_current[0]), limited), information, slope)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class Point:
     """Parameters (5,), the squares they leave of the current (A^2), and what the limiter made of the demand."""
 
@@ -144,7 +144,7 @@ class Point:
     limited: Limited
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class Tangent:
     """A point with information (5, 5) and slope (5,) of half the squares there, for a noise of 1 A."""
 

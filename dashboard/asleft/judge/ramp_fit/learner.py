@@ -13,7 +13,7 @@ from asleft.judge.intake.columns import resolution
 from asleft.judge.medians import mean_of
 from asleft.judge.noise.command_noise import CommandNoise, WireNoise
 from asleft.judge.noise.shared_noise import LAGS, SharedNoise, WireDensity
-from asleft.judge.noise.tone import Tone, hear_tone
+from asleft.judge.noise.tone import Tone, find_tone, shows_tones
 from asleft.judge.ramp_fit.descent import DELAY, DOWN, LAG, PARAMETERS, SHAPE, UP, Prior
 from asleft.judge.ramp_fit.fit_budget import FitBudget
 from asleft.judge.ramp_fit.path import MIN_RAMP_S, MOST_EQUAL, time_constants
@@ -38,6 +38,11 @@ class FitScale(Protocol):
         ...
 
 
+#: Dwells without a tone from which it is known that there is none.
+_TONELESS = 8.0
+#: Share of the span from which a tone (root mean square) may be dither: 3 % peak to peak behind a filter at a seventh
+#: of its frequency. Switching ripple leaves less.
+_LOUD = 0.0015
 _LAG_START_S = 0.02
 _LAG_VAR = 0.05**2
 _DELAY_VAR = 0.05**2
@@ -55,6 +60,9 @@ _EXPLAINED = 1.5
 _ANOTHER_STORY = 24.0
 #: A ramp so far off the known one (share of it) is a surprise.
 _OFF = 0.03
+#: Demand this little above where the driver is off may be off too. A reading stands still whose scatter is less than
+#: this share of the usual noise, if that is more than this share of the span.
+_SAME_AS_OFF, _STILL, _NOISY = 0.01, 0.05, 3e-4
 #: Reduced chi-square of a stroke that the model does not explain.
 _MISFIT = 4.0
 
@@ -80,6 +88,7 @@ class Learner:
 
     left_up_s: float
     left_down_s: float
+    off_below: float = 0.0  # the driver is off up to this demand
     up_s: float = field(default=-1.0)
     down_s: float = field(default=-1.0)
     lag_s: float = _LAG_START_S
@@ -94,6 +103,7 @@ class Learner:
     resolution_a: float = 0.0  # the current converter's step, 0 while not known
     tone: list[float] = field(default_factory=lambda: [0.0, 0.0])  # of a `Tone`: Hz, 1/Hz^2
     clean_a: float = 0.0  # noise of one current sample without that tone, 0 while none was heard
+    toneless: float = 0.0  # dwells in a row that would have shown the tone of dither and did not
     demand_step: float = 0.0  # the command converter's step, share of full, 0 while not known
     command_noise: list[float] = field(default_factory=lambda: [0.0] * 3)  # sums of a `CommandNoise`
     command_filter: list[float] = field(default_factory=lambda: [0.0] * 4)  # sums of a `CommandFilter`
@@ -186,28 +196,42 @@ class Learner:
         """Noise of one current sample in a fit: without the tone where one is taken out."""
         return self.clean_a if Tone(*self.tone).known() else self.noise_a
 
-    def listen(self, time_s: FloatArray, current_a: FloatArray, scale: FitScale, span_a: float) -> None:
+    def hears_no_tone(self) -> bool:
+        """Whether dither, if there is any, leaves no tone: its aliases stand still, or it is filtered out."""
+        return self.toneless >= _TONELESS
+
+    def update_tone(self, time_s: FloatArray, current_a: FloatArray, scale: FitScale, span_a: float) -> None:
         """Follow the tone that aliased dither makes, and the noise beside it, from a settled dwell."""
         known = Tone(*self.tone)
-        heard = hear_tone(time_s, current_a, scale.interval_s, known.frequency_hz if known.known() else None)
-        tone = known.followed(heard)
+        found = find_tone(time_s, current_a, scale.interval_s, known.frequency_hz if known.known() else None)
+        tone = known.followed(found)
         self.tone = [tone.frequency_hz, tone.precision]
-        if heard is not None:
-            left_a = max(heard.left_a, 1e-4 * span_a)
+        if found is not None or shows_tones(time_s, scale.interval_s):
+            loud = found is not None and found.rms_a > _LOUD * span_a
+            self.toneless = 0.0 if loud else self.toneless + 1.0
+        if found is not None:
+            left_a = max(found.left_a, 1e-4 * span_a)
             self.clean_a = left_a if self.clean_a == 0.0 else 0.9 * self.clean_a + 0.1 * left_a
 
-    def hear(self, sample_sd_a: float, span_a: float) -> None:
+    def update_noise(self, sample_sd_a: float, span_a: float) -> None:
         """Follow the noise of the current from the scatter of a settled dwell."""
         self.noise_a = max(0.9 * self.noise_a + 0.1 * sample_sd_a, 1e-4 * span_a)
 
-    def hear_law(self, demand: float, current_a: float) -> None:
-        """Follow which current belongs to which command, from a settled dwell."""
-        self.law = Law.from_row(self.law).heard(demand, current_a).row()
+    def hear_law(self, demand: float, current_a: float, sample_sd_a: float, span_a: float) -> None:
+        """Follow which current belongs to which command, from a settled dwell: not of a driver that is off there.
+
+        Nor of a reading that stands still (at the end of what it can show) where others show noise.
+        """
+        if self.off_below > 0.0 and demand <= self.off_below + _SAME_AS_OFF:
+            return
+        if self.noise_a > _NOISY * span_a and sample_sd_a < _STILL * self.noise_a:
+            return
+        self.law = Law.from_row(self.law).updated(demand, current_a).row()
 
     def hear_command(self, demand: FloatArray) -> None:
         """Follow noise and converter step of the command from a settled dwell."""
-        heard = CommandNoise(*self.command_noise).heard(demand)
-        self.command_noise = [heard.n, heard.squares, heard.products]
+        found = CommandNoise(*self.command_noise).updated(demand)
+        self.command_noise = [found.n, found.squares, found.products]
         step = resolution(demand)
         if 0.0 < step < 0.02:
             self.demand_step = step if self.demand_step == 0.0 else min(step, self.demand_step)
@@ -223,7 +247,7 @@ class Learner:
         if scale.span_a <= 0.0 or (known.dwells > _MANY_DWELLS and int(time_s[0]) % 4):
             return
         tone = Tone(*self.tone).columns(time_s - time_s[0], np.ones(time_s.size))
-        self.shared_noise = known.heard(demand, current_a / scale.span_a, scale.interval_s, tone).row()
+        self.shared_noise = known.updated(demand, current_a / scale.span_a, scale.interval_s, tone).row()
 
     def noise_density(self, interval_s: float) -> WireDensity:
         """Density of the noise on the command's wire, from all that shows it."""
@@ -242,8 +266,8 @@ class Learner:
         if 0.0 < step_a < 0.05 * span_a:
             self.resolution_a = step_a if self.resolution_a == 0.0 else min(step_a, self.resolution_a)
 
-    def wants(self, now_s: float, *, rising: bool) -> bool:
-        """Whether a stroke that ends now is to be fitted; see `ration`."""
+    def should_fit(self, now_s: float, *, rising: bool) -> bool:
+        """Whether a stroke that ends now is to be fitted; see `fit_budget`."""
         left = FitBudget(*self.fit_budget).at(now_s)
         self.fit_budget = [left.up, left.down, left.at_s]
         return left.enough(rising=rising)
@@ -258,7 +282,7 @@ class Learner:
             self.up_s = _blend(self.up_s, stroke.own_up_s, stroke.h00)
         if stroke.active_down_s > 0.02 and stroke.h11 > 0:
             self.down_s = _blend(self.down_s, stroke.own_down_s, stroke.h11)
-        if stroke.chi2 < _MISFIT and stroke.aside < 0.5:
+        if stroke.chi2 < _MISFIT and stroke.excluded < 0.5:
             self._add(stroke, agrees=agrees)
 
     def _surprises(self, stroke: Stroke) -> bool:

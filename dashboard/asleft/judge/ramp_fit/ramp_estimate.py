@@ -1,6 +1,6 @@
-"""Which strokes tell a ramp: those whose command the ramp clearly held back (`segments.outpace`).
+"""Which strokes tell a ramp: those whose command the ramp clearly held back (`ramp_identifiability`).
 
-A ramp that the command hardly outpaces is told from the command's own way by its finest details, which a sampled
+A ramp that the command hardly outruns is told from the command's own way by its finest details, which a sampled
 reading does not have. So a stroke counts for a ramp only where the common estimate is slower than what shows in
 that stroke. The common one: near the border a stroke's own noise would choose for the slow side.
 """

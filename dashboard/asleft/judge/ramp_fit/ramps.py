@@ -22,7 +22,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from asleft.judge.features import Stroke
-from asleft.judge.ramp_fit.descent import DELAY, EVENLY, LAG, PARAMETERS, SHAPE, Model, Prior, Problem
+from asleft.judge.ramp_fit.descent import DELAY, EVENLY, LAG, PARAMETERS, SHAPE, Model, Point, Prior, Problem, Tangent
 from asleft.judge.types import FloatArray
 
 #: A reduced chi-square from which a fit is tried once more.
@@ -39,7 +39,7 @@ _FAR_S = (0.3, 1.0, 3.0, 8.0, 15.0, 30.0, 60.0, 120.0, 300.0)
 _AGREES = 24.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class StrokeFit:
     """A fit: point of linearisation (5,), information (5 x 5) and gradient (5,) there, own optimum (5,).
 
@@ -89,18 +89,8 @@ def fit_stroke(
     """
     problem = Problem(Model(path_t, path_u, time_s, current_a, root_weight, beside), prior, noise_a)
     common = problem.at(start)
-    found = problem.descend(common)
-    chi2 = problem.reduced_chi2(found)
-    if chi2 > _MISFIT:  # perhaps a side valley: once more with the ramps found and the lag as it was known
-        again = problem.descend(problem.at(np.concatenate((found.theta[:LAG], problem.centre[LAG:]))))
-        found = again if problem.cost_of(again) < problem.cost_of(found) else found
-        chi2 = problem.reduced_chi2(found)
-    if far and chi2 > _MISFIT:
-        tried = [problem.model.at(_times(problem.centre, up_s, down_s)) for up_s in _FAR_S for down_s in _FAR_S]
-        again = problem.descend(problem.at(min(tried, key=lambda point: point.squares).theta))
-        found = again if problem.cost_of(again) < problem.cost_of(found) else found
-        chi2 = problem.reduced_chi2(found)
-    believed = 1.0
+    found = _optimum(problem, common, far=far)
+    chi2, believed = problem.reduced_chi2(found), 1.0
     if chi2 > _MISFIT:  # or each sample is read at an instant of its own
         for _ in range(_FITS):  # the first fit is as smooth as the scatter makes the current
             timed = _timed(problem.model, found.theta, root_weight, noise_a)
@@ -118,6 +108,19 @@ def fit_stroke(
     information, slope = _marginal(used * tangent.information, used * tangent.slope, interval_s)
     theta, limited = tangent.point.theta, found.limited
     return StrokeFit(theta, information, slope, found.theta, chi2, limited.limited_up_s, limited.limited_down_s)
+
+
+def _optimum(problem: Problem, start: Tangent, *, far: bool) -> Point:
+    """The best of the optima reached from `start`, from what was known of the lag, and, if `far`, from far off."""
+    found = problem.descend(start)
+    if problem.reduced_chi2(found) > _MISFIT:  # perhaps a side valley: with the ramps found and the lag as known
+        again = problem.descend(problem.at(np.concatenate((found.theta[:LAG], problem.centre[LAG:]))))
+        found = again if problem.cost_of(again) < problem.cost_of(found) else found
+    if far and problem.reduced_chi2(found) > _MISFIT:
+        tried = [problem.model.at(_times(problem.centre, up_s, down_s)) for up_s in _FAR_S for down_s in _FAR_S]
+        again = problem.descend(problem.at(min(tried, key=lambda point: point.squares).theta))
+        found = again if problem.cost_of(again) < problem.cost_of(found) else found
+    return found
 
 
 def _timed(
@@ -176,7 +179,7 @@ _SQUARE = np.empty((PARAMETERS, PARAMETERS), dtype=np.int64)  # where in a strok
 _SQUARE[UPPER] = _SQUARE.T[UPPER] = _T0 + 2 * PARAMETERS + np.arange(UPPER[0].size)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class Combined:
     """The joint estimate of many strokes: parameters (5,), covariance (5, 5), strokes that carry each ramp."""
 

@@ -40,7 +40,7 @@ class CommandFilter:
     second: float = 0.0
     steps: float = 0.0
 
-    def hear(self, missing: FloatArray, weight: float) -> CommandFilter:
+    def updated(self, missing: FloatArray, weight: float) -> CommandFilter:
         """With the shares (k,) still missing in the readings after one more step, of noise variance 1 / `weight`."""
         if missing.size < 2:
             return self
@@ -66,14 +66,14 @@ class CommandFilter:
         return math.sqrt(max(left / max(self.steps - 1.0, 1.0) / (1.0 + q * q), 1.0))
 
 
-@dataclass(slots=True)
+@dataclass(eq=False, slots=True)
 class Dating:
     """Dates the steps of one stroke with what is known of the filter, and gathers what they tell of it."""
 
     known: CommandFilter
     interval_s: float
     noise: float  # of one reading of demand
-    wire_sd: float = 0.0  # of the demand that the driver gets
+    wire_sd: float = 0.0  # of the demand that the driver gets and clips to its range
     variances_s2: list[float] = field(default_factory=list)
     tails: list[tuple[FloatArray, float]] = field(default_factory=list)
 
@@ -84,12 +84,14 @@ class Dating:
 
         None if it did not go there in one step. `near`: how close to a level counts as on it.
         """
+        change = levels[1] - levels[0]
+        if change == 0.0:  # both beyond one end of the range
+            return None
         rough = step_time(time_s, demand, a, b, levels[1], near)
         if rough is None:
             return None
         variance = self.interval_s**2 / 12.0
         last = min(a + _MOST_TAIL, b)
-        change = levels[1] - levels[0]
         missing = (levels[1] - demand[a - 1 : last]) / change
         even = bool(np.all(np.abs(np.diff(time_s[a - 1 : last]) - self.interval_s) < 0.1 * self.interval_s))
         if even:
@@ -135,7 +137,7 @@ class Dating:
         """The filter as known with what this stroke's steps told."""
         known = self.known
         for missing, weight in self.tails:
-            known = known.hear(missing, weight)
+            known = known.updated(missing, weight)
         return known
 
 

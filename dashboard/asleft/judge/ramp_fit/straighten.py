@@ -22,6 +22,8 @@ _KEPT = 0.98
 _STRAIGHT = 0.003
 _AT_ZERO = 2e-3
 _JUMP = 0.01
+#: Share of the range that levels must span to say that the highest one alone is off their line.
+_REACH = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +41,7 @@ class Law:
         """As plain numbers."""
         return [number for level in self.levels for number in level]
 
-    def heard(self, demand: float, current_a: float) -> Law:
+    def updated(self, demand: float, current_a: float) -> Law:
         """With one more settled dwell."""
         demand = min(max(demand, 0.0), 1.0)
         out = list(self.levels)
@@ -62,7 +64,7 @@ class Law:
         if reach < 0.1 or rise <= 0.0 or np.any(np.diff(i) <= 0.0):
             return current_a
         line = i[0] + rise * (u - u[0]) / reach
-        if np.max(np.abs(i - line)) < _STRAIGHT * rise / reach:
+        if np.max(np.abs(i - line)) < _STRAIGHT * rise / reach or _only_the_top_is_off(u, i):
             return current_a
         u, i = _with_jump(u, i)
         first, last = (u[1] - u[0]) / (i[1] - i[0]), (u[-1] - u[-2]) / (i[-1] - i[-2])
@@ -71,6 +73,17 @@ class Law:
         demand += np.maximum(current_a - i[-1], 0.0) * last
         out: FloatArray = i[0] + rise * (demand - u[0]) / reach
         return out
+
+
+def _only_the_top_is_off(u: FloatArray, i: FloatArray) -> bool:
+    """Whether all levels but the highest lie on a line: that one is cut off, or lies beyond a knee somewhere.
+
+    Where between the two highest the law leaves the line nobody saw, and a curve through them would bend it below.
+    """
+    if u.size < 4 or u[-2] - u[0] < _REACH * (u[-1] - u[0]):
+        return False
+    line = i[0] + (i[-2] - i[0]) * (u[:-1] - u[0]) / (u[-2] - u[0])
+    return bool(np.max(np.abs(i[:-1] - line)) < _STRAIGHT * (i[-2] - i[0]) / (u[-2] - u[0]))
 
 
 def _between(current_a: FloatArray, i: FloatArray, u: FloatArray) -> FloatArray:
@@ -82,8 +95,11 @@ def _between(current_a: FloatArray, i: FloatArray, u: FloatArray) -> FloatArray:
 
 
 def _with_jump(u: FloatArray, i: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """With the foot of a jump at zero command, where the other levels lie on a line that begins above."""
-    if u[0] > _AT_ZERO or u.size < 4:
+    """With the foot of a jump at zero command, where the other levels lie on a line that begins above.
+
+    That line must reach as far as it is carried on: a knee further up would pass for a jump.
+    """
+    if u[0] > _AT_ZERO or u.size < 4 or u[1] - u[0] > u[-1] - u[1]:
         return u, i
     slope, start = np.polyfit(u[1:], i[1:], 1)
     off = np.abs(i[1:] - start - slope * u[1:]).max()

@@ -22,7 +22,7 @@ def stroke_of(
     scale: Scale,
     learner: Learner,
     *,
-    aside: bool,
+    excluded: bool,
     before: Rest = NO_REST,
     after: Rest = NO_REST,
     far: bool = False,
@@ -38,9 +38,9 @@ def stroke_of(
     if not scale.has_current or high - low < 3.0 * scale.move or time_s.size < 2 * lead:
         return None
     flags = moving(demand, window, scale.move)
-    dating = Dating(
-        learner.known_filter(), scale.interval_s, scale.demand_noise, learner.wire_noise(scale.interval_s).sd
-    )
+    # Some drivers clip the noise on the wire at their ends, some do not: half of it, until levels tell (`estimates`).
+    clipped = 0.5 * learner.wire_noise(scale.interval_s).sd
+    dating = Dating(learner.known_filter(), scale.interval_s, scale.demand_noise, clipped)
     path_t, path_u = demand_path(time_s, demand, flags, scale.move, scale.demand_noise, dating)
     learner.know_filter(dating.taught())
     rests = Rests.beside(time_s, data[CURRENT], lead, before, after, learner.fit_noise_a())
@@ -59,4 +59,4 @@ def stroke_of(
         fit.chi2,
     )
     numbers = np.concatenate((fit.theta, fit.gradient, upper, fit.own)).tolist()
-    return Stroke._make((*head, *numbers, float(aside), float(data[CLOCK, -1])))
+    return Stroke._make((*head, *numbers, float(excluded), float(data[CLOCK, -1])))

@@ -9,7 +9,7 @@ from asleft.judge.features import NAN, Dwell
 from asleft.judge.intake.columns import CLOCK, COIL_V, CURRENT, DEMAND, MODE, OIL, PRESSURE, STATE, SUPPLY, TIME
 from asleft.judge.intake.scale import Scale
 from asleft.judge.intake.states import PRODUCING
-from asleft.judge.medians import mean_of
+from asleft.judge.medians import level_of, mean_of
 from asleft.judge.types import FloatArray
 
 
@@ -47,7 +47,7 @@ def dwell_of(data: FloatArray, scale: Scale, arrival: float, *, flat: bool) -> D
         from_s=float(data[TIME, 0]),
         to_s=float(data[TIME, -1]),
         n=float(n),
-        demand=means[DEMAND],
+        demand=level_of(data[DEMAND]),
         demand_se=max(demand_sd, scale.demand_noise) / math.sqrt(n),
         current_a=current_a,
         current_se_a=current_sd_a / math.sqrt(independent),

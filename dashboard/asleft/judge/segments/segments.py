@@ -12,11 +12,11 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
 
 import numpy as np
-from asleft.judge.features import Dwell, Stroke
-from asleft.judge.intake.columns import CURRENT, DEMAND, ENABLED, TIME, resolution
+from asleft.judge.features import Dwell, PressureDelay, Stroke
+from asleft.judge.intake.columns import CURRENT, DEMAND, ENABLED, PRESSURE, TIME, resolution
 from asleft.judge.intake.scale import Scale
 from asleft.judge.medians import mean_of
 from asleft.judge.ramp_fit.demand_path import moving
@@ -25,6 +25,7 @@ from asleft.judge.ramp_fit.path import MIN_RAMP_S
 from asleft.judge.ramp_fit.rests import NO_REST, Rest
 from asleft.judge.ramp_fit.strokes import stroke_of
 from asleft.judge.segments.dwells import dwell_of
+from asleft.judge.segments.pressure_delay import pressure_delay
 from asleft.judge.types import FloatArray
 
 __all__ = ["Carry", "Cut", "Scale", "cut"]
@@ -50,13 +51,13 @@ class Carry:
     emit_from_s: float = -np.inf  # from when dwells are still to be emitted
     arrival: float = 0.0  # at the present level: +1 from below, -1 from above, 0 not known
     pieces: int = 0  # dwells already cut at this level
-    aside: bool = True  # the next stroke is to be set aside: the first after enabling
+    excluded: bool = True  # the next stroke is to be set aside: the first after enabling
     rest_a: float = 0.0  # mean current of the dwells at the present level, how many readings, until when
     rest_n: float = 0.0
     rest_to_s: float = -np.inf
 
 
-@dataclass(slots=True)
+@dataclass(eq=False, slots=True)
 class Cut:
     """What a call found, and what it keeps."""
 
@@ -64,6 +65,7 @@ class Cut:
     strokes: list[Stroke]
     tail: FloatArray
     carry: Carry
+    delays: list[PressureDelay] = field(default_factory=list)
 
 
 def cut(columns: FloatArray, carry: Carry, scale: Scale, learner: Learner, *, flush: bool = False) -> Cut:
@@ -84,10 +86,10 @@ def cut(columns: FloatArray, carry: Carry, scale: Scale, learner: Learner, *, fl
     for number, (a, b) in enumerate(itertools.pairwise(breaks)):
         if number > 0:
             after_enable = enabled[a] and not enabled[a - 1]
-            out.carry = Carry(aside=bool(after_enable or out.carry.aside or gap[a - 1]))
+            out.carry = Carry(excluded=bool(after_enable or out.carry.excluded or gap[a - 1]))
         last = b == good.shape[1]
         if not enabled[a]:
-            out.carry, out.tail = Carry(aside=True), good[:, b - 1 : b]
+            out.carry, out.tail = Carry(excluded=True), good[:, b - 1 : b]
             continue
         rest: FloatArray | None = good[:, a:b]
         while rest is not None:
@@ -104,138 +106,155 @@ class _Piece:
         self.window = max(3, round(_MOVE_WINDOW_S / scale.interval_s))
         self.lead = max(3, round(_LEAD_S / scale.interval_s))
         self.n = data.shape[1]
+        carry = out.carry
+        self.in_stroke = not carry.settled
+        self.known_start = carry.settled  # the open stroke began at a level that was seen
+        self.stroke_from = 0  # index where the open stroke's lead starts
+        self.keep_from = 0  # index of the first sample that the next call needs
+        self.arrival, self.pieces, self.excluded = carry.arrival, carry.pieces, carry.excluded
+        self.emit_from_s = carry.emit_from_s
+        self.rest = Rest(carry.rest_a, carry.rest_n, carry.rest_to_s)
 
     def run(self, *, closed: bool, disabled: bool = False) -> FloatArray | None:
         """Cut what can be cut. Where nothing has settled for too long, give up and return what is to be cut anew.
 
         `closed`: nothing follows; `disabled`: as the driver was switched off, which may show in the last samples.
         """
-        data, carry = self.data, self.out.carry
-        flags = moving(data[DEMAND], self.window, self.scale.move)
-        change = np.flatnonzero(np.diff(flags)) + 1
-        edges = [0, *change.tolist(), self.n]
-        stroke_from = 0  # index where the open stroke's lead starts
-        keep_from = 0
-        settled = carry.settled
-        in_stroke = not settled
-        arrival, pieces, aside, emit_from = carry.arrival, carry.pieces, carry.aside, carry.emit_from_s
-        known_start = settled
-        rest = Rest(carry.rest_a, carry.rest_n, carry.rest_to_s)
+        flags = moving(self.data[DEMAND], self.window, self.scale.move)
+        edges = [0, *(np.flatnonzero(np.diff(flags)) + 1).tolist(), self.n]
         for a, b in itertools.pairwise(edges):
             if flags[a]:
-                if not in_stroke:
-                    stroke_from = max(a - self.lead, 0)
-                    in_stroke, known_start, pieces = True, True, 0
-                    keep_from = stroke_from
-                    emit_from = float(data[TIME, a])
-                continue
-            ends = b < self.n or closed
-            at = a
-            if in_stroke:
-                at = self._settled_from(stroke_from, a, b, known=known_start)
-            elif a == 0:
-                at = int(np.searchsorted(data[TIME], emit_from)) if np.isfinite(emit_from) else a
-                at = min(max(at, a), b)
-            while True:
-                length = round(_PIECE_S / self.scale.interval_s)
-                stop = at + length
-                complete = stop <= b
-                if not complete:
-                    if not ends:
-                        break
-                    stop = b
-                if in_stroke and stop > keep_from + _LONGEST_OPEN_SAMPLES:
-                    return self._give_up(keep_from, rest if known_start else None, aside=aside)
-                shortest = _SHORTEST_S if pieces == 0 or in_stroke else 1.0
-                if stop - at < max(round(shortest / self.scale.interval_s), 4):
-                    break
-                begin = self._flat_from(at, stop)
-                listens = True
-                if begin is not None and in_stroke:
-                    if known_start:
-                        until = min(begin + self.lead, stop) if at == begin else stop
-                        rising = bool(data[DEMAND, begin] > data[DEMAND, stroke_from])
-                        stroke = None
-                        listens = aside or self.learner.wants(float(data[TIME, begin]), rising=rising)
-                        if listens:
-                            after = Rest.of(data[TIME, until:stop], data[CURRENT, until:stop])
-                            stroke = self._stroke(stroke_from, until, aside=aside, before=rest, after=after)
-                        arrival = self._arrival(stroke_from, begin)
-                        if stroke is not None:
-                            aside = False
-                            self.out.strokes.append(stroke)
-                            self.learner.learn(stroke)
-                    else:
-                        arrival = 0.0
-                    in_stroke, rest = False, NO_REST
-                if not in_stroke:
-                    first = at if begin is None else begin
-                    dwell = dwell_of(data[:, first:stop], self.scale, arrival, flat=begin is not None)
-                    self.out.dwells.append(dwell)
-                    if begin is not None and self.scale.has_current:
-                        self.learner.hear(dwell.current_sd_a, self.scale.span_a)
-                        self.learner.hear_law(dwell.demand, dwell.current_a)
-                        if listens:
-                            self._listen(first, stop)
-                        rest = rest.joined(Rest(dwell.current_a, dwell.n, dwell.to_s))
-                    pieces += 1
-                    emit_from = float(data[TIME, stop - 1]) + 0.5 * self.scale.interval_s
-                    keep_from = max(stop - 2 * self.lead - self.window, 0)
-                at = stop
-                if not complete:
-                    break
-        if in_stroke and self.n > keep_from + _LONGEST_OPEN_SAMPLES:
-            return self._give_up(keep_from, rest if known_start else None, aside=aside)
+                self._move_at(a)
+            elif not self._rest_between(a, b, ends=b < self.n or closed):
+                return self._give_up()
+        if self.in_stroke and self._open_too_long(self.n):
+            return self._give_up()
         if closed:
-            if in_stroke and known_start and not disabled:
-                aside = self._open_stroke(stroke_from, self.n, rest, aside=aside)
-            self.out.tail, self.out.carry = data[:, self.n - 1 : self.n], Carry(aside=aside)
+            if self.in_stroke and self.known_start and not disabled:
+                self._open_stroke(self.stroke_from, self.n, self.rest)
+            self.out.tail, self.out.carry = self.data[:, self.n - 1 : self.n], Carry(excluded=self.excluded)
             return None
-        begins_settled = known_start if in_stroke else True
-        self.out.tail = data[:, keep_from:]
-        self.out.carry = replace(
-            carry,
-            settled=begins_settled,
-            emit_from_s=emit_from,
-            arrival=arrival,
-            pieces=pieces,
-            aside=aside,
-            rest_a=rest.current_a,
-            rest_n=rest.n,
-            rest_to_s=rest.to_s,
+        self.out.tail = self.data[:, self.keep_from :]
+        self.out.carry = Carry(
+            settled=self.known_start or not self.in_stroke,
+            emit_from_s=self.emit_from_s,
+            arrival=self.arrival,
+            pieces=self.pieces,
+            excluded=self.excluded,
+            rest_a=self.rest.current_a,
+            rest_n=self.rest.n,
+            rest_to_s=self.rest.to_s,
         )
         return None
 
-    def _give_up(self, keep_from: int, before: Rest | None, *, aside: bool) -> FloatArray:
-        """What follows a stroke that never settles (an outer loop keeps the command moving): it must not grow on.
+    def _move_at(self, a: int) -> None:
+        """The command moves from index `a` on: a stroke begins, unless one is open."""
+        if self.in_stroke:
+            return
+        self.in_stroke, self.known_start, self.pieces = True, True, 0
+        self.stroke_from = self.keep_from = max(a - self.lead, 0)
+        self.emit_from_s = float(self.data[TIME, a])
 
-        `before`: the level from which it began, None if that is not known.
+    def _rest_between(self, a: int, b: int, *, ends: bool) -> bool:
+        """Cut a stretch [a, b) in which the command rests into pieces; False if its stroke is open for too long.
+
+        `ends`: the rest is over at `b`, so that a last, shorter piece is taken too.
         """
-        if before is not None:
-            aside = self._open_stroke(keep_from, keep_from + _FITTED_OPEN_SAMPLES, before, aside=aside)
-        self.out.carry = Carry(aside=aside)
-        return self.data[:, keep_from + _LONGEST_OPEN_SAMPLES - self.window :]
+        at = self._rests_from(a, b)
+        length = round(_PIECE_S / self.scale.interval_s)
+        while at + length <= b or ends:
+            stop = min(at + length, b)
+            if self.in_stroke and self._open_too_long(stop):
+                return False
+            shortest_s = _SHORTEST_S if self.pieces == 0 or self.in_stroke else 1.0
+            if stop - at < max(round(shortest_s / self.scale.interval_s), 4):
+                break
+            self._take_piece(at, stop)
+            if stop - at < length:
+                break
+            at = stop
+        return True
 
-    def _open_stroke(self, a: int, b: int, before: Rest, *, aside: bool) -> bool:
-        """Fit a stroke that began at rest and did not come to rest; whether the next one is to be set aside.
+    def _rests_from(self, a: int, b: int) -> int:
+        """Index in [a, b] from which on what rests is still to be cut."""
+        if self.in_stroke:
+            return self._settled_from(self.stroke_from, a, b, known=self.known_start)
+        if a == 0 and np.isfinite(self.emit_from_s):
+            return min(max(int(np.searchsorted(self.data[TIME], self.emit_from_s)), a), b)
+        return a
+
+    def _take_piece(self, at: int, stop: int) -> None:
+        """One piece of a rest: it may end the open stroke; a dwell if none is open then."""
+        begin = self._flat_from(at, stop)
+        to_fit = True
+        if begin is not None and self.in_stroke:
+            to_fit = self._end_stroke(at, begin, stop)
+        if self.in_stroke:
+            return
+        first = at if begin is None else begin
+        dwell = dwell_of(self.data[:, first:stop], self.scale, self.arrival, flat=begin is not None)
+        self.out.dwells.append(dwell)
+        if begin is not None and self.scale.has_current:
+            self.learner.update_noise(dwell.current_sd_a, self.scale.span_a)
+            self.learner.hear_law(dwell.demand, dwell.current_a, dwell.current_sd_a, self.scale.span_a)
+            if to_fit:
+                self._listen(first, stop)
+            self.rest = self.rest.joined(Rest(dwell.current_a, dwell.n, dwell.to_s))
+        self.pieces += 1
+        self.emit_from_s = float(self.data[TIME, stop - 1]) + 0.5 * self.scale.interval_s
+        self.keep_from = max(stop - 2 * self.lead - self.window, 0)
+
+    def _end_stroke(self, at: int, begin: int, stop: int) -> bool:
+        """The open stroke has come to rest at `begin`; whether the rest [begin, stop) is to be listened to."""
+        to_fit = True
+        if self.known_start:
+            until = min(begin + self.lead, stop) if at == begin else stop
+            rising = bool(self.data[DEMAND, begin] > self.data[DEMAND, self.stroke_from])
+            to_fit = self.excluded or self.learner.should_fit(float(self.data[TIME, begin]), rising=rising)
+            stroke = None
+            if to_fit:
+                after = Rest.of(self.data[TIME, until:stop], self.data[CURRENT, until:stop])
+                stroke = self._stroke(self.stroke_from, until, before=self.rest, after=after)
+            self.arrival = self._arrival(self.stroke_from, begin)
+            if to_fit and self.scale.has_current:
+                self._pressure_delay(self.stroke_from, stop, self.arrival)
+            self._keep(stroke)
+        else:
+            self.arrival = 0.0
+        self.in_stroke, self.rest = False, NO_REST
+        return to_fit
+
+    def _keep(self, stroke: Stroke | None) -> None:
+        if stroke is None:
+            return
+        self.excluded = False
+        self.out.strokes.append(stroke)
+        self.learner.learn(stroke)
+
+    def _open_too_long(self, to: int) -> bool:
+        return to > self.keep_from + _LONGEST_OPEN_SAMPLES
+
+    def _give_up(self) -> FloatArray:
+        """What follows a stroke that never settles (an outer loop keeps the command moving): it must not grow on."""
+        if self.known_start:
+            self._open_stroke(self.keep_from, self.keep_from + _FITTED_OPEN_SAMPLES, self.rest)
+        self.out.carry = Carry(excluded=self.excluded)
+        return self.data[:, self.keep_from + _LONGEST_OPEN_SAMPLES - self.window :]
+
+    def _open_stroke(self, a: int, b: int, before: Rest) -> None:
+        """Fit a stroke that began at rest and did not come to rest.
 
         A driver slower than the command leaves it time for may never settle, and its ramp shows all the same: in what
         it does until the command turns. How far it would have gone is one more unknown, as it is in any stroke.
         """
         time_s = self.data[TIME]
         if time_s[b - 1] - time_s[a] < _SHORTEST_OPEN_S:
-            return aside
+            return
         if before.n * self.scale.interval_s > _RESTED_S:  # there may be no other: long enough enabled
-            aside = False
+            self.excluded = False
         rising = bool(self.data[DEMAND, a:b].max() > self.data[DEMAND, a] + self.scale.move)
-        if not (aside or self.learner.wants(float(time_s[b - 1]), rising=rising)):
-            return aside
-        stroke = self._stroke(a, b, aside=aside, before=before, after=NO_REST, far=True)
-        if stroke is None:
-            return aside
-        self.out.strokes.append(stroke)
-        self.learner.learn(stroke)
-        return False
+        if self.excluded or self.learner.should_fit(float(time_s[b - 1]), rising=rising):
+            self._keep(self._stroke(a, b, before=before, after=NO_REST, far=True))
 
     def _settled_from(self, stroke_from: int, a: int, b: int, *, known: bool) -> int:
         """First index at which the current may have settled after a move that ended at about `a`.
@@ -300,22 +319,28 @@ class _Piece:
             return 1.0
         return 1.0 if after > before else -1.0
 
+    def _pressure_delay(self, a: int, b: int, arrival: float) -> None:
+        time_s, current_a, pressure_bar = self.data[TIME, a:b], self.data[CURRENT, a:b], self.data[PRESSURE, a:b]
+        delay_s = pressure_delay(time_s, current_a, pressure_bar, self.scale.span_a)
+        if delay_s is not None:
+            self.out.delays.append(PressureDelay(float(time_s[0]), arrival, delay_s))
+
     def _listen(self, a: int, b: int) -> None:
         """What a settled stretch tells of noise, tones and converters."""
         time_s, current_a = self.data[TIME, a:b], self.data[CURRENT, a:b]
-        self.learner.listen(time_s, current_a, self.scale, self.scale.span_a)
+        self.learner.update_tone(time_s, current_a, self.scale, self.scale.span_a)
         self.learner.hear_command(self.data[DEMAND, a:b])
         self.learner.hear_shared(time_s, self.data[DEMAND, a:b], current_a, self.scale)
         self.learner.see_step(resolution(current_a), self.scale.span_a)
 
-    def _stroke(self, a: int, b: int, *, aside: bool, before: Rest, after: Rest, far: bool = False) -> Stroke | None:
+    def _stroke(self, a: int, b: int, *, before: Rest, after: Rest, far: bool = False) -> Stroke | None:
         return stroke_of(
             self.data[:, a:b],
             self.window,
             self.lead,
             self.scale,
             self.learner,
-            aside=aside,
+            excluded=self.excluded,
             before=before,
             after=after,
             far=far,

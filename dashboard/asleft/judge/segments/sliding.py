@@ -67,7 +67,7 @@ class SlideCarry:
     low: float = np.inf
 
 
-@dataclass(slots=True)
+@dataclass(eq=False, slots=True)
 class Slid:
     """What a call found, and what it keeps."""
 
@@ -202,7 +202,7 @@ class _Seconds:
         if has:
             slope = float(time_s @ current) / spread
             current_sd = float(np.sqrt(max(float(current.var()) - slope**2 * spread / n, 0.0)))
-            self.learner.hear(current_sd, self.scale.span_a)
+            self.learner.update_noise(current_sd, self.scale.span_a)
             self.learner.see_step(resolution(current), self.scale.span_a)
         dwell = Dwell(
             from_s=float(data[TIME, 0]),

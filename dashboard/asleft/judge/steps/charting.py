@@ -28,8 +28,8 @@ def take_in(
     sheet: Sheet, state: JudgeState, name: str, found: Estimate, at_s: float, dwells: Sequence[Dwell]
 ) -> None:
     """One point of one quantity: into its chart, and towards the measured as-left if that is still to come."""
-    warmth, pressure = state.warmth, name.startswith("pressure")
-    if pressure and not warmth.fit_for_pressure(oil_of(dwells), dwells[-1].clock_s):
+    oil_state, pressure = state.oil_state, name.startswith("pressure")
+    if pressure and not oil_state.fit_for_pressure(oil_of(dwells), dwells[-1].clock_s):
         return
     tolerance = sheet.tolerance[name]
     d0 = DEAD_ZONE * min(tolerance.below, tolerance.above)
@@ -42,14 +42,14 @@ def take_in(
         # Pressure at zero hardly follows the oil and may settle while it is cold: the other one sets the oil.
         decides = name == "pressure_at_full" or (pressure and "pressure_at_full" not in sheet.as_left)
         if decides and chart.left is not None and not settled:
-            warmth.settle(points)
+            oil_state.settle(points)
 
 
 def close_hours(state: JudgeState) -> None:
     """At a gap in the record: chart the hours under way as they are; nobody knows whether the machine went on."""
     for chart in state.charts.values():
         chart.close_hour()
-    state.warmth.last_s = None
+    state.oil_state.last_s = None
 
 
 def limits_of(state: JudgeState) -> Limits:

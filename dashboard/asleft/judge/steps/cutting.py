@@ -64,6 +64,7 @@ def _segment(state: JudgeState, scale: Scale, columns: FloatArray, *, flush: boo
         state.tail, state.carry = result.tail, result.carry
         state.dwells += dwells_kept(result.dwells)
         state.strokes += strokes_kept(result.strokes)
+        state.pressure_delays += result.delays
     keep_newest(state)
 
 

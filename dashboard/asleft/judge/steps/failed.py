@@ -40,7 +40,7 @@ def count_failed(state: JudgeState, samples: Samples) -> None:
         state.failed.append(entry)
 
 
-def count_aside(state: JudgeState) -> None:
+def count_excluded(state: JudgeState) -> None:
     """Wild readings that the intake has just set aside count as failed ones."""
     for at_s in state.intake.found_s:
         at_bin = float(np.floor(at_s / FAILED_BIN_S)) * FAILED_BIN_S

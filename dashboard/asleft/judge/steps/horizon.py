@@ -14,6 +14,7 @@ from asleft.judge.segments.retention import MOST_PRODUCING, MOST_RESTING, MOST_S
 from asleft.judge.state import JudgeState
 from asleft.judge.steps.failed import FAILED_BIN_S
 from asleft.judge.types import Samples
+from asleft.judge.valve.living import STUCK
 from asleft.judge.watching.stretch_age import still_count
 from asleft.sheet.model import Sheet
 
@@ -50,7 +51,9 @@ _STAYS = frozenset(
 
 def forget_misread(sheet: Sheet, state: JudgeState) -> None:
     """Forget what was learnt from readings that did not fit: segments, noise, what was measured as left."""
-    learner = Learner(sheet.as_left.get("ramp_up", 0.0), sheet.as_left.get("ramp_down", 0.0))
+    learner = Learner(
+        sheet.as_left.get("ramp_up", 0.0), sheet.as_left.get("ramp_down", 0.0), sheet.signal.off_below_pct / 100.0
+    )
     fresh = JudgeState(state.sheet_number, learner, state.horizon_s, state.budget_years)
     fresh.intake = Intake(newest_s=state.intake.newest_s)
     for name in (one.name for one in fields(JudgeState)):
@@ -68,10 +71,13 @@ def trim(state: JudgeState) -> None:
     keep = min(since, state.point_from_s)
     state.dwells = [d for d in state.dwells if d.clock_s >= keep]
     state.strokes = [s for s in state.strokes if s.clock_s >= keep]
+    state.pressure_delays = state.pressure_delays[-MOST_STROKES:]
     oldest = min((d.from_s for d in state.dwells[:1]), default=state.to_s) - 60.0
     state.bursts = [b for b in state.bursts if b.at_s >= oldest][-_MOST_BURSTS:]
     state.failed = [f for f in state.failed if f[0] >= state.to_s - horizon - FAILED_BIN_S]
-    state.stretches = still_count(state.stretches, state.to_s, state.clock_s)
+    told = {id(s) for s in still_count(state.stretches, state.to_s, state.clock_s)}
+    # What a dead reading said stays out as long as the features of that time are kept.
+    state.stretches = [s for s in state.stretches if id(s) in told or (s.kind.startswith(STUCK) and s.to_s >= oldest)]
 
 
 def keep_newest(state: JudgeState) -> None:

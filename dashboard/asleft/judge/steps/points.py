@@ -8,6 +8,7 @@ minutes of production are in it, so that history recorded in windows gives one p
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 from asleft.judge.coil_state.days import remember_day
@@ -16,13 +17,36 @@ from asleft.judge.decide import Estimate
 from asleft.judge.dither.dither import DitherBurst
 from asleft.judge.estimates import Seen, estimate
 from asleft.judge.features import Dwell, Stroke
+from asleft.judge.finding.held_findings import CHART
+from asleft.judge.outer.held import Held
+from asleft.judge.outer.held_levels import HeldLevel, learn_held, still_pairs
 from asleft.judge.state import JudgeState
 from asleft.judge.steps.charting import close_hours, take_in
-from asleft.judge.steps.held_points import chart_held, learn
 from asleft.judge.types import ChartPoint
-from asleft.judge.valve.characteristic_told import left_rows
+from asleft.judge.valve.characteristic_report import left_rows
+from asleft.judge.valve.living import living
 from asleft.judge.valve.pressure import ACCEPT_LEFT, ACCEPT_LOG, learn_control, steady
-from asleft.sheet.model import Sheet
+from asleft.sheet.model import MadeBy, Sheet
+
+_LEAST_HELD_PAIRS = 30
+
+
+def learn_levels(sheet: Sheet, known: list[HeldLevel], dwells: Sequence[Dwell]) -> list[HeldLevel]:
+    """Levels as left: the known ones, else those of these dwells, if enough; none without an outer loop."""
+    tolerance = sheet.tolerance.get("pressure_at_full")
+    if known or tolerance is None or sheet.signal.made_by is not MadeBy.CLOSED_LOOP:
+        return known
+    pairs = still_pairs(dwells, sheet)
+    return learn_held(pairs, sheet, tolerance.below) if len(pairs) >= _LEAST_HELD_PAIRS else []
+
+
+def chart_held(sheet: Sheet, state: JudgeState, held: Held | None, at_s: float, dwells: Sequence[Dwell]) -> None:
+    """Take a point of the equivalent change of pressure into its chart, judged by the tolerance of full pressure."""
+    tolerance = sheet.tolerance.get("pressure_at_full")
+    if held is not None and tolerance is not None:
+        judged_by = replace(sheet, tolerance={**sheet.tolerance, CHART: tolerance})
+        take_in(judged_by, state, CHART, held.change, at_s, dwells)
+
 
 POINT_S = 600.0
 _SHORT_POINT_S = 240.0
@@ -52,11 +76,11 @@ def _close(sheet: Sheet, state: JudgeState, until: float) -> list[ChartPoint]:
     state.point_from_s = until if math.isfinite(until) else state.clock_s
     if not dwells:
         return []
-    state.warmth.see(dwells)
+    state.oil_state.see(dwells)
     first, last = dwells[0].from_s, dwells[-1].to_s
     bursts = [b for b in state.bursts if first - 60.0 <= b.at_s <= last]
     if state.control is None and "pressure" in state.channels:
-        settled = steady(dwells, sheet)
+        settled = steady(living(dwells, strokes, state.stretches).dwells, sheet)
         tolerance = max(
             (sheet.tolerance[n].below for n in ("pressure_at_zero", "pressure_at_full") if n in sheet.tolerance),
             default=0.0,
@@ -65,7 +89,7 @@ def _close(sheet: Sheet, state: JudgeState, until: float) -> list[ChartPoint]:
             accept = ACCEPT_LEFT if state.horizon_s is not None else ACCEPT_LOG
             state.control = learn_control(settled, sheet, tolerance, accept=accept)
             state.control_until_s = last
-    state.held_left = learn(sheet, state.held_left, dwells)
+    state.held_left = learn_levels(sheet, state.held_left, dwells)
     seen = seen_of(state, dwells, strokes, bursts)
     cold = seen.cold
     if cold is not None and not first <= cold.from_s <= last:
@@ -88,7 +112,8 @@ def _close(sheet: Sheet, state: JudgeState, until: float) -> list[ChartPoint]:
 
 def seen_of(state: JudgeState, dwells: list[Dwell], strokes: list[Stroke], bursts: list[DitherBurst]) -> Seen:
     """The basis of estimates from some features of a state."""
-    scale = state.scale
+    scale, alive = state.scale, living(dwells, strokes, state.stretches)
+    dwells, strokes = alive.dwells, alive.strokes
     interval_s = scale.interval_s if scale is not None else 0.01
     return Seen(
         dwells=dwells,
@@ -108,5 +133,8 @@ def seen_of(state: JudgeState, dwells: list[Dwell], strokes: list[Stroke], burst
         current_noise_a=state.learner.noise_a,
         resolution_bar=state.intake.step_of("pressure"),
         cold=state.soak.cold_at(dwells[-1].to_s) if dwells else None,
-        oil_may_be_cold=state.warmth.cold_as_far_as_known(dwells),
+        dead=alive.dead,
+        end_a=alive.end_a,
+        no_tone=state.learner.hears_no_tone(),
+        oil_may_be_cold=state.oil_state.cold_as_far_as_known(dwells),
     )

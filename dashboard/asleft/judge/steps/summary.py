@@ -5,14 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import NamedTuple
 
-from asleft.catalogue.finding_kinds import FINDING_KINDS
+from asleft.catalogue.finding_kinds import FINDING_KINDS, READING_KINDS
 from asleft.catalogue.statuses import worst
 from asleft.judge.coil.headroom import headroom_result
-from asleft.judge.coil_state.days import nearing, usual_hottest_degc
-from asleft.judge.coil_state.now import look, report_of
+from asleft.judge.coil_state.days import Nearing, nearing, usual_hottest_degc
+from asleft.judge.coil_state.now import CoilState, look, report_of
 from asleft.judge.decide import Estimate, expanded_uncertainty, tolerance_used_pct, verdict
-from asleft.judge.drift.onset import COMES_AND_GOES, creep_within, feature_series, step_within, times_beyond
+from asleft.judge.drift.onset import CREEPS, feature_series, left_lately, motion_within, step_within, times_of
+from asleft.judge.driver.supply import supply_never_moved
 from asleft.judge.estimates import AsFound, Found, NotObserved, Seen, estimate
 from asleft.judge.finding.context import FindingContext
 from asleft.judge.finding.findings import find
@@ -20,7 +22,7 @@ from asleft.judge.finding.held_findings import stepped_s
 from asleft.judge.fit.fit import fit_sentence, judge_fit, unjudged
 from asleft.judge.intake.intake import remarks_of
 from asleft.judge.intake.states import CODES
-from asleft.judge.sentence import beyond_undecided, sentence
+from asleft.judge.sentence import beyond_undecided, little_seen, sentence
 from asleft.judge.state import JudgeState
 from asleft.judge.steps.horizon import forget_misread
 from asleft.judge.steps.outer_remarks import outer_remarks
@@ -28,16 +30,18 @@ from asleft.judge.steps.points import seen_of
 from asleft.judge.trend import Now, trend_fields
 from asleft.judge.types import Coverage, Finding, Judgement, QuantityResult, State, Status, Verdict
 from asleft.judge.valve.characteristic import Measured
-from asleft.judge.valve.characteristic_told import told
-from asleft.judge.watching.stretch_age import with_breaks
+from asleft.judge.valve.characteristic_report import report_of as characteristic_report
+from asleft.judge.watching.stretch_age import still_count, with_breaks
+from asleft.judge.watching.stretches import Stretch
 from asleft.sheet.model import QUANTITY_UNITS, Sheet
 from asleft.sheet.names import LABELS, format_quantity
 
 #: Quantities that one line through both of them gives.
 _ENDS = (("current_at_zero", "current_at_full"), ("pressure_at_zero", "pressure_at_full"))
 _NOTHING = Coverage(0, None, None, None, None)
-#: Share of failed readings over the horizon from which missing data is a finding.
-_MISSING_SHARE = 0.05
+#: Share of failed readings over the horizon from which missing data is a finding, and down to which it stays one: a
+#: share of 5 % of few readings scatters by as much from one look to the next.
+_MISSING_SHARE, _MISSING_STAYS = 0.05, 0.025
 
 
 def summarise(sheet: Sheet, state: JudgeState, *, stated: bool = False) -> Judgement:
@@ -53,6 +57,9 @@ def summarise(sheet: Sheet, state: JudgeState, *, stated: bool = False) -> Judge
     seen = seen_of(state, dwells, strokes, state.bursts)
     found = estimate(sheet, seen)
     characteristic = _after_steps(sheet, seen, found)
+    watched = _watched(state, seen, found)
+    if watched.supply_never_moved:
+        found.quantities["supply_voltage"] = NotObserved("its reading never moved")
     coil, room = look(sheet, seen, found, seen.cold)
     found.quantities["headroom"] = room
     soon = nearing(state.coil_days, *coil.clipping)
@@ -69,13 +76,52 @@ def summarise(sheet: Sheet, state: JudgeState, *, stated: bool = False) -> Judge
         return summarise(sheet, state, stated=stated)
     if state.fit.fits is False:
         return _without_findings(sheet, state, results, live=live)
-    context = FindingContext(
+    context = _context(
+        state, watched.stretches, sheet=sheet, seen=seen, found=found, results=results, coil=coil, soon=soon
+    )
+    findings = find(context, state.findings, state.began_under)
+    _remember(state, findings)
+    now = CODES[state.last_state]
+    # Before its own levels are known, a log's first word on a valve; later a load's are known from the valve's.
+    doubted = [name for name, value in found.quantities.items() if name in results and in_doubt(value) and not live]
+    return Judgement(
+        valve=sheet.valve,
+        sheet_revision=sheet.revision.number,
+        from_s=state.from_s,
+        to_s=state.to_s,
+        samples=state.samples,
+        status=_status(now, results, findings, doubted),
+        sentence=sentence(sheet, results, findings, now, doubted, usable_share(context.missing, context.readings)),
+        state_hours=dict(state.hours),
+        quantities=tuple(results.values()),
+        findings=tuple(findings),
+        remarks=(*_remarks(sheet, state), *outer_remarks(sheet, state, found.held)),
+        basis=dict(state.basis),
+        characteristic=characteristic_report(sheet, characteristic, state.curve_left),
+        current_state=now,
+        coil=report_of(coil, soon),
+        fit=state.fit,
+    )
+
+
+def _context(
+    state: JudgeState,
+    stretches: list[Stretch],
+    *,
+    sheet: Sheet,
+    seen: Seen,
+    found: AsFound,
+    results: dict[str, QuantityResult],
+    coil: CoilState,
+    soon: Nearing | None,
+) -> FindingContext:
+    return FindingContext(
         sheet=sheet,
         seen=seen,
         found=found,
         results=results,
         charts=state.charts,
-        stretches=with_breaks(state.stretches),
+        stretches=stretches,
         missing=_missing(state),
         readings=state.samples if state.missing else sum(f[2] - f[1] for f in state.failed),
         vented_shift_bar=state.vented.shift,
@@ -85,36 +131,53 @@ def summarise(sheet: Sheet, state: JudgeState, *, stated: bool = False) -> Judge
         usual_winding_degc=usual_hottest_degc(state.coil_days),
         reaction=state.reaction,
         misfit=state.misfit,
+        pressure_delays=state.pressure_delays,
         gone_s=state.gone_s,
+        standing=frozenset(state.findings),
     )
-    findings = find(context, state.findings, state.began_under)
-    _remember(state, findings)
-    now = CODES[state.last_state]
-    statuses = [FINDING_KINDS[f.kind].status if f.severity > 1 else Status.MAINTENANCE_REQUIRED for f in findings]
+
+
+def _status(
+    now: State, results: Mapping[str, QuantityResult], findings: Sequence[Finding], doubted: Sequence[str]
+) -> Status:
+    """The worst of what findings, the machine's state and what was not seen say."""
+    statuses = [
+        FINDING_KINDS[f.kind].status if f.severity > 1 else Status.MAINTENANCE_REQUIRED
+        for f in findings
+        if f.kind not in READING_KINDS  # these stand beside the verdict on the machine
+    ]
     if now in {State.SET_UP, State.WORK_IN_PROGRESS}:
         statuses.append(Status.FUNCTION_CHECK)
     if any(beyond_undecided(result) for result in results.values()):
         statuses.append(Status.MAINTENANCE_REQUIRED)  # likely out: whatever it is, it is not good
-    if all(result.verdict is Verdict.NOT_OBSERVED for result in results.values() if result.as_left is not None):
+    if doubted or little_seen([result for result in results.values() if result.as_left is not None]):
         statuses.append(Status.NOT_JUDGED)
-    return Judgement(
-        valve=sheet.valve,
-        sheet_revision=sheet.revision.number,
-        from_s=state.from_s,
-        to_s=state.to_s,
-        samples=state.samples,
-        status=worst(statuses),
-        sentence=sentence(sheet, results, findings, now),
-        state_hours=dict(state.hours),
-        quantities=tuple(results.values()),
-        findings=tuple(findings),
-        remarks=(*_remarks(sheet, state), *outer_remarks(sheet, state, found.held)),
-        basis=dict(state.basis),
-        characteristic=told(sheet, characteristic, state.curve_left),
-        current_state=now,
-        coil=report_of(coil, soon),
-        fit=state.fit,
-    )
+    return worst(statuses)
+
+
+class _Watched(NamedTuple):
+    stretches: list[Stretch]
+    supply_never_moved: bool
+
+
+def _watched(state: JudgeState, seen: Seen, found: AsFound) -> _Watched:
+    """What was watched, and a supply reading that was dead before anything could be watched."""
+    seen_s = with_breaks(_counting(state))
+    if found.line is None or any(stretch.kind == "stuck:supply" for stretch in seen_s):
+        return _Watched(seen_s, supply_never_moved=False)
+    never = supply_never_moved(seen.dwells, found.line.at_full_a - found.line.at_zero_a, seen.resolution_a)
+    return _Watched([*seen_s, *never], supply_never_moved=bool(never))
+
+
+def usable_share(missing: Mapping[str, int], readings: int) -> float:
+    """Share of the readings that could be used. `missing`: how many could not, by reason; `readings`: that could."""
+    lost = sum(missing.values())
+    return 1.0 - lost / max(readings + lost, 1)
+
+
+def in_doubt(value: Found) -> bool:
+    """Whether what was seen in place of a quantity speaks against it."""
+    return isinstance(value, NotObserved) and value.doubt
 
 
 def _without_findings(
@@ -130,7 +193,7 @@ def _without_findings(
         status=Status.FUNCTION_CHECK,
         sentence=fit_sentence(sheet, state.fit, live=live),
         state_hours=dict(state.hours),
-        quantities=tuple(unjudged(result, state.fit) for result in results.values()),
+        quantities=tuple(unjudged(result) for result in results.values()),
         findings=(),
         remarks=_remarks(sheet, state),
         basis=dict(state.basis),
@@ -151,29 +214,36 @@ def _remember(state: JudgeState, findings: Sequence[Finding]) -> None:
     state.findings = now
 
 
-def _present(
-    name: str, series: Sequence[tuple[float, float]], sheet: Sheet, width: float
-) -> tuple[float | None, float]:
-    """Since when a quantity is as it is now, None if all along; and how fast it still runs (1/s)."""
-    since, left = step_within(series, width), sheet.as_left.get(name)
-    if since is None and left is not None and name in COMES_AND_GOES:
-        tolerance = sheet.tolerance[name]
-        loaded = name.startswith("pressure")
-        times = times_beyond(series, left, tolerance.below, tolerance.above, loaded=loaded)
-        if times is not None:
-            return times.since_s, 0.0
-    if since is not None:
-        return since, 0.0
-    creep = creep_within(series, width) if name in COMES_AND_GOES else None
-    return (None, 0.0) if creep is None else (creep.since_s, creep.per_s)
+class _Present(NamedTuple):
+    """Since when a quantity is as it is now (unix s), how fast it still runs (1/s), its values in order of time."""
+
+    since_s: float
+    per_s: float
+    series: Sequence[tuple[float, float]]
 
 
-def _at_the_end(value: Estimate, series: Sequence[tuple[float, float]], since_s: float, per_s: float) -> Estimate:
+def _present(sheet: Sheet, seen: Seen, found: AsFound, name: str) -> _Present | None:
+    """How a quantity stands now where it moved within the segments looked at; None where it did not."""
+    tolerance = sheet.tolerance.get(name)
+    if not isinstance(found.quantities[name], Estimate) or tolerance is None:
+        return None
+    series, width = feature_series(name, sheet, seen, found), min(tolerance.below, tolerance.above)
+    step_s, creep = motion_within(series, width) if name in CREEPS else (step_within(series, width), None)
+    if step_s is not None:
+        return _Present(step_s, 0.0, series)
+    times = times_of(name, series, sheet, found)
+    if times is None and creep is not None:
+        return _Present(creep.since_s, creep.per_s, series)
+    since_s = times.since_s if times is not None else left_lately(name, series, sheet, found)
+    return None if since_s is None else _Present(since_s, 0.0, series)
+
+
+def _at_the_end(value: Estimate, present: _Present) -> Estimate:
     """A value that runs, carried from the middle of what it rests on to its end."""
-    late = [at for at, _ in series if at >= since_s]
-    if not per_s or not late:
+    late = [at for at, _ in present.series if at >= present.since_s]
+    if not present.per_s or not late:
         return value
-    ahead = per_s * (late[-1] - sum(late) / len(late))
+    ahead = present.per_s * (late[-1] - sum(late) / len(late))
     return replace(value, value=value.value + ahead, systematic=math.hypot(value.systematic, ahead / 2.0))
 
 
@@ -183,50 +253,57 @@ def _after_steps(sheet: Sheet, seen: Seen, found: AsFound) -> Measured:
     Returns the characteristic after the last step that moved it.
     """
     later: dict[float, AsFound] = {}
-    stepped: dict[tuple[str, str], float] = {}
-    moved: set[str] = set()
+    moved: dict[str, _Present] = {}
     moved_s = -math.inf
-    for name, value in found.quantities.items():
-        tolerance = sheet.tolerance.get(name)
-        if not isinstance(value, Estimate) or tolerance is None:
+    for name in found.quantities:
+        present = _present(sheet, seen, found, name)
+        if present is None:
             continue
-        series, width = feature_series(name, sheet, seen, found), min(tolerance.below, tolerance.above)
-        since, per_s = _present(name, series, sheet, width)
-        if since is None:
-            continue
+        since = present.since_s
         if since not in later:
-            later[since] = estimate(
-                sheet,
-                replace(
-                    seen,
-                    dwells=[d for d in seen.dwells if d.from_s >= since],
-                    strokes=[s for s in seen.strokes if s.from_s >= since],
-                    bursts=[b for b in seen.bursts if b.at_s >= since],
-                    control=found.control,
-                ),
-            )
-        moved.add(name)
-        pair = next((pair for pair in _ENDS if name in pair), None)
-        if pair is not None and not per_s:
-            stepped[pair] = max(since, stepped.get(pair, -math.inf))
+            later[since] = _estimate_since(sheet, seen, found, since)
+        moved[name] = present
         again = later[since].quantities[name]
         if isinstance(again, Estimate):
-            found.quantities[name] = _at_the_end(again, series, since, per_s)
+            found.quantities[name] = _at_the_end(again, present)
             if name == "hysteresis" or name.startswith("pressure"):
                 moved_s = since if name == "hysteresis" else max(moved_s, since)
     found.stepped_s = max(later, default=-math.inf)
-    for pair, since_s in stepped.items():
-        for name in pair:  # the other end is no mixture of before and after either
-            end = later[since_s].quantities.get(name)
-            if name not in moved and isinstance(end, Estimate) and isinstance(found.quantities.get(name), Estimate):
-                found.quantities[name] = end
+    _other_ends(found, later, moved)
     if later and seen.has_current:
         cut_since(found, later[max(later)])
-    since = stepped_s(sheet, found.held) if seen.held_left else None
-    if since is not None:
-        after = replace(seen, dwells=[d for d in seen.dwells if d.from_s >= since])
+    held_s = stepped_s(sheet, found.held) if seen.held_left else None
+    if held_s is not None:
+        after = replace(seen, dwells=[d for d in seen.dwells if d.from_s >= held_s])
         found.held = estimate(sheet, after).held or found.held
     return later[moved_s].characteristic if moved_s in later else found.characteristic
+
+
+def _estimate_since(sheet: Sheet, seen: Seen, found: AsFound, since_s: float) -> AsFound:
+    return estimate(
+        sheet,
+        replace(
+            seen,
+            dwells=[d for d in seen.dwells if d.from_s >= since_s],
+            strokes=[s for s in seen.strokes if s.from_s >= since_s],
+            bursts=[b for b in seen.bursts if b.at_s >= since_s],
+            control=found.control,
+            no_tone=False,  # what came within the readings is no dither that stands still in them
+        ),
+    )
+
+
+def _other_ends(found: AsFound, later: Mapping[float, AsFound], moved: Mapping[str, _Present]) -> None:
+    """Where one end of a line stepped, the other one is no mixture of before and after either."""
+    for pair in _ENDS:
+        stepped = [moved[name].since_s for name in pair if name in moved and not moved[name].per_s]
+        if not stepped:
+            continue
+        for name in pair:
+            end = later[max(stepped)].quantities.get(name)
+            known = isinstance(end, Estimate) or name.startswith("current")  # both ends of a current are one line's
+            if name not in moved and known and end is not None and isinstance(found.quantities.get(name), Estimate):
+                found.quantities[name] = end
 
 
 def cut_since(found: AsFound, after: AsFound) -> None:
@@ -295,12 +372,20 @@ def _reason(value: Estimate, result: Verdict) -> str:
     return "; ".join(parts)
 
 
+def _counting(state: JudgeState) -> list[Stretch]:
+    """Watched conditions that still count: all of a log, of a live valve those not long over."""
+    if state.horizon_s is None or state.to_s is None:
+        return state.stretches
+    return still_count(state.stretches, state.to_s, state.clock_s)
+
+
 def _missing(state: JudgeState) -> dict[str, int]:
     if state.missing:
         return state.missing
     failed = sum(f[1] for f in state.failed)
     total = sum(f[2] for f in state.failed)
-    if state.horizon_s is None or total == 0 or failed <= _MISSING_SHARE * total:
+    share = _MISSING_STAYS if "data-missing" in state.findings else _MISSING_SHARE
+    if state.horizon_s is None or total == 0 or failed <= share * total:
         return {}
     return {"failed": failed}
 

@@ -23,11 +23,17 @@ from asleft.sheet.model import Sheet
 SAME_LEVEL = 0.02
 #: Turning points that agree to this share of the command are the same end point of a loop.
 SAME_END = 0.03
+#: Share of the span from a turning point at which the spool surely follows (no wider loop is a valve).
+WELL_AWAY = 0.15
+#: Turns after an interruption from which on the way since the last of them counts: one whole cycle.
+_CONDITIONED = 2
 #: A visit farther from its level's median than this many robust standard deviations is no sight of the level.
 _OUTLIER = 6.0
 #: Pairs of visits that tell the slope of a level, the share of its width they must lie apart, and visits of which
 #: pairs are made.
 _LEAST_PAIRS, _APART, _MOST_PAIRED = 6, 0.3, 120
+#: A valve is nowhere so many times as steep as from zero to full.
+_STEEPEST = 4.0
 
 
 class Visit(NamedTuple):
@@ -45,6 +51,7 @@ class Visit(NamedTuple):
     low: float  # share at the loop's lower turning point; NaN: not known
     high: float
     oil_degc: float
+    travel: float = 0.0  # share of the span since the last turning point that is surely behind it
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +123,7 @@ def _same_stay(last: Dwell, now: Dwell) -> bool:
 class _History:
     """Turning points of the loop's input, as shares of its span, as far as they are known."""
 
-    __slots__ = ("before", "high", "low", "way")
+    __slots__ = ("before", "high", "low", "travel", "turns", "way")
 
     def __init__(self) -> None:
         self.forget()
@@ -124,6 +131,7 @@ class _History:
     def forget(self) -> None:
         self.way, self.before = 0.0, NAN
         self.low, self.high = NAN, NAN
+        self.turns, self.travel = 0, 0.0
 
     def take(self, share: float, arrival: float, *, known: bool) -> tuple[float, float]:
         """Lower and upper turning point of the loop on which a level lies that was reached by `arrival`."""
@@ -136,9 +144,15 @@ class _History:
             self._turned(-arrival, self.before)  # and before that it turned at the level it came from
         if swung or arrival != self.way:
             self._turned(arrival, NAN if swung or self.way == 0.0 else self.before)
-            self.way = arrival
+            self.turns += self.way != 0.0
+            self.way, self.travel = arrival, 0.0
+        self.travel += 0.0 if swung else abs(share - self.before)
         self.before = share
         return self.low, self.high
+
+    def travelled(self) -> float:
+        """Share of the span since the last turning point; none before one whole cycle after an interruption."""
+        return self.travel if self.turns >= _CONDITIONED else 0.0
 
     def _turned(self, onward: float, share: float) -> None:
         if onward > 0.0:
@@ -179,6 +193,7 @@ def _visit(stay: Sequence[Dwell], judged: Collection[float], history: _History, 
         low,
         high,
         oil,
+        history.travelled(),
     )
 
 
@@ -193,21 +208,28 @@ def _pressure_of(steady: Sequence[Dwell]) -> tuple[float, float]:
     return pressure, sum((d.n * d.pressure_se_bar) ** 2 for d in steady) ** 0.5 / weight
 
 
-def on_loop(visits: Sequence[Visit], low: float, high: float) -> list[Visit]:
+def on_loop(visits: Sequence[Visit], low: float, high: float, *, inner: bool = False) -> list[Visit]:
     """Visits that say something of a branch of the loop between shares `low` and `high`, or of one beyond it.
 
     A way up that began at the loop's lower end is its rising branch, wherever it had turned before, and a way down
     from its upper end the falling one: what reaches an end wipes out what was before (friction as a play, magnetic
     hysteresis as Preisach has it, from memory). Both turning points must be known all the same: after a pause one
-    whole cycle conditions the valve.
+    whole cycle conditions the valve. So is any way of more than `WELL_AWAY` from a turning point between them
+    (`inner`): no element of the loop (a play, a relay of Preisach) is wider than the loop, and each has turned over
+    by then.
     """
     return [
         v
         for v in visits
         if v.pressure_bar == v.pressure_bar
-        and v.low == v.low
-        and v.high == v.high
-        and (v.low <= low + SAME_END if v.arrival > 0.0 else v.high >= high - SAME_END)
+        and (
+            (inner and v.travel > WELL_AWAY)
+            or (
+                v.low == v.low
+                and v.high == v.high
+                and (v.low <= low + SAME_END if v.arrival > 0.0 else v.high >= high - SAME_END)
+            )
+        )
     ]
 
 
@@ -295,14 +317,16 @@ def levelled(place: FloatArray, values: FloatArray, usual: float = 0.0) -> Float
     """Values at the mean of their places, (n,), for a level that is not the same each time.
 
     The slope is the visits' own (Theil and Sen): a median over pairs, so that a load in some does not tilt it. It is
-    taken not to fall, and is the `usual` one where there are too few pairs to tell.
+    taken not to fall, and is the `usual` one where there are too few pairs to tell, or where it is many times that:
+    places that differ by noise alone make any slope of a load at one visit.
     """
     i, j = np.triu_indices(min(place.size, _MOST_PAIRED), 1)
     apart = place[j] - place[i]
     far = np.abs(apart) > _APART * float(np.ptp(place))
     slope = usual
     if np.count_nonzero(far) >= _LEAST_PAIRS:
-        slope = max(float(np.median((values[j] - values[i])[far] / apart[far])), 0.0)
+        own = max(float(np.median((values[j] - values[i])[far] / apart[far])), 0.0)
+        slope = own if own <= _STEEPEST * usual or usual <= 0.0 else usual
     return np.asarray(values - slope * (place - place.mean()))
 
 

@@ -1,7 +1,7 @@
 """The characteristic from production: branches, hysteresis, stick-slip, as the estimates carry them.
 
 What is *measured* here becomes the quantity `hysteresis`; what is *told* of it (levels against the commissioned
-curve, dead band, linearity) is put together in `characteristic_told`.
+curve, dead band, linearity) is put together in `characteristic_report`.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from asleft.judge.features import Dwell
 from asleft.judge.noise.command_noise import WireNoise, leftover
 from asleft.judge.valve.branches import (
     SAME_END,
+    WELL_AWAY,
     Axis,
     BranchLevel,
     Visit,
@@ -34,11 +35,19 @@ from asleft.sheet.model import Sheet
 
 #: A hysteresis whose expanded uncertainty exceeds this many tolerances is no answer, only a bound.
 _WORST_U = 1.5
+#: The same for one that no level shows by itself: where the curve must join the branches, a tilt of the curve looks
+#: like a wider loop, and what that unsure leans on it more than on the readings.
+_WORST_JOINED_U = 0.75
 _USUAL_TOLERANCE_PCT = 2.0
+#: Levels of either side without a recorded curve or a pair tell a width that is known to this share of its tolerance.
+_JOINED_U = 0.5
+#: A joined loop this much wider than left (% of span) is asked whether either branch has its share of that, each a
+#: half if friction did it, and the least that still passes for one.
+_TELLS_PCT, _LEAST_SIDE = 1.0, 0.2
+#: A loop shorter than the wanted one by up to this share of it stands for that, with what this leaves open.
+_NEARLY_WHOLE = 0.12
 #: Degrees of freedom of a sweep's noise, which is not taken from repetition.
 _SWEPT_DOF = 30.0
-#: Share of the span from the end a level comes from at which the spool surely follows (no wider loop is a valve).
-_WELL_AWAY = 0.15
 _NOT_CONTROLLED = "the valve was not in control of the pressure"
 
 
@@ -59,6 +68,7 @@ class Measured:
     series: list[tuple[float, float]] = field(default_factory=list)  # (unix s, width in %) as single visits say it
     stick_slip_bar: float | None = None
     by_command: bool = False  # along the command, because no current is known
+    span_a: float = 1.0  # of the loop's input
 
 
 def measure(
@@ -69,18 +79,19 @@ def measure(
     wire: WireNoise,
     current_u_a: float,
     steps: tuple[float, float] = (0.0, 0.0),
+    swing: float = 0.0,
     why_none: str = "",
 ) -> Measured:
     """Branches and hysteresis from all `dwells` in order of time; `judged` are those steady and the valve's own.
 
     `wire`: noise of the demand that the driver gets. `current_u_a`: standard uncertainty of the current's
-    calibration. `steps`: of the converters of current (A) and pressure (bar). `why_none`: what to say if nothing was
-    judged.
+    calibration. `steps`: of the converters of current (A) and pressure (bar). `swing`: how far the current swings
+    beyond its levels, up and down together (share of full): the branches look up to as much too close. `why_none`:
+    what to say if nothing was judged.
     """
     out = Measured(reason=why_none)
     axis = axis_of(sheet, dwells)
-    out.by_command = axis.by_command
-    out.curve = curve_of(sheet)
+    out.by_command, out.span_a, out.curve = axis.by_command, axis.span, curve_of(sheet)
     if judged:
         out.visits = visits_of(dwells, {d.from_s for d in judged}, axis)
         out.stick_slip_bar = stick_slip_bar(out.visits)
@@ -104,13 +115,27 @@ def measure(
     out.width = width
     out.series = _series(seen, width, out.curve, axis.span)
     settling_u = loop_u_bar(judged) / float(np.ptp(out.curve.pressure_bar))
-    doubt = math.hypot(lag_u, settling_u, _counted_u(steps, judged, width, out.curve, axis.span))
+    counted_u = _counted_u(steps, judged, width, out.curve, axis.span)
     found = _estimate(
-        width, seen, noise, current_u_a / axis.span, doubt, swept=lag_u > 0.0, by_command=axis.by_command
+        width,
+        seen,
+        noise,
+        current_u_a / axis.span,
+        math.hypot(lag_u, settling_u, _short_u(width, _missing(out.loop, wanted)), counted_u),
+        out.loop,
+        swept=lag_u > 0.0,
+        by_command=axis.by_command,
+        recorded=out.curve.recorded,
+        swing=0.0 if lag_u > 0.0 else swing,
     )
     out.basis = found.note
     _decide(sheet, out, found, wanted, swept=lag_u > 0.0)
     return out
+
+
+def _short_u(width: Width, missing: float) -> float:
+    """What a loop that lacks a share `missing` of the wanted one leaves open (standard uncertainty, as `width`)."""
+    return width.share * missing / math.sqrt(3.0) if missing <= _NEARLY_WHOLE else 0.0
 
 
 def _counted_u(
@@ -132,7 +157,9 @@ def _seen(
     Settled levels on the commissioned loop; else a slow sweep over it; else a smaller loop, the widest there is.
     """
     out.loop = wanted
-    settled = on_loop(out.visits, *wanted)
+    places = [v.share for v in out.visits]
+    whole = bool(places) and min(places) <= wanted[0] + SAME_END and max(places) >= wanted[1] - SAME_END
+    settled = on_loop(out.visits, *wanted, inner=whole)
     if len({v.arrival for v in settled}) == 2:
         return settled, 0.0
     if sheet.controls == "pressure":
@@ -151,19 +178,58 @@ def _decide(sheet: Sheet, out: Measured, found: Estimate, wanted: tuple[float, f
     limit = tolerance.above if tolerance is not None and math.isfinite(tolerance.above) else _USUAL_TOLERANCE_PCT
     expanded = found.expanded()
     least = found.value - expanded if found.value > expanded else None
-    if out.loop != wanted:
+    if _missing(out.loop, wanted) > _NEARLY_WHOLE:
         from_pct, to_pct, low_pct, high_pct = (abs(round(100.0 * share)) for share in (*wanted, *out.loop))
         out.reason = (
             f"no loop between {from_pct} and {to_pct} % of the current span, only between {low_pct} and {high_pct} %"
         )
         out.above_pct = least
-    elif not (swept or (out.width and out.width.pairs) or (out.curve and out.curve.recorded)):
+    elif not (swept or (out.width and out.width.pairs) or (out.curve and out.curve.recorded)) and (
+        expanded > _JOINED_U * limit
+    ):
         out.reason = "no level reached from both sides, and no recorded curve to join those that were"
-    elif expanded > _WORST_U * limit:
+    elif not swept and out.width is not None and out.width.pairs == 0 and _one_sided(out):
+        out.reason = "no level reached from both sides, and one branch alone moved, as no wider loop does"
+    elif expanded > (_WORST_U if swept or (out.width and out.width.pairs) else _WORST_JOINED_U) * limit:
         out.reason = "no level reached from both sides, and those seen lie too far apart"
         out.below_pct, out.above_pct = found.value + expanded, least
     else:
         out.hysteresis = found
+
+
+def _one_sided(out: Measured) -> bool:
+    """Whether one branch is as left and the other makes all of a wider loop: a floor, a dead band, no friction.
+
+    Friction takes from either branch alike. Of levels that are joined by the curve nothing else tells these apart.
+    False where a branch was not seen where it is known as left.
+    """
+    curve, width = out.curve, out.width
+    if curve is None or width is None:
+        return False
+    wider_a = width.share * out.span_a - 2.0 * curve.half_width_a
+    if 100.0 * wider_a / out.span_a < _TELLS_PCT:
+        return False
+    shares = []
+    for side in (1.0, -1.0):
+        levels = [level for level in width.levels if level.arrival == side]
+        if not curve.recorded:  # then the pressures at the ends are all that is known as left
+            end = 0.5 * (1.0 + side)
+            levels = [level for level in out.levels if level.arrival == side and abs(level.share - end) < SAME_END]
+        if not levels:
+            return False
+        current, bars = np.array([(level.current_a, level.pressure_bar) for level in levels]).T
+        shares.append(float(np.median(side * (current - curve.current_at(bars)) - curve.half_width_a)) / wider_a)
+    return min(shares) < _LEAST_SIDE
+
+
+def _missing(loop: tuple[float, float], wanted: tuple[float, float]) -> float:
+    """Share of the wanted loop that lies beyond the ends of `loop`.
+
+    A loop of magnetic hysteresis is at most as much narrower as it is shorter (Rayleigh's law, small amplitudes; from
+    memory), one of friction not at all.
+    """
+    short = max(loop[0] - wanted[0], 0.0) + max(wanted[1] - loop[1], 0.0)
+    return short / (wanted[1] - wanted[0])
 
 
 def _commissioned_loop(sheet: Sheet, curve: Curve | None, axis: Axis) -> tuple[float, float]:
@@ -182,12 +248,12 @@ def _width(levels: Sequence[BranchLevel], curve: Curve, span_a: float, loop: tup
     def beyond(reach: float) -> list[BranchLevel]:
         return [x for x in levels if (x.share - loop[0] if x.arrival > 0 else loop[1] - x.share) > reach]
 
-    away = beyond(_WELL_AWAY)
+    away = beyond(WELL_AWAY)
     first = loop_width(away, curve, span_a)
     if isinstance(first, NoWidth):
         return loop_width(levels, curve, span_a)
     reach = first.share + 2.0 * (first.repeatability + first.systematic)
-    moved = beyond(min(max(reach, SAME_END), _WELL_AWAY))
+    moved = beyond(min(max(reach, SAME_END), WELL_AWAY))
     return first if len(moved) == len(away) else loop_width(moved, curve, span_a)
 
 
@@ -197,16 +263,22 @@ def _estimate(
     noise: NoiseLoopCorrection,
     current_u_share: float,
     doubt: float,
+    loop: tuple[float, float],
     *,
     swept: bool,
     by_command: bool,
+    recorded: bool,
+    swing: float,
 ) -> Estimate:
     """`doubt`: of the width, by pressures that had not come to rest (standard uncertainty, share of the span)."""
-    low, high = min(v.low for v in seen if v.low == v.low), max(v.high for v in seen if v.high == v.high)
+    low = min((v.low for v in seen if v.low == v.low), default=loop[0])
+    high = max((v.high for v in seen if v.high == v.high), default=loop[1])
     narrowed_u = 2.0 * noise.peak * noise.relative_u
-    systematic = math.sqrt(width.systematic**2 + narrowed_u**2 + (width.share * current_u_share) ** 2 + doubt**2)
+    systematic = math.hypot(
+        width.systematic, narrowed_u, width.share * current_u_share, doubt, swing / math.sqrt(12.0)
+    )
     return Estimate(
-        value=100.0 * max(width.share, 0.0),
+        value=100.0 * max(width.share + 0.5 * swing, 0.0),
         repeatability=100.0 * width.repeatability,
         dof=_SWEPT_DOF if swept else width.dof,
         systematic=100.0 * systematic,
@@ -215,11 +287,11 @@ def _estimate(
         to_s=max(level.to_s for level in width.levels),
         command_min_pct=100.0 * low,
         command_max_pct=100.0 * high,
-        note=_basis(width, (low, high), swept=swept, by_command=by_command),
+        note=_basis(width, (low, high), swept=swept, by_command=by_command, recorded=recorded),
     )
 
 
-def _basis(width: Width, loop: tuple[float, float], *, swept: bool, by_command: bool) -> str:
+def _basis(width: Width, loop: tuple[float, float], *, swept: bool, by_command: bool, recorded: bool) -> str:
     low, high = (abs(round(100.0 * share)) for share in loop)
     axis = "command" if by_command else "current"
     words = [
@@ -231,7 +303,8 @@ def _basis(width: Width, loop: tuple[float, float], *, swept: bool, by_command: 
     elif width.pairs:
         words.append(f"{width.pairs} level{'s' if width.pairs > 1 else ''} seen from both sides")
     else:
-        words.append("no level seen from both sides: joined by the recorded curve")
+        joined = "the recorded curve" if recorded else "a smooth one"
+        words.append(f"no level seen from both sides: joined by {joined}")
     if width.widest_at is not None:
         words.append(f"largest at {100 * width.widest_at:.0f} %")
     return ", ".join(words)

@@ -14,7 +14,7 @@ from asleft.judge.types import FloatArray
 from asleft.sheet.model import Characteristic, Sheet
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class Curve:
     """Nodes of the middle curve, ascending and strictly monotone, and the half width of the loop there."""
 

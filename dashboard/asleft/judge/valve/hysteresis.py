@@ -51,10 +51,14 @@ _AGREES = 3.0
 _SHAPE_U, _SHAPE_LENGTH, _FLOOR = 0.5, 0.05, 5e-5
 #: Misfit beyond which pressure does not follow the current on one curve (chi squared per degree of freedom).
 _MISFIT = 16.0
+#: Standard uncertainties, and share of the span, from which what levels of one side say is no more believed.
+_DIFFERS, _DIFFERS_LEAST = 3.0, 0.005
 #: Levels seen from both sides from which the width can be said to vary.
 _LEAST_PAIRS = 3
 #: Where the pressure rises by less than this share of its mean slope, current cannot be told from it.
 _FLAT = 0.2
+#: A pressure that stays within this share of its span while the current moves by so much of its own does not follow.
+_STANDS, _MOVED = 0.1, 0.3
 #: Without a recorded curve a pressure within this share of its span of those at the ends tells nothing of the
 #: current: it may lie in a dead band, or be cut off by a relief valve.
 _AT_REST = 0.02
@@ -62,7 +66,7 @@ _AT_REST = 0.02
 _SLOPE_U = {True: 0.02, False: 0.15}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class Width:
     """Width of the loop, all in shares of the current span. `systematic`: what the unknown bend leaves (k = 1)."""
 
@@ -85,12 +89,54 @@ class NoWidth:
 
 def loop_width(levels: Sequence[BranchLevel], curve: Curve, span_a: float) -> Width | NoWidth:
     """Width of the loop through `levels` (both branches), by generalised least squares as above."""
-    rising = [level for level in levels if level.arrival > 0]
-    falling = [level for level in levels if level.arrival < 0]
-    if not rising or not falling:
+    seen = _departures(levels, curve, span_a)
+    if isinstance(seen, NoWidth):
+        return seen
+    paired = pairs_of(seen.levels)
+    fit, known = _best(seen, curve, ((bend_of(curve), BEND_LENGTH),) if curve.recorded else _GENTLE)
+    alone = set(range(len(seen.levels))) - {i for pair in paired for i in pair}
+    if paired and alone:
+        # Levels seen from one side only may lie where the curve is not known well enough; pairs need it less.
+        by_pairs = loop_width([level for k, level in enumerate(seen.levels) if k not in alone], curve, span_a)
+        apart = abs(by_pairs.share - fit.width) if isinstance(by_pairs, Width) else 0.0
+        own = by_pairs.repeatability + by_pairs.systematic if isinstance(by_pairs, Width) else 0.0
+        if (fit.misfit > _AGREES and len(paired) >= _LEAST_PAIRS) or apart > max(_DIFFERS * own, _DIFFERS_LEAST):
+            return by_pairs
+    if fit.misfit > _MISFIT and len(paired) >= _LEAST_PAIRS:
+        # A loop that is not equally wide all along: its width may vary from level to level.
+        fit = _fit(seen, known, varying=_varying(seen.x, seen.basis, fit.width))
+    if fit.misfit > _AGREES and not curve.recorded:
+        fit, known = _best(seen, curve, _SHARP)
+    if fit.misfit > _MISFIT:
+        return NoWidth("pressure does not follow the current on one curve")
+    return _width_of(seen, fit, known, paired, _SLOPE_U[curve.recorded])
+
+
+@dataclass(eq=False, frozen=True, slots=True)
+class _Departures:
+    """Levels that tell of the current, and how far off the curve they are along it. Arrays of shape (n,).
+
+    `x`: pressure (share of its span); `y`: departure (share of the current's span); `basis`: of the width in `y`;
+    `noise`: variance of `y`; `unshaped`: covariance (n, n) of what the curve leaves open; `moved`: how far one branch
+    departs unevenly from a recorded curve (share of the current's span).
+    """
+
+    levels: list[BranchLevel]
+    x: FloatArray
+    y: FloatArray
+    basis: FloatArray
+    noise: FloatArray
+    unshaped: FloatArray
+    moved: float
+
+
+def _departures(levels: Sequence[BranchLevel], curve: Curve, span_a: float) -> _Departures | NoWidth:
+    if len({level.arrival > 0 for level in levels}) < 2:
         return NoWidth("pressure seen on one branch only")
     low, high = float(curve.pressure_bar[0]), float(curve.pressure_bar[-1])
-    pressure = np.array([level.pressure_bar for level in levels])
+    pressure, current = np.array([(level.pressure_bar, level.current_a) for level in levels]).T
+    if np.ptp(current) > _MOVED * span_a and np.ptp(pressure) < _STANDS * (high - low):
+        return NoWidth("pressure does not follow the current on one curve")
     slope = _slope(curve, pressure)  # A per bar
     steep = slope * (high - low) < span_a / _FLAT
     if not curve.recorded:
@@ -109,50 +155,41 @@ def loop_width(levels: Sequence[BranchLevel], curve: Curve, span_a: float) -> Wi
             for level, s in zip(kept, slope.tolist(), strict=True)
         ]
     )
-    noise = noise / span_a**2
     shape = _SHAPE_U * curve.unsure_at(pressure) / span_a
     unshaped = np.outer(shape, shape) * np.exp(-0.5 * ((x[:, None] - x[None, :]) / _SHAPE_LENGTH) ** 2)
     unshaped += _FLOOR**2 * np.eye(x.size)
     # A curve that moved has bent as well: a twelfth of how far it moved.
     moved = max(float(np.ptp(y[side > 0.0])), float(np.ptp(y[side < 0.0]))) if curve.recorded else 0.0
-    basis = 0.5 * side
-    paired = pairs_of(kept)
-    bends = ((bend_of(curve), BEND_LENGTH),) if curve.recorded else _GENTLE
-    fit, known = _best(x, y, basis, noise, curve, moved, unshaped, bends)
-    alone = [k for k in range(len(kept)) if k not in {i for pair in paired for i in pair}]
-    if fit.misfit > _AGREES and len(paired) >= _LEAST_PAIRS and alone:
-        # Levels seen from one side only may lie where the curve is not known well enough; pairs need it less.
-        return loop_width([level for k, level in enumerate(kept) if k not in alone], curve, span_a)
-    if fit.misfit > _MISFIT and len(paired) >= _LEAST_PAIRS:
-        # A loop that is not equally wide all along: its width may vary from level to level.
-        fit = _fit(y, basis, known, noise, varying=_varying(x, basis, fit.width))
-    if fit.misfit > _AGREES and not curve.recorded:
-        fit, known = _best(x, y, basis, noise, curve, moved, unshaped, _SHARP)
-    if fit.misfit > _MISFIT:
-        return NoWidth("pressure does not follow the current on one curve")
-    width, repeatability, widest_at = fit.width, float(np.sqrt(fit.weights**2 @ noise)), None
+    return _Departures(kept, x, y, 0.5 * side, noise / span_a**2, unshaped, moved)
+
+
+def _width_of(
+    seen: _Departures, fit: _Fit, known: FloatArray, paired: Sequence[tuple[int, int]], slope_u: float
+) -> Width:
+    """The width of a fit with its uncertainties; the largest one where pairs show that it varies."""
+    width, repeatability, widest_at = fit.width, float(np.sqrt(fit.weights**2 @ seen.noise)), None
     systematic = float(np.sqrt(fit.weights @ known @ fit.weights))
     if fit.misfit > _AGREES:  # levels that agree less well than they should are less sure by as much (Birge's ratio)
         systematic *= float(np.sqrt(fit.misfit))
     if len(paired) >= _LEAST_PAIRS:
-        widest = _widest(paired, y - fit.shift, noise, width, _SLOPE_U[curve.recorded])
+        widest = _widest(paired, seen.y - fit.shift, seen.noise, width, slope_u)
         if widest is not None:
             width, repeatability, k = widest
-            widest_at = kept[paired[k][0]].share
-    visits = sum(level.visits for level in kept)
+            widest_at = seen.levels[paired[k][0]].share
+    visits = sum(level.visits for level in seen.levels)
     return Width(
         share=width,
         repeatability=repeatability,
         systematic=systematic,
-        dof=float(max(visits - len(kept), 1)),
+        dof=float(max(visits - len(seen.levels), 1)),
         pairs=len(paired),
         widest_at=widest_at,
-        levels=tuple(kept),
-        residual=y - fit.shift,
+        levels=tuple(seen.levels),
+        residual=seen.y - fit.shift,
     )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class _Fit:
     width: float
     weights: FloatArray  # of each level's departure in the width
@@ -160,11 +197,10 @@ class _Fit:
     misfit: float  # chi squared per degree of freedom
 
 
-def _fit(
-    y: FloatArray, basis: FloatArray, known: FloatArray, noise: FloatArray, varying: FloatArray | float = 0.0
-) -> _Fit:
+def _fit(seen: _Departures, known: FloatArray, varying: FloatArray | float = 0.0) -> _Fit:
     """Generalised least squares of the width, `varying` the covariance of its own changes along the range."""
-    inverse = np.linalg.inv(known + np.diag(noise) + varying)
+    y, basis = seen.y, seen.basis
+    inverse = np.linalg.inv(known + np.diag(seen.noise) + varying)
     gain = inverse @ basis
     weights = gain / float(basis @ gain)
     width = float(weights @ y)
@@ -175,20 +211,13 @@ def _fit(
     return _Fit(width, weights, np.asarray(known @ explained), misfit)
 
 
-def _best(
-    x: FloatArray,
-    y: FloatArray,
-    basis: FloatArray,
-    noise: FloatArray,
-    curve: Curve,
-    moved: float,
-    unshaped: FloatArray,
-    bends: Sequence[tuple[float, float]],
-) -> tuple[_Fit, FloatArray]:
+def _best(seen: _Departures, curve: Curve, bends: Sequence[tuple[float, float]]) -> tuple[_Fit, FloatArray]:
     """The first fit that agrees with the levels, else the last, and the covariance of the shift it rests on."""
     for bend, length in bends:
-        known = unshaped + prior_covariance(x, bend=bend, recorded=curve.recorded, moved=moved, length=length)
-        fit = _fit(y, basis, known, noise)
+        known = seen.unshaped + prior_covariance(
+            seen.x, bend=bend, recorded=curve.recorded, moved=seen.moved, length=length
+        )
+        fit = _fit(seen, known)
         if fit.misfit <= _AGREES:
             break
     return fit, known

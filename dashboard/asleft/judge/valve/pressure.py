@@ -1,4 +1,4 @@
-"""Pressure at 0 % and 100 % command, as a gauge shows it, and only where the valve makes it.
+"""Where the valve makes the pressure, and where the load does: steady stays and who is in control of them.
 
 A pressure valve sets a ceiling. During approach, decompression or part contact the load makes less pressure than the
 characteristic says, and that is no fault. The valve is *in control* where the sheet says so (a command range, a mode)
@@ -13,42 +13,31 @@ import math
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
-from asleft.judge.decide import Estimate
 from asleft.judge.features import Dwell
 from asleft.judge.intake.holding import BoolArray
-from asleft.judge.noise.command_noise import leftover
 from asleft.judge.types import FloatArray
 from asleft.judge.valve.branches import levelled
-from asleft.judge.valve.settling import at_rest, settling_of, settling_u_bar
+from asleft.judge.valve.settling import at_rest, settling_of
 from asleft.sheet.model import Sheet
 
 #: How far below the characteristic a level may lie that the valve makes: when it is learnt from the first production
 #: of a valve that is watched from then on, and in a log, where a fault may have been there from its first row.
 ACCEPT_LEFT, ACCEPT_LOG = 0.05, 0.15
-#: Farthest a visited level may lie from the end that is reported (share of the command).
-FARTHEST = 0.10
+#: A command this far beyond its range (share of full) is meant to be.
 _LEVEL_STEP = 0.05
+#: Commands further than this outside 0 to 1 lie beyond their range.
+BEYOND = 0.02
 #: Visits from which a level is known, and share of them that the valve makes where the load has no say in it.
-_LEAST_DWELLS, _MOSTLY = 3, 0.8
+_LEAST_DWELLS, _MOSTLY, _LEAST_CREEPING = 3, 0.8, 6
 #: Stays at high levels from which it is known that the pressure never rises, and the pause between two stays (s).
-_LEAST_NEVER, _NEXT_STAY_S = 6, 1.0
+_LEAST_NEVER, _NEXT_STAY_S = 3, 1.0
+#: Levels from which it is known that the pressure follows, how steeply (of the as-left slope), how far in all (of its
+#: span), and from which command on.
+_LEAST_RISING, _AS_STEEP, _AS_HIGH, _WELL_ABOVE = 4, 0.3, 0.4, 0.2
 #: Share of the span up to which a straight line is near enough to any characteristic.
 _AT_ZERO = 0.02
-_SAME_LEVEL = 0.02
-#: Dwells from which some far off are left out, and from how many robust standard deviations on.
-_LEAST_CLEANED, _OUTLIER = 5, 6.0
-#: Visits from which a drift in time is believed, and the share of their scatter that it may leave.
-_LEAST_DRIFTING, _DRIFTS = 8, 0.35
-#: Visits that must lie together before some at the end of the readings are known to have left their place, from how
-#: many standard deviations and from which share of the tolerance on.
-_LEAST_BEFORE, _LEFT, _LEFT_SHARE = 4, 6.0, 0.5
-#: How unsure the slope near an end is and how far the pressure may bow there (shares of the pressure's span; the bow
-#: over the whole range), where a curve was recorded and where not: a valve may be half or twice as steep there.
-_SLOPE_U, _BOW_U = 0.1, 0.3
-_SLOPE_UNKNOWN_U, _BOW_UNKNOWN_U = 0.5, 1.0
 #: Change over the last part of a dwell at which a pressure rests, and the way left that may be reckoned with (shares
 #: of full pressure). Where the sheet gives no pressure, full is taken for this much.
 _STILL, _FAR, _USUAL_FULL_BAR = 0.003, 0.03, 70.0
@@ -110,7 +99,8 @@ def steady(dwells: Sequence[Dwell], sheet: Sheet) -> list[Dwell]:
     off = sheet.signal.off_below_pct / 100.0
     end = end_of_range_bar(dwells)
     settling = settling_of(dwells)
-    resting = (at_rest(d, settling.of(d.arrival)) for d in dwells if d.producing > 0.5 and d.arrival != 0.0)
+    placed = (_in_range(d, sheet) for d in dwells if d.producing > 0.5 and d.arrival != 0.0)
+    resting = (at_rest(d, settling.of(d.arrival)) for d in placed if d is not None)
     return [
         d
         for d in resting
@@ -122,13 +112,28 @@ def steady(dwells: Sequence[Dwell], sheet: Sheet) -> list[Dwell]:
     ]
 
 
+def _in_range(dwell: Dwell, sheet: Sheet) -> Dwell | None:
+    """A dwell whose command lies beyond its range, at the command that its current belongs to; None: not known.
+
+    Some drivers stop at the end of the range, others go on along their line: only the current tells.
+    """
+    if -BEYOND <= dwell.demand <= 1.0 + BEYOND:
+        return dwell
+    zero, full = sheet.as_left.get("current_at_zero"), sheet.as_left.get("current_at_full")
+    if zero is None or full is None or not math.isfinite(dwell.current_a):
+        return None
+    end, there = float(dwell.demand > 0.5), (dwell.current_a - zero) / (full - zero)
+    low, high = sorted((end, dwell.demand))
+    return dwell._replace(demand=min(max(there, low), high), demand_se=dwell.current_se_a / (full - zero))
+
+
 def end_of_range_bar(dwells: Sequence[Dwell]) -> float:
     """Where a reading of pressure ends that is too small for the press; infinite where it is not seen to end.
 
-    There dwells read the same to the last digit, and every lower one scatters: it is no step of a converter. What
-    they read is a bound and no pressure.
+    There dwells read the same to the last digit, and every lower one scatters: it is no step of a converter. None of
+    them has the lowest command, as a dead reading would. What they read is a bound and no pressure.
     """
-    rows = np.array([(d.pressure_bar, d.pressure_sd_bar) for d in dwells]).reshape(-1, 2)
+    rows = np.array([(d.pressure_bar, d.pressure_sd_bar, d.demand) for d in dwells]).reshape(-1, 3)
     rows = rows[np.isfinite(rows).all(axis=1)]
     if rows.shape[0] == 0:
         return math.inf
@@ -136,6 +141,8 @@ def end_of_range_bar(dwells: Sequence[Dwell]) -> float:
     there = rows[:, 0] >= highest - _SAME_DIGIT * abs(highest)
     quiet = rows[:, 1] <= _SAME_DIGIT * abs(highest)
     ends = np.count_nonzero(there) >= _LEAST_DWELLS and bool(quiet[there].all())
+    if ends and not there.all():
+        ends = bool(rows[there, 2].min() > rows[~there, 2].min() + _LEVEL_STEP)
     return highest if ends and np.count_nonzero(~there) >= _LEAST_DWELLS and not quiet[~there].any() else math.inf
 
 
@@ -202,7 +209,7 @@ def learn_control(
         groups.setdefault(key_of(dwell), []).append((dwell, cut))
     out: dict[LevelKey, LevelPressure] = {}
     lowered = _lowered_bar(dwells, sheet, tolerance_bar, accept)
-    gone = _never_rises(dwells, sheet, tolerance_bar)
+    gone = _never_rises(dwells, sheet, tolerance_bar) or _follows(groups, sheet, tolerance_bar)
     for key, rows in groups.items():
         if len(rows) < _LEAST_DWELLS:
             continue
@@ -239,6 +246,8 @@ def _valves_own(levelled: FloatArray, near: BoolArray, usual_bar: float) -> tupl
     if near.mean() >= _MOSTLY or (first_far >= _LEAST_DWELLS and not near[first_far:].any()):
         below = float(np.median(levelled[near])) - levelled[near]
         spread = 1.4826 * float(np.median(np.abs(below)))
+        if spread > usual_bar and below.size >= _LEAST_CREEPING:  # what creeps is near to what it was a visit before
+            spread = 1.4826 * float(np.median(np.abs(np.diff(below))))
         if spread > usual_bar and np.count_nonzero(below > usual_bar) < _LEAST_DWELLS:
             spread = 0.0  # only upwards, which no load does
         return (near if spread <= usual_bar else none), None
@@ -253,15 +262,24 @@ def _valves_own(levelled: FloatArray, near: BoolArray, usual_bar: float) -> tupl
 
 
 def levelled_bar(group: Sequence[Dwell], sheet: Sheet) -> FloatArray:
-    """Pressures of dwells of one level and arrival at its mean current, (n,); at its mean demand if none is read."""
-    place, span = np.array([d.demand for d in group]), 1.0
-    zero, full = sheet.as_left.get("current_at_zero"), sheet.as_left.get("current_at_full")
+    """Pressures of dwells of one level and arrival at its mean current, (n,); at its mean demand if none is read.
+
+    At the mean demand too where the pressures lie closer so: then it is the current's reading that wanders.
+    """
+    demand, bars = np.array([d.demand for d in group]), np.array([d.pressure_bar for d in group])
     current = np.array([d.current_a for d in group])
-    if np.isfinite(current).all():
-        place, span = current, full - zero if zero is not None and full is not None else math.inf
+    zero, full = sheet.as_left.get("current_at_zero"), sheet.as_left.get("current_at_full")
     low, high = sheet.as_left.get("pressure_at_zero"), sheet.as_left.get("pressure_at_full")
-    usual = (high - low) / span if low is not None and high is not None else 0.0
-    return levelled(place, np.array([d.pressure_bar for d in group]), usual)
+    usual = high - low if low is not None and high is not None else 0.0
+    by_demand = levelled(demand, bars, usual)
+    if not np.isfinite(current).all():
+        return by_demand
+    by_current = levelled(current, bars, usual / (full - zero) if zero is not None and full is not None else 0.0)
+    return by_current if _spread(by_current) <= _spread(by_demand) else by_demand
+
+
+def _spread(values: FloatArray) -> float:
+    return float(np.median(np.abs(values - np.median(values))))
 
 
 def _nearest_bar(expected_bar: FloatArray, sheet: Sheet, tolerance_bar: float, accept: float) -> FloatArray:
@@ -291,6 +309,32 @@ def _never_rises(dwells: Sequence[Dwell], sheet: Sheet, tolerance_bar: float) ->
     if stays(high) < _LEAST_NEVER:
         return False
     return all(abs(d.pressure_bar - zero) <= min(tolerance_bar, 0.02 * full) for d in dwells)
+
+
+def _follows(groups: Mapping[LevelKey, Sequence[tuple[Dwell, bool]]], sheet: Sheet, tolerance_bar: float) -> bool:
+    """Whether the pressure repeats at all levels reached from below, and rises from each to the next.
+
+    No load does so: however far below the characteristic it lies, valve, source or gauge make it then.
+    """
+    zero, full = sheet.as_left.get("pressure_at_zero"), sheet.as_left.get("pressure_at_full")
+    well_above = round(_WELL_ABOVE / _LEVEL_STEP)  # lower down a dead band may lie
+    rising = sorted(
+        key for key, rows in groups.items() if key[1] > 0 and key[0] >= well_above and len(rows) >= _LEAST_DWELLS
+    )
+    if zero is None or full is None or len(rising) < _LEAST_RISING or 0.05 * rising[-1][0] < _LOWER:
+        return False
+    bars, should = [], []
+    for key in rising:
+        group = [dwell for dwell, _ in groups[key]]
+        levelled = levelled_bar(group, sheet)
+        if float(np.ptp(levelled)) > tolerance_bar:
+            return False
+        bars.append(float(np.median(levelled)))
+        should.append(float(np.median([expected_bar(dwell, sheet) or 0.0 for dwell in group])))
+    steps, asked = np.diff(bars), np.diff(should)
+    if bool(np.any(steps < _AS_STEEP * asked)):
+        return False
+    return bars[-1] - bars[0] > _AS_HIGH * (full - zero)
 
 
 def stays(dwells: Sequence[Dwell]) -> int:
@@ -356,186 +400,3 @@ def in_control(dwell: Dwell, sheet: Sheet, control: Mapping[LevelKey, LevelPress
         return False
     expected = expected_bar(dwell, sheet)
     return expected is None or dwell.pressure_bar - expected >= level.least_bar
-
-
-#: Share of the pressure that follows the oil's viscosity: unknown for a valve, taken as anything from 0 to 5 %.
-_VISCOSITY_SHARE_U = 0.05 / np.sqrt(3.0)
-#: Relative fall of an oil's viscosity per kelvin near working temperature (it halves in about 20 K: common practice).
-_VISCOSITY_PER_K = 0.032
-#: How far the oil may have been from today's when the valve was left, if the sheet does not say (K, k = 1).
-_UNKNOWN_OIL_K = 3.0
-
-
-def oil_share(sheet: Sheet, oil_degc: float) -> float:
-    """Relative standard uncertainty of a pressure by the oil's temperature.
-
-    The valve was left in the middle of the sheet's window; the pressure follows an unknown share of the viscosity.
-    `oil_degc`: mean temperature while measured, NaN if not recorded (then anywhere in the window). Without window
-    and temperature nothing can be said and 0 is returned: repeatability only.
-    """
-    window = sheet.conditions.oil_temperature_degc
-    known = oil_degc == oil_degc
-    if window is None:
-        return float(_VISCOSITY_SHARE_U * _VISCOSITY_PER_K * _UNKNOWN_OIL_K) if known else 0.0
-    middle = 0.5 * (window[0] + window[1])
-    if known:
-        return float(_VISCOSITY_SHARE_U * abs(np.expm1(-_VISCOSITY_PER_K * (oil_degc - middle))))
-    return float(_VISCOSITY_SHARE_U * _VISCOSITY_PER_K * (window[1] - window[0]) / np.sqrt(12.0))
-
-
-def pressure_systematic_bar(sheet: Sheet, pressure_bar: float, oil_degc: float) -> float:
-    """Standard uncertainty (bar) that repetition does not shrink: the instrument's calibration and the oil."""
-    instrument = sheet.instruments.get("pressure")
-    expanded = instrument.expanded_uncertainty if instrument is not None else None
-    return float(np.hypot((expanded or 0.0) / 2.0, oil_share(sheet, oil_degc) * abs(pressure_bar)))
-
-
-def end_estimate(
-    dwells: Sequence[Dwell], sheet: Sheet, *, at_full: bool, instrument_u_bar: float, resolution_bar: float = 0.0
-) -> Estimate | None:
-    """Pressure at full command (arriving from below) or at zero (arriving from above).
-
-    `dwells` are steady and in control. Those at most 10 % of the command from the end (the nearest of them where
-    these are enough) are carried to it by a line and a bow through them: generalised least squares, with the slope of
-    the as-left curve at the end as what is known before, so that a level near the end tells what it can and no more.
-    Systematic is what the oil's temperature may do, the calibration, what a converter of step `resolution_bar`
-    leaves, and what settling does.
-    """
-    end, arrival = (1.0, 1.0) if at_full else (0.0, -1.0)
-    near = [d for d in dwells if d.arrival == arrival and abs(d.demand - end) <= FARTHEST]
-    nearest = min((abs(d.demand - end) for d in near), default=0.0)
-    there = [d for d in near if abs(d.demand - end) <= nearest + _SAME_LEVEL]
-    near = there if len(there) >= _LEAST_CLEANED else near
-    slope = _end_slope(sheet, arrival, at_full=at_full)
-    if not near or slope is None:
-        return None
-    x = np.array([min(max(d.demand, 0.0), 1.0) - end for d in near])
-    y = np.array([d.pressure_bar for d in near])
-    own = math.sqrt(float(np.mean([d.pressure_se_bar**2 for d in near])))
-    line = _carry(x, y, max(own, 1e-4 * float(np.abs(y).max())), slope)
-    tolerance = sheet.tolerance.get("pressure_at_full" if at_full else "pressure_at_zero")
-    width = min(tolerance.below, tolerance.above) if tolerance is not None else math.inf
-    place = _left_place(y - slope.bar * x, own, _LEFT_SHARE * width)
-    moved_u = 0.0
-    if place is not None:  # where it is now only the last visit tells, and nobody knows yet whether it stays
-        near, x, y = near[-1:], x[-1:], y[-1:]
-        moved_u = 0.5 * abs(float(y[0] - slope.bar * x[0]) - place)
-    if y.size >= _LEAST_CLEANED:
-        spread = 1.4826 * float(np.median(np.abs(line.left)))
-        kept = np.abs(line.left) <= _OUTLIER * max(spread, own)
-        near = [d for d, so in zip(near, kept.tolist(), strict=True) if so]
-        x, y, line = x[kept], y[kept], line._replace(left=line.left[kept])
-    n = y.size
-    scatter = math.sqrt(float(line.left @ line.left) / max(n - 1, 1)) if n > 1 else 0.0
-    scatter = max(scatter * _slow_factor(line.left), own if n > 1 else max(own, 0.002 * float(np.abs(y).max())))
-    line = _carry(x, y, scatter, slope)
-    later = _at_the_end(np.array([d.from_s for d in near]), line.left)
-    if later is not None:
-        line = line._replace(value=line.value + later[0], standard=math.hypot(own / math.sqrt(n), later[1]))
-    value = line.value
-    oils = [d.oil_degc for d in near if d.oil_degc == d.oil_degc]
-    oil = oil_share(sheet, sum(oils) / len(oils) if oils else float("nan"))
-    sds = [d.pressure_sd_bar for d in near if d.pressure_sd_bar == d.pressure_sd_bar]
-    shaken = math.hypot(float(np.median(sds)) if sds else 0.0, 1.4826 * float(np.median(np.abs(y - np.median(y)))))
-    return Estimate(
-        value=value,
-        repeatability=line.standard,
-        dof=float(max(n - 1, 1)),
-        systematic=math.hypot(
-            instrument_u_bar, oil * abs(value), settling_u_bar(near), leftover(resolution_bar, shaken), moved_u
-        ),
-        segments=n,
-        from_s=min(d.from_s for d in near),
-        to_s=max(d.to_s for d in near),
-        command_min_pct=100.0 * min(d.demand for d in near),
-        command_max_pct=100.0 * max(d.demand for d in near),
-    )
-
-
-class _Line(NamedTuple):
-    value: float  # at the end
-    standard: float
-    left: FloatArray  # what the line leaves of each pressure
-
-
-class _Slope(NamedTuple):
-    """Of the as-left curve at an end (bar per unit of demand), how unsure it is, and how far it may bow (bar)."""
-
-    bar: float
-    unsure_bar: float
-    bow_bar: float
-
-
-def _end_slope(sheet: Sheet, arrival: float, *, at_full: bool) -> _Slope | None:
-    inside = 1.0 - FARTHEST if at_full else FARTHEST
-    there, here = ceiling_bar(sheet, 1.0 if at_full else 0.0, arrival), ceiling_bar(sheet, inside, arrival)
-    if there is None or here is None:
-        return None
-    slope = (there - here) / ((1.0 if at_full else 0.0) - inside)
-    low, high = ceiling_bar(sheet, 0.0, -1.0), ceiling_bar(sheet, 1.0, 1.0)
-    usual = max((high or 0.0) - (low or 0.0), 0.0)
-    share, bow = (_SLOPE_U, _BOW_U) if sheet.characteristic is not None else (_SLOPE_UNKNOWN_U, _BOW_UNKNOWN_U)
-    return _Slope(slope, share * usual, bow * usual)
-
-
-def _carry(x: FloatArray, y: FloatArray, scatter_bar: float, slope: _Slope) -> _Line:
-    """Value at x = 0 of y = value + slope x + bow x^2, the last two known beforehand as `slope` says."""
-    basis = np.stack([np.ones(x.size), x, x**2], axis=1) / scatter_bar
-    known = np.diag([0.0, 1.0 / slope.unsure_bar**2, 1.0 / slope.bow_bar**2]) if slope.unsure_bar > 0.0 else None
-    if known is None:
-        return _Line(float(y.mean()), scatter_bar / math.sqrt(x.size), y - y.mean())
-    covariance = np.linalg.inv(basis.T @ basis + known)
-    found = covariance @ (basis.T @ (y / scatter_bar) + known @ np.array([0.0, slope.bar, 0.0]))
-    left = y - basis @ found * scatter_bar
-    return _Line(float(found[0]), math.sqrt(float(covariance[0, 0])), left)
-
-
-def _at_the_end(time_s: FloatArray, left: FloatArray) -> tuple[float, float] | None:
-    """Where values that drift steadily stand at the last of them, beside their mean, and its standard uncertainty.
-
-    None where a line in time does not take most of their scatter away: what is found is then the mean.
-    """
-    n = left.size
-    power = float(left @ left)
-    if n < _LEAST_DRIFTING or power <= 0.0 or float(np.ptp(time_s)) <= 0.0:
-        return None
-    t = (time_s - time_s.mean()) / float(np.ptp(time_s))
-    off = left - left.mean()
-    slope = float(t @ off) / float(t @ t)
-    rest = off - slope * t
-    spread = math.sqrt(float(rest @ rest) / (n - 2)) * _slow_factor(rest)
-    if float(rest @ rest) > _DRIFTS * power:
-        return None
-    at = float(t[-1])
-    return float(left.mean()) + slope * at, spread * math.sqrt(1.0 / n + at**2 / float(t @ t))
-
-
-def _left_place(bars: FloatArray, own_bar: float, least_bar: float) -> float | None:
-    """The place (bar) at which values in order of time lay together before the last ones left it; None: they did not.
-
-    A value that departs between others that do not is a load's, or a mishap: then nothing has left.
-    """
-    for last in range(1, bars.size - _LEAST_BEFORE + 1):
-        before, after = bars[:-last], bars[-last:]
-        place = float(np.median(before))
-        spread = max(1.4826 * float(np.median(np.abs(before - place))), own_bar)
-        limit = max(_LEFT * spread, least_bar)
-        side = math.copysign(1.0, after[-1] - place)
-        if bool(np.all(side * (after - place) > limit)) and bool(np.all(np.abs(before - place) <= limit)):
-            return place
-    return None
-
-
-def _slow_factor(left: FloatArray) -> float:
-    """How much more the mean of values in order of time is unsure than if each were by itself: they drift together.
-
-    From the ratio of their successive differences to their scatter (von Neumann 1941), as for an AR(1) process.
-    """
-    power = float(left @ left)
-    if left.size < _LEAST_CLEANED or power <= 0.0:
-        return 1.0
-    steps = np.diff(left)
-    together = min(max(1.0 - float(steps @ steps) / (2.0 * power), 0.0), 0.9)
-    if together < 2.0 / math.sqrt(left.size):  # what independent values show by chance
-        return 1.0
-    return math.sqrt((1.0 + together) / (1.0 - together))

@@ -30,6 +30,8 @@ CONDITIONING = 2
 LEAST_LEVELS = 4
 #: A step of the command that is told as a full stroke (share of the range).
 FULL_STROKE = 0.8
+#: In the judge's reason for a hysteresis that was not observed.
+ONE_BRANCH = "one branch only"
 _CHECK_MODE = 99
 _RANGES = (
     ("oil_temperature", "degC"), ("supply", "V"), ("pressure", "bar"), ("current", "A"), ("coil_voltage", "V"),
@@ -45,7 +47,8 @@ def check(sheet: Sheet, samples: Samples) -> Check:
     """
     if samples.time_s.size == 0:
         raise ValueError("no reading in the stretch")
-    motion = motion_of(samples.time_s, demand_of(sheet, samples))
+    demand = demand_of(sheet, samples)
+    motion = motion_of(samples.time_s, demand)
     sweep, before = _chosen(motion)
     sheet_now, said = as_said(sheet, samples)
     state = state_of_log(sheet_now, said)
@@ -57,8 +60,8 @@ def check(sheet: Sheet, samples: Samples) -> Check:
         part_state = state_of_log(sheet_now, cut(said, first_s, last_s))
         swept = summarise(sheet_now, part_state, stated=True)
         steps = () if whole.fit.fits is False else steps_of(sheet, part_state, sweep)
-    judgement = _joined(whole, swept)
-    ramps = ramp_steps_of(sheet, state)
+    judgement = _joined(whole, swept, steps, before)
+    ramps = ramp_steps_of(sheet, state, samples, demand, whole.quantities)
     missing = (*_misread(whole), *_missing(sheet, samples, sweep, before, ramps), *_too_quick(sweep, steps))
     return Check(
         valve=sheet.valve,
@@ -128,13 +131,26 @@ def _part(motion: Motion, sweep: FullCycle, last_s: float) -> tuple[float, float
     return first_s, min(after[0].from_s if after else last_s, sweep.to_s + SETTLE_S)
 
 
-def _joined(whole: Judgement, swept: Judgement | None) -> Judgement:
+def _joined(whole: Judgement, swept: Judgement | None, steps: Sequence[Step], before: int) -> Judgement:
     """Everything from the whole stretch, pressures and characteristic from the sweep."""
     if whole.fit.fits is False:
         return whole
-    by_id = {} if swept is None else {q.id: q for q in swept.quantities}
+    by_id = {} if swept is None else {q.id: _beside_steps(q, steps, before) for q in swept.quantities}
     quantities = tuple(by_id.get(q.id, _not_yet(q)) if q.id in _OF_THE_SWEEP else q for q in whole.quantities)
     return replace(whole, quantities=quantities, characteristic=None if swept is None else swept.characteristic)
+
+
+def _beside_steps(result: QuantityResult, steps: Sequence[Step], before: int) -> QuantityResult:
+    """A width not observed, in words that agree with a table of steps in which both ways stand."""
+    ways = {step.way for step in steps if step.pressure.found is not None}
+    if result.verdict is not Verdict.NOT_OBSERVED or ONE_BRANCH not in result.reason or len(ways) < 2:
+        return result
+    why = (
+        "the way up begins on a branch that nobody knows without a full cycle 0-100-0 % just before it"
+        if before == 0
+        else "too few levels were reached both ways to lay one over the other"
+    )
+    return replace(result, reason=f"both ways were swept, but {why}")
 
 
 def _not_yet(result: QuantityResult) -> QuantityResult:
@@ -177,13 +193,28 @@ def _missing(
     # Where the controller makes its own ramps no stroke shows the driver's: not observed, with a bound.
     if "current" in samples.channels and sheet.signal.made_by is MadeBy.FIXED_STEPS:
         for way, name in (("up", "ramp_up"), ("down", "ramp_down")):
-            done_full = any(
-                r.way == way and abs(r.to_pct - r.from_pct) >= 100.0 * FULL_STROKE and r.ramp.found is not None
-                for r in ramps
-            )
-            if sheet.as_left.get(name) and not done_full:
-                out.append(f"A full stroke {way}: the command in one step over four fifths of its range or more.")
+            tried = [r for r in ramps if r.way == way and abs(r.to_pct - r.from_pct) >= 100.0 * FULL_STROKE]
+            if sheet.as_left.get(name) and not any(r.whole and r.ramp.found is not None for r in tried):
+                out.append(_full_stroke(way, tried))
     return tuple(out)
+
+
+def _full_stroke(way: str, tried: Sequence[RampStep]) -> str:
+    """That a whole stroke is missing, what it takes, and why the last one that was tried was none."""
+    words = (
+        f"A full stroke {way}: the command in one step over four fifths of its range or more, and a rest there until "
+        "the ramp is through and two seconds more."
+    )
+    if not tried:
+        return words
+    last = tried[-1]
+    if last.ramp.found is None:
+        return f"{words} The last one was {last.ramp.reason}."
+    size = abs(last.to_pct - last.from_pct)
+    seen = 100.0 * last.seen_pct / size
+    return (
+        f"{words} Of the last one only {seen:.0f} % of the ramp was seen: the command stayed {last.stayed_s:.1f} s."
+    )
 
 
 def _too_quick(sweep: FullCycle | None, steps: Sequence[Step]) -> tuple[str, ...]:

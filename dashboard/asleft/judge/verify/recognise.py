@@ -95,7 +95,7 @@ def motion_of(time_s: FloatArray, demand: FloatArray) -> Motion:
 
     A pause of two seconds in the data breaks the cycle it is in.
     """
-    tenth, level = _tenths(time_s, demand)
+    tenth, level = tenths(time_s, demand)
     at_end = np.where(level <= END, -1, np.where(level >= 1.0 - END, 1, 0))
     broken = np.flatnonzero(np.diff(tenth) > _GAP_TENTHS) + 1
     cycles: list[FullCycle] = []
@@ -106,7 +106,8 @@ def motion_of(time_s: FloatArray, demand: FloatArray) -> Motion:
     return Motion(tuple(cycles), tail.under_way, tail.under_way_since_s, tail.reached)
 
 
-def _tenths(time_s: FloatArray, demand: FloatArray) -> tuple[FloatArray, FloatArray]:
+def tenths(time_s: FloatArray, demand: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Numbers of the tenths of a second with readings, and the mean demand in each, both of shape (m,)."""
     good = np.isfinite(demand)
     time_s, demand = time_s[good], demand[good]
     if time_s.size == 0:

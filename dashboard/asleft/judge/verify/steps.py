@@ -12,7 +12,8 @@ from asleft.judge.features import Dwell
 from asleft.judge.state import JudgeState
 from asleft.judge.steps.points import seen_of
 from asleft.judge.types import Verdict
-from asleft.judge.valve.pressure import ceiling_bar, pressure_systematic_bar, still
+from asleft.judge.valve.end_pressure import pressure_systematic_bar
+from asleft.judge.valve.pressure import ceiling_bar, still
 from asleft.judge.verify.recognise import FullCycle
 from asleft.judge.verify.result import Graded, Step
 from asleft.sheet.model import Sheet, Tolerance

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from asleft.judge.driver.systematic import stroke_size
@@ -27,14 +26,6 @@ class Trace:
     time_s: tuple[float, ...]
     share: tuple[float, ...]
 
-    def as_json(self) -> dict[str, Any]:
-        """Rounded to what a picture shows."""
-        return {
-            "way": self.way,
-            "time_s": [round(t, 4) for t in self.time_s],
-            "share": [round(y, 4) for y in self.share],
-        }
-
 
 def traces(sheet: Sheet, samples: Samples, strokes: Sequence[Stroke], most: int = 2) -> tuple[Trace, ...]:
     """The `most` largest strokes each way that a ramp held back, newest first where equal; none without a current."""
@@ -48,7 +39,7 @@ def traces(sheet: Sheet, samples: Samples, strokes: Sequence[Stroke], most: int 
         sized = [
             (round(stroke_size(s, rising=k == 0), 2), s.from_s, s)
             for s in strokes
-            if s.aside < 0.5 and (s.active_up_s, s.active_down_s)[k] > 0.0
+            if s.excluded < 0.5 and (s.active_up_s, s.active_down_s)[k] > 0.0
         ]
         for size, _, stroke in sorted(sized, key=lambda row: row[:2], reverse=True)[:most]:
             if size < 0.3:

@@ -1,6 +1,6 @@
 """Current against what the command asks for: lost (asked for, none flows) and unwanted (flows, and nobody asked).
 
-The current is compared with a corridor that is right for any ramp up to three times as slow as left, and a current
+The current is compared with a envelope that is right for any ramp up to three times as slow as left, and a current
 that is still on its way down is not called unwanted however slowly it falls: that is the ramp check's business.
 
 A current that is away for less than it takes to call it lost is a break; three breaks are a contact that comes and
@@ -50,7 +50,7 @@ def _none_a(ends: tuple[float, float]) -> float:
 
 
 def _must_flow(low: FloatArray, ends: tuple[float, float]) -> FloatArray:
-    """What flows at least while the driver is enabled (A), shape (n,); `low`: lower edge of the corridor."""
+    """What flows at least while the driver is enabled (A), shape (n,); `low`: lower edge of the envelope."""
     least: FloatArray = ends[0] + np.maximum(low, 0.0) * (ends[1] - ends[0])
     return least
 
@@ -63,10 +63,10 @@ def current_lost(columns: FloatArray, sheet: Sheet, low: FloatArray) -> BoolArra
     off = sheet.signal.off_below_pct / 100.0
     must = _must_flow(low, ends)
     commanded = (low > off) & (must > 0.05 * ends[1])
-    told = np.isfinite(columns[ENABLE])  # the enable channel itself says whether the driver is on
+    has_enable = np.isfinite(columns[ENABLE])  # the enable channel itself says whether the driver is on
     enabled = columns[ENABLED] > 0.5
-    lost: BoolArray = commanded & (columns[CURRENT] < _NONE * must) & enabled & told
-    lost |= ~(enabled | told) & (columns[STATE] != NOT_ENABLED)
+    lost: BoolArray = commanded & (columns[CURRENT] < _NONE * must) & enabled & has_enable
+    lost |= ~(enabled | has_enable) & (columns[STATE] != NOT_ENABLED)
     return lost
 
 
@@ -101,9 +101,11 @@ def current_breaks(
     if ends is None:
         return []
     time_s, current = columns[TIME], columns[CURRENT]
-    told = np.isfinite(columns[ENABLE])
+    has_enable = np.isfinite(columns[ENABLE])
     must = _must_flow(low, ends)
-    asked = np.where(told, columns[ENABLE] > 0.5, columns[DEMAND] > _COMMANDED) & (must >= _MUST_SHARE * ends[1])
+    asked = np.where(has_enable, columns[ENABLE] > 0.5, columns[DEMAND] > _COMMANDED) & (
+        must >= _MUST_SHARE * ends[1]
+    )
     kind = np.where(current < _BROKEN * must, _AWAY, np.where(current >= _FLOWS * must, _BACK, _BETWEEN))
     away = np.flatnonzero((kind == _AWAY) & asked)
     lately = _must_flow(_lowest_lately(time_s, low, away, carry), ends)
@@ -133,7 +135,7 @@ def current_breaks(
 
 
 def _lowest_lately(time_s: FloatArray, low: FloatArray, at: npt.NDArray[np.int64], carry: WatchCarry) -> FloatArray:
-    """Least of the corridor's lower edge in the half second before the samples `at` (k,), shape (k,).
+    """Least of the envelope's lower edge in the half second before the samples `at` (k,), shape (k,).
 
     It begins with the sample that stood when the half second began, so that a slow logger has one to look back at.
     """
@@ -159,7 +161,7 @@ def _is_break(carry: WatchCarry, demand: float, ends: tuple[float, float]) -> bo
 
 
 def current_unwanted(columns: FloatArray, sheet: Sheet, high: FloatArray, carry: WatchCarry) -> BoolArray | None:
-    """Current nobody asked for: a fifth of span above the corridor, or flowing while the driver is not enabled."""
+    """Current nobody asked for: a fifth of span above the envelope, or flowing while the driver is not enabled."""
     ends = _ends(sheet)
     if ends is None:
         return None
@@ -190,7 +192,7 @@ def _falling(columns: FloatArray, carry: WatchCarry, drop_a: float) -> BoolArray
 
 
 def remember_current(columns: FloatArray, low: FloatArray, carry: WatchCarry) -> None:
-    """Keep the good readings of the last half second and the one before, with the corridor's lower edge (n,)."""
+    """Keep the good readings of the last half second and the one before, with the envelope's lower edge (n,)."""
     since_s = columns[TIME, -1] - 1.1 * _LOOK_BACK_S
     read = np.isfinite(columns[CURRENT])
     time_s = np.concatenate((carry.recent_s, columns[TIME, read]))

@@ -10,12 +10,12 @@ import numpy.typing as npt
 from asleft.judge.intake.columns import DEMAND, TIME
 from asleft.judge.types import FloatArray
 
-#: An unread command leaves the corridor as it is for so long; then anything may be commanded.
+#: An unread command leaves the envelope as it is for so long; then anything may be commanded.
 _BRIDGE_S = 0.5
 
 
 class Edges(Protocol):
-    """Where the corridor stands between calls, and since when the command has not been read."""
+    """Where the envelope stands between calls, and since when the command has not been read."""
 
     high: float
     low: float
@@ -30,7 +30,7 @@ def expected_envelope(
     lag_s: float,
     gap: npt.NDArray[np.bool_],
 ) -> tuple[FloatArray, FloatArray]:
-    """Corridor at new samples (columns of shape (ROWS, n)), shape (n,) each; `carry` is updated in place.
+    """Envelope at new samples (columns of shape (ROWS, n)), shape (n,) each; `carry` is updated in place.
 
     Its upper edge falls with a third of the slowest ramp down until it meets the command and rises with it at once,
     its lower edge the other way round. `slowest_s`: ramp up and down (s); `gap`: where a pause lies before a sample,

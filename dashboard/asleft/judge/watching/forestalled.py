@@ -39,7 +39,7 @@ def forestalled(columns: FloatArray, sheet: Sheet, carry: WatchCarry, gap: BoolA
     if zero is None or full is None:
         return []
     if gap.any():
-        carry.earlier, carry.ahead_s, carry.ahead_told = [], [], False
+        carry.earlier, carry.ahead_s, carry.ahead_reported = [], [], False
         columns = columns[:, int(np.flatnonzero(gap)[-1]) :]
     good = np.isfinite(columns[DEMAND]) & np.isfinite(columns[CURRENT]) & (columns[ENABLED] > 0.5)
     before = np.array(carry.earlier).reshape(-1, 3).T
@@ -55,22 +55,22 @@ def forestalled(columns: FloatArray, sheet: Sheet, carry: WatchCarry, gap: BoolA
         if lead_s is None:
             continue
         if lead_s <= 0.0:
-            carry.ahead_s, carry.ahead_told = [], False
+            carry.ahead_s, carry.ahead_reported = [], False
             continue
         carry.ahead_s.append(float(time_s[k]) * (1.0 if demand[k] > demand[k - 1] else -1.0))
-        out += _told(carry, lead_s)
+        out += _stretches_of(carry, lead_s)
     first = max(int(np.searchsorted(time_s, time_s[-1] - 1.1 * _STANDS_S)) - 1, 0) if time_s.size else 0
     carry.earlier = np.stack((time_s, demand, current), axis=1)[first:].tolist()
     return out
 
 
-def _told(carry: WatchCarry, lead_s: float) -> list[Stretch]:
+def _stretches_of(carry: WatchCarry, lead_s: float) -> list[Stretch]:
     """The latest step of a row that is long enough; the whole row once it is."""
     row = carry.ahead_s
     if len(row) < _IN_A_ROW or min(row) > 0.0 or max(row) < 0.0:
         return []
-    new = row[-1:] if carry.ahead_told else row
-    carry.ahead_told, carry.ahead_s = True, row[-2 * _IN_A_ROW :]
+    new = row[-1:] if carry.ahead_reported else row
+    carry.ahead_reported, carry.ahead_s = True, row[-2 * _IN_A_ROW :]
     detail = {"times": float(len(new)), "lead_s": lead_s}
     return [Stretch(FORESTALLED, abs(new[0]) - lead_s, abs(new[-1]), detail)]
 

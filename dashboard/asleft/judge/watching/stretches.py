@@ -31,7 +31,7 @@ class WatchCarry:
     begun_s: dict[str, float] = field(default_factory=dict)  # when what it is about began, if that was earlier
     total: dict[str, float] = field(default_factory=dict)  # sum and number of the readings in an open condition
     count: dict[str, int] = field(default_factory=dict)
-    high: float = 0.0  # corridor of demand
+    high: float = 0.0  # envelope of demand
     low: float = 0.0
     unknown_s: float = 0.0  # for how long the command has not been read
     last_s: float = float("-inf")
@@ -40,6 +40,7 @@ class WatchCarry:
     same_since: dict[str, float] = field(default_factory=dict)
     same_low: dict[str, float] = field(default_factory=dict)  # of what they should follow
     same_high: dict[str, float] = field(default_factory=dict)
+    same_moved_s: dict[str, float] = field(default_factory=dict)  # since when that has moved (unix s); inf: not yet
     swings: int = 0  # of the current since the command's reading stands still
     swung_high: float = 0.0  # where the last one ended: +1 high, -1 low, 0 not known
     held_s: dict[str, float] = field(default_factory=dict)  # what a condition has held more than not, see `counted`
@@ -56,7 +57,9 @@ class WatchCarry:
     earlier: list[list[float]] = field(default_factory=list)  # time, demand, current (A) of the last two seconds
     stepped_s: float = float("-inf")  # the last step of the command that was looked at (unix s)
     ahead_s: list[float] = field(default_factory=list)  # steps in a row that came after the current, minus: down
-    ahead_told: bool = False  # whether that row has been told
+    ahead_reported: bool = False  # whether that row has been reported
+    first_supply_v: list[float] = field(default_factory=list)  # until it is known whether they flicker
+    supply_flickers: bool | None = None
 
 
 def edges(changes: BoolArray, n: int) -> list[int]:

@@ -24,9 +24,9 @@ from asleft.judge.watching.currents_asked import (
 )
 from asleft.judge.watching.expected_envelope import expected_envelope
 from asleft.judge.watching.forestalled import forestalled
-from asleft.judge.watching.pinned import dead_readings
 from asleft.judge.watching.pressure_asked import pressure_unasked
 from asleft.judge.watching.stretches import Stretch, WatchCarry, counted, stretches
+from asleft.judge.watching.stuck_readings import dead_readings
 from asleft.sheet.model import Sheet
 
 __all__ = ["HOLD_S", "Stretch", "WatchCarry", "watch"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 import urllib3
@@ -11,10 +12,15 @@ from asleft.store.protocols import StoreUnavailable
 
 CONNECT_S = 5.0
 READ_S = 60.0
+PING_S = 5.0
 
 
 class StatementRefused(StoreUnavailable):
     """The server understood the question and does not answer it: it does not know it, or we may not ask it."""
+
+
+class BucketMissing(StatementRefused):
+    """There is no such bucket, or we may not read it: InfluxDB 2 says the same of both."""
 
 
 class Answer(NamedTuple):
@@ -47,24 +53,52 @@ class Influxql:
     def ask(self, bucket: str, statement: str, *, change: bool = False) -> list[Answer]:
         """The series of one statement's answer, times in ns.
 
-        Raises `StatementRefused` if the server does not answer it, `StoreUnavailable` for any other trouble.
+        Raises `BucketMissing`, `StatementRefused` if the server does not answer it for another reason,
+        `StoreUnavailable` for any other trouble.
         `change`: the statement changes something, which InfluxDB takes by POST only.
         """
         fields = {"db": bucket, "q": statement, "epoch": "ns"}
+        got = self._answered("POST" if change else "GET", "/query", fields=fields)
         try:
-            got = self._pool.request(
-                "POST" if change else "GET", f"{self._place.url}/query", fields=fields, headers=self._headers
-            )
+            return _series(json.loads(got), f"{self._place.url} has no bucket {bucket}, or we may not read it")
+        except (ValueError, KeyError, TypeError, AttributeError) as error:
+            raise StoreUnavailable(f"{self._place.url} answers something else than JSON: {said(got)}") from error
+
+    def api(self, method: str, path: str, content: Mapping[str, Any]) -> Any:  # noqa: ANN401 - JSON
+        """A request to InfluxDB 2's own API, `content` in the address of a GET, else as JSON; the answer's JSON.
+
+        Raises `StatementRefused` if the server does not answer it, as one that has no such API; `StoreUnavailable`.
+        """
+        how = {"fields": content} if method == "GET" else {"json": content}
+        got = self._answered(method, f"/api/v2/{path}", **how)
+        try:
+            return json.loads(got)
+        except ValueError as error:
+            raise StatementRefused(f"{self._place.url} answers no JSON to {path}: {said(got)}") from error
+
+    def metrics(self) -> str:
+        """The server's figures of itself as Prometheus reads them. Raises as `ask` does."""
+        return self._answered("GET", "/metrics").decode("utf-8", "replace")
+
+    def _answered(self, method: str, path: str, **content: Any) -> bytes:  # noqa: ANN401 - as the library takes it
+        try:
+            got = self._pool.request(method, f"{self._place.url}{path}", headers=self._headers, **content)
         except urllib3.exceptions.HTTPError as error:
             raise StoreUnavailable(f"{self._place.url} cannot be reached: {plain(error)}") from error
         if 400 <= got.status < 500:
             raise StatementRefused(f"{self._place.url} answers {got.status}: {said(got.data)}")
         if got.status != 200:
             raise StoreUnavailable(f"{self._place.url} answers {got.status}: {said(got.data)}")
+        return got.data
+
+    def ping(self) -> None:
+        """Raise `StoreUnavailable` unless the server answers. Whether it would take a question is not asked."""
         try:
-            return _series(json.loads(got.data))
-        except (ValueError, KeyError, TypeError, AttributeError) as error:
-            raise StoreUnavailable(f"{self._place.url} answers something else than JSON: {said(got.data)}") from error
+            got = self._pool.request("GET", f"{self._place.url}/ping", headers=self._headers, timeout=PING_S)
+        except urllib3.exceptions.HTTPError as error:
+            raise StoreUnavailable(f"{self._place.url} cannot be reached: {plain(error)}") from error
+        if got.status >= 500:
+            raise StoreUnavailable(f"{self._place.url} answers {got.status}: {said(got.data)}")
 
     def close(self) -> None:
         """Close the connections."""
@@ -97,12 +131,12 @@ def plain(error: Exception) -> str:
     return str(error).rpartition(": ")[2][:200] or type(error).__name__
 
 
-def _series(answer: Any) -> list[Answer]:  # noqa: ANN401 - JSON
+def _series(answer: Any, missing: str) -> list[Answer]:  # noqa: ANN401 - JSON
     out: list[Answer] = []
     for result in answer["results"]:
         if "error" in result:
             if "database not found" in result["error"]:
-                return []
+                raise BucketMissing(missing)
             raise StatementRefused(f"InfluxDB says: {result['error']}")
         out += [
             Answer(series.get("tags", {}), series["columns"], series.get("values", []))

@@ -7,10 +7,11 @@ from collections.abc import Iterable, Iterator, Mapping
 from itertools import groupby, islice
 from typing import Any
 
-from asleft.store.influx.ledger import Key, Ledger
+from asleft.store.influx.block_index import BlockIndex, Key
+from asleft.store.influx.block_pages import Page, windows
+from asleft.store.influx.buckets import Buckets
 from asleft.store.influx.place import InfluxPlace
-from asleft.store.influx.places import Page, windows
-from asleft.store.influx.query import Influxql, quoted
+from asleft.store.influx.query import Answer, BucketMissing, Influxql, StatementRefused, quoted
 from asleft.store.influx.rows import Layouts, block_of, burst_of, ref_of, stored_row
 from asleft.store.joining import Piece, channels_of, joined, pieces
 from asleft.store.overview import overview_of, stretch_ns
@@ -25,30 +26,39 @@ _REF = "seq, to_ns"
 
 
 class InfluxReader:
-    """`SampleReader` over one InfluxDB and the ledger beside it. Reads raise `StoreUnavailable` while it is down."""
+    """`SampleReader` over one InfluxDB and its block index. Reads raise `StoreUnavailable` while it is down."""
 
     def __init__(self, place: InfluxPlace, engine: Engine) -> None:
         self._place = place
         self._engine = engine
-        self._ledger = Ledger(engine)
+        self._index = BlockIndex(engine)
         self._influxql = Influxql(place)
+        self._buckets = Buckets(self._influxql)
         self._size_bytes = 0
 
     def valves(self) -> list[str]:
         """Ids of all valves that have samples, sorted."""
-        return self._ledger.valves()
+        return self._index.valves()
 
     def marks(self) -> list[StreamMark]:
         """All streams."""
-        return self._ledger.marks()
+        return self._index.marks()
 
     def span(self, valve: str) -> tuple[int, int] | None:
         """First and last sample time (ns) of a valve, None if there is none."""
-        return self._ledger.span(valve)
+        return self._index.span(valve)
+
+    def feeds(self) -> Mapping[str, str]:
+        """Valve -> the agent that its newest samples came from."""
+        return self._index.feeds()
 
     def all_spans(self) -> Mapping[str, tuple[int, int]]:
         """`span` of every valve that has samples, of one moment."""
-        return self._ledger.all_spans()
+        return self._index.all_spans()
+
+    def check(self) -> None:
+        """Raise `StoreUnavailable` unless the server answers; the records are looked at on their own."""
+        self._influxql.ping()
 
     def samples(self, valve: str, from_ns: int, to_ns: int) -> StoredSamples:
         """Raw readings with from_ns <= time < to_ns, oldest first; a channel is NaN where it was not recorded."""
@@ -56,7 +66,7 @@ class InfluxReader:
 
     def channels(self, valve: str, from_ns: int, to_ns: int) -> list[tuple[str, str]]:
         """Channels and units that were recorded from_ns <= time < to_ns, about; one of several units comes twice."""
-        longest_ns, _ = self._ledger.spans(valve, from_ns, to_ns)
+        longest_ns, _ = self._index.spans(valve, from_ns, to_ns)
         found = self._records(
             f'SELECT DISTINCT("layout") AS layout FROM "block" WHERE valve = {quoted(valve)} '
             f"AND time >= {from_ns - longest_ns} AND time < {min(to_ns, _LATEST_NS)}"
@@ -77,7 +87,7 @@ class InfluxReader:
         width_ns = stretch_ns(from_ns, to_ns, points)
         if to_ns <= from_ns:
             return overview_of([], from_ns)
-        found = self._influxql.ask(
+        found = self._ask(
             self._place.overview_bucket,
             'SELECT MIN("minimum") AS low, SUM("total") AS total, SUM("count") AS readings, MAX("maximum") AS high '
             f'FROM "figure" WHERE valve = {quoted(valve)} AND channel = {quoted(channel)} '
@@ -113,12 +123,16 @@ class InfluxReader:
         return [ref for ref, _ in self._waiting(valve, cursor, limit, from_ns, _REF)]
 
     def size_bytes(self) -> int:
-        """Bytes on the server's disk, as it last told; 0 where it does not tell (InfluxDB 2 and 3)."""
+        """Bytes on the server's disk, as it last told; 0 where it does not tell (InfluxDB 3)."""
+        buckets = (self._place.bucket, self._place.overview_bucket)
         try:
             stored = self._influxql.ask("", "SHOW STATS FOR 'shard'")
+        except StatementRefused:
+            told = self._buckets.disk_bytes(buckets)
+            self._size_bytes = self._size_bytes if told is None else told
+            return self._size_bytes
         except StoreUnavailable:
             return self._size_bytes
-        buckets = (self._place.bucket, self._place.overview_bucket)
         self._size_bytes = sum(
             record.get("diskBytes") or 0
             for series in stored
@@ -135,10 +149,19 @@ class InfluxReader:
     # ------------------------------------------------------------------------------------------- details
 
     def _records(self, statement: str) -> list[dict[str, Any]]:
-        return [record for series in self._influxql.ask(self._place.bucket, statement) for record in series.records()]
+        return [record for series in self._ask(self._place.bucket, statement) for record in series.records()]
+
+    def _ask(self, bucket: str, statement: str) -> list[Answer]:
+        """Of a bucket that is missing nothing is known, unless we have stored something: then it is an outage."""
+        try:
+            return self._influxql.ask(bucket, statement)
+        except BucketMissing:
+            if self._index.valves():
+                raise
+            return []
 
     def _pieces(self, valve: str, from_ns: int, to_ns: int) -> Iterator[Piece]:
-        longest_ns, spans = self._ledger.spans(valve, from_ns, to_ns)
+        longest_ns, spans = self._index.spans(valve, from_ns, to_ns)
         layouts = Layouts()
         for start, end in windows(spans, from_ns - longest_ns, to_ns, HOUR_NS):
             found = self._records(
@@ -152,7 +175,7 @@ class InfluxReader:
         """Streams merged by time; within a stream in the order of its seqs, even where its clock was put back."""
         streams = [
             self._of_stream(valve, key, (cursor.get(key[1], 0), mark), longest_ns, pages, limit, from_ns, columns)
-            for key, mark, longest_ns, pages in self._ledger.waiting(valve, cursor, limit, from_ns)
+            for key, mark, longest_ns, pages in self._index.waiting(valve, cursor, limit, from_ns)
         ]
         return list(islice(heapq.merge(*streams, key=lambda found: found[0].from_ns), limit))
 

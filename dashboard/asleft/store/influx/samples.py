@@ -11,13 +11,13 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from asleft.store.holding import Hold, Holding
-from asleft.store.influx.keeping import Keeping
-from asleft.store.influx.ledger import Key, Work
+from asleft.store.influx.block_index import Key, Work
 from asleft.store.influx.lines import ReadyBlock, Serialiser, ready
 from asleft.store.influx.place import InfluxPlace
 from asleft.store.influx.reader import InfluxReader
+from asleft.store.influx.retention import Keeping
 from asleft.store.influx.writer import Writer
+from asleft.store.lease_types import Hold, Holding
 from asleft.store.lock import FolderLock
 from asleft.store.migrate import migrated_engine
 from asleft.store.protocols import BlocksRefused, SampleReader, SampleStore, StoreUnavailable, StreamMark
@@ -72,7 +72,7 @@ class InfluxSamples(InfluxReader):
         self._one_commit = threading.Lock()
         self._serialiser = Serialiser()
         self._writer = Writer(place)
-        self._keeping = Keeping(place, self._influxql, self._ledger, retention)
+        self._keeping = Keeping(place, self._influxql, self._buckets, self._index, retention)
 
     def commit(self, blocks: Sequence[Block], gaps: Sequence[Gap], now_ns: int) -> list[StreamMark]:
         """Write what has arrived, then mark it; the marks of every stream touched.
@@ -90,10 +90,16 @@ class InfluxSamples(InfluxReader):
             except SQLAlchemyError as error:
                 raise StoreUnavailable(f"the records store failed: {error}") from error
 
-    def tend(self, now_ns: int) -> bool:
+    def prove(self) -> None:
+        """Write a point of our own to each bucket. Raises `StoreUnavailable` if the server does not take them."""
+        with self._one_commit:
+            self._keeping.prepare()
+            self._writer.prove()
+
+    def maintain(self, now_ns: int) -> bool:
         """Look after retention, at most every few minutes; False: there is nothing more to do now."""
         with self._one_commit:
-            self._keeping.tend(now_ns)
+            self._keeping.maintain(now_ns)
         return False
 
     def about(self) -> dict[str, Any]:
@@ -108,18 +114,22 @@ class InfluxSamples(InfluxReader):
             self._lock_file.release()
 
     def _commit(self, prepared: Sequence[ReadyBlock], gaps: Sequence[Gap], now_ns: int) -> list[StreamMark]:
-        keys: dict[Key, None] = dict.fromkeys((one.block.agent, one.block.stream) for one in prepared)
-        keys |= dict.fromkeys((gap.agent, gap.stream) for gap in gaps)
+        lowest: dict[Key, int] = {}
+        for agent, stream, seq in (
+            *((one.block.agent, one.block.stream, one.block.seq) for one in prepared),
+            *((gap.agent, gap.stream, gap.first) for gap in gaps),
+        ):
+            lowest[agent, stream] = min(seq, lowest.get((agent, stream), seq))
         valves = dict.fromkeys((one.block.valve, (one.block.agent, one.block.stream)) for one in prepared)
         holds: Sequence[Hold] = ()
         if self._holding is not None:  # before anything is read: what is read later holds good under these
-            holds = self._holding.holds({agent for agent, _ in keys})
-        work = self._ledger.load(keys, valves)
+            holds = self._holding.holds({agent for agent, _ in lowest})
+        work = self._index.load(lowest, valves)
         self._write(work, _wanted(work, prepared))
         for gap in gaps:
             work.rows[gap.agent, gap.stream].declare(gap)
         marks = [row.finish(now_ns) for row in work.rows.values()]
-        self._ledger.keep(work, marks, holds)
+        self._index.keep(work, marks, holds)
         return marks
 
     def _write(self, work: Work, wanted: Sequence[ReadyBlock]) -> None:

@@ -61,6 +61,13 @@ class Writer:
             self._write(lines, start, min(start + BLOCKS_A_REQUEST, len(lines)), refused)
         return refused
 
+    def prove(self) -> None:
+        """Write a point of our own to each bucket. Raises `StoreUnavailable` if the server does not take them."""
+        for bucket in (self._place.bucket, self._place.overview_bucket):
+            why = self._send(bucket, b"asleft_probe ok=1i")
+            if why is not None:
+                raise StoreUnavailable(f"{self._place.url} does not take what is written to {bucket}: {why}")
+
     def close(self) -> None:
         """Close the connections."""
         self._client.close()  # type: ignore[no-untyped-call]
@@ -85,9 +92,10 @@ class Writer:
 
         Without this, a server that refuses everything would have every block put aside.
         """
-        for bucket in (self._place.bucket, self._place.overview_bucket):
-            if self._send(bucket, b"asleft_probe ok=1i") is not None:
-                raise StoreUnavailable(f"{self._place.url} refuses everything: {why}")
+        try:
+            self.prove()
+        except StoreUnavailable as error:
+            raise StoreUnavailable(f"{self._place.url} refuses everything: {why}") from error
 
     def _send(self, bucket: str, body: bytes) -> str | None:
         """None if it is stored, else why the server refuses it."""

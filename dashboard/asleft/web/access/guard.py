@@ -8,18 +8,18 @@ from typing import Any
 from urllib.parse import quote, urlsplit
 
 from asleft.store.accounts import Role
-from asleft.web.access import roles
+from asleft.web import asset_files
+from asleft.web.access import programs, roles
 from asleft.web.access.visitor import Access, Visitor
-from asleft.web.reach import Place, Reach
+from asleft.web.availability import Place, Reach
 from dash import Dash
-from dash._callback import GLOBAL_CALLBACK_MAP  # the only place where callbacks without an app are found
 from flask import Flask, Request, Response, g, redirect, request
 from werkzeug.wrappers import Response as AnyResponse
 
 CSRF_COOKIE, CSRF_HEADER = "_csrf_token", "X-CSRFToken"
 """Names the framework's own script uses: it repeats the cookie in the header with every callback."""
 _DISPATCH = "/_dash-update-component"
-_PAGE_RULES = frozenset({"/", "/<path:path>", "/account", "/logout", *roles.PLAIN_PAGES})
+_PAGE_RULES = frozenset({"/", "/<path:path>", "/account", "/account/second-factor", "/logout", *roles.PLAIN_PAGES})
 _SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 
 
@@ -30,16 +30,27 @@ class UnguardedError(RuntimeError):
 def guard(app: Dash, access: Access, reach: Reach) -> None:
     """Put the door in place. Raises `UnguardedError` if a route or a callback has no role."""
     server: Flask = app.server
+    rates = programs.Rates()
+    with server.test_request_context("/"):
+        server.preprocess_request()  # with which the framework takes in the callbacks made without an application
 
     @server.before_request
     def _door() -> AnyResponse | None:
+        if programs.asked_of(request.path):
+            g.pop("visitor", None)
+            return programs.decide(access, reach, rates, request)
         return decide(app, access, reach, request)
 
     @server.after_request
     def _private(response: Response) -> Response:
-        if request.path.startswith(("/assets/", "/_dash-component-suites/")):
+        own = request.path.startswith("/assets/") or request.path == asset_files.JOINED
+        if own and asset_files.MARK in request.args and response.status_code == 200:
+            response.headers["Cache-Control"] = asset_files.KEPT
+        if own or request.path.startswith("/_dash-component-suites/"):
             return response  # the program's own files, the same for everybody
-        response.headers["Cache-Control"] = "no-store"
+        # A program keeps its answers and asks whether they still hold; of pages nothing stays.
+        program = programs.asked_of(request.path)
+        response.headers["Cache-Control"] = "private, no-cache" if program else "no-store"
         return response
 
     check(app)
@@ -51,8 +62,9 @@ def decide(app: Dash, access: Access, reach: Reach, asked: Request) -> AnyRespon
     Raises `Unreachable` while it cannot be known who asks.
     """
     g.pop("visitor", None)
-    if asked.path.startswith("/assets/") and asked.method in roles.OPEN.get(asked.path, ()):
-        return None  # the look of a page that says that nobody can be known
+    opened = asked.method in roles.OPEN.get(asked.path, ())
+    if opened and (asked.path.startswith("/assets/") or asked.path in roles.PROBES):
+        return None  # the look of a page that says that nobody can be known, and what asks only whether we live
     if asked.method not in _SAFE and _from_elsewhere(asked):
         return _refuse(403, "This request was sent by a page that is not of this dashboard.")
     with reach.asking(Place.RECORDS, access.store.accounts.any):
@@ -61,10 +73,13 @@ def decide(app: Dash, access: Access, reach: Reach, asked: Request) -> AnyRespon
         g.visitor = visitor
         if visitor.session is not None and asked.url_rule is not None and asked.url_rule.rule in _PAGE_RULES:
             access.seen(visitor.session)
-    if asked.method in roles.OPEN.get(asked.path, ()):
+    if opened:
         return None
-    if visitor is None:
-        return _turn_away(asked)
+    return _turn_away(asked) if visitor is None else _may(app, asked, visitor)
+
+
+def _may(app: Dash, asked: Request, visitor: Visitor) -> AnyResponse | None:
+    """Whether a visitor may do what is asked: None, or the answer."""
     if asked.url_rule is None:
         return None  # nothing there to protect: the framework answers 404 or 405
     needed = _needed(app, asked)
@@ -103,7 +118,7 @@ def callback_role(app: Dash, key: str) -> Role | None:
 
 
 def _entries(app: Dash) -> dict[str, Mapping[str, Any]]:
-    return {**GLOBAL_CALLBACK_MAP, **app.callback_map}
+    return app.callback_map
 
 
 def _component_ids(output: object) -> Iterator[str]:

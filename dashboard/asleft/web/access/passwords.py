@@ -5,17 +5,21 @@ from __future__ import annotations
 import re
 import secrets
 import unicodedata
+from collections.abc import Iterator
+from contextlib import contextmanager
 from itertools import pairwise
-from threading import BoundedSemaphore
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
+from asleft.web.turns import Turns
 
 SHORTEST = 15
 """NIST SP 800-63B-4, 3.1.1.2: at least 15 characters where a password is the only thing that is asked for."""
 LONGEST = 256
 """Enough for any sentence; hashing a book would only keep the machine busy."""
 LONGEST_NAME = 64
+_TYPED_FOR_ONE = 4
+"""At most so many typed characters become one when spelling is made one (a letter with two or three marks)."""
 
 _NAME = re.compile(r"[a-z0-9][a-z0-9._-]*")
 _FEWEST_DIFFERENT = 5
@@ -30,7 +34,7 @@ _ROWS = (
     "zxcvbnm",
 )
 _STEPS = frozenset(pair for row in (*_ROWS, *(row[::-1] for row in _ROWS)) for pair in pairwise(row))
-_AT_A_TIME = 2
+_AT_A_TIME, _WAITING = 2, 6
 _PATIENCE_S = 10.0
 
 
@@ -39,8 +43,8 @@ class Busy(Exception):  # noqa: N818 - reads as what it says
 
 
 def clean_name(text: str) -> str:
-    """A name as it is kept: small letters, no space around it."""
-    return unicodedata.normalize("NFKC", text).strip().casefold()
+    """A name as it is kept: small letters, no space around it; of one that is too long, one character too many."""
+    return _one_spelling(text.strip(), LONGEST_NAME + 1).strip().casefold()[: LONGEST_NAME + 1]
 
 
 def fault_of_name(name: str) -> str | None:
@@ -55,15 +59,15 @@ def faults_of_password(name: str, password: str) -> list[str]:
 
     No rules about capitals and signs: they make passwords that are written on a note (the same source says so).
     """
-    plain = _normal(password)
+    plain = _one_spelling(password, LONGEST + 1)
+    if len(plain) > LONGEST or len(password) > _TYPED_FOR_ONE * LONGEST:
+        return [f"it has more than {LONGEST} characters, and no more are taken"]  # what follows is slow for long ones
     faults = []
     if len(plain) < SHORTEST:
         faults.append(
             f"it has {len(plain)} characters, at least {SHORTEST} are needed: three or four words that have nothing "
             "to do with one another are easy to type"
         )
-    if len(plain) > LONGEST:
-        faults.append(f"it has {len(plain)} characters, at most {LONGEST} are taken")
     if any(unicodedata.category(character) == "Cc" for character in plain):
         faults.append("it has a control character in it, such as a tab")
     bare, own = _letters(plain), _letters(name)
@@ -81,18 +85,18 @@ def faults_of_password(name: str, password: str) -> list[str]:
 class Passwords:
     """Hashes and checks passwords by argon2id with the parameters of RFC 9106 for machines with little memory.
 
-    A check takes 64 MiB and some hundredths of a second, so only two run at a time.
+    A check takes 64 MiB and some hundredths of a second, so only two run at a time, and only a few wait.
     """
 
     def __init__(self, hasher: PasswordHasher | None = None) -> None:
         self._hasher = PasswordHasher() if hasher is None else hasher
         self._nobody = self._hasher.hash(secrets.token_hex(32))
-        self._turns = BoundedSemaphore(_AT_A_TIME)
+        self._turns = Turns(_AT_A_TIME, _WAITING, _AT_A_TIME + _WAITING, _PATIENCE_S)
 
     def hash(self, password: str) -> str:
         """The hash to keep, with its salt and parameters. Raises `Busy`."""
         with self._turn():
-            return self._hasher.hash(_normal(password))
+            return self._hasher.hash(_one_spelling(password, LONGEST))
 
     def right(self, kept: str | None, password: str) -> bool:
         """Whether the password is the one a hash was made of. Raises `Busy`.
@@ -101,7 +105,9 @@ class Passwords:
         """
         with self._turn():
             try:
-                matches = self._hasher.verify(self._nobody if kept is None else kept, _normal(password)[:LONGEST])
+                matches = self._hasher.verify(
+                    self._nobody if kept is None else kept, _one_spelling(password, LONGEST)
+                )
             except (VerificationError, InvalidHashError):
                 return False
             return matches and kept is not None
@@ -110,27 +116,23 @@ class Passwords:
         """Whether a hash was made with other parameters than today's."""
         return self._hasher.check_needs_rehash(kept)
 
-    def _turn(self) -> _Turn:
-        return _Turn(self._turns)
-
-
-class _Turn:
-    """One of the few at a time."""
-
-    def __init__(self, turns: BoundedSemaphore) -> None:
-        self._turns = turns
-
-    def __enter__(self) -> None:
-        if not self._turns.acquire(timeout=_PATIENCE_S):
+    @contextmanager
+    def _turn(self) -> Iterator[None]:
+        if self._turns.enter("") is not None:
             raise Busy
+        try:
+            yield
+        finally:
+            self._turns.leave("")
 
-    def __exit__(self, *_: object) -> None:
-        self._turns.release()
 
+def _one_spelling(text: str, most: int) -> str:
+    """The first `most` characters, with one spelling for those that keyboards write in different ways.
 
-def _normal(password: str) -> str:
-    """One spelling for characters that keyboards write in different ways (NFKC, as the same source recommends)."""
-    return unicodedata.normalize("NFKC", password)
+    NFKC, as NIST SP 800-63B-4 recommends. It is cut before as well: putting marks in order takes time with the square
+    of how many follow one another, and holds the interpreter meanwhile.
+    """
+    return unicodedata.normalize("NFKC", text[: _TYPED_FOR_ONE * most])[:most]
 
 
 def _repeats(text: str) -> bool:

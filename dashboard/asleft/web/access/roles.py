@@ -12,19 +12,24 @@ from asleft.web import ids
 
 _V, _T, _A = Role.VIEWER, Role.TECHNICIAN, Role.ADMINISTRATOR
 
+#: Answered to everybody under every name, without asking any store who it is: they say nothing but ok or not.
+PROBES = frozenset({"/healthz", "/readyz"})
+
 #: Open to everybody, by exact path: methods. HEAD goes with GET.
 OPEN: Mapping[str, frozenset[str]] = {
     "/login": frozenset({"GET", "HEAD", "POST"}),
+    "/assets/palette.css": frozenset({"GET", "HEAD"}),
     "/assets/style.css": frozenset({"GET", "HEAD"}),
     "/assets/mark.svg": frozenset({"GET", "HEAD"}),
     "/assets/away.css": frozenset({"GET", "HEAD"}),
     "/assets/away.js": frozenset({"GET", "HEAD"}),  # of a page that says that nobody can be known
+    **dict.fromkeys(PROBES, frozenset({"GET", "HEAD"})),
 }
 
 #: Routes by their rule. The callbacks' common route asks for what the callback needs, and for this at least.
 ROUTES: Mapping[str, Role] = {
     "/": _V,
-    "/<path:path>": _V,  # the frame of every page; what is in it comes by callback
+    "/<path:path>": _V,  # which page may be seen is asked again where it is made
     "/assets/<path:filename>": _V,
     "/_dash-component-suites/<string:package_name>/<path:fingerprinted_path>": _V,
     "/_dash-layout": _V,
@@ -33,22 +38,46 @@ ROUTES: Mapping[str, Role] = {
     "/login": _V,
     "/logout": _V,
     "/account": _V,
+    "/healthz": _V,
+    "/readyz": _V,
+    "/account/read": _V,
+    "/account/session": _V,
+    "/account/second-factor": _V,
     "/here": _V,
     "/alarms": _V,
     "/alarms/<path:alarm>": _V,
+    "/api/<path:path>": _V,  # where nothing is: says so
+    "/api/v1/openapi.json": _V,
+    "/api/v1/valves": _V,
+    "/api/v1/valves/<valve>": _V,
+    "/api/v1/judgements": _V,
+    "/api/v1/valves/<valve>/judgement": _V,
+    "/api/v1/findings": _V,
+    "/api/v1/alarms": _V,
+    "/api/v1/sheets": _V,
+    "/api/v1/valves/<valve>/sheets": _V,
+    "/api/v1/valves/<valve>/sheets/<int:number>": _V,
+    "/api/v1/records": _V,
+    "/api/v1/valves/<valve>/records": _V,
+    "/api/v1/valves/<valve>/records/<int:number>": _V,
+    "/api/v1/valves/<valve>/history": _V,
+    "/api/v1/valves/<valve>/readings": _V,
     "/csv/presses": _V,
     "/csv/alarms": _V,
     "/csv/health": _V,
+    "/csv/night": _V,
     "/csv/<valve>/quantities": _V,
     "/csv/<valve>/window": _V,
     "/csv/<valve>/states": _V,
     "/csv/<valve>/history": _V,
     "/csv/<valve>/curve": _V,
     "/csv/<valve>/verification": _V,
+    "/night": _V,
     "/report/<valve>": _V,
     "/report/<valve>.html": _V,
     "/report/<valve>.pdf": _V,
     "/retune/<valve>": _V,
+    "/sessions": _A,
     "/sheets": _V,
     "/sheets/new": _T,
     "/sheets/<valve>": _V,
@@ -56,6 +85,7 @@ ROUTES: Mapping[str, Role] = {
     "/sheets/<valve>/proposal": _V,
     "/sheets/<valve>/revise": _T,
     "/start": _V,
+    "/styles.css": _V,
     "/units": _V,
     "/verification": _V,
     "/verification/<valve>": _V,
@@ -66,7 +96,18 @@ ROUTES: Mapping[str, Role] = {
 }
 
 #: Those of them that people open, from a letter's link for one: whoever is not signed in is led to the door and back.
-_PLAIN = ("/alarms", "/sheets", "/report", "/csv", "/work-in-progress", "/start", "/verification", "/retune")
+_PLAIN = (
+    "/alarms",
+    "/sheets",
+    "/report",
+    "/csv",
+    "/work-in-progress",
+    "/start",
+    "/verification",
+    "/retune",
+    "/night",
+    "/sessions",
+)
 PLAIN_PAGES: frozenset[str] = frozenset(rule for rule in ROUTES if rule.startswith(_PLAIN))
 
 #: Routes whose posted forms change something, by their rule: they ask for more than looking does.
@@ -80,17 +121,16 @@ PAGES: Mapping[str, Role] = {
     "": _V,
     "valve": _V,
     "alarms": _V,
+    "night": _V,
     "sheets": _V,
     "verification": _V,
     "health": _V,
     "audit": _A,
+    "sessions": _A,
 }
 
 #: Callbacks by the component ids of their outputs; one with several outputs needs the strictest of them.
 CALLBACKS: Mapping[str, Role] = {
-    ids.MAIN: _V,  # which page may be seen is asked again where it is made
-    ids.NAV: _V,
-    ids.TITLE: _V,
     ids.PRESSES_PARTS: _V,
     ids.PRESSES_TAGS: _V,
     ids.VALVE_PARTS: _V,

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from asleft.store.access import AccessStore
 from asleft.store.accounts import Role
 from asleft.store.actor import Actor
+from asleft.store.audit import AuditBound
 from asleft.store.sessions import LONGEST_DAYS, Session
 from asleft.web.access.passwords import Passwords
 from flask import Request, g
@@ -20,6 +21,8 @@ from sqlalchemy.exc import SQLAlchemyError
 _S = 1_000_000_000
 _TOUCH_S = 60
 _CLOCK_BACK_S = 3600
+LONGEST_TOKEN = 256
+"""Characters of a program's token; a longer one is not looked for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +41,8 @@ class Rules:
     any_name: bool = False
     proxied: bool = False  # behind a reverse proxy that ends TLS
     notice: str = ""  # shown where people sign in
+    second_factor: bool = False  # an administrator without one may only look, until it is set up
+    audit: AuditBound | None = None  # how much of the audit trail is kept; None: all of it
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +54,14 @@ class Visitor:
     address: str
     session: Session | None = None
     csrf: str = ""
+    held_back: bool = False  # an administrator who may only look until a second factor is set up
+    valves: frozenset[str] | None = None  # of a program: the valves it may see; None: every one
+
+    @property
+    def label(self) -> str:
+        """The name, and whether something happened to the account that its person has not read."""
+        unread = self.session.unread if self.session is not None else 0
+        return f"{self.name}, {unread} to read" if unread else self.name
 
     @property
     def actor(self) -> Actor:
@@ -65,6 +78,7 @@ class Access:
     clock_ns: Callable[[], int]
     rules: Rules = field(default_factory=Rules)
     _closed: bool = False
+    _shortened_ns: int = 0
 
     @property
     def closed(self) -> bool:
@@ -77,6 +91,16 @@ class Access:
     def cookie(self) -> str:
         """Name of the session's cookie. The prefix binds it to this host and to TLS (RFC 6265bis, 4.1.3.2)."""
         return "__Host-asleft" if self.rules.proxied else "asleft_session"
+
+    def device_cookie(self, account: str) -> str:
+        """Name of the cookie by which a browser that has signed in as the account is known again."""
+        start = "__Host-asleft-device" if self.rules.proxied else "asleft_device"
+        return f"{start}-{hashlib.sha256(account.encode()).hexdigest()[:12]}"
+
+    def device(self, request: Request, account: str) -> str:
+        """Digest of the token by which the browser was known as the account's; empty where it has none."""
+        token = request.cookies.get(self.device_cookie(account), "")
+        return digest_of(token) if token else ""
 
     def visitor(self, request: Request) -> Visitor | None:
         """Who asks; None if that is not known and has to be."""
@@ -95,7 +119,31 @@ class Access:
             return None
         if role is Role.VIEWER:
             self.seen(session)
-        return Visitor(session.account, role, address, session, csrf_of(token))
+        self._shorten_audit(now_ns)
+        held_back = self.rules.second_factor and role is Role.ADMINISTRATOR and not session.second_factor
+        shown = Role.VIEWER if held_back else role
+        return Visitor(session.account, shown, address, session, csrf_of(token), held_back)
+
+    def program(self, request: Request) -> Visitor | None:
+        """Who asks through the interface for programs: by a token where one is given, else like a page's visitor."""
+        given = request.headers.get("Authorization")
+        if given is None:
+            return self.visitor(request)
+        scheme, _, value = given.partition(" ")
+        if scheme.lower() != "bearer" or not 0 < len(value) <= LONGEST_TOKEN:
+            return None
+        token = self.store.tokens.find(digest_of(value))
+        if token is None or not token.holds(self.clock_ns()):
+            return None
+        return Visitor(f"token {token.name}", token.role, request.remote_addr or "unknown", valves=token.valves)
+
+    def _shorten_audit(self, now_ns: int) -> None:
+        """Once an hour, where a plant has set a bound."""
+        if self.rules.audit is None or now_ns - self._shortened_ns < 3600 * _S:
+            return
+        self._shortened_ns = now_ns
+        with suppress(SQLAlchemyError):  # as on a full disk: pages are read all the same
+            self.store.audit.shorten(self.rules.audit, Actor("asleft", "dashboard"), now_ns)
 
     def seen(self, session: Session) -> None:
         """Note a sign of life, once a minute at most."""

@@ -1,23 +1,28 @@
-/* What the browser does by itself: put server-drawn parts in place, extend the live plot, keep the clock,
-   follow links without loading the page anew, and say when the server no longer answers. */
+/* What the browser does on every page: keep the plant's clock, renew what is marked, say when the server is silent or
+   slow, and tell it that somebody is here. Nothing is entered by it: forms are posted, links are followed. */
 (function () {
   "use strict";
 
-  const SILENT_MS = 9000;
-  const state = { heard: Date.now(), offset: 0, zone: "UTC", format: null, moved: false, away: "", own: null };
+  const EVERY_MS = 5000;
+  /* What takes longer than a second says so: grading an hour, making a PDF. */
+  const SLOW_MS = 1000;
 
-  function openFolds(element) {
-    return Array.from(element.querySelectorAll("details[open][data-key]"), (fold) => fold.dataset.key);
+  /* ---- what is said at the head of the page, the first of these that has words ---- */
+
+  const notes = { slow: "", away: "", silent: "" };
+  function note(kind, words) {
+    notes[kind] = words;
+    const place = document.getElementById("stale");
+    const said = notes.away || notes.silent || notes.slow;
+    if (place && place.textContent !== said) place.textContent = said;
   }
 
-  function scrolls(element) {
-    return Array.from(element.querySelectorAll(".scroll"), (box) => box.scrollLeft);
-  }
+  /* ---- parts drawn by the server ---- */
 
   /* Replace the contents of an element, keeping open folds, sideways scrolling and the keyboard's place. */
   function put(element, text) {
-    const folds = openFolds(element);
-    const places = scrolls(element);
+    const folds = Array.from(element.querySelectorAll("details[open][data-key]"), (fold) => fold.dataset.key);
+    const places = Array.from(element.querySelectorAll(".scroll"), (box) => box.scrollLeft);
     const active = element.contains(document.activeElement) ? document.activeElement : null;
     const focused = active && active.id ? "#" + CSS.escape(active.id) : null;
     const fold = active && active.tagName === "SUMMARY" ? active.parentElement.dataset.key : null;
@@ -32,121 +37,80 @@
     if (target) target.focus({ preventScroll: true });
   }
 
-  function whenThere(id, action, tries) {
-    const element = document.getElementById(id);
-    if (element) action(element);
-    else if (tries > 0) requestAnimationFrame(() => whenThere(id, action, tries - 1));
+  /* ---- the plant's time ---- */
+
+  const clock = document.getElementById("clock");
+  let format = null;
+  let ahead_ms = 0;
+  function tick() {
+    clock.textContent = format.format(new Date(Date.now() + ahead_ms)).replace(/,/g, "");
+  }
+  if (clock) {
+    ahead_ms = Number(clock.dataset.nowMs) - Date.now();
+    format = new Intl.DateTimeFormat("en-GB", {
+      timeZone: clock.dataset.zone, weekday: "short", day: "numeric", month: "short", year: "numeric",
+      hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23",
+    });
+    window.setInterval(tick, 1000);
   }
 
-  function paint(parts) {
-    state.heard = Date.now();
-    Object.entries(parts || {}).forEach(([id, text]) => whenThere(id, (element) => put(element, text), 60));
+  /* "14:22:07" of the plant, of a moment by the browser's clock. */
+  function plantTime(at_ms) {
+    return new Intl.DateTimeFormat("en-GB", {
+      timeZone: clock.dataset.zone, hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23",
+    }).format(new Date(at_ms + ahead_ms));
   }
 
-  /* New points at the right, the window moved on, unless the reader has zoomed in. */
-  function extend(batch) {
-    state.heard = Date.now();
-    if (!batch || !window.Plotly) return;
-    const holder = document.getElementById(batch.graph);
-    const plot = holder && holder.querySelector(".js-plotly-plot");
-    if (!plot || !plot.layout || !plot.layout.meta) return;
-    if (!plot.layout.meta.live || plot.layout.meta.span !== batch.span) return;
-    if (plot.data.length !== batch.traces.length) return;
-    window.Plotly.extendTraces(plot, batch.points, batch.traces, batch.keep);
-    const shown = plot.layout.xaxis.range.map(place);
-    const width = batch.range[1] - batch.range[0];
-    if (Math.abs(shown[1] - shown[0] - width) < 0.1 * width) {
-      state.own = batch.range;
-      window.Plotly.relayout(plot, { "xaxis.range": batch.range });
-    }
+  /* ---- what takes long ---- */
+
+  let slow = 0;
+  function begun(event) {
+    if (event.defaultPrevented || event.button > 0 || event.ctrlKey || event.metaKey || event.shiftKey) return;
+    const link = event.type === "click" ? event.target.closest("a[href]") : null;
+    if (event.type === "click" && (!link || link.getAttribute("href").startsWith("#"))) return;
+    if (link && (link.hasAttribute("download") || /\.json$|^\/csv\/|\.csv(\?|$)/.test(link.getAttribute("href")))) return;
+    window.clearTimeout(slow);
+    slow = window.setTimeout(() => note("slow", "Working on it: what is asked for takes some seconds."), SLOW_MS);
+  }
+  /* In the bubbling phase of the window: what another script answers by itself has been prevented by then. */
+  window.addEventListener("click", begun);
+  window.addEventListener("submit", begun);
+  window.addEventListener("pageshow", () => {
+    window.clearTimeout(slow);
+    note("slow", "");
+  });
+
+  /* ---- renewal of plain pages, by asking for the page again ---- */
+
+  function renewed(fresh) {
+    document.querySelectorAll("[data-renew][id]").forEach((old) => {
+      const now = fresh.getElementById(old.id);
+      if (!now || now.innerHTML === old.innerHTML || old.contains(document.activeElement)) return;
+      put(old, now.innerHTML);
+    });
   }
 
-  /* ---- zooming and moving in the plot over time: what is then in sight is asked for, as fine as it can be seen ---- */
-
-  /* Where on the time axis, in ms of the plant's wall clock, of a number or of a date in words. */
-  function place(end) {
-    return typeof end === "number" ? end : Date.parse(String(end).replace(" ", "T") + "Z");
-  }
-
-  function moment(at, ahead) {
-    const pair = ahead.filter((one) => one[0] <= at).pop() || ahead[0];
-    return at - (pair ? pair[1] : 0);
-  }
-
-  function follow(path) {
-    window.history.pushState({}, "", path);
-    window.dispatchEvent(new PopStateEvent("popstate"));
-  }
-
-  let settling = null;
-  function zoomed(id) {
-    whenThere(id, (holder) => {
-      const plot = holder.querySelector(".js-plotly-plot");
-      if (!plot || !plot.on || plot.asleftBound) return;
-      plot.asleftBound = true;
-      plot.on("plotly_relayout", (change) => {
-        if (!Object.keys(change).some((key) => key.startsWith("xaxis"))) return; // a double click, another width
-        clearTimeout(settling);
-        settling = setTimeout(() => settled(plot), 350);
+  function renew() {
+    if (document.hidden) return;
+    window.fetch(window.location.href, { credentials: "same-origin", redirect: "follow" }).then((answer) => {
+      if (answer.redirected && new URL(answer.url).pathname === "/login") {
+        window.location.assign(answer.url);
+        return null;
+      }
+      const away = decodeURIComponent(answer.headers.get("X-Asleft-Away") || "");
+      if (answer.status === 503 || answer.status === 429) {
+        note("away", away || "The records cannot be reached. What you see may be old; it goes on by itself.");
+        return null;
+      }
+      if (!answer.ok) throw new Error(String(answer.status));
+      return answer.text().then((text) => {
+        renewed(new DOMParser().parseFromString(text, "text/html"));
+        note("away", away);
       });
-      plot.on("plotly_doubleclick", () => {
-        clearTimeout(settling);
-        const wider = document.getElementById("span-wider");
-        if (wider) wider.click();
-      });
-    }, 120);
+    }).catch(() => note("away", "The dashboard's server does not answer: what you see may be old. It goes on by itself."));
   }
-
-  /* The address says what is in sight, and the page draws what the address says. */
-  function settled(plot) {
-    const meta = plot.layout && plot.layout.meta;
-    if (!meta || !meta.ends || !document.body.contains(plot)) return;
-    const shown = plot.layout.xaxis.range.map(place);
-    if (meta.live && state.own && Math.abs(shown[0] - state.own[0]) < 2 && Math.abs(shown[1] - state.own[1]) < 2) return;
-    let ends = shown.map((at) => moment(at, meta.ahead));
-    const width = ends[1] - ends[0];
-    const was = meta.ends[1] - meta.ends[0];
-    if (Math.abs(ends[0] - meta.ends[0]) < was / 500 && Math.abs(ends[1] - meta.ends[1]) < was / 500) return;
-    if (!(width > 0)) return;
-    if (width < 1000) ends = [(ends[0] + ends[1]) / 2 - 500, (ends[0] + ends[1]) / 2 + 500];
-    const [from, to] = ends.map((at) => new Date(Math.round(at)).toISOString());
-    follow(window.location.pathname + "?from=" + from + "&to=" + to);
-  }
-
-  function tick(data) {
-    if (data && data.zone !== state.zone) {
-      state.offset = data.now_ms - Date.now();
-      state.zone = data.zone;
-      state.format = new Intl.DateTimeFormat("en-GB", {
-        timeZone: data.zone, weekday: "short", day: "numeric", month: "short", year: "numeric",
-        hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23",
-      });
-    }
-    const clock = document.getElementById("clock");
-    if (clock && state.format) {
-      clock.textContent = state.format.format(new Date(Date.now() + state.offset)).replace(/,/g, "");
-    }
-    const note = document.getElementById("stale");
-    if (!note || !state.format) return;
-    const silent = Date.now() - state.heard > SILENT_MS && document.visibilityState === "visible";
-    const words = state.away || silent
-      ? state.away || "No answer from the dashboard's server since " +
-        new Intl.DateTimeFormat("en-GB", { timeZone: state.zone, hour: "2-digit", minute: "2-digit",
-          second: "2-digit", hourCycle: "h23" }).format(new Date(state.heard + state.offset)) +
-        ". What you see is that old; it goes on by itself."
-      : "";
-    if (note.textContent !== words) note.textContent = words;
-  }
-
-  function title(text) {
-    state.heard = Date.now();
-    if (text) document.title = text;
-    if (state.moved) {
-      state.moved = false;
-      const main = document.getElementById("main");
-      if (main) main.focus({ preventScroll: true });
-    }
-  }
+  const live = document.getElementById("framework") !== null;
+  if (!live && document.querySelector("main [data-renew]")) window.setInterval(renew, EVERY_MS);
 
   /* ---- accounts ---- */
 
@@ -155,104 +119,55 @@
     return found ? found.slice(name.length + 1) : "";
   }
 
-  function tell(path) {
-    return window.fetch(path, {
-      method: "POST", credentials: "same-origin", headers: { "X-CSRFToken": cookie("_csrf_token") },
-    });
-  }
-
-  /* To the door, once: several of the page's questions are refused at a time. Whoever signs out is not led back. */
-  const going = { out: false, gone: false };
-  function toSignIn() {
-    if (going.gone) return;
-    going.gone = true;
-    const here = window.location.pathname + window.location.search;
-    window.location.assign("/login" + (going.out || here === "/" ? "" : "?next=" + encodeURIComponent(here)));
-  }
-
-  /* Whether a question to the server was set off by one of the page's clocks alone, which will ask it again. */
-  function askedByClock(question) {
-    const changed = JSON.parse(question.body).changedPropIds || [];
-    return changed.length > 0 && changed.every((id) => id.endsWith(".n_intervals"));
-  }
-
-  /* A store that cannot be reached: the server says which with every answer. A page that missed an answer which no
-     clock asks for again is loaded anew when the store is back, by the script for such pages; others keep what people
-     have typed into them. */
-  function heed(answer, question) {
-    if (!answer.url.includes("/_dash-update-component")) return;
-    state.away = decodeURIComponent(answer.headers.get("X-Asleft-Away") || "");
-    if (answer.status === 503) {
-      state.heard = Date.now();
-      state.away = state.away || "The records cannot be reached. What you see may be old; it goes on by itself.";
-      if (!askedByClock(question)) document.documentElement.dataset.away = "";
-    }
-  }
-
-  /* When the session has ended the pages must not stand there as if they were live. Whoever asked gets no answer any
-     more: the page is being left. */
-  const plainFetch = window.fetch;
-  window.fetch = (...given) => plainFetch(...given).then((answer) => {
-    heed(answer, given[1]);
-    if (answer.status !== 401) return answer;
-    toSignIn();
-    return new Promise(() => {});
-  });
-
   /* A session ends when nobody has touched the page for long; what the page fetches by itself does not count. */
   let told = Date.now();
   function touched() {
     if (Date.now() - told < 60000 || !cookie("_csrf_token")) return;
     told = Date.now();
-    tell("/here").catch(() => {});
+    window.fetch("/here", {
+      method: "POST", credentials: "same-origin", headers: { "X-CSRFToken": cookie("_csrf_token") },
+    }).catch(() => {});
   }
   ["pointerdown", "pointermove", "keydown", "wheel"].forEach((kind) => {
     document.addEventListener(kind, touched, { passive: true });
   });
 
-  document.addEventListener("click", (event) => {
-    if (!event.target.closest || !event.target.closest("#sign-out")) return;
-    going.out = true;
-    tell("/logout").then(toSignIn, () => { going.out = false; });
-  });
-
-  /* Links within these pages change the address and leave the rest to the pages. */
-  document.addEventListener("click", (event) => {
-    if (event.defaultPrevented || event.button !== 0) return;
-    if (event.metaKey || event.ctrlKey || event.shiftKey || event.altKey) return;
-    const link = event.target.closest ? event.target.closest("a[href]") : null;
-    if (!link || link.target || link.origin !== window.location.origin) return;
-    if ("load" in link.dataset) return;
-    const to = new URL(link.href);
-    const here = window.location;
-    if (to.pathname === here.pathname && to.search === here.search && to.hash) return;
-    event.preventDefault();
-    const elsewhere = to.pathname !== here.pathname;
-    follow(to.pathname + to.search + to.hash);
-    if (elsewhere) {
-      state.moved = true;
-      window.scrollTo(0, 0);
-    }
-  });
-
-  /* A form whose answer is an address of these pages changes the address, without what was left empty. */
-  document.addEventListener("submit", (event) => {
-    const form = event.target;
-    if (event.defaultPrevented || !form.dataset || !("address" in form.dataset)) return;
-    event.preventDefault();
-    const query = new URLSearchParams();
-    new FormData(form).forEach((value, key) => { if (String(value).trim()) query.append(key, String(value).trim()); });
-    const given = query.toString();
-    window.history.pushState({}, "", form.getAttribute("action") + (given ? "?" + given : ""));
-    window.dispatchEvent(new PopStateEvent("popstate"));
-  });
-
-  /* The framework calls a function for its result; ours have none, so they report the time. */
-  function noted(action) {
-    return (...given) => { action(...given); return Date.now(); };
+  /* What draws plots, loaded once, by the first who asks. */
+  let plotly = null;
+  function plots() {
+    plotly = plotly || new Promise((done, failed) => {
+      const script = document.createElement("script");
+      script.src = document.documentElement.dataset.plotly;
+      script.onload = () => setTimeout(() => done(window.Plotly)); // in a task of its own
+      script.onerror = failed;
+      document.head.append(script);
+    });
+    return plotly;
   }
 
-  window.dash_clientside = Object.assign({}, window.dash_clientside, {
-    asleft: { paint: noted(paint), extend: noted(extend), zoomed: noted(zoomed), tick: noted(tick), title: noted(title) },
+  /* ---- on paper: folds are open, and plots as wide as their place there ---- */
+
+  const PAPER_PX = { whole: [690, 350], half: [340, 180] }; // of the lesser width of A4 and Letter, within margins
+  let undo = [];
+  window.addEventListener("beforeprint", () => {
+    undo = Array.from(document.querySelectorAll("main details:not([open])")).filter((fold) => !fold.closest(".acts, .valve"));
+    undo.forEach((fold) => { fold.open = true; });
+    document.querySelectorAll(".plot-place .js-plotly-plot").forEach((plot) => {
+      const [width, height] = PAPER_PX[plot.closest("[data-paper=half]") ? "half" : "whole"];
+      window.Plotly.relayout(plot, { width: width, height: height, autosize: false });
+    });
   });
+  window.addEventListener("afterprint", () => {
+    undo.forEach((fold) => { fold.open = false; });
+    document.querySelectorAll(".plot-place .js-plotly-plot").forEach((plot) => {
+      const height = parseFloat(plot.closest(".plot-place").dataset.height);
+      window.Plotly.relayout(plot, { width: null, height: height, autosize: true });
+    });
+  });
+
+  /* Where the navigation scrolls, the page one is on is in sight. */
+  const here = document.querySelector("#nav [aria-current]");
+  if (here) here.parentElement.scrollLeft = here.offsetLeft - here.parentElement.offsetLeft - 24;
+
+  window.asleft = { note: note, put: put, plantTime: plantTime, plots: plots };
 })();

@@ -69,7 +69,12 @@ def layout(**more: object) -> dict[str, Any]:
         "plot_bgcolor": "rgba(0,0,0,0)",
         "margin": {"l": 66, "r": 14, "t": 20, "b": 34},
         "hovermode": "x",
-        "hoverlabel": {"bgcolor": "#FFFFFF", "bordercolor": palette.RULE, "font": {"color": palette.TEXT}},
+        "hoverlabel": {
+            "bgcolor": "#FFFFFF",
+            "bordercolor": palette.RULE,
+            "font": {"color": palette.TEXT},
+            "namelength": -1,  # names are never cut
+        },
         "showlegend": False,
         "dragmode": "zoom",
     }

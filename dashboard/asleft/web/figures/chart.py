@@ -22,6 +22,7 @@ class Chart:
     width: float = 460.0
     height: float = 300.0
     pieces: list[Markup] = field(default_factory=list)
+    keys: list[tuple[str, str]] = field(default_factory=list)  # class of a line or of a tip, and what it stands for
 
     def at_x(self, value: float) -> float:
         """Pixels from the left."""
@@ -67,6 +68,20 @@ class Chart:
         if shape:
             self.pieces.append(el("path", d=shape, class_=f"tip {class_}"))
 
+    def _legend(self) -> list[Markup]:
+        """Samples of marks with their words, in the corner under the curves."""
+        out: list[Markup] = []
+        for place, (class_, words) in enumerate(reversed(self.keys)):
+            y, x = self.height - BOTTOM - 10.0 - 14.0 * place, self.width - RIGHT - 8.0
+            if class_.split()[-1] in ("up", "down"):
+                way = -1.0 if class_.split()[-1] == "up" else 1.0
+                drawn = f"M{x - 14:.1f} {y - 4 - 2.6 * way:.1f}h8l-4 {6.4 * way:.1f}Z"
+                out.append(el("path", d=drawn, class_=f"tip {class_} sample"))
+            else:
+                out.append(el("path", d=f"M{x - 22:.1f} {y - 4:.1f}H{x:.1f}", class_=f"{class_} sample"))
+            out.append(el("text", words, x=x - 28.0, y=y, text_anchor="end"))
+        return out
+
     def svg(self, words: str) -> Markup:
         """The picture; `words` are its accessible name."""
         right, bottom = self.width - RIGHT, self.height - BOTTOM
@@ -85,6 +100,7 @@ class Chart:
             *self.pieces,
             el("text", self.x_title, x=(LEFT + right) / 2, y=self.height - 6, text_anchor="middle", class_="strong"),
             el("text", self.y_title, x=LEFT, y=TOP - 3, text_anchor="start", class_="strong"),
+            *self._legend(),
             viewBox=f"0 0 {self.width:.0f} {self.height:.0f}",
             class_="chart",
             role="img",

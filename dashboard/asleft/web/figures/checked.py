@@ -47,6 +47,14 @@ def steps_figure(
         if label == "now":
             chart.line(x, y, "thin")
             chart.dots(x, y, way)
+    if left is not None:
+        chart.keys.append(("left", "as left"))
+    if before:
+        chart.keys += [("before up", "before, way up"), ("before down", "before, way down")]
+    chart.keys += [
+        ("up", "after, way up" if before else "way up"),
+        ("down", "after, way down" if before else "way down"),
+    ]
     over = " over the characteristic of the sheet" if left is not None else ""
     also = ", with those of before in outline" if before else ""
     marked = "".join(f"; {words}" for words, _ in marks)
@@ -90,5 +98,11 @@ def ramps_figure(traces: Sequence[Json], sheet: Sheet, way: str, *, before: Sequ
         chart.line(trace["time_s"], trace["share"], "trace before")
     for trace in now:
         chart.line(trace["time_s"], trace["share"], "trace")
+    if ramp_s is not None:
+        chart.keys.append(("left", "as left"))
+    if old:
+        chart.keys.append(("trace before", "before"))
+    if now:
+        chart.keys.append(("trace", "after" if old else "found"))
     words = f"Ramp {way}: {len(now)} strokes over the ramp as left and its tolerance"
     return chart.svg(words + (", those of before dashed." if old else "."))

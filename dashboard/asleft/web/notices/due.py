@@ -1,17 +1,20 @@
 """Which messages are due: one for each cause and place, whatever number of valves it shows on. Pure.
 
 A message waits a little, so that one fault on twenty valves is one message; what is acknowledged, set aside or gone
-meanwhile, or follows from another finding, is not told. Each alarm is told to each place once, by its key.
+meanwhile, or follows from another finding, is not told. Each alarm is told to each place once, and once more whenever
+its class has risen, by its key.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
+from types import MappingProxyType
 
 from asleft.alarms.classes import AlarmClass, class_of
 from asleft.alarms.figures import called
+from asleft.alarms.grouping import Place, SharedBy, grouped
 from asleft.alarms.states import AlarmState, AlarmView
 from asleft.web.notices.settings import NoticeSettings, Recipient
 
@@ -33,12 +36,60 @@ class Due:
     @property
     def keys(self) -> tuple[str, ...]:
         """The first is the message's own."""
-        return tuple(key_of(self.to.name, view.alarm) for view in self.alarms)
+        return tuple(key_of(self.to.name, view) for view in self.alarms)
 
 
-def key_of(to: str, alarm: str) -> str:
-    """Under which an alarm told to a place is known, for ever."""
-    return f"{to}|{alarm}"
+def key_of(to: str, view: AlarmView) -> str:
+    """Under which an alarm told to a place is known, for ever; another one after each rise of its class."""
+    again = "" if view.escalated_seq is None else f"|{view.escalated_seq}"
+    return f"{to}|{view.alarm}{again}"
+
+
+#: An overview that could not be made within so long of its time is of no use any more.
+OVERVIEW_WITHIN_S = 3600.0
+_OVERVIEW = "overview"
+
+
+@dataclass(frozen=True, slots=True)
+class Overview:
+    """What happened from one of a recipient's times to the next, to be told at the end of it (unix ns)."""
+
+    to: Recipient
+    from_ns: int
+    to_ns: int
+
+    @property
+    def key(self) -> str:
+        """Under which it counts as told."""
+        return f"{self.to.name}|{_OVERVIEW}|{self.from_ns}|{self.to_ns}"
+
+
+def overview_ends(key: str) -> tuple[int, int] | None:
+    """From and to of the overview that a message of that key is; None for a message about alarms."""
+    parts = key.split("|")
+    if len(parts) != 4 or parts[1] != _OVERVIEW:
+        return None
+    return int(parts[2]), int(parts[3])
+
+
+def overviews_due(settings: NoticeSettings, now_ns: int, told: Collection[str]) -> list[Overview]:
+    """One for each recipient whose time has come within the last hour and who has not been told."""
+    now = datetime.fromtimestamp(now_ns / 1e9, settings.zone)
+    out = []
+    for to in settings.to:
+        if not to.overview_at:
+            continue
+        ended = max(_last(one, now) for one in to.overview_at)
+        began = max(_last(one, ended - timedelta(seconds=1)) for one in to.overview_at)
+        made = Overview(to, round(began.timestamp()) * _S, round(ended.timestamp()) * _S)
+        if now_ns - made.to_ns <= OVERVIEW_WITHIN_S * _S and made.key not in told:
+            out.append(made)
+    return out
+
+
+def alarm_in(key: str) -> str:
+    """The alarm that a message of that key is about."""
+    return key.partition("|")[2].partition("|")[0]
 
 
 def due(
@@ -47,35 +98,48 @@ def due(
     now_ns: int,
     told: Collection[str],
     follows: Callable[[AlarmView], bool],
+    places: Mapping[str, Place] = MappingProxyType({}),
 ) -> list[Due]:
-    """Messages due at `now_ns` (unix ns). `told`: keys already made; `follows`: whether one hangs under another."""
+    """Messages due at `now_ns` (unix ns).
+
+    `told`: keys already made; `follows`: whether one hangs under another; `places`: where readings come from.
+    """
     local = datetime.fromtimestamp(now_ns / 1e9, settings.zone)
     fresh = [
         view
         for view in views
         if view.state is AlarmState.UNACKNOWLEDGED
         and called(view, now_ns)
-        and now_ns - view.raised_ns <= NEWS_S * _S
+        and now_ns - view.called_ns <= NEWS_S * _S
         and not follows(view)
     ]
     out = []
     for to in settings.to:
-        mine = [view for view in fresh if key_of(to.name, view.alarm) not in told]
+        mine = [view for view in fresh if key_of(to.name, view) not in told]
         for klass in AlarmClass:
             if klass not in to.classes or (klass is not AlarmClass.NOW and _quiet(to, local.time())):
                 continue
             of_class = [view for view in mine if class_of(view.kind, view.severity) is klass]
             if klass is AlarmClass.DIGEST:
                 cut_ns = round(_last(to.digest_at, local).timestamp()) * _S
-                ready = [view for view in of_class if view.raised_ns <= cut_ns]
+                ready = [view for view in of_class if view.called_ns <= cut_ns]
                 if ready:
                     out.append(Due(to, klass, tuple(sorted(ready, key=lambda view: (-view.severity, view.alarm)))))
                 continue
-            for kind in sorted({view.kind for view in of_class}):
-                group = sorted((view for view in of_class if view.kind == kind), key=lambda view: view.raised_ns)
-                if now_ns - group[0].raised_ns >= GATHER_S[klass] * _S:
-                    out.append(Due(to, klass, tuple(group)))
+            out += [
+                Due(to, klass, tuple(alike))
+                for alike in _alike(of_class, places)
+                if now_ns - min(view.called_ns for view in alike) >= GATHER_S[klass] * _S
+            ]
     return out
+
+
+def _alike(views: Sequence[AlarmView], places: Mapping[str, Place]) -> list[list[AlarmView]]:
+    """Alarms of one message: of one cause, or of one kind whatever the cause; each list by the time of calling."""
+    by_kind: dict[str, list[AlarmView]] = {}
+    for group in grouped(views, places):
+        by_kind.setdefault("supply" if group.shared is SharedBy.SUPPLY else group.lead.kind, []).extend(group.members)
+    return [sorted(by_kind[kind], key=lambda view: view.called_ns) for kind in sorted(by_kind)]
 
 
 def _quiet(to: Recipient, at: time) -> bool:

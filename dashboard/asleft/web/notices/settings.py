@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import os
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import time
-from typing import Any
 from urllib.parse import urlsplit
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from zoneinfo import ZoneInfo
 
 from asleft.alarms.classes import AlarmClass
+from asleft.sheet.zones import find_zone
+from asleft.store.outbox import HOOK
+from asleft.wire.settings import Section
 
 SAMPLE = """\
 # Who is told of which alarms. Try it with: asleft notify --settings FILE --test
@@ -34,12 +35,10 @@ name = "morning round"
 url_from = "ASLEFT_MORNING"
 classes = ["morning digest"]
 at = "05:45"                             # once a day, all in one
+# overview_at = ["06:00", "14:00", "22:00"]   # at each change of shift, what happened since the one before
 """
-_KNOWN = frozenset({"name", "url", "url_from", "classes", "quiet", "at"})
-
-
-class NoticeSettingsError(ValueError):
-    """Faults of the file, all of them, one a line. No address to send to is ever part of the message."""
+_ZONE = 'must be the name of a time zone, as "Europe/Vienna"'
+_CLASSES = [one.value for one in AlarmClass]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +50,7 @@ class Recipient:
     classes: frozenset[AlarmClass]
     quiet: tuple[time, time] | None
     digest_at: time
+    overview_at: tuple[time, ...] = ()  # when it is told what happened since the time before
 
     def __repr__(self) -> str:
         """Without the address."""
@@ -67,84 +67,74 @@ class NoticeSettings:
 
 
 def read_settings(text: str, *, source: str, environment: Mapping[str, str] | None = None) -> NoticeSettings:
-    """The settings in a file's text.
+    """The settings in a file's text. No address to send to is ever part of a message.
 
     Raises:
-        NoticeSettingsError: it has faults; each is named with its key, its value and what is wanted.
+        SettingsError: it has faults; each is named with its key, its value and what is wanted.
     """
-    faults: list[str] = []
-    try:
-        raw = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise NoticeSettingsError(f"{source}: not TOML: {error}") from error
-    faults += [
-        f"{source}: {key}: unknown; known are base, zone and [[to]]" for key in raw.keys() - {"base", "zone", "to"}
-    ]
-    base = raw.get("base", "")
-    if not isinstance(base, str) or urlsplit(base).scheme not in ("http", "https"):
-        faults.append(
-            f"{source}: base = {base!r}: wanted is the dashboard's address, as https://presses.plant.example"
-        )
-    zone = None
-    try:
-        zone = ZoneInfo(str(raw.get("zone", "")))
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        faults.append(f"{source}: zone = {raw.get('zone', '')!r}: not a time zone of the IANA database")
-    entries = raw.get("to", [])
-    if not isinstance(entries, list) or not entries:
-        faults.append(f"{source}: [[to]]: missing, so nobody would be told")
-        entries = []
+    top = Section.of_text(text, source)
     known = os.environ if environment is None else environment
-    to = [_recipient(entry, f"{source}: [[to]] {k}", known, faults) for k, entry in enumerate(entries, start=1)]
-    names = [one.name for one in to if one is not None]
-    faults += [
-        f"{source}: [[to]] name = {name!r}: there twice" for name in sorted({n for n in names if names.count(n) > 1})
-    ]
-    if faults or zone is None:
-        raise NoticeSettingsError("\n".join(faults))
-    return NoticeSettings(base.rstrip("/"), zone, tuple(one for one in to if one is not None))
+    base = (
+        top.text("base", check=_is_address, needed="the dashboard's address, as https://presses.plant.example") or ""
+    )
+    zone = top.text("zone", most=60, check=_is_zone, wanted=_ZONE, needed="the plant's time zone") or "UTC"
+    to: list[Recipient] = []
+    for entry in top.sections("to"):
+        entry.distinct("name", [one.name for one in to])
+        to.append(_recipient(entry, known))
+    top.finish()
+    return NoticeSettings((base or "").rstrip("/"), ZoneInfo(zone), tuple(to))
 
 
-def _recipient(entry: Any, where: str, environment: Mapping[str, str], faults: list[str]) -> Recipient | None:  # noqa: ANN401
-    if not isinstance(entry, dict):
-        faults.append(f"{where}: wanted is a table")
-        return None
-    faults += [f"{where}: {key}: unknown; known are {', '.join(sorted(_KNOWN))}" for key in entry.keys() - _KNOWN]
-    name = entry.get("name", "")
-    if not isinstance(name, str) or not 0 < len(name) <= 60:
-        faults.append(f"{where}: name = {name!r}: wanted is a name of 1 to 60 characters")
-        name = ""
-    url = entry.get("url", "")
-    if "url_from" in entry:
-        url = environment.get(str(entry["url_from"]), "")
-        if not url:
-            faults.append(f"{where}: url_from = {entry['url_from']!r}: no such environment variable, or it is empty")
-    elif not url:
-        faults.append(f"{where}: url_from (or url): missing, where to send")
-    classes = entry.get("classes", [])
-    words = [one.value for one in AlarmClass]
-    if not isinstance(classes, list) or not classes or any(one not in words for one in classes):
-        faults.append(f"{where}: classes = {classes!r}: wanted are some of {words}")
-        classes = []
-    quiet = entry.get("quiet")
-    span = None
-    if quiet is not None:
-        ends = [_time(one) for one in quiet] if isinstance(quiet, list) and len(quiet) == 2 else []
-        if len(ends) != 2 or ends[0] is None or ends[1] is None or ends[0] == ends[1]:
-            faults.append(f'{where}: quiet = {quiet!r}: wanted are two times of the day, as ["22:00", "05:30"]')
-        else:
-            span = (ends[0], ends[1])
-    at = _time(entry.get("at", "06:00"))
-    if at is None:
-        faults.append(f'{where}: at = {entry.get("at")!r}: wanted is a time of the day, as "05:45"')
+def _recipient(entry: Section, environment: Mapping[str, str]) -> Recipient:
+    name = entry.text("name", most=60, check=_is_name, needed=f'a name of 1 to 60 characters, not beginning "{HOOK}"')
+    url = entry.text("url", most=2000, secret=True)
+    variable = entry.text("url_from", check=environment.get, wanted="no such environment variable, or it is empty")
+    if not url and "url_from" not in entry:
+        entry.fault("url_from", "missing: the environment variable with the address to send to")
+    overview = _times(entry.raw("overview_at"))
+    if "overview_at" in entry and not overview:
+        entry.fault("overview_at", 'must be times of the day, as ["06:00", "14:00", "22:00"]')
+    which = f"which alarms are told here, some of {', '.join(_CLASSES)}"
+    # Who wants the overview alone names no class.
+    classes = entry.words("classes", _CLASSES, needed="" if "overview_at" in entry else which)
+    quiet = _times(entry.raw("quiet"))
+    if "quiet" in entry and (len(quiet) != 2 or quiet[0] == quiet[1]):
+        entry.fault("quiet", 'must be two times of the day, as ["22:00", "05:30"]')
+    at = _times([entry.raw("at")])
+    if "at" in entry and not at:
+        entry.fault("at", 'must be a time of the day, as "05:45"')
+    entry.close()
     return Recipient(
-        name, str(url), frozenset(AlarmClass(one) for one in classes), span, at if at is not None else time(6)
+        name or "",
+        environment.get(variable, "") if variable is not None else url or "",
+        frozenset(AlarmClass(one) for one in classes or ()),
+        (quiet[0], quiet[1]) if len(quiet) == 2 else None,
+        at[0] if at else time(6),
+        tuple(sorted(set(overview))),
     )
 
 
-def _time(text: object) -> time | None:
+def _times(texts: object) -> list[time]:
+    """The times of the day in a list of texts; none where one is no such time."""
     try:
-        found = time.fromisoformat(text) if isinstance(text, str) else None
+        found = [time.fromisoformat(one) for one in texts] if isinstance(texts, list) else []
+    except (TypeError, ValueError):
+        return []
+    return found if all(one.tzinfo is None for one in found) else []
+
+
+def _is_address(text: str) -> bool:
+    try:
+        parts = urlsplit(text)
     except ValueError:
-        return None
-    return found if found is not None and found.tzinfo is None else None
+        return False
+    return parts.scheme in ("http", "https") and bool(parts.hostname)
+
+
+def _is_name(text: str) -> bool:
+    return bool(text) and not text.lower().startswith(HOOK)
+
+
+def _is_zone(name: str) -> bool:
+    return isinstance(find_zone(name), ZoneInfo)

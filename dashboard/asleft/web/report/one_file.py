@@ -4,19 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, cast
 
 import numpy as np
-from asleft.judge.judge import begin, step
+from asleft.judge.judge import StepOutcome, begin, step
+from asleft.judge.published import judgement_json
 from asleft.judge.types import ChartPoint, Judgement, Samples, StateInterval
 from asleft.sheet.model import Sheet
 from asleft.store.protocols import RecordStore, SampleReader, SheetRecord, StoredSamples
+from asleft.web.csv_text import Csv
 from asleft.web.report.state import FromFile, state_report
 from asleft.web.source import Source
 from asleft.web.stretch import Stretch
-from asleft.web.tables import valve as tables
-from asleft.web.tables.text import Csv
+from asleft.web.valve import table as tables
 from asleft.web.when import PlantTime
+from asleft.wire.block import Burst
 
 DATED_S = 315_532_800.0  # 1980: a logger that counts seconds has not counted so many
 UNDATED = "The file's times carry no date: they are seconds, shown as if counted from 1 January 1970."
@@ -24,7 +27,7 @@ UNDATED = "The file's times carry no date: they are seconds, shown as if counted
 
 @dataclass(frozen=True)
 class Recording:
-    """A file that was judged. `about` says which it is; `toml` is the sheet as it was read."""
+    """A file that was judged. `about` says which it is, `readings` in short; `toml` is the sheet as it was read."""
 
     sheet: Sheet
     toml: str
@@ -32,6 +35,7 @@ class Recording:
     judgement: Judgement
     about: str
     notes: Sequence[str] = ()
+    readings: str = ""
 
     @property
     def ends_ns(self) -> tuple[int, int]:
@@ -54,6 +58,7 @@ def file_report(recording: Recording, time: PlantTime, made_ns: int, version: st
         about=" ".join([recording.about, *([UNDATED] if undated else []), *(f"{note}." for note in recording.notes)]),
         seconds={name: hours * 3600 for name, hours in recording.judgement.state_hours.items()},
         made_ns=made_ns,
+        readings=recording.readings,
     )
     stretch = Stretch(begins, ends)
     text = state_report(recording.source(time), recording.sheet.valve, stretch, version, size=size, told=told)
@@ -71,9 +76,12 @@ class _Stores:
     def __init__(self, recording: Recording) -> None:
         self._r = recording
         self._valve = recording.sheet.valve
-        self._json = recording.judgement.as_json()
-        outcome = step(recording.sheet, begin(recording.sheet, horizon_s=None), recording.samples)
-        self._intervals, self._points = outcome.intervals, outcome.points
+        self._json = judgement_json(recording.judgement)
+
+    @cached_property
+    def _outcome(self) -> StepOutcome:
+        """Judged once more for its history, when somebody asks for that."""
+        return step(self._r.sheet, begin(self._r.sheet, horizon_s=None), self._r.samples)
 
     def valves(self) -> list[str]:
         return [self._valve]
@@ -88,10 +96,20 @@ class _Stores:
         channels = {name: values[cut] for name, values in self._r.samples.channels.items()}
         return StoredSamples(valve, time_ns[cut], channels, {"command": self._r.sheet.signal.unit})
 
+    def bursts(self, valve: str, from_ns: int, to_ns: int) -> list[Burst]:
+        return [
+            Burst("current", "A", round(one.start_s * 1e9), one.rate_hz, one.current_a)
+            for one in self._r.samples.bursts
+            if from_ns <= one.start_s * 1e9 < to_ns
+        ]
+
+    def sheets(self, valve: str) -> list[SheetRecord]:
+        return [one for one in [self.effective_sheet(valve, 0)] if one is not None]
+
     def sheet_valves(self) -> list[str]:
         return [self._valve]
 
-    def sheet_in_force(self, valve: str, at_ns: int) -> SheetRecord | None:
+    def effective_sheet(self, valve: str, at_ns: int) -> SheetRecord | None:
         revision = self._r.sheet.revision
         at_s = revision.at.timestamp() if revision.at is not None else 0.0
         why = revision.why or ""
@@ -102,10 +120,10 @@ class _Stores:
         return self._json
 
     def intervals(self, valve: str, from_ns: int, to_ns: int) -> list[StateInterval]:
-        return [one for one in self._intervals if one.to_s * 1e9 > from_ns and one.from_s * 1e9 < to_ns]
+        return [one for one in self._outcome.intervals if one.to_s * 1e9 > from_ns and one.from_s * 1e9 < to_ns]
 
     def points(self, valve: str, quantity: str, from_ns: int, to_ns: int) -> list[ChartPoint]:
-        return [p for p in self._points if p.quantity == quantity and from_ns <= p.at_s * 1e9 < to_ns]
+        return [p for p in self._outcome.points if p.quantity == quantity and from_ns <= p.at_s * 1e9 < to_ns]
 
     def backfills(self) -> list[object]:
         return []

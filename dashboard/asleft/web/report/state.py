@@ -6,26 +6,30 @@ import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
 from asleft.sheet.model import Sheet
 from asleft.web import units
+from asleft.web.evidence.place import on_paper
+from asleft.web.figures.chart import Chart
 from asleft.web.figures.checked import ramps_figure
-from asleft.web.figures.curve_paper import curve_svg, curve_words
 from asleft.web.figures.history import history_svg
-from asleft.web.markup import Child, Markup, el, join, table
-from asleft.web.report.paper import paper, picture
+from asleft.web.markup import Markup
+from asleft.web.paper import paper, picture
 from asleft.web.source import Source
 from asleft.web.stretch import Stretch
 from asleft.web.svg import LARGE, deviation_strip
-from asleft.web.views.curve import curve_view
+from asleft.web.templates import filled
+from asleft.web.valve.view import ValveView, valve_view
+from asleft.web.views.curve import CurveView, curve_view
 from asleft.web.views.history import history_views
 from asleft.web.views.ramps import RampsView, ramps_view
-from asleft.web.views.valve import ValveView, valve_view
 from asleft.web.views.valves import strip_words
 from asleft.web.when import age
-from asleft.web.words import CAUTIONS, STATE_WORDS, sentence_case
+from asleft.web.words import STATE_WORDS, sentence_case
 from asleft.web.words_check import DECISION_RULE, REPORT_NO_VALIDATION
 
 DAY_S = 86_400.0
+DASH = "–"
 WEEK_NS = 7 * 86_400 * 10**9
 
 
@@ -36,6 +40,7 @@ class FromFile:
     about: str
     seconds: Mapping[str, float]
     made_ns: int
+    readings: str = ""  # which file, in short
 
 
 def state_report(
@@ -46,35 +51,35 @@ def state_report(
     if view is None:
         return None
     now = source.now_ns()
-    record = source.records.sheet_in_force(valve, now)
+    record = source.records.effective_sheet(valve, now)
     title = f"{view.name.spoken}, as found"
     made = source.time.full(now if told is None else told.made_ns)
     foot = f"{valve} · {view.sheet_words} · asleft {version} · made {made}, {source.time.name}"
     digest = hashlib.sha256(record.toml.encode()).hexdigest() if record is not None else ""
-    return paper(
-        title,
-        foot,
-        el("h1", view.sentence),
-        el("p", _where(view, valve)),
-        el("p", _as_of(source, stretch, told, made), class_="sub"),
-        _strip(view),
-        _table(view),
-        _findings(view),
-        _unseen(view),
-        _diagrams(source, valve),
-        _histories(source, valve) if told is None or stretch.seconds > DAY_S else None,  # an hour has no history
-        _coverage(source, stretch, _seconds(source, valve, stretch) if told is None else told.seconds),
-        el("h2", "How it was decided"),
-        el("p", DECISION_RULE),
-        *(el("p", remark) for remark in view.remarks),
-        el("h2", "What it rests on"),
-        el("p", told.about) if told is not None else None,
-        el("p", f"Sheet: {view.sheet_words}. SHA-256 of its file: {digest}." if record else "No sheet is filed."),
-        el("p", f"Software: asleft {version}. All times in {source.time.name}, 24 h."),
-        el("div", el("h2", "Before anyone goes to the press"), el("ul", *(el("li", text) for text in CAUTIONS)),
-           el("p", REPORT_NO_VALIDATION), class_="cautions"),
-        size=size,
-    )  # fmt: skip
+    seconds = _seconds(source, valve, stretch) if told is None else told.seconds
+    inner = filled(
+        "report/state.html",
+        view=view,
+        where=_where(view, valve),
+        as_of=_as_of(source, stretch, told, made),
+        strip=picture(deviation_strip(view.strip, LARGE, strip_words(view.strip))) if view.strip else "",
+        basis=_basis(view, told, digest),
+        lines=[line for line in view.lines if line.as_left != DASH or line.as_found != DASH],  # else listed below
+        note=units.current().note,
+        pictures=[on_paper(finding.picture) for finding in view.findings],
+        diagrams=_diagrams(source, valve),
+        # an hour has no history
+        histories=_histories(source, valve) if told is None or stretch.seconds > DAY_S else [],
+        covered=f"From {source.time.full(stretch.from_ns)} to {source.time.full(stretch.to_ns)}.",
+        coverage=_coverage(stretch, seconds),
+        decision_rule=DECISION_RULE,
+        about="" if told is None else told.about,
+        digest=digest,
+        version=version,
+        zone=source.time.name,
+        no_validation=REPORT_NO_VALIDATION,
+    )
+    return paper(title, foot, inner, size=size)
 
 
 def _where(view: ValveView, valve: str) -> str:
@@ -82,83 +87,14 @@ def _where(view: ValveView, valve: str) -> str:
     return ". ".join(sentence_case(part) for part in said if part) + "."
 
 
-def _strip(view: ValveView) -> Markup | None:
-    if not view.strip:
-        return None
-    names = el("div", *(el("span", mark.label) for mark in view.strip), class_="names")
-    words = strip_words(view.strip)
-    return join(
-        el("h2", "Deviation from as left, in percent of tolerance"),
-        picture(deviation_strip(view.strip, LARGE, words)),
-        names,
-        el("p", words, class_="sub"),
-    )
-
-
-def _table(view: ValveView) -> Markup | None:
-    if not view.lines:
-        return None
-    head = ["setting", "as left", "as found", "uncertainty", "tolerance", "used", "verdict"]
-    rows = [
-        el(
-            "tr",
-            el("th", line.label, scope="row"),
-            *(
-                el("td", text, class_="n")
-                for text in (line.as_left, line.as_found, line.uncertainty, line.tolerance, line.used)
-            ),
-            el("td", line.verdict_words),
-            class_=line.verdict,
-        )
-        for line in view.lines
-    ]
-    header = el(
-        "tr", *(el("th", text, scope="col", class_="n" if 0 < k < 6 else None) for k, text in enumerate(head))
-    )
-    return join(
-        el("h2", "As left and as found"),
-        el(
-            "table",
-            el("caption", f"Uncertainty: expanded, 95 %. {units.current().note}".strip()),
-            el("thead", header),
-            el("tbody", *rows),
-        ),
-    )
-
-
-def _findings(view: ValveView) -> Markup:
-    if not view.findings:
-        return join(el("h2", "Findings"), el("p", "None."))
-    items = [
-        el(
-            "li",
-            el("b", f"{finding.title}, {finding.since}. "),
-            f"{finding.evidence} {finding.parts} {finding.look_first}",
-            el("ul", *(el("li", text) for text in finding.consequences)) if finding.consequences else None,
-        )
-        for finding in view.findings
-    ]
-    return join(el("h2", "Findings"), el("ul", *items))
-
-
-def _unseen(view: ValveView) -> Markup | None:
-    rows = [el("li", f"{line.label}: {line.remark}") for line in view.lines if line.verdict == "not-observed"]
-    return join(el("h2", "Not observed, and why"), el("ul", *rows)) if rows else None
-
-
-def _diagrams(source: Source, valve: str) -> Markup | None:
+def _diagrams(source: Source, valve: str) -> list[tuple[str, Markup, str]]:
     """Pressure against current and the ramps, as they were in the last production."""
     curve = curve_view(source, valve)
     drawn: list[tuple[str, Markup, str]] = []
     if curve is not None and (picture_of_curve := curve_svg(curve)) is not None:
         drawn.append(("pressure against current", picture_of_curve, curve_words(curve)))
     drawn += _ramps(ramps_view(source, valve), source.sheet(valve, source.now_ns()))
-    if not drawn:
-        return None
-    figures = [
-        el("figure", el("figcaption", name), picture(svg), el("p", words, class_="sub")) for name, svg, words in drawn
-    ]
-    return join(el("h2", "Characteristic and ramps"), el("div", *figures, class_="pictures"))
+    return [(name, picture(svg), words) for name, svg, words in drawn]
 
 
 def _ramps(view: RampsView, sheet: Sheet | None) -> list[tuple[str, Markup, str]]:
@@ -177,20 +113,11 @@ def _ramps(view: RampsView, sheet: Sheet | None) -> list[tuple[str, Markup, str]
     return drawn
 
 
-def _histories(source: Source, valve: str) -> Markup | None:
-    views = history_views(source, valve)
-    if not views:
-        return None
-    figures = [
-        el(
-            "figure",
-            el("figcaption", view.label),
-            picture(history_svg(view, source.time)),
-            el("p", f"{view.words} {view.outlook}".strip(), class_="sub"),
-        )
-        for view in views
+def _histories(source: Source, valve: str) -> list[tuple[str, Markup, str]]:
+    return [
+        (view.label, picture(history_svg(view, source.time)), f"{view.words} {view.outlook}".strip())
+        for view in history_views(source, valve)
     ]
-    return join(el("h2", "History, three weeks"), el("div", *figures, class_="pictures"))
 
 
 def _as_of(source: Source, stretch: Stretch, told: FromFile | None, made: str) -> str:
@@ -199,6 +126,16 @@ def _as_of(source: Source, stretch: Stretch, told: FromFile | None, made: str) -
     return (
         f"As found in a recording from {source.time.full(stretch.from_ns)} to {source.time.full(stretch.to_ns)}. "
         "Nothing is known of before and after."
+    )
+
+
+def _basis(view: ValveView, told: FromFile | None, digest: str) -> str:
+    """What the verdicts above rest on, in short; all of it stands at the end."""
+    readings = f"the readings of {told.readings}" if told is not None and told.readings else "the readings recorded"
+    sheet = f"{view.sheet_words} (SHA-256 {digest[:12]}…)" if digest else "no sheet"
+    return (
+        f"Rests on {readings}, held against {sheet}. In: the deviation and all of its uncertainty (95 %) lie within "
+        "the tolerance; out: all of it lies beyond; else undecided."
     )
 
 
@@ -211,21 +148,51 @@ def _seconds(source: Source, valve: str, stretch: Stretch) -> dict[str, float]:
     return hours
 
 
-def _coverage(source: Source, stretch: Stretch, hours: Mapping[str, float]) -> Markup:
+def _coverage(stretch: Stretch, hours: Mapping[str, float]) -> list[list[str]]:
     whole_s = (stretch.to_ns - stretch.from_ns) / 1e9
     unseen_s = max(whole_s - sum(hours.values()), 0.0)
-    rows: list[list[Child]] = [
+    rows = [
         [STATE_WORDS.get(state, state), age(seconds), f"{100 * seconds / whole_s:.1f} %"]
         for state, seconds in sorted(hours.items(), key=lambda item: -item[1])
     ]
-    rows.append(["no data judged", age(unseen_s), f"{100 * unseen_s / whole_s:.1f} %"])
-    words = f"From {source.time.full(stretch.from_ns)} to {source.time.full(stretch.to_ns)}."
-    return join(
-        el("h2", "Data coverage"),
-        el(
-            "p",
-            words,
-            " Only production is judged for pressure and drift, only an enabled driver for current and ramps.",
-        ),
-        table("Time by state of the machine", ["state", "time", "share"], rows, numeric=frozenset({1, 2})),
+    return [*rows, ["no data judged", age(unseen_s), f"{100 * unseen_s / whole_s:.1f} %"]]
+
+
+def curve_svg(view: CurveView) -> Markup | None:
+    """The picture; None where there are neither dots nor a curve. Rising: filled, up; falling: open, down."""
+    currents = np.concatenate([view.rising_a, view.falling_a, view.left_a])
+    if currents.size == 0:
+        return None
+    bars = units.current()
+    left = np.concatenate([view.left_rising_bar, view.left_falling_bar])
+    pressures = np.concatenate([view.rising_bar, view.falling_bar, left])
+    top = float(pressures.max()) + (view.tolerance_bar[1] if view.tolerance_bar is not None else 0.0)
+    room_a = max(float(np.ptp(currents)) * 0.04, 0.005)
+    chart = Chart(
+        (float(currents.min()) - room_a, float(currents.max()) + room_a),
+        (min(0.0, bars.pressure(float(pressures.min()))), bars.pressure(max(top * 1.06, 1.0))),
+        "coil current, A",
+        f"pressure, {bars.unit}",
+    )
+
+    def shown(at_bar: np.ndarray) -> list[float]:
+        return [bars.pressure(value) for value in at_bar.tolist()]
+
+    if view.left_a.size:
+        at_a = view.left_a.tolist()
+        if view.band_bar is not None:
+            low, high = view.band_bar
+            chart.area(at_a, shown(low), shown(high))
+        chart.line(at_a, shown(view.left_rising_bar), "left")
+        chart.line(at_a, shown(view.left_falling_bar), "left")
+    chart.dots(view.rising_a.tolist(), shown(view.rising_bar), "up")
+    chart.dots(view.falling_a.tolist(), shown(view.falling_bar), "before down")
+    return chart.svg(curve_words(view))
+
+
+def curve_words(view: CurveView) -> str:
+    """The picture in words."""
+    return (
+        f"Pressure against coil current. {view.seen} {view.basis} {view.rising_a.size} dots rising (filled), "
+        f"{view.falling_a.size} falling (open)."
     )

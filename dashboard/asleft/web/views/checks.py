@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import OrderedDict
 from dataclasses import dataclass, field
 from threading import Lock
-from urllib.parse import quote, urlencode
 
 import numpy as np
 from asleft.judge.types import FastBurst, Samples
@@ -15,7 +14,6 @@ from asleft.judge.verify.result import Check
 from asleft.sheet.model import Sheet
 from asleft.web.source import Source
 from asleft.web.stretch import Stretch
-from asleft.web.tables.text import utc
 
 S = 10**9
 #: A verification takes minutes; more than this is production.
@@ -97,21 +95,3 @@ class Checks:
             from_ns, to_ns = round((first.from_s - _MARGIN_S) * S), round((cycle.to_s + _MARGIN_S) * S)
             out.append(FoundSweep(Stretch(from_ns, to_ns), round(cycle.from_s * S), cycle.to_s - cycle.from_s, count))
         return out[::-1]
-
-
-def check_href(
-    valve: str, stretch: Stretch | None = None, *, live_from_ns: int | None = None, before: Stretch | None = None
-) -> str:
-    """Address of a valve's verification: in general, of a stretch, or watched as it is done.
-
-    `before`: the stretch that was taken as found, which stays known until a record is made.
-    """
-    query: dict[str, str] = {}
-    if stretch is not None:
-        query = {"from": utc(stretch.from_ns), "to": utc(stretch.to_ns)}
-    elif live_from_ns is not None:
-        query = {"from": utc(live_from_ns)}
-    if before is not None:
-        query |= {"found_from": utc(before.from_ns), "found_to": utc(before.to_ns)}
-    href = f"/verification/{quote(valve, safe='')}"
-    return f"{href}?{urlencode(query, safe=':')}" if query else href

@@ -22,7 +22,7 @@ MOVED_SPAN = 0.03  # of the current span: less is no change of direction
 MOST_DOTS = 300
 
 
-@dataclass(frozen=True)
+@dataclass(eq=False, frozen=True)
 class CurveView:
     """Dots of production over the commissioned curve. All arrays in A and bar."""
 
@@ -60,7 +60,7 @@ def curve_view(source: Source, valve: str) -> CurveView | None:
     sheet = source.sheet(valve, now if producing is None else producing[1])
     if producing is not None and sheet is not None and sheet.revision.at is not None:
         producing = (max(producing[0], round(sheet.revision.at.timestamp() * 1e9)), producing[1])
-    left_a, rising, falling, basis = _as_left(sheet)
+    left_a, rising, falling, basis = as_left_curve(sheet)
     sides = sheet.tolerance.get("pressure_at_full") if sheet is not None else None
     tolerance = (
         (sides.below, sides.above) if sides is not None and np.isfinite([sides.below, sides.above]).all() else None
@@ -79,6 +79,8 @@ def curve_view(source: Source, valve: str) -> CurveView | None:
         return None
     # Stops and set-ups inside the window say nothing of the characteristic.
     current = np.where(_within(stored.time_ns, source.records.intervals(valve, from_ns, to_ns)), current, np.nan)
+    if stored.time_ns.size:
+        from_ns = max(from_ns, int(stored.time_ns[0]))  # no readings are kept of before
     at_a, at_bar, up = steady_dots(stored.time_ns, current, pressure)
     seen = (
         f"Production from {source.time.moment(from_ns, now)} to {source.time.moment(to_ns, now)}, steady stretches."
@@ -154,7 +156,8 @@ def last_production(source: Source, valve: str, now_ns: int) -> tuple[int, int] 
     return to_ns - WINDOW_NS, to_ns + 1
 
 
-def _as_left(sheet: Sheet | None) -> tuple[FloatArray, FloatArray, FloatArray, str]:
+def as_left_curve(sheet: Sheet | None) -> tuple[FloatArray, FloatArray, FloatArray, str]:
+    """Current (A), pressure rising and falling (bar), shapes (n,), of the sheet, and its basis in words."""
     none = np.empty(0)
     if sheet is None:
         return none, none, none, "No sheet, so no curve to compare with."

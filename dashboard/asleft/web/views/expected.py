@@ -20,7 +20,7 @@ Int64Array = npt.NDArray[np.int64]
 LEAD_CELLS = 4000
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class Expected:
     """Expected current (A) with the ends of its tolerance, NaN where unknown or not judged; all of shape (n,)."""
 

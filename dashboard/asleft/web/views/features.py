@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from asleft.web.source import Source
+from asleft.web.views.onsets import cut_stretches
 from asleft.web.views.revisions import InForce
 from asleft.web.views.thin import thin
 
@@ -25,7 +26,7 @@ ROW_OF: Mapping[str, str] = {
 BINS = 300
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class Feature:
     """The history of one quantity in the stretch: points, and what it was left at as a line of steps."""
 
@@ -43,8 +44,13 @@ def features_in(source: Source, valve: str, pieces: Sequence[InForce]) -> dict[s
         points = source.records.points(valve, quantity, from_ns, to_ns)
         if points:
             times = np.array([round(p.at_s * 1e9) for p in points], dtype=np.int64)
-            thinned = thin(times, np.array([p.value for p in points]), max(1, (to_ns - from_ns) // BINS), 0)
-            found[quantity] = Feature(*thinned, *_left(quantity, pieces))
+            values = np.array([p.value for p in points])
+            if quantity == "current_at_full":  # where it is cut no reading lies where these points do
+                for cut_from, cut_to in cut_stretches(source, valve, from_ns, to_ns):
+                    values[(times >= cut_from) & (times <= cut_to)] = np.nan
+            thinned = thin(times, values, max(1, (to_ns - from_ns) // BINS), 0)
+            if thinned[0].size:
+                found[quantity] = Feature(*thinned, *_left(quantity, pieces))
     return found
 
 

@@ -13,6 +13,7 @@ from asleft.sheet.model import QUANTITY_UNITS
 from asleft.sheet.names import LABELS
 from asleft.web import units
 from asleft.web.source import Source
+from asleft.web.views.onsets import cut_stretches
 from asleft.web.views.revisions import InForce, sheets_in
 from asleft.web.views.thin import extremes
 from asleft.web.views.trend import TrendLine, trend_line, trend_words
@@ -24,6 +25,8 @@ FloatArray = npt.NDArray[np.float64]
 Int64Array = npt.NDArray[np.int64]
 
 SPAN_NS = 21 * 86_400 * 10**9
+#: A current that is cut never reaches this: the points are where the levels below the cut lead to.
+CUT_WORDS = "The current was cut short: points are what the levels below the cut point at, not what flowed."
 #: Bins across a picture; each keeps its smallest and its largest point, so that no outlier is lost.
 BINS = 200
 
@@ -39,7 +42,7 @@ class LeftStep:
     high: float | None
 
 
-@dataclass(frozen=True)
+@dataclass(eq=False, frozen=True)
 class HistoryView:
     """One chart. `as_left`, `low` and `high` are those in force now, `steps` those of the whole stretch."""
 
@@ -61,6 +64,7 @@ class HistoryView:
     onset_ns: int | None
     words: str
     outlook: str  # what the trend leads to, empty where there is none
+    note: str = ""  # what the points are not
 
 
 def history_views(source: Source, valve: str, stretch: tuple[int, int] | None = None) -> list[HistoryView]:
@@ -68,44 +72,57 @@ def history_views(source: Source, valve: str, stretch: tuple[int, int] | None = 
     now = source.now_ns()
     from_ns, to_ns = stretch or (now - SPAN_NS, now)
     judgement = source.records.judgement(valve)
-    by_id = {str(q["id"]): q for q in (judgement or {}).get("quantities", ())}
     pieces = sheets_in(source, valve, from_ns, to_ns)
-    views = []
-    for quantity in QUANTITY_UNITS:
-        found = by_id.get(quantity)
-        points = source.records.points(valve, quantity, from_ns, to_ns + 1) if found is not None else []
-        if found is None or not points:
-            continue
-        time_ns = np.array([round(p.at_s * 1e9) for p in points], dtype=np.int64)
-        values = np.array([p.value for p in points])
-        steps = _steps(quantity, pieces, found)
-        onset = onset_of_quantity(judgement, quantity)
-        trend = _trend(found, time_ns, values, steps) if to_ns >= now else None
-        kept = extremes(time_ns, values, max(1, (to_ns - from_ns) // BINS), 0)
-        beyond = _beyond(time_ns, values, steps)
-        views.append(
-            HistoryView(
-                quantity=quantity,
-                label=LABELS[quantity],
-                verdict=str(found.get("verdict", "")),
-                from_ns=from_ns,
-                to_ns=to_ns,
-                time_ns=time_ns[kept],
-                values=values[kept],
-                spread=np.array([p.standard_uncertainty for p in points])[kept],
-                beyond=beyond[kept],
-                as_left=steps[-1].as_left,
-                low=steps[-1].low,
-                high=steps[-1].high,
-                steps=steps,
-                zone=_zone(found) if to_ns >= now else None,
-                trend=trend,
-                onset_ns=onset,
-                words=_words(source, quantity, values, int(beyond.sum()), steps, onset),
-                outlook=_outlook(source, quantity, trend),
-            )
-        )
-    return views
+    views = [
+        history_view(source, valve, quantity, (from_ns, to_ns), judgement, pieces) for quantity in QUANTITY_UNITS
+    ]
+    return [view for view in views if view is not None]
+
+
+def history_view(
+    source: Source,
+    valve: str,
+    quantity: str,
+    stretch: tuple[int, int],
+    judgement: Json | None,
+    pieces: list[InForce],
+) -> HistoryView | None:
+    """One quantity over a stretch (unix ns) cut in `pieces`; None where it is not judged or has no points in it."""
+    now, (from_ns, to_ns) = source.now_ns(), stretch
+    found = next((q for q in (judgement or {}).get("quantities", ()) if q["id"] == quantity), None)
+    points = source.records.points(valve, quantity, from_ns, to_ns + 1) if found is not None else []
+    if found is None or not points:
+        return None
+    time_ns = np.array([round(p.at_s * 1e9) for p in points], dtype=np.int64)
+    values = np.array([p.value for p in points])
+    steps = _steps(quantity, pieces, found)
+    onset = onset_of_quantity(judgement, quantity)
+    trend = _trend(found, time_ns, values, steps) if to_ns >= now else None
+    kept = extremes(time_ns, values, max(1, (to_ns - from_ns) // BINS), 0)
+    beyond = _beyond(time_ns, values, steps)
+    words = _words(source, quantity, values, int(beyond.sum()), steps, onset)
+    cut = quantity == "current_at_full" and bool(cut_stretches(source, valve, from_ns, to_ns))
+    return HistoryView(
+        quantity=quantity,
+        label=LABELS[quantity],
+        verdict=str(found.get("verdict", "")),
+        from_ns=from_ns,
+        to_ns=to_ns,
+        time_ns=time_ns[kept],
+        values=values[kept],
+        spread=np.array([p.standard_uncertainty for p in points])[kept],
+        beyond=beyond[kept],
+        as_left=steps[-1].as_left,
+        low=steps[-1].low,
+        high=steps[-1].high,
+        steps=steps,
+        zone=_zone(found) if to_ns >= now else None,
+        trend=trend,
+        onset_ns=onset,
+        words=f"{words} {CUT_WORDS}" if cut else words,
+        outlook=_outlook(source, quantity, trend),
+        note=CUT_WORDS if cut else "",
+    )
 
 
 def _steps(quantity: str, pieces: list[InForce], found: Json) -> list[LeftStep]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 from asleft.alarms.states import fold_all
@@ -30,8 +30,20 @@ class Onset:
         return self.words if self.times == 1 else f"{self.words}, {self.times} times"
 
 
-def onsets_in(source: Source, valve: str, from_ns: int, to_ns: int) -> list[Onset]:
-    """Onsets that lie in the stretch, oldest first, whether or not what they began still stands."""
+def cut_stretches(source: Source, valve: str, from_ns: int, to_ns: int) -> list[tuple[int, int]]:
+    """Within the stretch, since when and until when the current stopped short of what was asked (unix ns)."""
+    found = onsets_in(source, valve, 0, to_ns, kinds=("current-clipped",), bunch=False)
+    stretches = [(one.at_ns, to_ns if one.until_ns is None else one.until_ns) for one in found]
+    return [(max(a, from_ns), min(b, to_ns)) for a, b in stretches if b > from_ns]
+
+
+def onsets_in(
+    source: Source, valve: str, from_ns: int, to_ns: int, *, kinds: Collection[str] = (), bunch: bool = True
+) -> list[Onset]:
+    """Onsets that lie in the stretch, oldest first, whether or not what they began still stands.
+
+    `kinds`: of these kinds of findings alone, all where it is empty; `bunch`: tell those close together as one.
+    """
     standing: dict[tuple[str, int], int | None] = {}
     for alarm in fold_all(source.records.alarm_events(valve), source.now_ns()):
         standing[(alarm.kind, alarm.onset_ns)] = None if alarm.active else alarm.returned_ns
@@ -45,9 +57,9 @@ def onsets_in(source: Source, valve: str, from_ns: int, to_ns: int) -> list[Onse
     found = [
         Onset(at, kind_words(kind), until)
         for (kind, at), until in sorted(standing.items(), key=lambda item: item[0][1])
-        if from_ns <= at <= to_ns
+        if from_ns <= at <= to_ns and (not kinds or kind in kinds)
     ]
-    return _together(found, round((to_ns - from_ns) * TOGETHER))
+    return found if not bunch else _together(found, round((to_ns - from_ns) * TOGETHER))
 
 
 def _together(found: Sequence[Onset], within_ns: int) -> list[Onset]:

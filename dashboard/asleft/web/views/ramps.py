@@ -26,7 +26,7 @@ BEFORE_S = 0.2  # shown of the rest before
 CELLS = 160  # points that a stroke is thinned to
 
 
-@dataclass(frozen=True)
+@dataclass(eq=False, frozen=True)
 class Stroke:
     """One ramp. `time_s` since the command moved, scaled to the full span; `way` from 0 to 1, both shape (n,)."""
 
@@ -83,6 +83,8 @@ def ramps_view(source: Source, valve: str) -> RampsView:
     revised = round(in_force.revision.at.timestamp() * 1e9) if in_force.revision.at is not None else 0
     from_ns = max(to_ns - WINDOW_NS, revised)
     stored = source.samples.samples(valve, from_ns, to_ns + 1)
+    if stored.time_ns.size:
+        from_ns = max(from_ns, int(stored.time_ns[0]))  # no readings are kept of before
     when = f"from {source.time.moment(from_ns, now)} to {source.time.moment(to_ns, now)}"
     command, current = stored.channels.get("command"), stored.channels.get("current")
     if command is None or current is None:

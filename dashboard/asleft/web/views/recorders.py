@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from asleft.store.protocols import Health
@@ -14,7 +15,7 @@ REPORT_WITHIN_S = 30.0
 """A process reports every few seconds; one silent for longer is taken for gone."""
 FORGET_S = 86_400.0
 """A recorder silent for longer is not listed any more."""
-_SUMS = ("queue_depth", "quarantined", "duplicates", "commit_failures", "blocks_per_s")
+_SUMS = ("queue_depth", "quarantined", "left", "duplicates", "commit_failures", "blocks_per_s")
 
 
 def recorder_of(rows: Mapping[str, Health], now_ns: int) -> Health | None:
@@ -67,6 +68,7 @@ def _together(rows: list[Health]) -> dict[str, Any]:
     details["judge_failures"] = {valve: failure for some in failures for valve, failure in some.items()}
     alarms = [one["alarms"] for one in told if isinstance(one.get("alarms"), list)]
     details["alarms"] = _distinct(alarm for some in alarms for alarm in some)
+    details["refused"] = [row for one in told if isinstance(one.get("refused"), list) for row in one["refused"]]
     details["last_error"] = "; ".join(_distinct(one.get("last_error") for one in told))
     details["version"] = ", ".join(_distinct(one.get("version") for one in told))
     return details
@@ -74,3 +76,26 @@ def _together(rows: list[Health]) -> dict[str, Any]:
 
 def _distinct(texts: Iterable[object]) -> list[str]:
     return list(dict.fromkeys(str(text) for text in texts if text))
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """History being judged, over all valves."""
+
+    done: int
+    total: int
+
+    @property
+    def share(self) -> str:
+        """In percent."""
+        return f"{100 * self.done / self.total if self.total else 0.0:.1f}"
+
+    @property
+    def words(self) -> str:
+        """What the bar says."""
+        return f"History is being judged: {self.done} of {self.total} windows. As-found values appear as it proceeds."
+
+
+def progress_of(pending: Sequence[tuple[int, int]]) -> Progress | None:
+    """Sum over the valves still waiting, None when all is done."""
+    return Progress(sum(d for d, _ in pending), sum(t for _, t in pending)) if pending else None

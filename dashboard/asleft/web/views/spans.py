@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from urllib.parse import parse_qs, urlencode
 
+from asleft.web.csv_text import utc
 from asleft.web.stretch import EARLIEST_NS, LATEST_NS
-from asleft.web.tables.text import utc
 from asleft.web.when import PlantTime, age
 
 SECOND_NS = 10**9

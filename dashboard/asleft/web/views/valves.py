@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, cast
 
+from asleft.catalogue.finding_kinds import READING_KINDS
+from asleft.catalogue.statuses import STATUS_WORDS, Status
 from asleft.sheet.model import QUANTITY_UNITS, Sheet
 from asleft.sheet.names import LABELS, SHORT_LABELS
 from asleft.web import units
 from asleft.web.source import Source
 from asleft.web.svg import StripMark, Verdict
 from asleft.web.when import PlantTime, age, parse_iso_ns
-from asleft.web.words import STATE_WORDS, VERDICT_WORDS
+from asleft.web.words import STATE_WORDS, VERDICT_WORDS, sentence_case
 
 #: Younger data than this is "live": blocks come about once a second, and the network may take a few.
 LIVE_WITHIN_S = 6.0
@@ -31,6 +33,24 @@ class Liveness:
     word: str  # "live", "silent", "no data"
     age: str  # "0.8 s old", "since 14:03"
     age_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What is said of a valve, as far as it is heard: one that is silent is never called good."""
+
+    status: str
+    words: str
+    sentence: str
+
+
+def heard(status: str, words: str, sentence: str, liveness: Liveness) -> Heard:
+    """What was judged, put as what is known now. `words` are those of the status, with what follows them."""
+    if status != Status.GOOD or liveness.live:
+        return Heard(status, words, sentence)
+    last = words.replace(STATUS_WORDS[Status.GOOD], "as left when last heard", 1)
+    now = sentence_case(f"{liveness.word} {liveness.age}".strip())
+    return Heard(Status.NOT_JUDGED, last, f"{now}. When last heard: {sentence[:1].lower()}{sentence[1:]}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +89,11 @@ def liveness_of(span: tuple[int, int] | None, now_ns: int, time: PlantTime) -> L
     return Liveness(False, "silent", f"since {time.moment(span[1], now_ns)}", seconds)
 
 
+def not_known(stored: Liveness) -> Liveness:
+    """Of a valve whose newest readings are old while nothing can be stored: that says nothing of the valve."""
+    return replace(stored, word="not known", age=f"nothing stored {stored.age}" if stored.age_s else stored.age)
+
+
 def status_of(judgement: Json | None) -> str:
     """The status, "not-judged" where there is no judgement."""
     return "not-judged" if judgement is None else str(judgement.get("status", "not-judged"))
@@ -105,9 +130,9 @@ def findings_of(judgement: Json | None) -> list[Json]:
 
 
 def onset_ns(judgement: Json | None) -> int | None:
-    """Since when the leading finding stands."""
+    """Since when the leading finding of the machine stands; of its readings none is."""
     for finding in findings_of(judgement):
-        if finding.get("consequence_of") is None:
+        if finding.get("consequence_of") is None and finding["kind"] not in READING_KINDS:
             return parse_iso_ns(cast("str | None", finding.get("onset")))
     return None
 
@@ -168,6 +193,12 @@ def _mark(quantity: str, found: Json) -> StripMark:
     verdict = cast("Verdict", str(found.get("verdict", "not-observed")))
     used = cast("float | None", found.get("tolerance_used"))
     label = SHORT_LABELS[quantity]
+    if used is None and verdict == "in":
+        # It departed to the side that has no tolerance: as good as in the middle, and no share of anything.
+        value = units.current().quantity(quantity, cast("float | None", found.get("as_found")))
+        return StripMark(
+            quantity, label, 0.0, None, verdict, f"{VERDICT_WORDS[verdict]} ({value}), no limit on that side"
+        )
     if used is None or not math.isfinite(used) or verdict == "not-observed":
         reason = str(found.get("reason") or "")
         return StripMark(

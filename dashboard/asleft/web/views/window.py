@@ -25,10 +25,12 @@ Int64Array = npt.NDArray[np.int64]
 BINS = 600
 #: Samples of each bin that the expected current is computed at, at most.
 EXPECTED_A_BIN = 50
+#: Over how long the mean of a long stretch is taken, at least: some cycles of a press.
+MEAN_NS = 300 * 10**9
 SHOWN = ("command", "current", "pressure")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class Line:
     """One curve: times (unix ns) and values, NaN where the line breaks."""
 
@@ -36,7 +38,7 @@ class Line:
     values: FloatArray
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False, frozen=True, slots=True)
 class Envelope:
     """One curve seen from afar: smallest, mean and largest value per stretch."""
 
@@ -57,7 +59,7 @@ class StateBand:
     to_ns: int
 
 
-@dataclass(frozen=True)
+@dataclass(eq=False, frozen=True)
 class WindowView:
     """Everything the plot over time shows."""
 
@@ -127,10 +129,29 @@ def _envelope(source: Source, valve: str, channel: str, choice: Choice, from_ns:
     # From a minute upwards a store rounds stretches up to whole minutes.
     step_ns = max(nominal, int(np.diff(found.time_ns).min())) if found.time_ns.size > 1 else nominal
     longest = 3 * step_ns
-    times, mean = with_gaps(found.time_ns, found.mean, longest)
+    times, mean = with_gaps(found.time_ns, moving_mean(found.time_ns, found.mean, step_ns, longest), longest)
     _, low = with_gaps(found.time_ns, found.minimum, longest)
     _, high = with_gaps(found.time_ns, found.maximum, longest)
     return Envelope(times, low, mean, high, step_ns)
+
+
+def moving_mean(time_ns: Int64Array, mean: FloatArray, step_ns: int, longest_ns: int) -> FloatArray:
+    """Mean over `MEAN_NS` round each stretch, shape (n,), never across a gap longer than `longest_ns`.
+
+    Stretches shorter than some cycles of a press hold another part of a cycle each: their means are a sawtooth that
+    says nothing of the press.
+    """
+    half = MEAN_NS // step_ns // 2
+    if half < 1 or mean.size < 2:
+        return mean
+    piece = np.cumsum(np.diff(time_ns, prepend=time_ns[0]) > longest_ns)
+    known = np.isfinite(mean)
+    sums = np.concatenate([[0.0], np.cumsum(np.where(known, mean, 0.0))])
+    counts = np.concatenate([[0], np.cumsum(known)])
+    first = np.maximum(np.arange(mean.size) - half, np.searchsorted(piece, piece, side="left"))
+    last = np.minimum(np.arange(mean.size) + half + 1, np.searchsorted(piece, piece, side="right"))
+    n = counts[last] - counts[first]
+    return np.where(known, (sums[last] - sums[first]) / np.maximum(n, 1), np.nan)
 
 
 def scale_of(pieces: Sequence[InForce]) -> dict[str, tuple[float, float]]:

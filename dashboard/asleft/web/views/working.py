@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from urllib.parse import quote
+from dataclasses import dataclass
 
 from asleft.catalogue.finding_kinds import DANGER_KINDS
 from asleft.store.work import Work
+from asleft.web.hrefs import work_href
 from asleft.web.source import Source
-from asleft.web.views.valves import Json, findings_of
+from asleft.web.views.valves import Json, ValveName, findings_of, valve_name
 from asleft.web.when import PlantTime
 
 STATE = "work-in-progress"
-
-
-def work_href(valve: str) -> str:
-    """Address of the page on which work on a valve is declared."""
-    return f"/work-in-progress/{quote(valve, safe='')}"
 
 
 def work_words(time: PlantTime, work: Work, now_ns: int) -> str:
@@ -38,3 +34,26 @@ def during_work(source: Source, judgement: Json | None, valve: str, work: Work |
         words += f" Even so: {danger[0].get('evidence', '')}"
     status = known["status"] if danger else "function-check"
     return {**known, "status": status, "sentence": words, "state": STATE, "findings": danger}
+
+
+@dataclass(frozen=True, slots=True)
+class WorkLine:
+    """One valve that is being worked on."""
+
+    name: ValveName
+    href: str
+    words: str
+
+
+def work_lines(source: Source) -> list[WorkLine]:
+    """Every valve that is being worked on, what expires first first."""
+    now = source.now_ns()
+    found = sorted(source.work.work_standing(now).values(), key=lambda work: (work.until_ns, work.valve))
+    return [
+        WorkLine(
+            valve_name(work.valve, source.sheet(work.valve, now)),
+            work_href(work.valve),
+            work_words(source.time, work, now),
+        )
+        for work in found
+    ]

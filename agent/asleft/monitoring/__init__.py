@@ -1,0 +1,1 @@
+"""How a program is watched: its log, the service manager, probes and metrics. The same for edge and plant side."""

@@ -1,0 +1,1 @@
+"""Signing in and out, one's own account, and who is signed in where."""

@@ -1,0 +1,1 @@
+"""What is answered while a store cannot be reached."""

@@ -1,0 +1,269 @@
+"""A verification as HTML, from its JSON: the same on the page that watches it, on a record and on paper."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from asleft.catalogue.quantities import QUANTITIES
+from asleft.sheet.model import Sheet, Tolerance
+from asleft.sheet.names import LABELS, format_quantity, format_uncertainty, unit_symbol
+from asleft.web.figures.checked import ramps_figure, steps_figure
+from asleft.web.markup import Markup
+from asleft.web.templates import macro, table
+from asleft.web.units import Pressures
+from asleft.web.when import PlantTime, age, parse_iso_ns
+from asleft.web.words import VERDICT_WORDS, kind_words, part_words, sentence_case
+from asleft.web.words_check import CHANNEL_WORDS, OUTCOME_WORDS
+
+Json = Mapping[str, Any]
+
+
+def sentence(check: Json) -> str:
+    """What a colleague would say of it."""
+    out = outs(check)
+    if check["outcome"] == "not-as-left":
+        return "Not as left: " + "; ".join(out) + "."
+    if check["outcome"] == "incomplete":
+        count = len(check["missing"])
+        return f"Not complete yet: {count} {'thing is' if count == 1 else 'things are'} missing."
+    return OUTCOME_WORDS[check["outcome"]]
+
+
+def outs(check: Json) -> list[str]:
+    """What is out, in words, quantities before single steps."""
+    said = [
+        f"{LABELS[q['id']]} is {format_quantity(q['id'], q['as_found'])}, "
+        f"left at {format_quantity(q['id'], q['as_left'])}"
+        for q in check["quantities"]
+        if q["verdict"] == "out" and q["as_found"] is not None
+    ]
+    steps = sum(s["current_a"]["verdict"] == "out" for s in check["steps"])
+    bars = sum(s["pressure_bar"]["verdict"] == "out" for s in check["steps"])
+    for count, what in ((steps, "current"), (bars, "pressure")):
+        if count:
+            said.append(f"{what} is out on {count} {'step' if count == 1 else 'steps'} of the sweep")
+    return said
+
+
+def done_list(check: Json) -> Markup:
+    """What is done and what is missing."""
+    lines: list[tuple[bool, str]] = [(True, text) for text in check["missing"]]
+    if check["conditioning_cycles"]:
+        count = check["conditioning_cycles"]
+        lines.append((False, f"{count} full {'cycle' if count == 1 else 'cycles'} before the sweep."))
+    if check["sweep"] is not None:
+        sweep = check["sweep"]
+        rate = f"{sweep['up_pct_s']:.1f} % a second up, {sweep['down_pct_s']:.1f} % down"
+        lines.append((False, f"A sweep 0-100-0 %, {len(check['steps'])} levels graded, {rate}."))
+    for way in ("up", "down"):
+        full = [r for r in check["ramp_steps"] if r["way"] == way and _full(r)]
+        if full:
+            lines.append((False, f"{len(full)} full {'stroke' if len(full) == 1 else 'strokes'} {way}."))
+    return macro("checked.html", "done_list", lines)
+
+
+def _full(step: Json) -> bool:
+    """Whether a step counts as a full stroke; records filed before strokes were measured count as they did then."""
+    size = abs(step["to_pct"] - step["from_pct"])
+    return size >= 80.0 and step["ramp_s"]["found"] is not None and step.get("seen_pct", size) >= size - 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """A table whose last column, the remarks, is a number there and a note below, once for all rows that share it.
+
+    So a table of many columns fits a page however long its remarks are.
+    """
+
+    caption: str
+    head: list[str]
+    rows: list[list[str]]
+    numeric: list[int]
+    notes: list[str]
+
+
+@dataclass(frozen=True, slots=True)
+class Body:
+    """A verification as its tables and pictures say it."""
+
+    quantities: list[list[str]]
+    out: dict[int, str]
+    pictures: list[tuple[str, Markup | None]]
+    numbers: Markup | None
+    steps: Noted | None
+    ramps: Noted | None
+    findings: list[tuple[str, str]]
+    when: str
+    conditions: list[list[str]]
+    remarks: list[str]
+
+
+def body(check: Json, sheet: Sheet, time: PlantTime, shown: Pressures, *, folds: bool = True, of: str = "") -> Markup:
+    """Tables and pictures. `folds`: long tables behind a fold, as on a page; on paper all is open.
+
+    `of`: what its tables are of, where a page shows two.
+    """
+    of = f", {of}" if of else ""
+    from_ns, to_ns = parse_iso_ns(check["from"]) or 0, parse_iso_ns(check["to"]) or 0
+    made = Body(
+        quantities=_quantities(check, shown),
+        out={number: "out" for number, q in enumerate(check["quantities"]) if q["verdict"] == "out"},
+        pictures=[
+            ("Pressure against current", steps_figure(check["steps"], sheet, shown)),
+            ("Ramp up", ramps_figure(check["ramp_traces"], sheet, "up")),
+            ("Ramp down", ramps_figure(check["ramp_traces"], sheet, "down")),
+        ],
+        numbers=ramp_numbers(check["ramp_traces"]) if folds else None,
+        steps=_steps(check, shown, of) if check["steps"] else None,
+        ramps=_ramps(check, time, of) if check["ramp_steps"] else None,
+        findings=[
+            (sentence_case(kind_words(f["kind"])), f"{f['evidence']} Likely {part_words(f['part'])}.")
+            for f in check["findings"]
+        ],
+        when=f"From {time.full(from_ns)} to {time.full(to_ns)}, {age((to_ns - from_ns) / 1e9)}.",
+        conditions=_conditions(check, shown),
+        remarks=check["remarks"],
+    )
+    return macro("checked.html", "body", made, folds, of)
+
+
+def _quantities(check: Json, shown: Pressures) -> list[list[str]]:
+    """The sheet's lines, as left against as found."""
+    rows: list[list[str]] = []
+    for q in check["quantities"]:
+        name = q["id"]
+        seen = q["verdict"] != "not-observed"
+        reason = q["reason"] or ""
+        if q["bound"]:
+            sides = [
+                f"{'below' if side == 'below' else 'above'} {shown.quantity(name, value)}"
+                for side, value in q["bound"].items()
+            ]
+            reason = f"{reason} ({', '.join(sides)})"
+        rows.append(
+            [
+                LABELS[name],
+                shown.quantity(name, q["as_left"]),
+                shown.quantity(name, q["as_found"]) if seen else "–",
+                shown.uncertainty(name, q["uncertainty"]) if seen else "–",
+                _tolerance(name, q["tolerance"], shown),
+                VERDICT_WORDS[q["verdict"]],
+                sentence_case(reason) if reason else "",
+            ]
+        )
+    return rows
+
+
+def _tolerance(name: str, tolerance: float | list[float | None] | None, shown: Pressures) -> str:
+    if tolerance is None:
+        return "–"
+    if QUANTITIES[name].limits is None and isinstance(tolerance, list) and tolerance[0] is not None:
+        return f"≥ {-tolerance[0]:.3g}"  # absolute: nothing was left that it could depart from
+    low, high = (-tolerance, tolerance) if isinstance(tolerance, (int, float)) else tolerance
+    below = float("inf") if low is None else -low
+    return shown.tolerance(name, Tolerance(below, float("inf") if high is None else high))
+
+
+def steps_table(check: Json, shown: Pressures) -> Markup:
+    """Each level of the sweep."""
+    return macro("checked.html", "noted", _steps(check, shown))
+
+
+def _steps(check: Json, shown: Pressures, of: str = "") -> Noted:
+    rows: list[list[str]] = []
+    for step in check["steps"]:
+        current, pressure = step["current_a"], step["pressure_bar"]
+        reasons = {r for r in (current["reason"], pressure["reason"]) if r}
+        rows.append(
+            [
+                f"{step['way']} {max(step['command_pct'], 0.0):.1f} %",
+                _plain(current["wanted"], 3), _plain(current["found"], 3), format_uncertainty(current["uncertainty"]),
+                VERDICT_WORDS[current["verdict"]],
+                shown.figure(pressure["wanted"]), shown.figure(pressure["found"]),
+                shown.uncertainty("pressure_at_full", pressure["uncertainty"]),
+                VERDICT_WORDS[pressure["verdict"]],
+                sentence_case("; ".join(sorted(reasons))),
+            ]
+        )  # fmt: skip
+    head = [
+        "way and command", "current wanted, A", "found, A", "uncertainty", "verdict",
+        f"pressure wanted, {shown.unit}", f"found, {shown.unit}", "uncertainty", "verdict", "remark",
+    ]  # fmt: skip
+    return _noted(f"Levels of the graded sweep{of}", head, rows, [1, 2, 3, 5, 6, 7])
+
+
+def _ramps(check: Json, time: PlantTime, of: str) -> Noted:
+    """Each step of the command that a ramp held back: how much of it was seen, and why it does not count."""
+    rows: list[list[str]] = []
+    for step in check["ramp_steps"]:
+        ramp, at_ns = step["ramp_s"], parse_iso_ns(step["at"])
+        rows.append(
+            [
+                f"{step['way']} {max(step['from_pct'], 0):.0f} to {max(step['to_pct'], 0):.0f} %",
+                f"{time.local(at_ns):%H:%M:%S}" if at_ns is not None else "–",
+                _plain(step.get("stayed_s"), 1), _plain(step.get("seen_pct"), 0),
+                _plain(ramp["wanted"], 2), _plain(ramp["found"], 2), format_uncertainty(ramp["uncertainty"]),
+                VERDICT_WORDS[ramp["verdict"]],
+                sentence_case(ramp["reason"] or ""),
+            ]
+        )  # fmt: skip
+    head = [
+        "step", "at", "command stayed, s", "of the ramp seen, % of the span", "ramp as left, s", "found, s",
+        "uncertainty", "verdict", "remark",
+    ]  # fmt: skip
+    return _noted(f"Ramps in seconds over the full span{of}", head, rows, [2, 3, 4, 5, 6])
+
+
+def _noted(caption: str, head: list[str], rows: list[list[str]], numeric: list[int]) -> Noted:
+    """`rows` with their remarks in the last column. A column in which nothing stands is left out."""
+    filled = [k for k in range(len(head)) if k == len(head) - 1 or any(row[k] != "–" for row in rows)]
+    head, rows = [head[k] for k in filled], [[row[k] for k in filled] for row in rows]
+    numeric = [new for new, old in enumerate(filled) if old in numeric]
+    notes: dict[str, int] = {}
+    shown: list[list[str]] = []
+    for *cells, remark in rows:
+        number = notes.setdefault(remark, len(notes) + 1) if remark else None
+        shown.append([*cells, f"({number})" if number is not None else ""])
+    if not notes:
+        return Noted(caption, head[:-1], [row[:-1] for row in shown], numeric, [])
+    return Noted(caption, [*head[:-1], "note"], shown, numeric, list(notes))
+
+
+def _plain(value: float | None, decimals: int) -> str:
+    return "–" if value is None else f"{value:.{decimals}f}"
+
+
+def ramp_numbers(traces: Sequence[Json], before: Sequence[Json] = ()) -> Markup | None:
+    """Times at which the strokes of the pictures pass 10, 50 and 90 % of the span; None without any."""
+    rows: list[list[str]] = []
+    for of, some in (("after" if before else "as found", traces), ("before", before)):
+        for number, trace in enumerate(some, 1):
+            share = trace["share"] if trace["way"] == "up" else [1.0 - y for y in trace["share"]]
+            times = [_passes(trace["time_s"], share, level) for level in (0.1, 0.5, 0.9)]
+            rows.append([f"{trace['way']}, {of}, stroke {number}", *times])
+    if not rows:
+        return None
+    head = ["stroke", "10 % of the way, s", "50 %, s", "90 %, s"]
+    return table("Ramps of the pictures, seconds since the command moved, over the full span", head, rows,
+                 numeric=[1, 2, 3])  # fmt: skip
+
+
+def _passes(time_s: Sequence[float], share: Sequence[float], level: float) -> str:
+    for k in range(1, len(share)):
+        if share[k - 1] < level <= share[k]:
+            part = (level - share[k - 1]) / (share[k] - share[k - 1])
+            return f"{time_s[k - 1] + part * (time_s[k] - time_s[k - 1]):.2f}"
+    return "–"
+
+
+def _conditions(check: Json, shown: Pressures) -> list[list[str]]:
+    """What else was read meanwhile."""
+    rows: list[list[str]] = []
+    for one in check["conditions"]:
+        pressure = one["unit"] == "bar"
+        unit = shown.unit if pressure else unit_symbol(one["unit"])
+        numbers = [shown.figure(one[k]) if pressure else f"{one[k]:.3g}" for k in ("low", "mean", "high")]
+        rows.append([f"{CHANNEL_WORDS.get(one['channel'], one['channel'])}, {unit}", *numbers])
+    return rows

@@ -1,0 +1,179 @@
+"""A picture as a plotly figure in the theme of all plots: hover with unit and plant time, labels beside lines."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from asleft.web.evidence import style
+from asleft.web.evidence.labels import side_labels, top_labels
+from asleft.web.evidence.picture import Axis, Band, Curve, FloatArray, Level, Mark, Picture, Role, Row, Upright
+from asleft.web.evidence.style import STYLES
+from asleft.web.evidence.ticks import marks_of
+from asleft.web.figures.base import Figure, axis, layout, numbers
+from asleft.web.when import wall_words
+
+_SYMBOLS = {Mark.DOTS: "circle", Mark.RISING: "triangle-up", Mark.FALLING: "triangle-down-open"}
+_ANCHORS = {"start": "left", "middle": "center", "end": "right"}
+#: Significant digits sent: more cannot be seen.
+_DIGITS = 5
+
+
+def screen_figure(picture: Picture) -> Figure:
+    """The figure as a plain dictionary; its height is that of the picture on paper."""
+    rows = len(picture.rows)
+    traces: list[dict[str, Any]] = []
+    uprights = [one for one in picture.uprights if picture.x.low <= one.x <= picture.x.high]
+    shapes: list[dict[str, Any]] = []
+    annotations = [_top(one, picture.x) for one in top_labels(picture)]
+    axes: dict[str, Any] = {"xaxis": _across(picture)}
+    for place, row in enumerate(picture.rows):
+        number = "" if place == 0 else str(place + 1)
+        at = f"y{number}"
+        low, high = _domain(place, picture)
+        axes[f"yaxis{number}"] = axis(
+            domain=[low, high], range=[row.y.low, row.y.high], tickvals=[v for v, _ in marks_of(row.y, 4)],
+            ticktext=[words for _, words in marks_of(row.y, 4)], anchor="x",
+        )  # fmt: skip
+        traces += [_band(band, picture.x, at) for band in row.bands]
+        for curve in row.curves:
+            traces += _curve(curve, picture.x, row.y, at)
+        shapes += [_level(level, at) for level in row.levels]
+        shapes += [_upright(one, picture.x, at) for one in uprights]
+        annotations.append(_row_title(row, high))
+        annotations += _beside(row, rows, at)
+    return {
+        "data": traces,
+        "layout": layout(
+            height=round(style.height(picture)),
+            hovermode="closest",
+            dragmode=False,
+            margin={"l": style.LEFT, "r": style.RIGHT, "t": style.above(picture), "b": style.BELOW},
+            shapes=shapes,
+            annotations=annotations,
+            **axes,
+        ),
+    }
+
+
+def _domain(place: int, picture: Picture) -> tuple[float, float]:
+    """Share of the plot's height, from below, that a row takes."""
+    whole = style.height(picture) - style.above(picture) - style.BELOW
+    top = style.tops(picture)[place] - style.above(picture)
+    return max(1.0 - (top + style.row_height(len(picture.rows))) / whole, 0.0), 1.0 - top / whole
+
+
+def _across(picture: Picture) -> dict[str, Any]:
+    x = picture.x
+    marks = marks_of(x, 5)
+    last = "y" if len(picture.rows) == 1 else f"y{len(picture.rows)}"
+    return axis(
+        type="date" if x.clock else "linear",
+        range=_places(np.array([x.low, x.high]), x),
+        tickvals=_places(np.array([at for at, _ in marks]), x),
+        ticktext=[words for _, words in marks],
+        title={"text": x.words, "font": {"size": 12}, "standoff": 6},
+        anchor=last,
+    )
+
+
+def _places(values: FloatArray, x: Axis) -> list[Any]:
+    return wall_words(values) if x.clock else rounded(values)
+
+
+def rounded(values: FloatArray) -> list[float | None]:
+    """As many digits as can be seen, None where a line breaks."""
+    finite = np.abs(values[np.isfinite(values)])
+    largest = float(finite.max()) if finite.size else 1.0
+    decimals = _DIGITS - 1 - int(np.floor(np.log10(largest))) if largest > 0 else _DIGITS
+    return numbers(values, min(max(decimals, 0), 9))
+
+
+def _hover(x: Axis, y: Axis, label: str) -> str:
+    place = "%{x|%-d %b %Y %H:%M:%S}" if x.clock else f"%{{x:.4g}} {x.unit}"
+    return f"{label}<br>%{{y:.4g}} {y.unit}<br>{place}<extra></extra>"
+
+
+def _curve(curve: Curve, x: Axis, y: Axis, at: str) -> list[dict[str, Any]]:
+    look = STYLES[curve.role]
+    trace: dict[str, Any] = {
+        "type": "scatter",
+        "mode": "lines" if curve.mark is Mark.LINE else "markers",
+        "name": curve.label or curve.role.value,
+        "x": _places(curve.x, x),
+        "y": rounded(curve.y),
+        "yaxis": at,
+        "connectgaps": False,
+        "hovertemplate": _hover(x, y, curve.label or curve.role.value),
+    }
+    if curve.mark is Mark.LINE:
+        trace["line"] = {"color": look.color, "width": look.width, **_dashed(look.dash)}
+    else:
+        size = look.dot * (1.0 if curve.mark is Mark.DOTS else 1.6)
+        trace["marker"] = {"symbol": _SYMBOLS[curve.mark], "size": size, "color": look.color}
+    if curve.spread is not None:
+        trace["error_y"] = {"type": "data", "array": rounded(curve.spread), "color": look.color, "thickness": 1,
+                            "width": 0}  # fmt: skip
+    return [trace]
+
+
+def _band(band: Band, x: Axis, at: str) -> dict[str, Any]:
+    there = np.isfinite(band.low) & np.isfinite(band.high)
+    across, low, high = band.x[there], band.low[there], band.high[there]
+    return {
+        "type": "scatter",
+        "mode": "lines",
+        "name": band.label or band.role.value,
+        "x": _places(np.concatenate([across, across[::-1]]), x),
+        "y": rounded(np.concatenate([high, low[::-1]])),
+        "yaxis": at,
+        "fill": "toself",
+        "fillcolor": STYLES[band.role].fill,
+        "line": {"width": 0},
+        "hoverinfo": "skip",
+    }
+
+
+def _level(level: Level, at: str) -> dict[str, Any]:
+    look = STYLES[level.role]
+    return {
+        "type": "line", "xref": "paper", "yref": at, "x0": 0, "x1": 1, "y0": level.y, "y1": level.y,
+        "line": {"color": look.color, "width": look.width, **_dashed(look.dash)},
+    }  # fmt: skip
+
+
+def _upright(upright: Upright, x: Axis, at: str) -> dict[str, Any]:
+    look, place = STYLES[upright.role], _places(np.array([upright.x]), x)[0]
+    return {
+        "type": "line", "xref": "x", "yref": f"{at} domain", "x0": place, "x1": place, "y0": 0, "y1": 1,
+        "line": {"color": look.color, "width": look.width, **_dashed(look.dash)},
+    }  # fmt: skip
+
+
+def _words(text: str, role: Role | None = None, **place: object) -> dict[str, Any]:
+    color = STYLES[role].color if role is not None else STYLES[Role.FOUND].color
+    return {"text": text, "showarrow": False, "font": {"size": style.FONT_PX, "color": color}, **place}
+
+
+def _top(label: Any, x: Axis) -> dict[str, Any]:  # noqa: ANN401
+    return _words(
+        label.text, label.role, xref="x", yref="paper", x=_places(np.array([label.x]), x)[0], y=1,
+        yshift=style.LINE_PX * label.line - 2, xanchor=_ANCHORS[label.anchor], yanchor="bottom",
+    )  # fmt: skip
+
+
+def _row_title(row: Row, high: float) -> dict[str, Any]:
+    return _words(f"<b>{row.y.words}</b>", xref="paper", yref="paper", x=0, y=high, xshift=-style.LEFT + 6,
+                  xanchor="left", yanchor="bottom")  # fmt: skip
+
+
+def _beside(row: Row, rows: int, at: str) -> list[dict[str, Any]]:
+    return [
+        _words(one.text, one.role, xref="paper", yref=at, x=1, y=one.y, xshift=6, yshift=-round(one.shift_px, 1),
+               xanchor="left", yanchor="middle", align="left")
+        for one in side_labels(row, rows)
+    ]  # fmt: skip
+
+
+def _dashed(dash: tuple[float, ...]) -> dict[str, str]:
+    return {"dash": ",".join(f"{one:g}px" for one in dash)} if dash else {}

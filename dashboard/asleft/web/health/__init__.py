@@ -1,0 +1,1 @@
+"""Health of what records, judges and sends."""

@@ -1,0 +1,133 @@
+"""The count of one agent's blocks, generated, stored, declared lost and on their way, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from asleft.store.invariant import Invariant, invariant
+from asleft.store.protocols import Health, StreamMark
+from asleft.web.views.disk_room import integer
+from asleft.web.when import age
+
+DRIFT_PPM = 100
+"""A clock that runs this much too fast or slow is remarked on: nine seconds a day, more than an undisciplined one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """The count of one agent's stream, as told; `balance` is None while the agent has not said what it generated."""
+
+    stored: int
+    declared_gap: int
+    duplicates: int
+    balance: Invariant | None
+
+    @property
+    def balanced(self) -> bool | None:
+        """Whether nothing is unaccounted for; None where it cannot be told."""
+        return None if self.balance is None else self.balance.balances
+
+    @property
+    def words(self) -> str:
+        """The invariant as a sentence."""
+        b = self.balance
+        if b is None:
+            return f"{self.stored:,} blocks stored; the agent has not said how many it has generated."
+        count = (
+            f"{b.generated:,} generated = {b.stored:,} stored + {b.declared_gap:,} declared lost "
+            f"+ {b.unacknowledged:,} on their way"
+        )
+        if not b.balances:
+            return (
+                f"Does not balance: {count}, {abs(b.missing):,} unaccounted for. The agent and the store disagree; "
+                "keep the agent's spool."
+            )
+        return f"Balanced, {'with a declared loss' if b.declared_gap else 'nothing lost'}: {count}."
+
+
+@dataclass(frozen=True, slots=True)
+class AgentView:
+    """One agent."""
+
+    name: str
+    online: bool | None  # None: an older stream, or an agent never heard
+    lag: str  # since the recorder last heard of the stream
+    version: str
+    remark: str  # what the agent complains of, and what is wrong with its clock
+    finished: bool  # it has said that nothing more will come
+    delivery: Delivery
+    recorder: str = ""  # the one that has it, where there are several
+    clock: str = ""  # how its clock stands to the recorder's
+    settings: str = ""  # which settings it runs, and whether they are those expected
+
+
+def agent_view(mark: StreamMark, row: Health | None, now_ns: int) -> AgentView:
+    """From the store's mark and the agent's own word."""
+    details: Mapping[str, Any] = row.details if row is not None else {}
+    highest, acknowledged = integer(details, "highest_seq"), integer(details, "acknowledged")
+    # What an agent says of another stream than this one says nothing of this one.
+    told = highest is not None and details.get("stream") in (None, "", mark.stream)
+    online = details.get("online") if told else None
+    said = details.get("details")
+    return AgentView(
+        name=mark.agent,
+        online=bool(online) if online is not None else None,
+        lag=f"{age((now_ns - mark.last_at_ns) / 1e9)} ago" if mark.last_at_ns else "never",
+        version=str(details.get("version") or "–"),
+        remark=_remark(said, details.get("clock")),
+        finished=isinstance(said, Mapping) and bool(said.get("finished")),
+        delivery=Delivery(
+            stored=mark.stored,
+            declared_gap=mark.declared_gap,
+            duplicates=mark.duplicates,
+            balance=invariant(highest, acknowledged or 0, mark) if told and highest is not None else None,
+        ),
+        recorder=str(details.get("recorder") or ""),
+        clock=clock_words(details.get("clock")),
+        settings=settings_words(said, details.get("expected_settings")),
+    )
+
+
+def settings_words(said: object, expected: object) -> str:
+    """Which settings an agent runs, by their digest, and whether the plant side expects others. Empty: not said."""
+    runs = str(said.get("settings") or "") if isinstance(said, Mapping) else ""
+    if expected is None:
+        return f"settings {runs}" if runs else ""
+    if not runs:
+        return "it does not say which settings it runs: its version is from before agents said so"
+    if not expected:
+        return f"settings {runs}; the plant side has no file of this box among those it expects"
+    if runs == expected:
+        return f"settings {runs}, as expected"
+    return (
+        f"settings {runs}, while {expected} are expected: they were changed on the box, or the box has not been "
+        "brought up to date"
+    )
+
+
+def clock_words(clock: object) -> str:
+    """How an agent's clock stands: right, or what is wrong with it; how far off, and how it runs."""
+    if not isinstance(clock, Mapping):
+        return "not compared yet"
+    offset, drift = clock.get("offset_s"), clock.get("drift_ppm")
+    parts = [f"{clock['trouble']}; corrected" if clock.get("trouble") else "right"]
+    if isinstance(offset, (int, float)) and abs(offset) >= 0.001:
+        parts.append(f"{age(abs(offset)) if abs(offset) >= 1 else f'{abs(offset) * 1e3:.0f} ms'} "
+                     f"{'late' if offset > 0 else 'early'}")  # fmt: skip
+    if isinstance(drift, (int, float)):
+        parts.append(f"{abs(drift):.0f} ppm {'fast' if drift > 0 else 'slow'}" if round(drift) else "runs true")
+    return ", ".join(parts)
+
+
+def _remark(said: object, clock: object) -> str:
+    """What the agent complains of, and what the recorder finds wrong with its clock."""
+    alarms = str(said.get("alarms") or "") if isinstance(said, Mapping) else ""
+    if not isinstance(clock, Mapping):
+        return alarms
+    drift = clock.get("drift_ppm")
+    words = f"clock: {clock['trouble']}; times are corrected" if clock.get("trouble") else ""
+    if isinstance(drift, (int, float)) and abs(drift) >= DRIFT_PPM:
+        words += f"{'; it' if words else 'its clock'} runs {abs(drift):.0f} ppm {'fast' if drift > 0 else 'slow'}"
+    return "; ".join(text for text in (alarms, words) if text)

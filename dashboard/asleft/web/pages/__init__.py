@@ -1,1 +1,0 @@
-"""Layouts and the thin callbacks that belong to them."""

@@ -1,0 +1,118 @@
+"""All presses at a glance: its contents and its one callback."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import dash
+from asleft.catalogue.statuses import STATUS_ORDER
+from asleft.web import ids
+from asleft.web import live as parts
+from asleft.web.live import LivePage, client_store
+from asleft.web.markup import Markup
+from asleft.web.presses.fleet_filter import CHANGED, CHOICES, LONGEST_TEXT, parse_filter
+from asleft.web.presses.view import PressesView, presses_view
+from asleft.web.source import Source
+from asleft.web.svg import CALM, DENSE, SMALL, StripMark, StripSize, column_names, deviation_strip
+from asleft.web.templates import filled, macro
+from asleft.web.views.valves import furthest_words, strip_words
+from dash import Input, Output, State, dcc
+
+REFRESH_MS = 2000
+_ADDRESS = "address"  # among the tags: of which address the form is
+
+
+def page(source: Source, search: str | None = None) -> LivePage:
+    """The page with its first contents, of the valves that the address chooses."""
+    first, tags = renew(source, search, None)
+    contents = filled("presses/page.html", ids=ids, first=parts.marked(first))
+    hidden = [
+        *client_store(ids.PRESSES_PARTS),
+        dcc.Store(id=ids.PRESSES_TAGS, data=tags),
+        dcc.Interval(id=ids.PRESSES_TIMER, interval=REFRESH_MS),
+    ]
+    return LivePage("Presses", contents, hidden)
+
+
+def register(app: dash.Dash, source: Source) -> None:
+    """Renewal every two seconds and with every choice, of what has changed."""
+
+    @app.callback(
+        Output(ids.PRESSES_PARTS, "data"),
+        Output(ids.PRESSES_TAGS, "data"),
+        Input(ids.PRESSES_TIMER, "n_intervals"),
+        Input(ids.URL, "search"),
+        State(ids.PRESSES_TAGS, "data"),
+        prevent_initial_call=True,
+    )
+    def _renew(_n: int, search: str | None, tags: parts.Tags | None) -> tuple[parts.Parts, parts.Tags]:
+        return renew(source, search, tags)
+
+    parts.register(app, ids.PRESSES_PARTS)
+
+
+def renew(source: Source, search: str | None, tags: parts.Tags | None) -> tuple[parts.Parts, parts.Tags]:
+    """What has changed, and the tags of all. The form of an address is sent once: somebody may be typing in it.
+
+    Which input asks is no sign of a new address: a question of the clock takes the place of one that waits.
+    """
+    fresh, known = parts.changed(_parts(source, search), tags)
+    known[_ADDRESS] = search or ""
+    if tags and tags.get(_ADDRESS) == known[_ADDRESS]:
+        fresh.pop(ids.PRESSES_FILTER, None)
+        known[ids.PRESSES_FILTER] = tags[ids.PRESSES_FILTER]
+    return fresh, known
+
+
+def _parts(source: Source, search: str | None) -> dict[str, Markup]:
+    view = presses_view(source, parse_filter(search))
+    return {
+        ids.PRESSES_OPENING: opening(view),
+        ids.PRESSES_CHOICES: choices(view),
+        ids.PRESSES_FILTER: form(view),
+        ids.PRESSES_FLEET: fleet(view),
+        ids.PRESSES_CALM: others(view),
+    }
+
+
+_drawn = partial(macro, "presses/presses.html")
+
+
+def opening(view: PressesView) -> Markup:
+    """The sentence of the plant, and what changed since yesterday."""
+    return _drawn("opening", view, changed=CHANGED)
+
+
+def choices(view: PressesView) -> Markup:
+    """Each status that some valve has, and what is shown of how many."""
+    return _drawn("choices", view, CHOICES, STATUS_ORDER) if _offered(view) else Markup("")
+
+
+def form(view: PressesView) -> Markup:
+    """Press and text; a status that is chosen stays so."""
+    return _drawn("form", view, LONGEST_TEXT) if _offered(view) else Markup("")
+
+
+def fleet(view: PressesView) -> Markup:
+    """One row per valve, or of many one line, and the heading of those without news."""
+    if view.empty or not view.shown:
+        return Markup("")
+    if view.dense:
+        return _drawn("lines", view, column_names(DENSE, 78), partial(_strip, DENSE))
+    return _drawn("rows", view, column_names(SMALL, 96), partial(_strip, SMALL))
+
+
+def others(view: PressesView) -> Markup:
+    """Of many valves those that have nothing to say: a part of its own, since it hardly ever changes."""
+    if not view.dense or not view.calm:
+        return Markup("")
+    rows = sorted(view.calm, key=lambda row: row.weight[3])
+    return _drawn("calm", rows, lambda strip: deviation_strip(strip, CALM, furthest_words(strip)))
+
+
+def _strip(size: StripSize, marks: list[StripMark]) -> Markup:
+    return deviation_strip(marks, size, strip_words(marks))
+
+
+def _offered(view: PressesView) -> bool:
+    return bool(view.many or view.chosen.active or view.chosen.fault)

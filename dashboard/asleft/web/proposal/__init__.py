@@ -1,0 +1,1 @@
+"""Settings proposed for wanted pressures, from a sweep."""

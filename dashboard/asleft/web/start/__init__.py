@@ -1,0 +1,1 @@
+"""The first-run guide: from nothing to the first sheet."""

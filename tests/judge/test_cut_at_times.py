@@ -1,0 +1,50 @@
+"""A current that is cut off at times is no gain, no offset and no reading that comes and goes."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from asleft.judge.judge import judge_log
+from asleft.judge.types import Part, Samples
+from lanes import by_id, causes
+from synth import recording, sheet
+
+LEFT = {"current_at_zero": 0.2, "current_at_full": 1.0, "ramp_up": 1.0, "ramp_down": 1.0}
+
+
+def log(cut_a: float = np.inf, gain: float = 1.0, *, top: float = 0.02, every_s: float = 60.0) -> Samples:
+    """Ten minutes; in every other minute, or other time, the current ends at `cut_a` or is read `gain` too high."""
+    rng = np.random.default_rng(5)
+    tops = 1.0 - top * rng.uniform(size=80)
+    levels = np.stack([np.zeros(80), np.full(80, 0.45), tops], axis=1).ravel()
+    whole = recording(levels.tolist(), hold_s=2.5, rate_hz=50.0, noise_a=0.0, seed=5)
+    odd = ((whole.time_s - whole.time_s[0]) // every_s) % 2 == 1
+    current = whole.channels["current"]
+    current = np.where(odd, gain * np.minimum(current, cut_a), current) + 5e-4 * rng.standard_normal(current.size)
+    return replace(whole, channels={**whole.channels, "current": current})
+
+
+@pytest.mark.parametrize("top", [0.0, 0.03])
+def test_a_limit_that_comes_and_goes_is_a_limit(top: float) -> None:
+    judgement = judge_log(sheet(as_left=LEFT), log(cut_a=0.93, top=top))
+    assert "current-clipped" in causes(judgement)
+    assert "current-full-changed" not in {f.kind for f in judgement.findings}
+    finding = next(f for f in judgement.findings if f.kind == "current-clipped")
+    assert Part.CURRENT_SENSOR not in {finding.part, *finding.alternatives}
+
+
+@pytest.mark.parametrize("top", [0.0, 0.03])
+def test_a_gain_that_comes_and_goes_is_no_limit(top: float) -> None:
+    judgement = judge_log(sheet(as_left=LEFT), log(gain=0.94, top=top))
+    assert "current-clipped" not in {f.kind for f in judgement.findings}
+    assert by_id(judgement)["current_at_full"].as_left == 1.0
+    assert "current-full-changed" in {f.kind for f in judgement.findings}
+
+
+@pytest.mark.parametrize("every_s", [3.4, 5.0, 6.8])
+def test_a_gain_that_comes_and_goes_within_a_cycle_is_no_limit(every_s: float) -> None:
+    """Away between two visits of the top that both met it, it leaves the levels in between as they are."""
+    judgement = judge_log(sheet(as_left=LEFT), log(gain=0.94, top=0.0, every_s=every_s))
+    assert "current-clipped" not in {f.kind for f in judgement.findings}
