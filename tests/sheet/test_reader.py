@@ -233,7 +233,8 @@ at = 2026-03-02
         ("dither_frequency = 19.9", "as_left.dither_frequency", "from 20 to 500"),
         ("dither_frequency = 501", "as_left.dither_frequency", "from 20 to 500"),
         ("dither_amplitude = 0", "as_left.dither_amplitude", "above 0"),
-        ("supply_voltage = 8.9", "as_left.supply_voltage", "from 9 to 36"),
+        ("supply_voltage = 8.9", "as_left.supply_voltage", "from 9 to 60"),
+        ("supply_voltage = 60.1", "as_left.supply_voltage", "from 9 to 60"),
         ("pressure_at_full = 1001", "as_left.pressure_at_full", "at most 1000 bar"),
         ("coil_resistance = 0", "as_left.coil_resistance", "above 0"),
         ("hysteresis = 51", "as_left.hysteresis", "from 0 to 50"),
@@ -415,3 +416,9 @@ def test_signals_that_cannot_be_are_refused(lines, key, limit):
 
 def test_instruments_are_of_the_channels_on_the_wire():
     assert set(INSTRUMENT_CHANNELS) <= set(CHANNEL_UNITS)
+
+
+def test_a_supply_of_48_volts_is_taken():
+    lines = "ramp_up = 1.2\nsupply_voltage = 48.0"
+    sheet = read_sheet(SMALLEST.replace("ramp_up = 1.2", lines) + "\n[coil]\nsupply_minimum = 43.0\n")
+    assert (sheet.as_left["supply_voltage"], sheet.coil.supply_minimum_v) == (48.0, 43.0)

@@ -57,7 +57,7 @@ def test_every_field_has_its_limits_beside_it(client):
         ("ramp_up", "0 to 600 s; time the driver takes"),
         ("current_at_full", "above 0, to 5 A"),
         ("dither_frequency", "20 to 500 Hz"),
-        ("supply_voltage", "9 to 36 V"),
+        ("supply_voltage", "9 to 60 V"),
         ("coil__hot_temperature", "20 to 250 °C"),
         ("tolerance__ramp_up", "empty: ±0.16 s"),
         ("tolerance__supply_voltage", "empty: −2.4 V only"),

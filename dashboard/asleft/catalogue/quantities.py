@@ -61,6 +61,8 @@ class Quantity:
 #: Highest values taken: no driver of a proportional valve gives more (common practice).
 CURRENT_LIMIT_A = 5.0
 PRESSURE_LIMIT_BAR = 1000.0
+#: 12, 24 and 48 V are in use (common practice); 48 V with 20 % above it, as batteries are charged, still counts.
+SUPPLY_LIMITS_V = (9.0, 60.0)
 
 _CURRENT = DefaultTolerance(0.02, Share.SPAN, floor=0.010)
 _RAMP = DefaultTolerance(0.10, floor=0.05)
@@ -93,7 +95,7 @@ _ROWS = (
              DefaultTolerance(0.10), (0.0, 1000.0), "coil-changed", 11.0, above_low=True),
     # a higher supply the driver regulates away
     Quantity("supply_voltage", "V", "supply voltage", "supply volts", "at the driver's supply terminals",
-             DefaultTolerance(0.10, side=Side.FALL), (9.0, 36.0), "supply-low", 24.0),
+             DefaultTolerance(0.10, side=Side.FALL), SUPPLY_LIMITS_V, "supply-low", 24.0),
     Quantity("headroom", "%", "headroom", "headroom",
              "current still to be had above the full-command current before supply and coil run out",
              DefaultTolerance(10.0, Share.ABSOLUTE, side=Side.FALL), None, None),  # told by a rule of its own

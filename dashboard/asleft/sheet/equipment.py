@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from asleft.catalogue.quantities import SUPPLY_LIMITS_V
 from asleft.sheet.limits import Limits
 from asleft.sheet.model import Coil, Instrument, Where
 from asleft.sheet.section import PLAIN, Section
@@ -23,7 +24,7 @@ INSTRUMENT_CHANNELS: Mapping[str, str | None] = {
 #: Keys of `[coil]` and what is taken.
 COIL_LIMITS: Mapping[str, Limits] = {
     "hot_temperature": Limits(20.0, 250.0, "degC"),
-    "supply_minimum": Limits(9.0, 36.0, "V"),
+    "supply_minimum": Limits(*SUPPLY_LIMITS_V, "V"),
     "cable_resistance": Limits(0.0, 20.0, "ohm"),
     "driver_drop": Limits(0.0, 10.0, "V"),
     "duty_max": Limits(0.0, 1.0, above_low=True),
