@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from dataclasses import replace
 from itertools import combinations
 
-import numpy as np
 import pytest
 from asleft.catalogue.finding_kinds import FINDING_KINDS
 from asleft.judge.finding.isolation import isolate

@@ -47,7 +47,7 @@ def add_current_symptoms(context: FindingContext, out: dict[str, Values]) -> Non
 
 
 def _by_one_end(signs: Sequence[Values | None]) -> Values:
-    """Shapes of how both ends of the current may have moved where one of them is not seen; `signs`: at zero, at full."""
+    """Shapes of how both ends of the current may have moved where one is not seen; `signs`: at zero, at full."""
     seen, alone, other = (signs[0], "zero", "full") if signs[1] is None else (signs[1], "full", "zero")
     out = set()
     for sign in seen or ():

@@ -160,11 +160,7 @@ def pressure_shapes(
     high = left > 0.2 * left.max()
     if np.all(rest[high] < -0.7 * left[high]):
         return frozenset({"gone"})
-    if _cut_at_an_end(left, rest, left / left.max(), tolerance_bar):
-        out.add("top-")
-    if _cut_at_an_end(-left, -rest, np.ones(left.size), tolerance_bar):
-        out.add("foot+")
-    return frozenset(out or {"other"})
+    return frozenset(out | _limited(left, rest, tolerance_bar) or {"other"})
 
 
 def _widened(shape: FloatArray, rest: FloatArray, slack: FloatArray) -> str:
@@ -197,6 +193,13 @@ def _shapes(levels: Sequence[LevelChange], currents_a: tuple[float, float]) -> M
         "loop": -arrival * usual,
         "force": (currents_a[0] + demand * span) * usual / max(currents_a[1], 1e-9),
     }
+
+
+def _limited(left: FloatArray, rest: FloatArray, tolerance_bar: float) -> set[str]:
+    """Shapes of what ends at one height: a cut at the top, a floor at the foot."""
+    cut = _cut_at_an_end(left, rest, left / left.max(), tolerance_bar)
+    floor = _cut_at_an_end(-left, -rest, np.ones(left.size), tolerance_bar)
+    return {name for name, so in (("top-", cut), ("foot+", floor)) if so}
 
 
 def _cut_at_an_end(left: FloatArray, rest: FloatArray, share: FloatArray, tolerance_bar: float) -> bool:
