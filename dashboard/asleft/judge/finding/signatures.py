@@ -24,7 +24,7 @@ Symptoms and their values (`symptoms` says how each is seen):
 | vented, idle | +, -: reading of pressure without pressure, of current without current |
 | supply | low |
 | resistance | +, -: of the coil at 20 degC |
-| dither | lost, strength, frequency |
+| dither | lost, strength (+ or -), frequency |
 | pinned | command, current, pressure, dead supply: the reading that is dead; supply: at the end of its range |
 | late | current, command, pressure: its reading, as a whole |
 | readings | missing |
@@ -167,7 +167,7 @@ CAUSES: tuple[Cause, ...] = (
            free=("loop", "scatter")),
     _cause(Part.DRIVER, "it no longer makes dither", dither=_is("lost"), pressure=AS_LEFT | both("loop"),
            free=("loop", "scatter")),
-    _cause(Part.DRIVER_SETTING, "dither turned", dither=_is("strength", "frequency"),
+    _cause(Part.DRIVER_SETTING, "dither turned", dither=both("strength") | _is("frequency"),
            pressure=AS_LEFT | both("loop"), free=("loop", "scatter")),
     # a valve works on what its source gives: all its pressures fall with that
     _cause(Part.PRESSURE_SOURCE, "it gives less altogether", pressure=_is("gain-", "spring-")),
@@ -186,7 +186,7 @@ CAUSES: tuple[Cause, ...] = (
     _cause(Part.PRESSURE_SENSOR, "its zero moved", pressure=both("offset"), vented=_is("+", "-")),
     _cause(Part.PRESSURE_SENSOR, "its gain moved", pressure=both("gain", "spring")),
     _cause(Part.PRESSURE_SENSOR, "it reads nothing", pressure=_is("gone"), free=("loop", "scatter", "vented")),
-    _cause(Part.COIL, "turns are short-circuited", resistance=_is("-"), dither=_is("strength"),
+    _cause(Part.COIL, "turns are short-circuited", resistance=_is("-"), dither=_is("strength+"),
            pressure=_is("force-", "spring-", "gain-"), free=("response", "scatter")),
     _cause(Part.CURRENT_SENSOR, "its gain moved", currents=both("gain"), following=_STANDS, free=("dither",)),
     _cause(Part.CURRENT_SENSOR, "its zero moved", currents=both("offset"), following=_STANDS, idle=_is("+", "-")),

@@ -29,8 +29,6 @@ _LEAST, _ONE_LEVEL = 3, 0.005
 #: Shares of the tolerance by which two places of a level lie apart: where one of them is a single visit's, and where
 #: it is not; and of that, how close the visits of a place are.
 _APART_ALONE, _APART, _ONE_PLACE = 1.0, 0.75, 0.25
-#: A load may have its say at single visits of a level.
-_LEAST_OFF_BAR = 2
 
 
 def unsteady(context: FindingContext) -> list[str]:
@@ -51,7 +49,7 @@ def _currents(context: FindingContext) -> list[str]:
             groups[-1].append(dwell)
         else:
             groups.append([dwell])
-    return _first("current_at_full", "Current", groups, partial(_at_one_command, span_a=span_a), width, least_off=1)
+    return _first("current_at_full", "Current", groups, partial(_at_one_command, span_a=span_a), width)
 
 
 def _at_one_command(group: Sequence[Dwell], *, span_a: float) -> FloatArray:
@@ -67,7 +65,7 @@ def _pressures(context: FindingContext) -> list[str]:
     for dwell in context.found.judged_pressure:
         groups.setdefault(key_of(dwell), []).append(dwell)
     at_one_current = partial(levelled_bar, sheet=context.sheet)
-    return _first("pressure_at_full", "Pressure", [*groups.values()], at_one_current, width, least_off=_LEAST_OFF_BAR)
+    return _first("pressure_at_full", "Pressure", [*groups.values()], at_one_current, width, loaded=True)
 
 
 def _supply(context: FindingContext) -> list[str]:
@@ -75,7 +73,7 @@ def _supply(context: FindingContext) -> list[str]:
     read = [d for d in context.seen.dwells if d.producing > 0.5 and math.isfinite(d.supply_v)]
     if width is None or not read:
         return []
-    places = _two_places(np.array([d.supply_v for d in read]), width, least_off=1)
+    places = _two_places(np.array([d.supply_v for d in read]), width)
     if places is None:
         return []
     usual, off, count = places
@@ -90,12 +88,15 @@ def _first(
     values_of: Callable[[Sequence[Dwell]], FloatArray],
     width: float,
     *,
-    least_off: int,
+    loaded: bool = False,
 ) -> list[str]:
-    """The highest level that has two places, in words; none where there is none."""
+    """The highest level that has two places, in words; none where there is none.
+
+    `loaded`: where the lower place is that of a single visit, a load may have had its say.
+    """
     for group in sorted(groups, key=lambda one: -one[0].demand):
-        places = _two_places(values_of(group), width, least_off=least_off)
-        if places is not None:
+        places = _two_places(values_of(group), width)
+        if places is not None and not (loaded and places[2] == 1 and places[1] < places[0]):
             usual, off, count = places
             there, was = format_pair(quantity, off, usual)
             at = f"{words.lower()} at {100.0 * float(np.median([d.demand for d in group])):.0f} % command"
@@ -103,10 +104,10 @@ def _first(
     return []
 
 
-def _two_places(values: FloatArray, width: float, *, least_off: int) -> tuple[float, float, int] | None:
+def _two_places(values: FloatArray, width: float) -> tuple[float, float, int] | None:
     """The usual and the other place of a level's values (n,), and how many lie at the other; None where it has one.
 
-    `width`: of the tolerance; `least_off`: visits that make a place.
+    `width`: of the tolerance.
     """
     if values.size < _LEAST:
         return None
@@ -115,7 +116,7 @@ def _two_places(values: FloatArray, width: float, *, least_off: int) -> tuple[fl
     apart, places = float(ordered[k] - ordered[k - 1]), (ordered[:k], ordered[k:])
     few, many = sorted(places, key=lambda place: place.size)
     least = _APART_ALONE if few.size == 1 else _APART
-    if few.size < least_off or apart <= least * width or any(np.ptp(p) >= _ONE_PLACE * apart for p in places):
+    if apart <= least * width or any(np.ptp(p) >= _ONE_PLACE * apart for p in places):
         return None
     return float(np.median(many)), float(np.median(few)), int(few.size)
 
