@@ -11,16 +11,17 @@ back to a level.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from functools import partial
 
 import numpy as np
 from asleft.judge.driver.currents import usable
 from asleft.judge.features import Dwell
 from asleft.judge.finding.context import FindingContext
+from asleft.judge.finding.loop_within import whole_ways
 from asleft.judge.finding.pressure_symptoms import pressure_tolerance_bar
 from asleft.judge.types import FloatArray, Verdict
-from asleft.judge.valve.pressure import key_of, levelled_bar
+from asleft.judge.valve.pressure import levelled_bar
 from asleft.sheet.model import Sheet
 from asleft.sheet.names import LABELS, counted, format_pair, format_quantity
 
@@ -61,11 +62,10 @@ def _pressures(context: FindingContext) -> list[str]:
     width = pressure_tolerance_bar(context)
     if width is None or context.found.held is not None or context.seen.oil_may_be_cold:
         return []
-    groups: dict[tuple[int, int], list[Dwell]] = {}
-    for dwell in context.found.judged_pressure:
-        groups.setdefault(key_of(dwell), []).append(dwell)
-    at_one_current = partial(levelled_bar, sheet=context.sheet)
-    return _first("pressure_at_full", "Pressure", [*groups.values()], at_one_current, width, loaded=True)
+    groups = whole_ways(context).values()  # by part of a way it comes to anywhere in the loop
+    return _first(
+        "pressure_at_full", "Pressure", groups, partial(levelled_bar, sheet=context.sheet), width, loaded=True
+    )
 
 
 def _supply(context: FindingContext) -> list[str]:
@@ -84,7 +84,7 @@ def _supply(context: FindingContext) -> list[str]:
 def _first(
     quantity: str,
     words: str,
-    groups: Sequence[Sequence[Dwell]],
+    groups: Iterable[Sequence[Dwell]],
     values_of: Callable[[Sequence[Dwell]], FloatArray],
     width: float,
     *,
