@@ -61,9 +61,9 @@ def test_a_current_that_wanders_from_visit_to_visit_has_no_two_places() -> None:
     assert said(visits({k: 0.012 * k for k in range(7)})) == []
 
 
-def test_a_load_may_have_its_say_once_and_not_twice() -> None:
+def test_a_pressure_may_be_a_loads_or_not_at_rest_once_and_not_twice() -> None:
     assert said(visits({3: -30.0}, channel="pressure_bar")) == []
-    assert said(visits({3: 30.0}, channel="pressure_bar"))  # but it holds no pressure up
+    assert said(visits({3: 30.0}, channel="pressure_bar")) == []
     assert "pressure at 100 % command was at 170.0 bar at 2 of 7 visits" in said(
         visits({3: -30.0, 5: -30.0}, channel="pressure_bar")
     )[0]  # fmt: skip

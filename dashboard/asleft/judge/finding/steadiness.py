@@ -92,11 +92,11 @@ def _first(
 ) -> list[str]:
     """The highest level that has two places, in words; none where there is none.
 
-    `loaded`: where the lower place is that of a single visit, a load may have had its say.
+    `loaded`: at a single visit a load may have had its say, or the pressure may not have come to rest.
     """
     for group in sorted(groups, key=lambda one: -one[0].demand):
         places = _two_places(values_of(group), width)
-        if places is not None and not (loaded and places[2] == 1 and places[1] < places[0]):
+        if places is not None and not (loaded and places[2] == 1):
             usual, off, count = places
             there, was = format_pair(quantity, off, usual)
             at = f"{words.lower()} at {100.0 * float(np.median([d.demand for d in group])):.0f} % command"
