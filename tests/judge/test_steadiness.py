@@ -61,6 +61,23 @@ def test_a_current_that_wanders_from_visit_to_visit_has_no_two_places() -> None:
     assert said(visits({k: 0.012 * k for k in range(7)})) == []
 
 
+def test_a_creep_of_all_levels_shows_where_each_is_met_too_seldom_for_a_line() -> None:
+    crept = [
+        one._replace(current_a=one.current_a - 0.0004 * max(one.from_s - 60.0, 0.0)) for one in visits({}, cycles=4)
+    ]
+    told = said(crept)
+    assert len(told) == 1
+    assert told[0].startswith("current at 100 % command went from 1.000 A to 0.969 A, 3 other levels with it")
+    alone = [one if one.demand != 1.0 else two for one, two in zip(visits({}, cycles=4), crept, strict=True)]
+    assert not any("other level" in clause for clause in said(alone))
+
+
+def test_levels_that_never_come_back_say_nothing_of_the_time() -> None:
+    """Each visit half a percent beside the last, along a driver's law that bends: what moved is the command."""
+    bent = [dwell(0.3 + 0.004 * k, 0.44 + 0.0032 * k + 0.02 * (k / 100.0) ** 2, from_s=9.0 * k) for k in range(100)]
+    assert said(bent) == []
+
+
 def test_a_pressure_may_be_a_loads_or_not_at_rest_once_and_not_twice() -> None:
     assert said(visits({3: -30.0}, channel="pressure_bar")) == []
     assert said(visits({3: 30.0}, channel="pressure_bar")) == []

@@ -127,7 +127,7 @@ def went_with_current(context: FindingContext, finding: Finding) -> bool:
     What other levels did is another question: they may be reached by part of a way, and lie anywhere in the loop.
     """
     levels, tolerance = level_changes(context), pressure_tolerance_bar(context)
-    if not levels or tolerance is None or follows(levels, tolerance) != {"yes"}:
+    if not levels or tolerance is None or follows(levels, tolerance) != frozenset({"yes"}):
         return False
     rest = {
         level.arrival: abs(level.change_bar - bar)

@@ -25,8 +25,9 @@ from asleft.judge.valve.pressure import levelled_bar
 from asleft.sheet.model import Sheet
 from asleft.sheet.names import LABELS, counted, format_pair, format_quantity
 
-#: Visits that tell a level's place. Levels no nearer than this are others (share of the command).
-_LEAST, _ONE_LEVEL = 3, 0.005
+#: Visits that tell a level's place. A level is no wider than this (share of the command); how many of them moved
+#: together where none has two places.
+_LEAST, _ONE_LEVEL, _LEAST_LEVELS = 3, 0.005, 3
 #: Shares of the tolerance by which two places of a level lie apart: where one of them is a single visit's, and where
 #: it is not; and of that, how close the visits of a place are.
 _APART_ALONE, _APART, _ONE_PLACE = 1.0, 0.75, 0.25
@@ -46,11 +47,12 @@ def _currents(context: FindingContext) -> list[str]:
     span_a = ends[1] - ends[0]
     groups: list[list[Dwell]] = []
     for dwell in sorted((d for d in context.seen.dwells if usable(d, sheet)), key=lambda d: d.demand):
-        if groups and dwell.demand - groups[-1][-1].demand < _ONE_LEVEL:
+        if groups and dwell.demand - groups[-1][0].demand < _ONE_LEVEL:
             groups[-1].append(dwell)
         else:
             groups.append([dwell])
-    return _first("current_at_full", "Current", groups, partial(_at_one_command, span_a=span_a), width)
+    values_of = partial(_at_one_command, span_a=span_a)
+    return _first("current_at_full", "Current", groups, values_of, width) or _moved(groups, values_of, width)
 
 
 def _at_one_command(group: Sequence[Dwell], *, span_a: float) -> FloatArray:
@@ -102,6 +104,29 @@ def _first(
             at = f"{words.lower()} at {100.0 * float(np.median([d.demand for d in group])):.0f} % command"
             return [f"{at} was at {there} at {count} of {counted(len(group), 'visit')}, else at {was}"]
     return []
+
+
+def _moved(
+    groups: Sequence[Sequence[Dwell]], values_of: Callable[[Sequence[Dwell]], FloatArray], width: float
+) -> list[str]:
+    """Levels whose last visit lies off the first by more than `width`, the same way; none where they are few.
+
+    So a creep shows whose levels are met too seldom for a line through any of them.
+    """
+    ways: dict[bool, list[tuple[float, float, float]]] = {True: [], False: []}
+    for group in groups:
+        in_time = sorted(group, key=lambda d: d.from_s)
+        values = values_of(in_time)
+        if abs(values[-1] - values[0]) > width:
+            row = (float(np.median([d.demand for d in group])), float(values[0]), float(values[-1]))
+            ways[bool(values[-1] > values[0])].append(row)
+    levels = max(ways.values(), key=len)
+    if len(levels) < _LEAST_LEVELS:
+        return []
+    demand, first, last = max(levels)
+    was, now = format_pair("current_at_full", first, last)
+    at = f"current at {100.0 * demand:.0f} % command went from {was} to {now}"
+    return [f"{at}, {counted(len(levels) - 1, 'other level')} with it"]
 
 
 def _two_places(values: FloatArray, width: float) -> tuple[float, float, int] | None:
