@@ -40,6 +40,8 @@ from asleft.sheet.names import LABELS, format_quantity
 
 #: Quantities that one line through both of them gives.
 _ENDS = (("current_at_zero", "current_at_full"), ("pressure_at_zero", "pressure_at_full"))
+#: Ends of reasons for what no channel shows.
+_NO_CHANNEL = (" on this valve", "not recorded", "no fast bursts of the current")
 _NOTHING = Coverage(0, None, None, None, None)
 #: Share of failed readings over the horizon from which missing data is a finding, and down to which it stays one: a
 #: share of 5 % of few readings scatters by as much from one look to the next.
@@ -93,7 +95,7 @@ def summarise(sheet: Sheet, state: JudgeState, *, stated: bool = False) -> Judge
         from_s=state.from_s,
         to_s=state.to_s,
         samples=state.samples,
-        status=_status(now, results, findings, [*doubted, *wavers]),
+        status=_status(now, results, findings, [*doubted, *wavers], live=live),
         sentence=sentence(
             sheet, results, findings, now, doubted, usable_share(context.missing, context.readings), wavers
         ),
@@ -143,9 +145,18 @@ def _context(
 
 
 def _status(
-    now: State, results: Mapping[str, QuantityResult], findings: Sequence[Finding], doubted: Sequence[str]
+    now: State,
+    results: Mapping[str, QuantityResult],
+    findings: Sequence[Finding],
+    doubted: Sequence[str],
+    *,
+    live: bool,
 ) -> Status:
-    """The worst of what findings, the machine's state and what was not seen say."""
+    """The worst of what findings, the machine's state and what was not seen say.
+
+    Live, a channel that a plant does not have is no news of any day: the headline names what it cannot show, and the
+    rest is judged. A log is held against the whole sheet.
+    """
     statuses = [
         FINDING_KINDS[f.kind].status if f.severity > 1 else Status.MAINTENANCE_REQUIRED
         for f in findings
@@ -155,7 +166,8 @@ def _status(
         statuses.append(Status.FUNCTION_CHECK)
     if any(beyond_undecided(result) for result in results.values()):
         statuses.append(Status.MAINTENANCE_REQUIRED)  # likely out: whatever it is, it is not good
-    if doubted or little_seen([result for result in results.values() if result.as_left is not None]):
+    asked = [result for result in results.values() if result.as_left is not None]
+    if doubted or little_seen([one for one in asked if not (live and one.reason.endswith(_NO_CHANNEL))]):
         statuses.append(Status.NOT_JUDGED)
     return worst(statuses)
 
