@@ -187,7 +187,7 @@ def rows_of_a_healthy_valve(current_scale: float = 1.0) -> list[str]:
     """Two minutes of steps of 50 % with the currents and ramps of the sheet."""
     rate, demand, rows = 100, 0.0, []
     for i in range(rate * 120):
-        wanted = 0.75 if (i // (rate * 6)) % 2 else 0.25
+        wanted = (0.0, 0.5, 1.0, 0.5)[(i // (rate * 6)) % 4]
         demand += min(max(wanted - demand, -1 / (2.0 * rate)), 1 / (1.2 * rate))
         wobble = 0.002 * ((i * 7919) % 101 / 100 - 0.5)
         current = current_scale * (0.18 + 0.74 * demand + wobble)

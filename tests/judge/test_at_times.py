@@ -6,9 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from asleft.judge.finding import within
+from asleft.judge.finding.context import make
 from asleft.judge.types import Finding, Part
 from asleft.sheet.model import Tolerance
 from presses import SPAN_A, SPAN_BAR, VALVE, ZERO_A, judged, press
+from test_findings import context
 
 #: Half a minute as it is now and then, twice in every two minutes.
 PERIOD_S, LOW_S = 115.0, 50.0
@@ -76,6 +79,16 @@ def test_a_supply_that_comes_and_goes_with_it_is_the_cause_and_one_that_stands_i
         assert (cut.part, cut.consequence_of) == (Part.SUPPLY, "supply-low")
     else:
         assert Part.SUPPLY not in {cut.part, *cut.alternatives}
+
+
+@pytest.mark.parametrize("at_times", [True, False])
+def test_a_pressure_nobody_asked_for_comes_and_goes_with_the_pressure_that_did(
+    at_times: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It was found by no quantity of its own; one event has one part, however many findings it makes."""
+    moved = within.Within("Pressure was off.", 1.0, frozenset({1.0, 2.0, 3.0} if at_times else ()))
+    monkeypatch.setattr(within, "moved_within", lambda *_: moved)
+    assert within.comes_and_goes(make("pressure-unwanted", "Pressure was high.", 1.0), context()) is at_times
 
 
 def test_two_low_commands_with_a_jump_between_them_are_no_current_that_comes_and_goes() -> None:

@@ -230,6 +230,15 @@ def test_a_free_check_outweighs_a_shape() -> None:
     assert "vented" in conclusion.decisive
 
 
+@pytest.mark.parametrize(("dither", "part"), [("strength-", Part.DRIVER_SETTING), ("strength+", Part.COIL)])
+def test_dither_that_got_weaker_is_no_sign_of_short_circuited_turns(dither: str, part: Part) -> None:
+    """Less inductance lets more of it through; the pressure's gain is another fault then."""
+    seen = {"pressure": frozenset({"spring-", "gain-", "force-"}), "currents": AS_LEFT, "loop": AS_LEFT}
+    conclusion = isolate({**seen, "dither": frozenset({dither})}, {}, "dither-changed")
+    assert conclusion is not None
+    assert conclusion.parts[0] is part
+
+
 def test_a_kind_without_a_row_keeps_its_own_part() -> None:
     assert isolate({}, {}, "clock-wrong") is None
 
@@ -347,6 +356,11 @@ def test_a_pressure_that_stays_where_it_was_while_the_command_goes_on_is_a_spool
     out = found(stuck)["hysteresis-changed"]
     assert (out.part, out.onset_s) == (Part.VALVE, 101.0)
     assert "stood still" in out.evidence
+
+
+def test_a_spool_that_stood_still_at_two_levels_was_held_up_by_no_load() -> None:
+    stood = stood_still(visits_with({(2, 3): TOP, (5, 4): left_bar(0.7) + 3.0}), 4.0)
+    assert [d.from_s for d in stood] == [80.0 + 21.0, 200.0 + 28.0]
 
 
 @pytest.mark.parametrize(

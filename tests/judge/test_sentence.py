@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
@@ -153,19 +154,22 @@ def test_nothing_seen_says_why(state: State) -> None:
 
 def test_what_cannot_be_told_is_named() -> None:
     some = [result(n, verdict=Verdict.UNDECIDED) for n in ("ramp_up", "ramp_down", "supply_voltage")]
-    assert say(some[0]).startswith(
-        "As left as far as can be told, nothing moved since sheet 3 of 2 March; ramp up und"
+    assert say(some[0]) == "Ramp up undecided, the uncertainty reaches over the tolerance."
+    assert say(*some).startswith("Ramp up, ramp down and supply voltage undecided, the uncertainty reaches over")
+
+
+def test_as_left_is_said_by_name_where_something_is_undecided() -> None:
+    doubtful = result("ramp_up", 1.05, verdict=Verdict.UNDECIDED, uncertainty=0.09)
+    assert say(doubtful, result("ramp_down"), result("pressure_at_full")) == (
+        "Ramp down and pressure at full as left since sheet 3 of 2 March; "
+        "ramp up undecided, the uncertainty reaches over the tolerance."
     )
-    assert "; ramp up, ramp down and supply voltage undecided, the uncertainty reaches over" in say(*some)
 
 
-@pytest.mark.parametrize(
-    ("found", "unsure", "as_left"), [(1.05, 0.09, True), (1.05, 0.11, False), (0.95, 0.11, False)]
-)
-def test_as_left_is_not_said_of_what_may_be_one_and_a_half_tolerances_off(found, unsure, as_left) -> None:
-    doubtful = result("ramp_up", found, verdict=Verdict.UNDECIDED, uncertainty=unsure)
-    assert say(doubtful, result("ramp_down")).startswith("As left") is as_left
-    assert "ramp up undecided" in say(doubtful, result("ramp_down"))
+def test_what_single_visits_said_is_not_certain_whatever_the_values_are() -> None:
+    clause = "current at 100 % command was at 0.960 A at 2 of 7 visits, else at 1.000 A"
+    out = sentence(SHEET, {"ramp_up": result("ramp_up")}, (), State.PRODUCING, unsteady=[clause])
+    assert out == f"Not certain: {clause}."
 
 
 def test_what_lies_beyond_its_tolerance_is_said_with_its_doubt_and_never_as_left() -> None:
@@ -178,7 +182,7 @@ def test_what_lies_beyond_its_tolerance_is_said_with_its_doubt_and_never_as_left
 
 def test_what_the_sheet_asks_for_and_was_not_seen_is_said_in_the_same_sentence() -> None:
     fine = result("pressure_at_full", 200.0, 200.0)
-    base = "As left in what was seen, nothing moved since sheet 3 of 2 March"
+    base = "Pressure at full as left since sheet 3 of 2 March"
     why = "the command never outruns it; not slower than 0.8 s"
     up = result("ramp_up", None, bound_below=0.8, reason=why)
     down = result("ramp_down", None, bound_below=0.8, reason=why)
@@ -188,8 +192,11 @@ def test_what_the_sheet_asks_for_and_was_not_seen_is_said_in_the_same_sentence()
         result(name, None, reason="no current reading on this valve")
         for name in ("current_at_zero", "current_at_full")
     ]
-    more = result("hysteresis", None, reason="no loop")
-    assert say(fine, *dark, more) == f"{base}; not seen: currents (no current reading), hysteresis (no loop)."
+    more = [result("hysteresis", None, reason="no loop"), result("ramp_up"), result("ramp_down")]
+    assert say(fine, *dark, *more) == (
+        "Ramps and pressure at full as left since sheet 3 of 2 March; "
+        "not seen: currents (no current reading), hysteresis (no loop)."
+    )
 
 
 def test_a_full_command_without_its_pressure_is_not_certain() -> None:
@@ -199,10 +206,10 @@ def test_a_full_command_without_its_pressure_is_not_certain() -> None:
     assert say(dark, *others, doubted=["pressure_at_full"]) == (
         f"Not certain: {why}, pressure at full was left at 200.0 bar."
     )
-    assert say(dark, *others).startswith("As left in what was seen")
+    assert say(dark, *others).startswith("Ramps as left since")
 
 
-def test_less_than_half_of_what_the_channels_might_show_is_not_as_left() -> None:
+def test_less_than_half_of_the_sheet_is_not_as_left_whether_a_channel_shows_the_rest_or_not() -> None:
     dark = [result(name, None, reason="pressure never settled") for name in ("pressure_at_zero", "pressure_at_full")]
     assert say(result("ramp_up"), *dark) == (
         "Most of the sheet was not seen; ramp up as left since sheet 3 of 2 March; "
@@ -210,7 +217,17 @@ def test_less_than_half_of_what_the_channels_might_show_is_not_as_left() -> None
     )
     names = ("pressure_at_zero", "hysteresis")
     no_channel = [result(name, None, reason="no pressure reading on this valve") for name in names]
-    assert say(result("ramp_up"), *no_channel).startswith("As left in what was seen")
+    assert say(result("ramp_up"), *no_channel).startswith("Most of the sheet was not seen; ramp up as left since")
+    assert say(result("ramp_up"), result("ramp_down"), *no_channel).startswith("Ramps as left since")
+
+
+def test_what_is_known_to_no_better_than_its_tolerance_is_not_counted_as_seen() -> None:
+    wide = [
+        result(name, verdict=Verdict.UNDECIDED, uncertainty=0.3) for name in ("pressure_at_zero", "pressure_at_full")
+    ]
+    assert say(result("ramp_up"), *wide).startswith("Most of the sheet was not seen; ramp up as left")
+    narrow = [replace(one, uncertainty=0.05) for one in wide]
+    assert say(result("ramp_up"), *narrow).startswith("Ramp up as left")
 
 
 def test_nothing_judged_gives_the_real_reason() -> None:

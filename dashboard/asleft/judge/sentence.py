@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Mapping, Sequence
 
 from asleft.catalogue.finding_kinds import FINDING_KINDS, READING_KINDS
@@ -25,10 +26,6 @@ _PAIRS: Mapping[tuple[str, str], str] = {
     ("pressure_at_zero", "pressure_at_full"): "pressures",
     ("dither_frequency", "dither_amplitude"): "dither",
 }
-#: Ends of reasons for what no channel shows.
-_NO_CHANNEL = (" on this valve", "not recorded", "no fast bursts of the current")
-#: Nobody says "as left" of what may be this many tolerances off.
-_FAR = 1.5
 #: The share of usable readings is said where it is not above this.
 _NEARLY_ALL = 0.95
 _ALL_AS_LEFT = "As left."
@@ -53,14 +50,16 @@ def sentence(
     state: State,
     doubted: Collection[str] = (),
     usable: float = 1.0,
+    unsteady: Sequence[str] = (),
 ) -> str:
     """What a colleague would say first. `doubted`: quantities not observed in whose place something else was seen.
 
     `usable`: share of the readings that could be used. What speaks of the readings only stands beside the verdict.
-    It never says more than was seen: "as left" only where nothing is out and nothing that is undecided may lie
-    beyond one and a half times its tolerance, and what the sheet asks for and was not seen is said beside it.
+    `unsteady`: what single visits said against "as left", a clause each. It never says more than was seen: "As left"
+    alone only where all that the sheet asks for was seen to be so; else it names what was, what is undecided and what
+    was not seen.
     """
-    said = _verdict(sheet, results, findings, state, doubted)
+    said = _verdict(sheet, results, findings, state, doubted, unsteady)
     if usable > _NEARLY_ALL:
         return said
     from_share = f"from {100.0 * usable:.2g} % of the readings"
@@ -76,6 +75,7 @@ def _verdict(
     findings: Sequence[Finding],
     state: State,
     doubted: Collection[str],
+    unsteady: Sequence[str],
 ) -> str:
     causes = [f for f in findings if f.consequence_of is None and f.kind not in READING_KINDS]
     if causes:
@@ -90,25 +90,33 @@ def _verdict(
     # Headroom, which is nothing that was left, may be short as well.
     beyond = [r for r in results.values() if r.verdict is Verdict.OUT or beyond_undecided(r) or r.id in doubted]
     since = f"since sheet {sheet.revision.number}{_of_date(sheet)}"
-    doubt = _list([_with_doubt(r) for r in beyond]) if beyond else ""
-    lead = f"Not certain: {doubt}" if beyond else _as_left(observed, asked, since)
-    if little_seen(asked) and not beyond:
-        lead = f"Most of the sheet was not seen; {_list(_together([r.id for r in observed]))} as left {since}"
+    doubt = [*(_with_doubt(r) for r in beyond), *unsteady]
+    lead = f"Not certain: {_list(doubt)}" if doubt else _as_left(asked, since)
     undecided = [LABELS[r.id] for r in observed if r.verdict is Verdict.UNDECIDED and r not in beyond]
-    parts = [lead]
+    parts = [lead] if lead else []
     if undecided:
         parts.append(f"{_list(undecided)} undecided, the uncertainty reaches over the tolerance")
     unseen = _unseen([r for r in asked if r.verdict is Verdict.NOT_OBSERVED and r not in beyond])
     if unseen:
         parts.append(f"not seen: {unseen}")
-    return f"{'; '.join(parts)}."
+    said = "; ".join(parts)
+    return f"{said[0].upper()}{said[1:]}."
 
 
 def little_seen(asked: Sequence[QuantityResult]) -> bool:
-    """Whether nothing, or less than half of what the channels of the log might show, was observed."""
-    observed = sum(r.verdict is not Verdict.NOT_OBSERVED for r in asked)
-    shown = [r for r in asked if not r.reason.endswith(_NO_CHANNEL) and r.bound_below is None]
-    return observed == 0 or 2 * observed < len(shown)
+    """Whether nothing, or less than half of what the sheet asks for and no bound is known of, was observed.
+
+    Also where no channel shows it: that a setting cannot be seen makes it neither good nor a fault. What is known to
+    no better than its whole tolerance is not counted as seen.
+    """
+    observed = sum(r.verdict in {Verdict.IN, Verdict.OUT} or _is_narrow(r) for r in asked)
+    return observed == 0 or 2 * observed < sum(r.bound_below is None for r in asked)
+
+
+def _is_narrow(result: QuantityResult) -> bool:
+    widths = [w for w in (result.tolerance_below, result.tolerance_above) if w is not None and math.isfinite(w)]
+    unsure = result.uncertainty if result.verdict is not Verdict.NOT_OBSERVED else None
+    return unsure is not None and unsure < min(widths, default=math.inf)
 
 
 def beyond_undecided(result: QuantityResult) -> bool:
@@ -124,23 +132,12 @@ def beyond_undecided(result: QuantityResult) -> bool:
     return abs(result.as_found - result.as_left) > 0.5 * result.uncertainty
 
 
-def _as_left(observed: Sequence[QuantityResult], asked: Sequence[QuantityResult], since: str) -> str:
-    if any(_may_be_far(r) for r in observed):
-        return f"Nothing found to have moved {since}"
-    if len(observed) < len(asked):
-        return f"As left in what was seen, nothing moved {since}"
-    if any(r.verdict is Verdict.UNDECIDED for r in observed):
-        return f"As left as far as can be told, nothing moved {since}"
-    return f"{_ALL_AS_LEFT} Nothing moved {since}"
-
-
-def _may_be_far(result: QuantityResult) -> bool:
-    """Whether a value may, within its uncertainty, lie beyond one and a half times its tolerance."""
-    if result.verdict is not Verdict.UNDECIDED or result.as_found is None or result.as_left is None:
-        return False
-    off, unsure = result.as_found - result.as_left, result.uncertainty or 0.0
-    above, below = result.tolerance_above, result.tolerance_below
-    return (above is not None and off + unsure > _FAR * above) or (below is not None and unsure - off > _FAR * below)
+def _as_left(asked: Sequence[QuantityResult], since: str) -> str:
+    seen = [r.id for r in asked if r.verdict is Verdict.IN]
+    if len(seen) == len(asked):
+        return f"{_ALL_AS_LEFT} Nothing moved {since}"
+    told = [f"{_list(_together(seen))} as left {since}"] if seen else []
+    return "; ".join(["most of the sheet was not seen", *told] if little_seen(asked) else told)
 
 
 def _why_nothing(asked: Sequence[QuantityResult], state: State) -> str:

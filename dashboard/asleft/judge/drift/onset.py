@@ -155,7 +155,9 @@ def times_beyond(
     between = (np.abs(off - np.median(inside)) > near) & (np.abs(off - np.median(there)) > near)
     if apart <= _APART * min(below, above) or max(spread, scatter) > near:
         return None
-    if np.count_nonzero(between) > _BETWEEN * np.count_nonzero(beyond):
+    # A segment in which it went from one place to the other shows something of both.
+    on_the_way = (beyond[:-2] != beyond[2:]) & ~between[:-2] & ~between[2:]
+    if np.count_nonzero(between) - np.count_nonzero(between[1:-1] & on_the_way) > _BETWEEN * np.count_nonzero(beyond):
         return None  # no two places: it is the tail of what scatters
     cuts = [0, *(np.flatnonzero(np.diff(beyond)) + 1).tolist(), beyond.size]
     lengths = np.diff(cuts)

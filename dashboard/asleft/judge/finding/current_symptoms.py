@@ -30,6 +30,8 @@ def add_current_symptoms(context: FindingContext, out: dict[str, Values]) -> Non
         surely = all(sign == AS_LEFT for sign in signs)
         shapes = current_shapes((changes[0][0], changes[1][0]), (changes[0][1], changes[1][1]), ends)
         out["currents"] = AS_LEFT if surely else shapes | AS_LEFT if still else shapes
+    elif signs != [None, None]:
+        out["currents"] = _by_one_end(signs)
     ramps = [values_of(context.results.get(name)) for name in ("ramp_up", "ramp_down")]
     if any(ramp is not None for ramp in ramps):
         out["ramps"] = _ramps(ramps)
@@ -42,6 +44,18 @@ def add_current_symptoms(context: FindingContext, out: dict[str, Values]) -> Non
         sure = None not in (coil.driver_drop_v, coil.duty_max, coil.cable_resistance_ohm)
         hottest = (_HOTTEST if sure else _HOTTEST_UNSURE) * context.sheet.as_left["coil_resistance"]
         out["limit"] = _limit(limit, warm_ohm(context), context.sheet.as_left["coil_resistance"], hottest)
+
+
+def _by_one_end(signs: Sequence[Values | None]) -> Values:
+    """Shapes of how both ends of the current may have moved where one is not seen; `signs`: at zero, at full."""
+    seen, alone, other = (signs[0], "zero", "full") if signs[1] is None else (signs[1], "full", "zero")
+    out = set()
+    for sign in seen or ():
+        if sign == "as left":
+            out |= {"as left", f"{other}+", f"{other}-"}
+        else:
+            out |= {"other", *(f"{shape}{sign}" for shape in (alone, "gain", "offset"))}
+    return frozenset(out)
 
 
 def flow_of(context: FindingContext, stretches: set[str]) -> Values:

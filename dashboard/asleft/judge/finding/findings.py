@@ -15,7 +15,7 @@ from asleft.judge.finding.held_findings import decided, held_findings
 from asleft.judge.finding.loop_within import widened
 from asleft.judge.finding.parts import with_part
 from asleft.judge.finding.plateaus import clipped, rests_on_cut
-from asleft.judge.finding.pressure_symptoms import scatter_bar
+from asleft.judge.finding.pressure_symptoms import scatter_bar, went_with_current
 from asleft.judge.finding.shorted_turns import shorted_turns
 from asleft.judge.finding.signatures import AS_LEFT
 from asleft.judge.finding.sticking import sticking
@@ -31,6 +31,7 @@ from asleft.sheet.names import counted, counted_reason
 _TOGETHER_S = 600.0
 #: A dead reading that is the doing of nothing else, and nothing else is its doing.
 _ALONE = frozenset({"dead supply"})
+_PRESSURE = frozenset({"pressure-changed", "pressure-clipped"})
 _TOLD: Mapping[str, int] = {kind: place for place, kind in enumerate(FINDING_KINDS)}
 
 
@@ -172,11 +173,18 @@ def _missing(context: FindingContext) -> list[Finding]:
 
 
 def _link(finding: Finding, now: Mapping[str, Finding], context: FindingContext) -> Finding:
-    """Hang a finding under its cause where the numbers say that it is one."""
-    for cause in FINDING_KINDS[finding.kind].hangs_under:
-        if cause in now and _explains(now[cause], finding, context):
-            return replace(finding, consequence_of=cause)
+    """Hang a finding under its cause where the numbers say that it is one, whose parts it then has."""
+    for kind in FINDING_KINDS[finding.kind].hangs_under:
+        if kind in now and _explains(now[kind], finding, context):
+            cause = now[kind]
+            if kind in CURRENT_MOVED and _PRESSURE & {finding.kind} and cause.part not in _parts(finding):
+                finding = replace(finding, part=cause.part, alternatives=cause.alternatives)
+            return replace(finding, consequence_of=kind)
     return finding
+
+
+def _parts(finding: Finding) -> set[Part]:
+    return {finding.part, *finding.alternatives}
 
 
 def _explains(cause: Finding, finding: Finding, context: FindingContext) -> bool:
@@ -218,14 +226,14 @@ def _explains_pressure(cause: Finding, finding: Finding, context: FindingContext
         return not cause.quantities or widening_explains(context)
     if finding.kind == "pressure-unwanted" and cause.kind in CURRENT_MOVED:
         return bool(observe(context).get("following", frozenset()) == {"yes"})
-    if finding.kind in {"pressure-changed", "pressure-clipped"} and cause.kind in CURRENT_MOVED:
+    if finding.kind in _PRESSURE and cause.kind in CURRENT_MOVED:
         if comes_and_goes(cause, context) and (
             comes_and_goes(finding, context) or current_took_the_pressure(context)
         ):
             return True
         if cause.part is Part.CURRENT_SENSOR or _current_is_right(context):
             return False
-        return cause.kind == "current-clipped" or cause.part in {finding.part, *finding.alternatives}
+        return cause.kind == "current-clipped" or cause.part in _parts(finding) or went_with_current(context, finding)
     return True
 
 

@@ -45,13 +45,15 @@ def isolate(
     """Causes of a kind of finding that contradict what was observed least. None if the table has no cause for it.
 
     `observed`: symptom -> values it may have; absent: not known. A cause is contradicted by each symptom of which it
-    can show none of the possible values. Usually one fault is there and its cause has no contradiction; with several
-    at once the one with the fewest is named. Where that is a tie of parts nothing tells apart, all of them are; those
-    that show what is `likelier`, though not sure, come first.
+    can show none of the possible values; one whose own sign was looked for and is surely not there is out of the
+    question. Usually one fault is there and its cause has no contradiction; with several at once the one with the
+    fewest is named. Where that is a tie of parts nothing tells apart, all of them are; those that show what is
+    `likelier`, though not sure, come first.
 
     It misses a second cause of the same part, and names the wrong one where two faults imitate a third.
     """
     rows = [row for row in _rows(observed, places, causes) if _explains(row, kind, observed)]
+    rows = [row for row in rows if not any(row.departs(s) and values == AS_LEFT for s, values in observed.items())]
     if not rows:
         return None
     left = _least_contradicted(rows, kind, observed)

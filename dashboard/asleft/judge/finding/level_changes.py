@@ -36,6 +36,8 @@ _FLATS = 2.0
 _NO_FLATTER = 0.8
 #: What a recorded characteristic leaves open between its levels (share of full pressure, k = 1).
 _BETWEEN_LEVELS = 0.003
+#: Of the way to the other branch, as a standard uncertainty of which three are taken: all of it.
+_OTHER_BRANCH = 0.35
 _ENDS = ((0.0, -1.0, "pressure_at_zero"), (1.0, 1.0, "pressure_at_full"))
 
 
@@ -188,8 +190,8 @@ def _of_the_curve(curve: Curve, group: Sequence[Dwell], change_a: float | None) 
         return None
     branches = curve.branch_at(np.array([left_a]), 1.0), curve.branch_at(np.array([left_a]), -1.0)
     rising, falling = float(branches[0][0]), float(branches[1][0])
-    # An arrival by a part of the way ends somewhere between the branches.
-    open_bar = math.hypot(_BETWEEN_LEVELS * float(curve.pressure_bar.max()), 0.25 * abs(falling - rising))
+    # An arrival by a part of the way ends somewhere between the branches, and may end on the other one.
+    open_bar = math.hypot(_BETWEEN_LEVELS * float(curve.pressure_bar.max()), _OTHER_BRANCH * abs(falling - rising))
     return _Then(rising if group[0].arrival > 0.0 else falling, open_bar)
 
 

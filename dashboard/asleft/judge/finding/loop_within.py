@@ -108,7 +108,7 @@ def _outward(context: FindingContext) -> list[_Row]:
     if ends[0] is None or ends[1] is None or ends[1] <= ends[0]:
         return []
     groups = []
-    for group in _levels(context).values():
+    for group in whole_ways(context).values():
         if len(group) < _LEAST_VISITS:
             continue
         out = -group[0].arrival * levelled_bar(group, context.sheet)
@@ -126,7 +126,7 @@ def _outward(context: FindingContext) -> list[_Row]:
     )
 
 
-def _levels(context: FindingContext) -> dict[LevelKey, list[Dwell]]:
+def whole_ways(context: FindingContext) -> dict[LevelKey, list[Dwell]]:
     """Dwells at the end of a way that crosses the loop, by level; the first of a stay, for friction holds it."""
     out: dict[LevelKey, list[Dwell]] = {}
     judged = {d.from_s for d in context.found.judged_pressure}

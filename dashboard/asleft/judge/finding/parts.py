@@ -203,6 +203,7 @@ _SHAPE_WORDS = {
     "offset": "Every level moved alike.",
     "loop": "It falls short on the way up and stays high on the way down.",
     "top": "Only the top is cut off; lower levels are as left.",
+    "foot": "Only the lowest levels are held up, at one height; those above are as left.",
     "zero": "The lower the level, the more it moved.",
     "gon": "It is gone at every level.",
 }

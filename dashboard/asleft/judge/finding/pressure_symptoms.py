@@ -11,6 +11,7 @@ from asleft.judge.finding.change_from_baseline import ends_of
 from asleft.judge.finding.context import FindingContext
 from asleft.judge.finding.level_changes import level_changes
 from asleft.judge.finding.shapes import (
+    SURELY_NONE,
     SURELY_ONE,
     LevelChange,
     asked_bar,
@@ -20,7 +21,7 @@ from asleft.judge.finding.shapes import (
     telling,
 )
 from asleft.judge.finding.signatures import ANY_SHAPE, AS_LEFT, Values
-from asleft.judge.types import FloatArray, Verdict
+from asleft.judge.types import Finding, FloatArray, Verdict
 from asleft.judge.valve.pressure import LevelKey, key_of, levelled_bar
 from asleft.sheet.model import Sheet
 
@@ -53,7 +54,9 @@ def add_pressure_symptoms(context: FindingContext, out: dict[str, Values]) -> No
         out["following"] = follow
         ways = [asked] if share >= 0.5 else [*ways, asked] if "yes" in follow else ways
     elif all(level.current_change_a is not None for level in levels):
-        ways = [asked]
+        # A current that has not surely moved may be where it was.
+        unsure = [abs(level.current_change_a or 0.0) <= level.current_u_a for level in levels]
+        ways = [asked, np.where(unsure, 0.0, asked)]
     ends = ends_of(context) or (0.2, 1.0)
     out["pressure"] = frozenset().union(*(pressure_shapes(levels, way, tolerance, ends) for way in ways))
     if all(_within_reach(level, bar) for level, bar in zip(levels, asked.tolist(), strict=True)):
@@ -116,6 +119,23 @@ def likelier_following(context: FindingContext) -> dict[str, Values]:
     if share > _FOLLOWED or went:
         return {"following": frozenset({"yes"})}
     return {"following": frozenset({"no"})} if share < _STOOD else {}
+
+
+def went_with_current(context: FindingContext, finding: Finding) -> bool:
+    """Whether the current explains all of what moved in the pressures by which a finding was found.
+
+    What other levels did is another question: they may be reached by part of a way, and lie anywhere in the loop.
+    """
+    levels, tolerance = level_changes(context), pressure_tolerance_bar(context)
+    if not levels or tolerance is None or follows(levels, tolerance) != frozenset({"yes"}):
+        return False
+    rest = {
+        level.arrival: abs(level.change_bar - bar)
+        for level, bar in zip(levels, explained_bar(levels).tolist(), strict=True)
+        if level.demand in {0.0, 1.0}
+    }
+    ways = [-1.0 if name == "pressure_at_zero" else 1.0 for name in finding.quantities]
+    return bool(ways) and all(rest.get(way, math.inf) < SURELY_NONE * tolerance for way in ways)
 
 
 def _within_reach(level: LevelChange, explained_bar: float) -> bool:

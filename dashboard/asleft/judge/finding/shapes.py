@@ -160,9 +160,7 @@ def pressure_shapes(
     high = left > 0.2 * left.max()
     if np.all(rest[high] < -0.7 * left[high]):
         return frozenset({"gone"})
-    if _cut_at_the_top(levels, rest, tolerance_bar):
-        out.add("top-")
-    return frozenset(out or {"other"})
+    return frozenset(out | _limited(left, rest, tolerance_bar) or {"other"})
 
 
 def _widened(shape: FloatArray, rest: FloatArray, slack: FloatArray) -> str:
@@ -197,19 +195,25 @@ def _shapes(levels: Sequence[LevelChange], currents_a: tuple[float, float]) -> M
     }
 
 
-def _cut_at_the_top(levels: Sequence[LevelChange], rest: FloatArray, tolerance_bar: float) -> bool:
-    """Whether only the highest pressures fell, to one height: a relief or a weak pump, not a changed gain."""
-    now = np.array([level.left_bar for level in levels]) + rest
+def _limited(left: FloatArray, rest: FloatArray, tolerance_bar: float) -> set[str]:
+    """Shapes of what ends at one height: a cut at the top, a floor at the foot."""
+    cut = _cut_at_an_end(left, rest, left / left.max(), tolerance_bar)
+    floor = _cut_at_an_end(-left, -rest, np.ones(left.size), tolerance_bar)
+    return {name for name, so in (("top-", cut), ("foot+", floor)) if so}
+
+
+def _cut_at_an_end(left: FloatArray, rest: FloatArray, share: FloatArray, tolerance_bar: float) -> bool:
+    """Whether only the highest pressures fell, to one height: a relief or a weak pump, not a changed gain.
+
+    `share` (n,): of what the highest lost, what something that moves all levels would take from each. With all signs
+    turned round: whether only the lowest rose, to a floor under them.
+    """
     fallen = rest < -SURELY_NONE * tolerance_bar
     if not fallen.any() or fallen.all():
         return False
-    left = np.array([level.left_bar for level in levels])
-    if left[fallen].min() <= left[~fallen].max():
+    if left[fallen].min() <= left[~fallen].max() or float(np.ptp((left + rest)[fallen])) > tolerance_bar:
         return False
-    if float(np.ptp(now[fallen])) > tolerance_bar:
-        return False
-    # A changed gain would lower the levels below in proportion; what limits leaves them alone.
-    share = left / left.max()
+    # What limits leaves the levels on the other side of it alone.
     low = ~fallen & (share > 0.1)
     inner = np.abs(rest[low]) <= 0.4 * np.abs(rest.min()) * share[low]
     return bool(low.any() and inner.all())

@@ -18,13 +18,13 @@ Symptoms and their values (`symptoms` says how each is seen):
 | top | cut: the current stops short of what is demanded |
 | limit | what resistance would explain the cut: coil (a hot one), beyond (more than that), low (less than a cold) |
 | following | yes, no: whether the pressure went with the moved current |
-| pressure | zero, spring, gain, offset, force, loop, top, gone: shape over levels of what no current explains |
+| pressure | zero, spring, gain, offset, force, loop, top, foot, gone: shape over levels that no current explains |
 | loop | wide: the hysteresis grew |
 | scatter | more: pressure at one level differs from cycle to cycle |
 | vented, idle | +, -: reading of pressure without pressure, of current without current |
 | supply | low |
 | resistance | +, -: of the coil at 20 degC |
-| dither | lost, strength, frequency |
+| dither | lost, strength (+ or -), frequency |
 | pinned | command, current, pressure, dead supply: the reading that is dead; supply: at the end of its range |
 | late | current, command, pressure: its reading, as a whole |
 | readings | missing |
@@ -156,9 +156,10 @@ CAUSES: tuple[Cause, ...] = (
     # valve and hydraulics: the current is right
     _cause(Part.VALVE, "its spring gave way", pressure=both("spring", "gain")),
     _cause(Part.VALVE, "its seat is worn", pressure=both("offset", "zero")),
+    _cause(Part.VALVE, "it no longer lets go", pressure=_is("foot+")),
     _cause(Part.VALVE, "its friction grew", pressure=AS_LEFT | _is("loop+"), loop=_is("wide"), free=("scatter",)),
     _cause(Part.VALVE, "its spool sticks", scatter=_is("more"),
-           pressure=AS_LEFT | both("loop", "offset", "zero", "spring", "gain", "force") | _is("other"),
+           pressure=AS_LEFT | both("loop", "offset", "zero", "spring", "gain", "force") | _is("other", "foot+"),
            free=("loop",)),
     _cause(Part.VALVE, "its spool is stuck at zero", pressure=_is("gone"), free=("loop", "scatter")),
     # a lost or turned dither lets the spool stick: dirt does so more often
@@ -166,10 +167,11 @@ CAUSES: tuple[Cause, ...] = (
            free=("loop", "scatter")),
     _cause(Part.DRIVER, "it no longer makes dither", dither=_is("lost"), pressure=AS_LEFT | both("loop"),
            free=("loop", "scatter")),
-    _cause(Part.DRIVER_SETTING, "dither turned", dither=_is("strength", "frequency"),
+    _cause(Part.DRIVER_SETTING, "dither turned", dither=both("strength") | _is("frequency"),
            pressure=AS_LEFT | both("loop"), free=("loop", "scatter")),
     # a valve works on what its source gives: all its pressures fall with that
     _cause(Part.PRESSURE_SOURCE, "it gives less altogether", pressure=_is("gain-", "spring-")),
+    _cause(Part.PRESSURE_SOURCE, "what the oil returns to holds it up", pressure=_is("foot+")),
     _cause(Part.PRESSURE_SOURCE, "it gives nothing", pressure=_is("gone"), free=("loop", "scatter")),
     # a driver that regulates its current keeps it up in a short circuit, and no force comes of it
     _cause(Part.COIL, "its winding is bridged", pressure=_is("gone"),
@@ -184,7 +186,7 @@ CAUSES: tuple[Cause, ...] = (
     _cause(Part.PRESSURE_SENSOR, "its zero moved", pressure=both("offset"), vented=_is("+", "-")),
     _cause(Part.PRESSURE_SENSOR, "its gain moved", pressure=both("gain", "spring")),
     _cause(Part.PRESSURE_SENSOR, "it reads nothing", pressure=_is("gone"), free=("loop", "scatter", "vented")),
-    _cause(Part.COIL, "turns are short-circuited", resistance=_is("-"), dither=_is("strength"),
+    _cause(Part.COIL, "turns are short-circuited", resistance=_is("-"), dither=_is("strength+"),
            pressure=_is("force-", "spring-", "gain-"), free=("response", "scatter")),
     _cause(Part.CURRENT_SENSOR, "its gain moved", currents=both("gain"), following=_STANDS, free=("dither",)),
     _cause(Part.CURRENT_SENSOR, "its zero moved", currents=both("offset"), following=_STANDS, idle=_is("+", "-")),
@@ -227,7 +229,11 @@ _IN_PRESSURE: Mapping[str, tuple[str, ...]] = {
 _FLOW_IN_PRESSURE: tuple[tuple[str, str, Values], ...] = (
     ("lost", "pressure", _is("gone")),
     ("at times", "scatter", _is("more")),
-    ("unasked", "pressure", _is("zero+", "offset+", "other")),  # a floor under the current lifts the low levels
+    (
+        "unasked",
+        "pressure",
+        _is("zero+", "offset+", "foot+", "other"),
+    ),  # a floor under the current lifts the low levels
 )
 
 

@@ -20,7 +20,8 @@ from asleft.judge.valve.pressure import LevelKey, key_of, levelled_bar, steady
 
 #: Stays that stood still from which it is no chance, and visits from which it is known what is usual at a level.
 _LEAST_STOOD, _LEAST_VISITS = 3, 4
-#: Or pieces of stays in a row, of which one is so many tolerances above what is usual: no load holds a pressure up.
+#: Or pieces of stays in a row, of which one is so many tolerances above what is usual, or so many levels at which one
+#: is: no load holds a pressure up.
 _LEAST_PIECES, _HIGH = 2, 3.0
 #: Shares of the tolerance: nearer is the same pressure, nearer is as usual at its level, farther is not.
 _SAME, _USUAL, _OFF = 0.08, 0.3, 1.5
@@ -45,6 +46,7 @@ def stood_still(context: FindingContext, tolerance_bar: float) -> list[Dwell]:
     pieces, high, held_up = 0, False, False  # of the stay or stays in a row in which it stands now
     loop = _LOOPS * _loop_of(context)
     standing = False  # whether the stay before the one looked at stood still
+    levels: set[LevelKey] = set()  # at which it was held up
     for before, dwell in itertools.pairwise(dwells):
         if key_of(before) == key_of(dwell) and dwell.from_s - before.to_s < 1.0:
             standing = standing and _is_same(before, dwell, tolerance_bar, low=off.get(dwell.from_s, 0.0) < 0.0)
@@ -67,7 +69,9 @@ def stood_still(context: FindingContext, tolerance_bar: float) -> list[Dwell]:
         stood.append(dwell)
         pieces += 1
         high |= off.get(dwell.from_s, 0.0) > _HIGH * tolerance_bar
-        held_up |= high and pieces >= _LEAST_PIECES
+        if high:
+            levels.add(key_of(dwell))
+        held_up |= high and max(pieces, len(levels)) >= _LEAST_PIECES
     return stood if len(stood) >= _LEAST_STOOD or held_up else []
 
 

@@ -147,7 +147,7 @@ def _dither(context: FindingContext, out: dict[str, Values]) -> None:
             continue
         share, unsure = abs(change[0]) / result.as_left, change[1] / result.as_left
         if share > max(_DITHER_MOVED, 2.0 * unsure):
-            moved.add(name)
+            moved.add(f"{name}{'+' if change[0] > 0.0 else '-'}" if name == "strength" else name)
             surely |= share > max(2.0 * _DITHER_MOVED, 3.0 * unsure)
     if amplitude is not None and moved_by(amplitude) is not None:
         out["dither"] = frozenset(moved) if surely else frozenset(moved) | AS_LEFT

@@ -123,7 +123,8 @@ def _moved(
 
 def comes_and_goes(finding: Finding, context: FindingContext) -> bool:
     """Whether a finding speaks of what was at times only, and is not out now."""
-    for name in finding.quantities:
+    unasked = ("pressure_at_zero", "pressure_at_full") if finding.kind == "pressure-unwanted" else ()
+    for name in finding.quantities or unasked:
         result = context.results.get(name)
         if result is not None and result.verdict is not Verdict.OUT:
             within = moved_within(context, name)

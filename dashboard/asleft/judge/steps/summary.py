@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import NamedTuple
@@ -19,6 +20,7 @@ from asleft.judge.estimates import AsFound, Found, NotObserved, Seen, estimate
 from asleft.judge.finding.context import FindingContext
 from asleft.judge.finding.findings import find
 from asleft.judge.finding.held_findings import stepped_s
+from asleft.judge.finding.steadiness import unsteady
 from asleft.judge.fit.fit import fit_sentence, judge_fit, unjudged
 from asleft.judge.intake.intake import remarks_of
 from asleft.judge.intake.states import CODES
@@ -38,6 +40,8 @@ from asleft.sheet.names import LABELS, format_quantity
 
 #: Quantities that one line through both of them gives.
 _ENDS = (("current_at_zero", "current_at_full"), ("pressure_at_zero", "pressure_at_full"))
+#: Ends of reasons for what no channel shows.
+_NO_CHANNEL = (" on this valve", "not recorded", "no fast bursts of the current")
 _NOTHING = Coverage(0, None, None, None, None)
 #: Share of failed readings over the horizon from which missing data is a finding, and down to which it stays one: a
 #: share of 5 % of few readings scatters by as much from one look to the next.
@@ -84,14 +88,17 @@ def summarise(sheet: Sheet, state: JudgeState, *, stated: bool = False) -> Judge
     now = CODES[state.last_state]
     # Before its own levels are known, a log's first word on a valve; later a load's are known from the valve's.
     doubted = [name for name, value in found.quantities.items() if name in results and in_doubt(value) and not live]
+    wavers = unsteady(context) if not (live or findings) else []
     return Judgement(
         valve=sheet.valve,
         sheet_revision=sheet.revision.number,
         from_s=state.from_s,
         to_s=state.to_s,
         samples=state.samples,
-        status=_status(now, results, findings, doubted),
-        sentence=sentence(sheet, results, findings, now, doubted, usable_share(context.missing, context.readings)),
+        status=_status(now, results, findings, [*doubted, *wavers], live=live),
+        sentence=sentence(
+            sheet, results, findings, now, doubted, usable_share(context.missing, context.readings), wavers
+        ),
         state_hours=dict(state.hours),
         quantities=tuple(results.values()),
         findings=tuple(findings),
@@ -138,9 +145,18 @@ def _context(
 
 
 def _status(
-    now: State, results: Mapping[str, QuantityResult], findings: Sequence[Finding], doubted: Sequence[str]
+    now: State,
+    results: Mapping[str, QuantityResult],
+    findings: Sequence[Finding],
+    doubted: Sequence[str],
+    *,
+    live: bool,
 ) -> Status:
-    """The worst of what findings, the machine's state and what was not seen say."""
+    """The worst of what findings, the machine's state and what was not seen say.
+
+    Live, a channel that a plant does not have is no news of any day: the headline names what it cannot show, and the
+    rest is judged. A log is held against the whole sheet.
+    """
     statuses = [
         FINDING_KINDS[f.kind].status if f.severity > 1 else Status.MAINTENANCE_REQUIRED
         for f in findings
@@ -150,7 +166,8 @@ def _status(
         statuses.append(Status.FUNCTION_CHECK)
     if any(beyond_undecided(result) for result in results.values()):
         statuses.append(Status.MAINTENANCE_REQUIRED)  # likely out: whatever it is, it is not good
-    if doubted or little_seen([result for result in results.values() if result.as_left is not None]):
+    asked = [result for result in results.values() if result.as_left is not None]
+    if doubted or little_seen([one for one in asked if not (live and one.reason.endswith(_NO_CHANNEL))]):
         statuses.append(Status.NOT_JUDGED)
     return worst(statuses)
 
@@ -247,6 +264,18 @@ def _at_the_end(value: Estimate, present: _Present) -> Estimate:
     return replace(value, value=value.value + ahead, systematic=math.hypot(value.systematic, ahead / 2.0))
 
 
+def _by_single(value: Found, present: _Present) -> Found:
+    """The end of a line as single segments tell it since it moved, where no line can be drawn since then.
+
+    A value over all segments would be a mixture of before and after.
+    """
+    late = [v for at, v in present.series if at >= present.since_s]
+    if not isinstance(value, Estimate) or len(late) < 2:
+        return value
+    spread = statistics.stdev(late) / math.sqrt(len(late))
+    return replace(value, value=statistics.fmean(late), repeatability=spread, dof=len(late) - 1.0, segments=len(late))
+
+
 def _after_steps(sheet: Sheet, seen: Seen, found: AsFound) -> Measured:
     """Where a quantity moved within the segments looked at, have it rest on those from when it is as it is now.
 
@@ -268,6 +297,8 @@ def _after_steps(sheet: Sheet, seen: Seen, found: AsFound) -> Measured:
             found.quantities[name] = _at_the_end(again, present)
             if name == "hysteresis" or name.startswith("pressure"):
                 moved_s = since if name == "hysteresis" else max(moved_s, since)
+        elif name.startswith("current"):
+            found.quantities[name] = _by_single(found.quantities[name], present)
     found.stepped_s = max(later, default=-math.inf)
     _other_ends(found, later, moved)
     if later and seen.has_current:
