@@ -34,6 +34,8 @@ class Press:
     dead_band: float = 0.0  # share of the span under which nothing rises
     cut_bar: float = math.inf  # a relief valve that has always cut the top
     settle_s: float = 0.05
+    creep: float = 0.0  # share of the pressure that follows itself late, with `creep_s`
+    creep_s: float = 20.0
     ripple_bar: float = 0.0
     ripple_hz: float = 23.7
     drift: float = 0.0  # relative change of the pressure over the log
@@ -101,6 +103,8 @@ def run_of(press: Press, seed: int) -> Samples:
     valve = press.gain * press.shape(spool) + press.offset_bar
     valve *= 1.0 + press.drift * time_s / time_s[-1]
     pressure = _lag(np.minimum(valve, ceiling), press.settle_s)
+    if press.creep:
+        pressure = (1.0 - press.creep) * pressure + press.creep * _lag(pressure, press.creep_s)
     every = max(round(1.0 / press.rate_hz / STEP_S), 1)
     time_s, pressure = time_s[::every], pressure[::every]
     n = time_s.size

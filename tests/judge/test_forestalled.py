@@ -55,6 +55,14 @@ def test_a_current_that_follows_however_late_its_reading_forestalls_nothing(late
     assert not late_in(log(late_s, rate_hz=rate_hz, noise=0.01))
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_dither_that_beats_slowly_moves_the_current_before_some_steps_by_chance(seed) -> None:
+    """Half an hour of steps; 16 % of the span peak to peak, once in some eight seconds."""
+    plain = recording(LEVELS * 60, hold_s=6.0, rate_hz=50.0, jitter_s=1.0, seed=seed)
+    swing = 0.064 * np.sin(2.0 * np.pi * 0.12 * plain.time_s + seed)
+    assert not late_in(Samples(plain.time_s, {**plain.channels, "current": plain.channels["current"] + swing}))
+
+
 def test_readings_of_a_slow_logger_that_belong_to_two_instants_are_no_late_command() -> None:
     assert not late_in(log(0.1, rate_hz=10.0))
 

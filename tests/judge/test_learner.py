@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from asleft.judge.intake.scale import Scale
 from asleft.judge.ramp_fit.learner import Learner
+from asleft.judge.ramp_fit.loop_trial import LoopTrial
 from asleft.judge.ramp_fit.path import MIN_RAMP_S
 from asleft.judge.segments.segments import Carry, cut
 from synth import columns, recording
@@ -52,6 +53,46 @@ def test_tells_two_lags_from_one() -> None:
     two = taught(Learner(0.3, 0.3), up_s=0.3, down_s=0.3, lags_s=(0.02, 0.02), noise_a=1e-4)
     assert one.shape < 0.35
     assert two.shape > 0.7
+
+
+def behind_a_loop(damping: float, frequency_hz: float, noise_a: float, seed: int) -> Learner:
+    """What is learnt where the current follows ramps of 1 s by a second-order loop, made step by step."""
+    rng = np.random.default_rng(seed)
+    levels, fine_s, w = [0.0, 0.5, 1.0, 0.4] * 8 + [0.0], 1e-3, 2.0 * np.pi * frequency_hz
+    asked = np.repeat(levels, round(2.5 / fine_s)).tolist()
+    limited, value, rate, response = asked[0], asked[0], 0.0, []
+    for goal in asked:
+        limited += min(max(goal - limited, -fine_s), fine_s)
+        rate += fine_s * w * (w * (limited - value) - 2.0 * damping * rate)
+        value += fine_s * rate
+        response.append(value)
+    demand = np.array(asked)[::10] + 3e-4 * rng.standard_normal(len(asked) // 10)
+    current = 0.2 + 0.8 * np.array(response)[::10] + noise_a * rng.standard_normal(demand.size)
+    learner = Learner(1.0, 1.0)
+    cut(columns(demand, current=current), Carry(), SCALE, learner, flush=True)
+    return learner
+
+
+@pytest.mark.parametrize(("damping", "frequency_hz"), [(0.45, 5.0), (0.6, 6.0), (0.7, 5.0)])
+def test_a_loop_that_overshoots_is_found_and_not_taken_for_a_delay(damping: float, frequency_hz: float) -> None:
+    learner = behind_a_loop(damping, frequency_hz, 6e-4, seed=1)
+    assert learner.shape == pytest.approx(damping**-2, rel=0.25)
+    assert learner.lag_s == pytest.approx(2.0 * damping / (2.0 * np.pi * frequency_hz), rel=0.1)
+    assert learner.up_s == pytest.approx(1.0, rel=3e-3)
+    assert learner.down_s == pytest.approx(1.0, rel=3e-3)
+
+
+@pytest.mark.parametrize("lags_s", [(0.03,), (0.02, 0.02), (0.005,)])
+def test_lags_and_delays_are_no_loop(lags_s: tuple[float, ...]) -> None:
+    for seed in range(4):
+        learner = taught(Learner(0.5, 0.5), up_s=0.5, down_s=0.5, lags_s=lags_s, noise_a=4e-4, seed=seed)
+        assert not LoopTrial.from_row(learner.loop).believed
+        assert learner.shape < 1.1
+
+
+def test_a_trial_is_plain_numbers_both_ways() -> None:
+    row = behind_a_loop(0.6, 6.0, 6e-4, seed=2).loop
+    assert LoopTrial.from_row(row).row() == row
 
 
 def test_a_stroke_set_aside_teaches_nothing_about_the_lag() -> None:

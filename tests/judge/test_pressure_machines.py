@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from asleft.judge.judge import judge_log
 from asleft.judge.types import Judgement, Part, QuantityResult, Verdict
-from hydraulics import Press, run_of
+from hydraulics import CYCLE, Press, run_of
 from lanes import by_id
 
 ENDS = ("pressure_at_zero", "pressure_at_full")
@@ -52,6 +52,8 @@ HEALTHY = {
     "oil that warms": Press(drift=0.01, level_scatter=0.02),
     "on and off": Press(cycle=((0.0, 3.0), (1.0, 3.0))),
     "a little stick-slip": Press(stick=0.01),
+    "creeping": Press(creep=0.01),
+    "creeping for longer stays": Press(creep=0.006, creep_s=12.0, cycle=tuple((u, 4.0 * hold) for u, hold in CYCLE)),
 }
 
 

@@ -56,6 +56,39 @@ def test_values_and_derivatives(path, shape) -> None:
         assert np.abs(table[k + 1] - by_difference).max() < 3e-5 * max(np.abs(by_difference).max(), 1.0)
 
 
+def loop_step_by_step(path, theta) -> np.ndarray:
+    """A second-order loop behind the limiter, by small steps."""
+    up_s, down_s, lag_s, delay_s, shape = theta
+    damping = 1.0 / np.sqrt(shape)
+    frequency = 2.0 * damping / lag_s
+    limited = limit(*path, path[1][0], up_s, down_s)
+    step_s = 2e-5
+    t = np.arange(0.0, 6.0, step_s)
+    asked = np.interp(t, limited.time_s, limited.value).tolist()
+    value, rate, out = asked[0], 0.0, []
+    for goal in asked:
+        rate += step_s * frequency * (frequency * (goal - value) - 2.0 * damping * rate)
+        value += step_s * rate
+        out.append(value)
+    return np.interp(AT_S - delay_s, t + step_s, out)
+
+
+@pytest.mark.parametrize("shape", [1.3, 4.0, 6.0])
+def test_a_loop_that_overshoots_is_a_pair_of_lags(shape) -> None:
+    theta = np.array([*THETA[:4], shape])
+    values, table = closed(STEP, theta)
+    assert values.dtype == table.dtype == float
+    assert np.abs(values - loop_step_by_step(STEP, theta)).max() < 2e-4
+    assert table[0] == pytest.approx(values, abs=1e-13)
+    for k in range(5):
+        small = 1e-6 * max(theta[k], 0.05)
+        more, less = theta.copy(), theta.copy()
+        more[k] += small
+        less[k] -= small
+        by_difference = (closed(STEP, more)[0] - closed(STEP, less)[0]) / (2.0 * small)
+        assert np.abs(table[k + 1] - by_difference).max() < 3e-5 * max(np.abs(by_difference).max(), 1.0)
+
+
 def test_a_ramp_that_never_held_the_demand_back_has_no_derivative() -> None:
     _, table = closed(RAMPED, (0.5, 0.5, *THETA[2:]))
     assert not table[1].any()

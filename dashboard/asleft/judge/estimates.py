@@ -37,6 +37,7 @@ from asleft.judge.ramp_fit.overshoot import overshoot_share
 from asleft.judge.ramp_fit.ramp_estimate import ramp_estimate
 from asleft.judge.ramp_fit.ramps import Combined, combine
 from asleft.judge.valve.characteristic import Measured, measure
+from asleft.judge.valve.creep import Creep, creep_of
 from asleft.judge.valve.end_pressure import FARTHEST, end_estimate
 from asleft.judge.valve.living import LATE
 from asleft.judge.valve.pressure import (
@@ -82,6 +83,7 @@ class AsFound:
     combined: Combined | None = None
     control: Mapping[LevelKey, LevelPressure] = field(default_factory=dict)
     judged_pressure: list[Dwell] = field(default_factory=list)  # steady and in control
+    creep: Creep = field(default_factory=Creep)  # of the pressure
     held: Held | None = None  # of an outer loop
     slow: bool = False  # currents are from slowly moving data
     followed: tuple[float, float] = (0.0, 0.0)  # rise and fall of its command (1/s) that the current followed
@@ -550,7 +552,8 @@ def _pressures(sheet: Sheet, seen: Seen, out: AsFound) -> None:
     if sheet.signal.made_by is MadeBy.CLOSED_LOOP:
         _held(sheet, seen, out)
         return
-    settled = [] if seen.oil_may_be_cold else steady(seen.dwells, sheet)
+    out.creep = creep_of(seen.dwells)
+    settled = [] if seen.oil_may_be_cold else steady(seen.dwells, sheet, out.creep)
     tolerance = max((sheet.tolerance[n].below for n in names if n in sheet.tolerance), default=0.0)
     control = (
         seen.control if seen.control is not None else learn_control(settled, sheet, tolerance, accept=ACCEPT_LOG)
@@ -566,6 +569,7 @@ def _pressures(sheet: Sheet, seen: Seen, out: AsFound) -> None:
             instrument_u_bar=systematic,
             resolution_bar=seen.resolution_bar,
             swing=overshoot_share(out.combined, 0 if at_full else 1),
+            creep=out.creep,
         )
         out.quantities[name] = (
             found if found is not None else _no_pressure(sheet, seen, settled, out, at_full=at_full)
@@ -676,6 +680,7 @@ def _characteristic(sheet: Sheet, seen: Seen, out: AsFound) -> None:
         current_u_a=instrument_u(sheet, "current"),
         steps=(seen.resolution_a, seen.resolution_bar),
         swing=overshoot_share(out.combined, 0) + overshoot_share(out.combined, 1),
+        creep=out.creep,
         why_none=why,
     )
     out.quantities["hysteresis"] = (

@@ -24,7 +24,10 @@ _ENOUGH = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Prior:
-    """What earlier strokes say of lag and delay (s) and shape, with variances. Ramp times get none: they may jump."""
+    """What earlier strokes say of lag and delay (s) and shape, with variances. Ramp times get none: they may jump.
+
+    `most_shape`: what overshoots is tried only where that is known; a ramp that is none would be taken for it.
+    """
 
     lag_s: float
     lag_var: float
@@ -32,6 +35,7 @@ class Prior:
     delay_var: float
     shape: float = 0.5
     shape_var: float = 0.25
+    most_shape: float = MOST_EQUAL
 
 
 class Model:
@@ -154,7 +158,6 @@ class Tangent:
 
 
 _FLOOR = np.array([MIN_RAMP_S, MIN_RAMP_S, 5e-4, -0.2, 0.0])
-_TOP = np.array([np.inf, np.inf, np.inf, np.inf, MOST_EQUAL])
 
 
 class Problem:
@@ -164,6 +167,7 @@ class Problem:
         self.model = model
         self.precision = np.array([0.0, 0.0, 1.0 / prior.lag_var, 1.0 / prior.delay_var, 1.0 / prior.shape_var])
         self.centre = np.array([0.0, 0.0, prior.lag_s, prior.delay_s, prior.shape])
+        self.top = np.array([np.inf, np.inf, np.inf, np.inf, prior.most_shape])
         self.weight = 1.0 / noise_a**2
 
     def reduced_chi2(self, point: Point) -> float:
@@ -178,7 +182,7 @@ class Problem:
 
     def at(self, theta: FloatArray) -> Tangent:
         """The problem at `theta`, brought into range."""
-        return self.model.tangent_at(_inside(theta))
+        return self.model.tangent_at(self._inside(theta))
 
     def descend(self, start: Tangent) -> Point:
         """The optimum reached from `start`, near enough: a further step would gain less than `_ENOUGH`.
@@ -192,7 +196,7 @@ class Problem:
             hessian = self.weight * tangent.information
             hessian.flat[:: PARAMETERS + 1] += self.precision
             gradient = self.weight * tangent.slope - self.precision * (here.theta - self.centre)
-            held = ((here.theta <= _FLOOR) & (gradient < 0.0)) | ((here.theta >= _TOP) & (gradient > 0.0))
+            held = ((here.theta <= _FLOOR) & (gradient < 0.0)) | ((here.theta >= self.top) & (gradient > 0.0))
             if held.any():  # at the end of its range and pulled beyond it: the others move without it
                 hessian[held, :], hessian[:, held], gradient[held] = 0.0, 0.0, 0.0
                 hessian[held, held] = 1.0
@@ -201,7 +205,7 @@ class Problem:
             step = np.linalg.solve(damped, gradient)
             if float(gradient @ step) < _ENOUGH:
                 break
-            trial = _inside(here.theta + step)
+            trial = self._inside(here.theta + step)
             there = self.model.at(trial)
             gained = cost - self.cost_of(there)
             if gained > 0.0:
@@ -218,8 +222,7 @@ class Problem:
                     break
         return here
 
-
-def _inside(theta: FloatArray) -> FloatArray:
-    """Brought into range, shape (5,)."""
-    out: FloatArray = np.minimum(np.maximum(theta, _FLOOR), _TOP)
-    return out
+    def _inside(self, theta: FloatArray) -> FloatArray:
+        """Brought into range, shape (5,)."""
+        out: FloatArray = np.minimum(np.maximum(theta, _FLOOR), self.top)
+        return out

@@ -14,9 +14,10 @@ from asleft.judge.medians import mean_of
 from asleft.judge.noise.command_noise import CommandNoise, WireNoise
 from asleft.judge.noise.shared_noise import LAGS, SharedNoise, WireDensity
 from asleft.judge.noise.tone import Tone, find_tone, shows_tones
-from asleft.judge.ramp_fit.descent import DELAY, DOWN, LAG, PARAMETERS, SHAPE, UP, Prior
+from asleft.judge.ramp_fit.descent import DELAY, DOWN, LAG, PARAMETERS, SHAPE, UP, Model, Prior
 from asleft.judge.ramp_fit.fit_budget import FitBudget
-from asleft.judge.ramp_fit.path import MIN_RAMP_S, MOST_EQUAL, time_constants
+from asleft.judge.ramp_fit.loop_trial import LoopTrial
+from asleft.judge.ramp_fit.path import MIN_RAMP_S, MOST_EQUAL, MOST_SWING, time_constants
 from asleft.judge.ramp_fit.ramps import StrokeFit, fit_stroke, stroke_matrices
 from asleft.judge.ramp_fit.rests import Rests
 from asleft.judge.ramp_fit.step_time import CommandFilter
@@ -56,6 +57,8 @@ _MOST_DELAY_S = 0.2
 _WELL_KNOWN = 0.02
 #: Reduced chi-square up to which a stroke is explained, and no other start of the fit is tried.
 _EXPLAINED = 1.5
+#: The same of a stroke that may still be that of a loop which overshoots.
+_MAY_BE_A_LOOP = 100.0
 #: Another start must gain so much chi-square (of five unknowns, one in 5,000) to be believed.
 _ANOTHER_STORY = 24.0
 #: A ramp so far off the known one (share of it) is a surprise.
@@ -112,6 +115,8 @@ class Learner:
 
     law: list[float] = field(default_factory=list)  # levels of a `Law`
 
+    loop: list[float] = field(default_factory=list)  # of a `LoopTrial`, empty before one began
+
     fit_budget: list[float] = field(
         default_factory=lambda: list(astuple(FitBudget()))
     )  # of strokes to fit, a `Ration`
@@ -131,7 +136,15 @@ class Learner:
         """Of lag, delay and shape for the next fit."""
         lag_var = self.lag_var + (_LAG_DRIFT * self.lag_s) ** 2
         delay_var = self.delay_var + interval_s**2 / 4.0
-        return Prior(self.lag_s, lag_var, self.delay_s, delay_var, self.shape, self.shape_var + _SHAPE_DRIFT**2)
+        shape_var = self.shape_var + _SHAPE_DRIFT**2
+        return Prior(self.lag_s, lag_var, self.delay_s, delay_var, self.shape, shape_var, self._most_shape())
+
+    def _trial(self) -> LoopTrial | None:
+        return LoopTrial.from_row(self.loop) if self.loop else None
+
+    def _most_shape(self) -> float:
+        trial = self._trial()
+        return MOST_SWING if trial is not None and trial.believed else MOST_EQUAL
 
     def fit(
         self,
@@ -175,6 +188,9 @@ class Learner:
 
         guess = np.array([self.up_s, self.down_s, self.lag_s, self.delay_s, self.shape])
         usual = fit_from(guess, shared=True)
+        if usual.chi2 < _MAY_BE_A_LOOP:
+            model = Model(shifted, path_u, at_s - base, values_a, root_weight, beside)
+            self._ask_for_a_loop(model, guess, scale.interval_s if timing_s is None else timing_s)
         rough = _rough_ramp_s(time_s, current_a, path_t, path_u) if usual.chi2 > _EXPLAINED else None
         ramp = UP if path_u[-1] > path_u[0] else DOWN
         if rough is None or 0.7 * guess[ramp] - 0.03 < rough < 1.4 * guess[ramp] + 0.03:
@@ -183,6 +199,17 @@ class Learner:
         other = fit_from(guess, shared=False)
         gained = (usual.chi2 - other.chi2) * (values_a.size - PARAMETERS)
         return other if gained > _ANOTHER_STORY * max(other.chi2, 1.0) else usual
+
+    def _ask_for_a_loop(self, model: Model, usual: FloatArray, interval_s: float) -> None:
+        """Ask a stroke whether the current overshoots, as long as that is open; if so it is the story from now on."""
+        trial = self._trial() or LoopTrial.begun(usual)
+        if not trial.open:
+            return
+        trial = trial.asking(model, usual, self.fit_noise_a(), interval_s)
+        self.loop = trial.row()
+        if trial.believed:
+            self.information, self.target = trial.information.ravel().tolist(), trial.target.tolist()
+            self._know(trial.information, trial.target)
 
     def known_filter(self) -> CommandFilter:
         """What is known of the command reading's filter."""
@@ -305,12 +332,21 @@ class Learner:
         h = _KEEP * h + information
         b = _KEEP * b + information @ theta + gradient
         self.information, self.target = h.ravel().tolist(), b.tolist()
-        start = np.array([self.up_s, self.down_s, *_START[2:]])
-        covariance = np.linalg.inv(h + _START_PRECISION)
-        guess = covariance @ (b + _START_PRECISION @ start)
+        self._know(h, b)
+
+    def _know(self, h: FloatArray, b: FloatArray) -> None:
+        """Take the guess from information (5, 5) and target (5,), and what was known before any stroke."""
+        trial = self._trial()
+        if trial is not None and trial.believed:
+            rest, precision = trial.start[LAG:], trial.precision()
+        else:
+            rest, precision = np.array(_START[LAG:]), _START_PRECISION
+        start = np.array([self.up_s, self.down_s, *rest])
+        covariance = np.linalg.inv(h + precision)
+        guess = covariance @ (b + precision @ start)
         self.lag_s = max(float(guess[LAG]), _LEAST_LAG_S)
         self.delay_s = float(np.clip(guess[DELAY], -_MOST_DELAY_S, _MOST_DELAY_S))
-        self.shape = float(np.clip(guess[SHAPE], 0.0, MOST_EQUAL))
+        self.shape = float(np.clip(guess[SHAPE], 0.0, self._most_shape()))
         self.lag_var, self.delay_var, self.shape_var = (float(covariance[k, k]) for k in (LAG, DELAY, SHAPE))
         if covariance[UP, UP] < (_WELL_KNOWN * guess[UP]) ** 2:
             self.up_s = max(float(guess[UP]), MIN_RAMP_S)

@@ -85,6 +85,8 @@ def limit(time_s: Sequence[float], value: Sequence[float], start: float, up_s: f
 
 #: Nearly equal time constants are kept this far from equal, where partial fractions still have digits to spare.
 MOST_EQUAL = 0.98
+#: Shape of the loop that swings most (damping 0.39).
+MOST_SWING = 6.5
 
 
 def time_constants(lag_s: float, shape: float) -> tuple[float, float]:

@@ -194,6 +194,9 @@ class Combined:
 #: shape can lie nowhere but between one lag and two equal ones.
 _WEAK = np.diag([1e-8, 1e-8, 4.0, 4.0, 12.0])
 _WEAK_CENTRE = np.array([0.0, 0.0, 0.02, 0.0, 0.5])
+#: Of strokes taken as those of a loop that overshoots: a shape of 3 +- 1.5; and how many tell more than all others.
+_WEAK_LOOP, _LOOP_CENTRE = np.diag([1e-8, 1e-8, 4.0, 4.0, 0.44]), np.array([0.0, 0.0, 0.02, 0.0, 3.0])
+_FEWEST_LOOPS = 6
 
 
 #: Strokes taken at a shared guess further off than this, lag (relative) and shape, are left out where others tell
@@ -212,6 +215,7 @@ def combine(strokes: Sequence[Stroke]) -> Combined | None:
     """
     if not strokes:
         return None
+    strokes = _of_one_story(strokes)
     all_of_them = _combine(strokes)
     lag, shape = all_of_them.theta[LAG], all_of_them.theta[SHAPE]
     near = [
@@ -232,6 +236,16 @@ def combine(strokes: Sequence[Stroke]) -> Combined | None:
     return those if bool(biased.any()) else all_of_them
 
 
+def _of_one_story(strokes: Sequence[Stroke]) -> Sequence[Stroke]:
+    """Without strokes taken before it was known that the current overshoots, where the others tell both ramps too."""
+    loops = [s for s in strokes if s.t4 > 1.0]
+    if len(loops) in {0, len(strokes)} or any(
+        max(s[k] for s in strokes) > 0.0 >= max(s[k] for s in loops) for k in (_H00, _H11)
+    ):
+        return strokes
+    return loops if strokes[-1].t4 > 1.0 and len(loops) >= _FEWEST_LOOPS else strokes
+
+
 #: Two estimates this many standard deviations apart are not of the same.
 _APART = 2.0
 _H00, _H11 = Stroke._fields.index("h00"), Stroke._fields.index("h11")
@@ -242,10 +256,12 @@ def _combine(strokes: Sequence[Stroke]) -> Combined:
     inverse, rank = _pseudo_inverse(information_i)
     lowest = np.einsum("ni,nij,nj->n", gradient_i, inverse, gradient_i)
     weights = np.ones(len(strokes))
+    loops = bool(np.all(theta_i[:, SHAPE] > 1.0))
+    weak, centre = (_WEAK_LOOP, _LOOP_CENTRE) if loops else (_WEAK, _WEAK_CENTRE)
     for _ in range(3):  # Huber weights between strokes: one odd stroke must not move the rest
-        h = np.einsum("n,nij->ij", weights, information_i) + _WEAK
+        h = np.einsum("n,nij->ij", weights, information_i) + weak
         b = np.einsum("n,ni->i", weights, np.einsum("nij,nj->ni", information_i, theta_i) + gradient_i)
-        b = b + _WEAK @ _WEAK_CENTRE
+        b = b + weak @ centre
         theta = np.linalg.solve(h, b)
         off = theta - theta_i
         # How much worse each stroke's quadratic form is here than at its own optimum: chi-square of its rank.

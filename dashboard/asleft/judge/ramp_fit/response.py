@@ -5,19 +5,25 @@ e^(-t/tau); the answer and its derivative by tau at the end of a piece start the
 path by a ramp time T is itself a path of straight pieces: where the ramp holds the demand back its slope changes by
 -+1/T^2, from where it follows the demand again there is none. Two lags in a row follow from each alone by partial
 fractions. So model and derivatives are six functions of time, 1, t, e^(-t/tau1), e^(-t/tau2), t e^(-t/tau1) and
-t e^(-t/tau2), times a small table for each piece: what they cost is two exponentials a sample.
+t e^(-t/tau2), times a small table for each piece: what they cost is two exponentials a sample. A loop that overshoots
+is the same with a conjugate pair of time constants.
 """
 
 from __future__ import annotations
 
+import cmath
 import itertools
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from asleft.judge.ramp_fit.path import MIN_RAMP_S, Limited, time_constants
+from asleft.judge.ramp_fit.path import MIN_RAMP_S, MOST_EQUAL, Limited, time_constants
 from asleft.judge.types import FloatArray
+
+#: A time constant: real, or one of a conjugate pair.
+Tau = float | complex
 
 _SHORTEST_S = 1e-12
 _LEAST_TAU_S = 1e-6
@@ -60,7 +66,7 @@ def answer(pieces: Pieces, lag_s: float, shape: float, at_s: FloatArray) -> Floa
     fast *= np.exp(since * (-1.0 / tau2))
     slope += slow
     slope += fast
-    out: FloatArray = slope
+    out: FloatArray = slope.real
     return out
 
 
@@ -74,23 +80,23 @@ def derivatives(
     tau = _taus(lag_s, shape)
     table = _table(pieces, ramps_s, tau)
     piece, since = _since(pieces, at_s)
-    basis = np.empty((6, at_s.size))
+    basis = np.empty((6, at_s.size), table.dtype)
     basis[0], basis[1] = 1.0, since
     np.exp(since * (-1.0 / tau[0]), out=basis[2])
     np.exp(since * (-1.0 / tau[1]), out=basis[3])
     np.multiply(basis[2], since, out=basis[4])
     np.multiply(basis[3], since, out=basis[5])
     if len(pieces.level) > _FEW_PIECES:
-        found: FloatArray = np.einsum("bn,obn->on", basis, table.take(piece, axis=2))
+        found: FloatArray = np.einsum("bn,obn->on", basis, table.take(piece, axis=2)).real
         return found
-    out = np.empty((6, at_s.size))
+    out = np.empty((6, at_s.size), table.dtype)
     for k, (a, b) in enumerate(itertools.pairwise(_borders(pieces, at_s))):
         if b > a:
             np.matmul(table[:, :, k], basis[:, a:b], out=out[:, a:b])
-    return out
+    return out.real
 
 
-def _table(pieces: Pieces, ramps_s: tuple[float, float], tau: tuple[float, float]) -> FloatArray:
+def _table(pieces: Pieces, ramps_s: tuple[float, float], tau: tuple[Tau, Tau]) -> npt.NDArray[Any]:
     """Factors of the six functions of time, for the answer and its derivatives: shape (6 outputs, 6, pieces)."""
     tau1, tau2 = tau
     total, apart = tau1 + tau2, tau1 - tau2
@@ -99,13 +105,14 @@ def _table(pieces: Pieces, ramps_s: tuple[float, float], tau: tuple[float, float
     y1, d1 = np.array(_with_derivative(pieces, tau1)).T
     y2, d2 = np.array(_with_derivative(pieces, tau2)).T
     e1, e2 = y1 - r + s * tau1, y2 - r + s * tau2
-    out = np.zeros((6, 6, r.size))
+    kind = np.result_type(tau1, tau2)
+    out = np.zeros((6, 6, r.size), kind)
     out[0, 0], out[0, 1], out[0, 2], out[0, 3] = r - s * total, s, c1 * e1, -c2 * e2
     for column, ramp_s, sign in ((1, ramps_s[0], 1), (2, ramps_s[1], -1)):
         if sign in pieces.held:
             out[column, :4] = np.array(_by_ramp(pieces, ramp_s, sign, tau)).T
     # (y2 - y1) / apart is s, -e1 / apart and e2 / apart; of it and each lag's own the derivatives by tau1 and tau2
-    by_1, by_2 = np.zeros((6, r.size)), np.zeros((6, r.size))
+    by_1, by_2 = np.zeros((6, r.size), kind), np.zeros((6, r.size), kind)
     b1, b2 = e1 * (-1.0 / apart), e2 / apart
     by_1[0], by_1[2], by_1[3], by_1[4] = -s, c2 * b1 + c1 * (d1 + s), c2 * b2, e1 * (c1 / tau1**2)
     by_2[0], by_2[2], by_2[3], by_2[5] = -s, -c1 * b1, -c1 * b2 - c2 * (d2 + s), e2 * (-c2 / tau2**2)
@@ -115,9 +122,22 @@ def _table(pieces: Pieces, ramps_s: tuple[float, float], tau: tuple[float, float
     return out
 
 
-def _taus(lag_s: float, shape: float) -> tuple[float, float]:
-    tau1, tau2 = time_constants(lag_s, shape)
-    return max(tau1, 2.0 * _LEAST_TAU_S), max(tau2, _LEAST_TAU_S)
+def _taus(lag_s: float, shape: float) -> tuple[Tau, Tau]:
+    """Both time constants: real ones, or a conjugate pair where the loop overshoots (shape beyond that of two equal).
+
+    A pair is kept as far from equal as real ones are. All here is analytic in both, and what it makes is real.
+    """
+    if shape <= 1.0:
+        tau1, tau2 = time_constants(lag_s, shape)
+        return max(tau1, 2.0 * _LEAST_TAU_S), max(tau2, _LEAST_TAU_S)
+    swings = math.sqrt(max(shape - 1.0, 1.0 - MOST_EQUAL))
+    half_s = max(0.5 * lag_s, _LEAST_TAU_S)
+    return complex(half_s, half_s * swings), complex(half_s, -half_s * swings)
+
+
+def _decay(took_s: float, tau: Tau) -> Tau:
+    """What is left of a difference after a time."""
+    return cmath.exp(-took_s / tau) if isinstance(tau, complex) else math.exp(-took_s / tau)
 
 
 def _borders(pieces: Pieces, at_s: FloatArray) -> list[int]:
@@ -133,42 +153,45 @@ def _since(pieces: Pieces, at_s: FloatArray) -> tuple[npt.NDArray[np.int64], Flo
     return piece, np.maximum(since, 0.0, out=since)
 
 
-def _at_vertices(pieces: Pieces, tau_s: float) -> list[float]:
+def _at_vertices(pieces: Pieces, tau_s: Tau) -> list[Tau]:
     """The lag's answer where each piece begins."""
     t, level, slope = pieces.begin_s, pieces.level, pieces.slope
-    y = level[0]
+    y: Tau = level[0]
     out = [y]
     for k in range(len(t) - 1):
         took = t[k + 1] - t[k]
         steady = level[k] - slope[k] * tau_s
-        y = steady + slope[k] * took + (y - steady) * math.exp(-took / tau_s)
+        y = steady + slope[k] * took + (y - steady) * _decay(took, tau_s)
         out.append(y)
     return out
 
 
-def _with_derivative(pieces: Pieces, tau_s: float) -> list[tuple[float, float]]:
+def _with_derivative(pieces: Pieces, tau_s: Tau) -> list[tuple[Tau, Tau]]:
     """The lag's answer where each piece begins, and its derivative by the time constant."""
     t, level, slope = pieces.begin_s, pieces.level, pieces.slope
-    y, by = level[0], 0.0
+    y: Tau = level[0]
+    by: Tau = 0.0
     out = [(y, by)]
     for k in range(len(t) - 1):
         took, s = t[k + 1] - t[k], slope[k]
         steady = level[k] - s * tau_s
-        left = math.exp(-took / tau_s)
+        left = _decay(took, tau_s)
         by = -s + (by + s + (y - steady) * took / tau_s**2) * left
         y = steady + s * took + (y - steady) * left
         out.append((y, by))
     return out
 
 
-def _by_ramp(pieces: Pieces, ramp_s: float, sign: int, taus_s: tuple[float, float]) -> list[tuple[float, ...]]:
+def _by_ramp(pieces: Pieces, ramp_s: float, sign: int, taus_s: tuple[Tau, Tau]) -> list[tuple[Tau, ...]]:
     """Rows of the table (its first four functions) for one ramp time: lags of the limited path's own derivative."""
     t = pieces.begin_s
     steeper = -sign / max(ramp_s, MIN_RAMP_S) ** 2
     tau1, tau2 = taus_s
     c1, c2 = tau1 / (tau1 - tau2), tau2 / (tau1 - tau2)
-    level = u1 = u2 = 0.0
-    rows: list[tuple[float, ...]] = []
+    level = 0.0
+    u1: Tau = 0.0
+    u2: Tau = 0.0
+    rows: list[tuple[Tau, ...]] = []
     for k, (held, kept) in enumerate(zip(pieces.held, pieces.kept, strict=True)):
         level *= kept
         slope = steeper if held == sign else 0.0
@@ -176,7 +199,7 @@ def _by_ramp(pieces: Pieces, ramp_s: float, sign: int, taus_s: tuple[float, floa
         rows.append((c1 * steady1 - c2 * steady2, slope, c1 * (u1 - steady1), -c2 * (u2 - steady2)))
         if k + 1 < len(t):
             took = t[k + 1] - t[k]
-            u1 = steady1 + slope * took + (u1 - steady1) * math.exp(-took / tau1)
-            u2 = steady2 + slope * took + (u2 - steady2) * math.exp(-took / tau2)
+            u1 = steady1 + slope * took + (u1 - steady1) * _decay(took, tau1)
+            u2 = steady2 + slope * took + (u2 - steady2) * _decay(took, tau2)
             level += slope * took
     return rows

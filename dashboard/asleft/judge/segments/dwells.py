@@ -73,6 +73,11 @@ def late_samples(n: int) -> int:
     return max(int(0.4 * n), min(n, 10))
 
 
+def late_s(dwell: Dwell) -> float:
+    """How long the part of a dwell is over which its pressure is read (s)."""
+    return late_samples(round(dwell.n)) / dwell.n * (dwell.to_s - dwell.from_s)
+
+
 def _change(values: FloatArray) -> float:
     """Mean of the second half less that of the first."""
     half = values.size // 2

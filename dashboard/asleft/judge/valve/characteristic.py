@@ -26,6 +26,7 @@ from asleft.judge.valve.branches import (
     stick_slip_bar,
     visits_of,
 )
+from asleft.judge.valve.creep import Creep
 from asleft.judge.valve.curve import Curve, curve_of
 from asleft.judge.valve.hysteresis import NoWidth, Width, loop_width
 from asleft.judge.valve.noise_loop_correction import NoiseLoopCorrection, noise_loop_correction
@@ -80,14 +81,15 @@ def measure(
     current_u_a: float,
     steps: tuple[float, float] = (0.0, 0.0),
     swing: float = 0.0,
+    creep: Creep | None = None,
     why_none: str = "",
 ) -> Measured:
     """Branches and hysteresis from all `dwells` in order of time; `judged` are those steady and the valve's own.
 
     `wire`: noise of the demand that the driver gets. `current_u_a`: standard uncertainty of the current's
     calibration. `steps`: of the converters of current (A) and pressure (bar). `swing`: how far the current swings
-    beyond its levels, up and down together (share of full): the branches look up to as much too close. `why_none`:
-    what to say if nothing was judged.
+    beyond its levels, up and down together (share of full): the branches look up to as much too close. `creep`: what
+    it left in the dwells. `why_none`: what to say if nothing was judged.
     """
     out = Measured(reason=why_none)
     axis = axis_of(sheet, dwells)
@@ -114,7 +116,8 @@ def measure(
         return out
     out.width = width
     out.series = _series(seen, width, out.curve, axis.span)
-    settling_u = loop_u_bar(judged) / float(np.ptp(out.curve.pressure_bar))
+    settling_u = math.hypot(loop_u_bar(judged), creep.loop_u_bar(judged) if creep is not None else 0.0)
+    settling_u /= float(np.ptp(out.curve.pressure_bar))
     counted_u = _counted_u(steps, judged, width, out.curve, axis.span)
     found = _estimate(
         width,

@@ -15,6 +15,7 @@ from asleft.judge.decide import Estimate
 from asleft.judge.features import Dwell
 from asleft.judge.noise.command_noise import leftover
 from asleft.judge.types import FloatArray
+from asleft.judge.valve.creep import Creep
 from asleft.judge.valve.pressure import ceiling_bar
 from asleft.judge.valve.settling import settling_u_bar
 from asleft.sheet.model import Sheet
@@ -78,6 +79,7 @@ def end_estimate(
     instrument_u_bar: float,
     resolution_bar: float = 0.0,
     swing: float = 0.0,
+    creep: Creep | None = None,
 ) -> Estimate | None:
     """Pressure at full command (arriving from below) or at zero (arriving from above).
 
@@ -85,8 +87,8 @@ def end_estimate(
     these are enough) are carried to it by a line and a bow through them: generalised least squares, with the slope of
     the as-left curve at the end as what is known before, so that a level near the end tells what it can and no more.
     Systematic is what the oil's temperature may do, the calibration, what a converter of step `resolution_bar`
-    leaves, and what settling does. `swing`: how far the current swings beyond its level on the way there (share of
-    full, `overshoot`); where friction holds the spool, the pressure is that of the farthest point.
+    leaves, and what settling and `creep` do. `swing`: how far the current swings beyond its level on the way there
+    (share of full, `overshoot`); where friction holds the spool, the pressure is that of the farthest point.
     """
     end, arrival = (1.0, 1.0) if at_full else (0.0, -1.0)
     near = _near(dwells, end, arrival)
@@ -121,6 +123,7 @@ def end_estimate(
             instrument_u_bar,
             _oil_u_share(sheet, near) * abs(value),
             settling_u_bar(near),
+            creep.u_bar(near) if creep is not None else 0.0,
             _counted_u_bar(near, y, resolution_bar),
             moved_u,
             beyond_u,

@@ -19,6 +19,7 @@ from asleft.judge.features import Dwell
 from asleft.judge.intake.holding import BoolArray
 from asleft.judge.types import FloatArray
 from asleft.judge.valve.branches import levelled
+from asleft.judge.valve.creep import Creep, creep_of
 from asleft.judge.valve.settling import at_rest, settling_of
 from asleft.sheet.model import Sheet
 
@@ -89,15 +90,18 @@ def _interpolate(x: float, xs: Sequence[float], ys: Sequence[float]) -> float:
     return ys[k] + (ys[k + 1] - ys[k]) / (xs[k + 1] - xs[k]) * (x - xs[k])
 
 
-def steady(dwells: Sequence[Dwell], sheet: Sheet) -> list[Dwell]:
+def steady(dwells: Sequence[Dwell], sheet: Sheet, creep: Creep | None = None) -> list[Dwell]:
     """Dwells whose pressure can be judged: producing, pressure settled, arrival known, oil inside its window.
 
-    They carry the pressure that they were on their way to (`settling`), and are left out where that was far off.
+    They carry the pressure that they were on their way to (`creep`, asked of the dwells if not given, and
+    `settling`), and are left out where that was far off.
     Where the driver is off, below its threshold, the pressure is that of a valve without current: no setting's doing.
     """
     window = sheet.conditions.oil_temperature_degc
     off = sheet.signal.off_below_pct / 100.0
     end = end_of_range_bar(dwells)
+    creep = creep_of(dwells) if creep is None else creep
+    dwells = [creep.at_rest(d) for d in dwells]
     settling = settling_of(dwells)
     placed = (_in_range(d, sheet) for d in dwells if d.producing > 0.5 and d.arrival != 0.0)
     resting = (at_rest(d, settling.of(d.arrival)) for d in placed if d is not None)

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from asleft.judge.features import Dwell
-from asleft.judge.segments.dwells import late_samples
+from asleft.judge.segments.dwells import late_s
 from asleft.judge.types import FloatArray
 
 #: Time constants tried (s), and the share of the changes that one must explain to be believed.
@@ -55,7 +55,7 @@ def settling_of(dwells: Sequence[Dwell]) -> Settling:
     """Time constants from dwells whose current rests."""
     rows = np.array(
         [
-            (d.arrival, d.pressure_moved_bar, d.pressure_moves_bar, d.pressure_se_bar, _late_s(d))
+            (d.arrival, d.pressure_moved_bar, d.pressure_moves_bar, d.pressure_se_bar, late_s(d))
             for d in dwells
             if d.flat > 0.5 and d.producing > 0.5 and d.arrival != 0.0 and math.isfinite(d.pressure_moved_bar)
         ]
@@ -79,7 +79,7 @@ def at_rest(dwell: Dwell, time_s: float) -> Dwell:
     """The dwell with the pressure it was on its way to, and what is unsure of that."""
     if time_s <= 0.0 or not math.isfinite(dwell.pressure_bar):
         return dwell
-    half = math.exp(-0.5 * _late_s(dwell) / time_s)
+    half = math.exp(-0.5 * late_s(dwell) / time_s)
     whole = half * half
     per_change = (1.0 + half) / (2.0 * (1.0 - half))  # of the change over the last part
     if math.isfinite(dwell.pressure_moved_bar):
@@ -99,8 +99,8 @@ def at_rest(dwell: Dwell, time_s: float) -> Dwell:
 def settling_u_bar(dwells: Sequence[Dwell]) -> float:
     """Standard uncertainty (bar) that settling leaves in the mean of dwells of one arrival, however many there are.
 
-    Of the law of what was reckoned with; and of what goes on more slowly (creep, oil that warms in the valve): where
-    the pressures still move one way on average, several times as far as they moved.
+    Of the law of what was reckoned with; and of what goes on more slowly beside what `creep` explains (oil that warms
+    in the valve): where the pressures still move one way on average, several times as far as they moved.
     """
     if not dwells:
         return 0.0
@@ -126,7 +126,3 @@ def _mean_that_shows(changes: Sequence[float]) -> float:
 def loop_u_bar(dwells: Sequence[Dwell]) -> float:
     """The same in the distance of the two branches, which it moves apart or together."""
     return sum(settling_u_bar([d for d in dwells if d.arrival == way]) for way in (1.0, -1.0))
-
-
-def _late_s(dwell: Dwell) -> float:
-    return late_samples(round(dwell.n)) / dwell.n * (dwell.to_s - dwell.from_s)

@@ -2,7 +2,10 @@
 
 Nothing answers before it is asked. Looked at are steps of a command that had stood for 2.1 s. The current rested at
 its level from 1.7 to 1.1 s before the step; where it has left that in the direction of the step a tenth of a second
-(and two samples) before it, it came first. Four such steps in a row, up and down among them, are no chance.
+(and two samples) before it, it came first. Four such steps in a row, up and down among them, are no chance. A current
+that also leaves its level the other way, or goes from it while the command stands, wanders by itself (dither that
+beats with the logger, a disturbance), and seems to come first by chance: every such step asks for eight more in the
+row, and is forgotten over the next hundred.
 
 Misses: less than a tenth of a second or two samples, ramps so slow that the current moves by less than 2 % of the
 span meanwhile, commands that stand for shorter, and those that move along slopes, whose beginning nobody sees well.
@@ -24,9 +27,11 @@ _AHEAD_S, _WINDOW_S = 0.1, 0.1
 _STEP_TAKES_S, _SEEN_S = 0.03, 0.05
 _STEP, _STANDS = 0.1, 0.03  # of the command
 _LEAST, _MOST, _AT_LEVEL = 0.02, 0.1, 0.1  # of the span of the current
+_AWAY = 0.005  # of the span, within half a second of a command that stands
 _TIMES_NOISE = 6.0
-_IN_A_ROW = 4
+_IN_A_ROW, _MORE_IF_CONTRARY, _FORGOTTEN_AFTER = 4, 8.0, 100.0
 _LEAST_READINGS = 3
+_KEPT = 40  # steps of a row
 _LONGEST_PAUSE_S = 0.25
 
 
@@ -54,7 +59,9 @@ def forestalled(columns: FloatArray, sheet: Sheet, carry: WatchCarry, gap: BoolA
         lead_s = _lead_s(time_s[: k + 1], demand[: k + 2], current[: k + 1], (zero, full))
         if lead_s is None:
             continue
+        carry.contrary = max(carry.contrary - 1.0 / _FORGOTTEN_AFTER, 0.0)
         if lead_s <= 0.0:
+            carry.contrary += lead_s < 0.0
             carry.ahead_s, carry.ahead_reported = [], False
             continue
         carry.ahead_s.append(float(time_s[k]) * (1.0 if demand[k] > demand[k - 1] else -1.0))
@@ -67,10 +74,10 @@ def forestalled(columns: FloatArray, sheet: Sheet, carry: WatchCarry, gap: BoolA
 def _stretches_of(carry: WatchCarry, lead_s: float) -> list[Stretch]:
     """The latest step of a row that is long enough; the whole row once it is."""
     row = carry.ahead_s
-    if len(row) < _IN_A_ROW or min(row) > 0.0 or max(row) < 0.0:
+    if len(row) < _IN_A_ROW + _MORE_IF_CONTRARY * carry.contrary or min(row) > 0.0 or max(row) < 0.0:
         return []
     new = row[-1:] if carry.ahead_reported else row
-    carry.ahead_reported, carry.ahead_s = True, row[-2 * _IN_A_ROW :]
+    carry.ahead_reported, carry.ahead_s = True, row[-_KEPT:]
     detail = {"times": float(len(new)), "lead_s": lead_s}
     return [Stretch(FORESTALLED, abs(new[0]) - lead_s, abs(new[-1]), detail)]
 
@@ -94,6 +101,7 @@ def _steps(time_s: FloatArray, demand: FloatArray) -> list[int]:
 def _lead_s(time_s: FloatArray, demand: FloatArray, current: FloatArray, ends: tuple[float, float]) -> float | None:
     """By how much the current came before the step at the last sample of `time_s` (s); 0: not, None: not known.
 
+    Negative where it wanders by itself: it had left its level the other way, or went from it while the command stood.
     `demand` has the sample after the step too.
     """
     k = time_s.size - 1
@@ -111,14 +119,17 @@ def _lead_s(time_s: FloatArray, demand: FloatArray, current: FloatArray, ends: t
         return None
     rested_a, half = float(rest.mean()), rest.size // 2
     least_a = max(_LEAST * span_a, _TIMES_NOISE * float(rest.std()))
-    drift_a = abs(float(rest[half:].mean() - rest[:half].mean()))
-    expected_a = ends[0] + min(max(level, 0.0), 1.0) * span_a
-    if least_a > _MOST * span_a or drift_a > 0.25 * least_a or abs(rested_a - expected_a) > _AT_LEVEL * span_a:
+    drift_a = float(rest[half:].mean() - rest[:half].mean())
+    off_a = rested_a - (ends[0] + min(max(level, 0.0), 1.0) * span_a)
+    if abs(drift_a) > max(0.25 * least_a, _AWAY * span_a) and drift_a * off_a > 0.0:
+        return -1.0
+    if least_a > _MOST * span_a or abs(drift_a) > 0.25 * least_a or abs(off_a) > _AT_LEVEL * span_a:
         return None
     sign = 1.0 if demand[k : k + 2].mean() > level else -1.0
     moved_a = sign * (current - rested_a)
-    if moved_a[_between(time_s, time_s[last] - _WINDOW_S, time_s[last])].mean() < least_a:
-        return 0.0
+    ahead_a = float(moved_a[_between(time_s, time_s[last] - _WINDOW_S, time_s[last])].mean())
+    if ahead_a < least_a:
+        return -1.0 if ahead_a < -least_a else 0.0
     since = int(np.flatnonzero(moved_a[: last + 1] < 0.5 * least_a)[-1]) + 1
     return float(step_s - time_s[min(since, last)])
 

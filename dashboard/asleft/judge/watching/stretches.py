@@ -58,6 +58,7 @@ class WatchCarry:
     stepped_s: float = float("-inf")  # the last step of the command that was looked at (unix s)
     ahead_s: list[float] = field(default_factory=list)  # steps in a row that came after the current, minus: down
     ahead_reported: bool = False  # whether that row has been reported
+    contrary: float = 0.0  # steps before which the current had moved the other way, the old ones forgotten
     first_supply_v: list[float] = field(default_factory=list)  # until it is known whether they flicker
     supply_flickers: bool | None = None
 
