@@ -208,3 +208,23 @@ def test_all_levels_that_left_together_are_told_by_two_visits_after_two_as_left(
     late = since(rows, 0.6)
     judgement = with_pressure(rows, rows["pressure"] + np.where(late, 12.0, 0.0))
     assert by_id(judgement)["pressure_at_full"].verdict is Verdict.OUT
+
+
+FEW_LEVELS = (0.0, 0.6, 1.0, 0.7, 0.3)
+
+
+def in_cycles(rows: Rows, cycles: tuple[int, ...], of: int) -> np.ndarray:
+    """Which readings lie in these of so many equal cycles."""
+    share = (rows["time"] - rows["time"][0]) / (rows["time"][-1] - rows["time"][0])
+    return np.isin(np.floor(of * share), cycles)
+
+
+def test_a_gain_that_was_off_at_two_visits_of_full_is_told_by_the_levels_beside_them() -> None:
+    rows = press(FEW_LEVELS, cycles=7)
+    off = in_cycles(rows, (2, 5), 7)
+    low = np.where(off, 0.97, 1.0)
+    current = ZERO_A + (rows["current"] - ZERO_A) * low
+    told = judged({**rows, "current": current, "pressure": ZERO_BAR + (rows["pressure"] - ZERO_BAR) * low})
+    assert "current-full-changed" in kinds(told)
+    alone = np.where(off & (rows["command"] > 19.9), rows["current"] - 0.024, rows["current"])
+    assert "current-full-changed" not in kinds(judged({**rows, "current": alone}))

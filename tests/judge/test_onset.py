@@ -229,3 +229,14 @@ def test_the_tail_of_what_scatters_is_no_coming_and_going() -> None:
     sticks = series([abs(v) for v in np.random.default_rng(2).normal(0.0, 0.8, 90).tolist()])
     assert sum(v > 1.0 for _, v in sticks) > 10
     assert times_beyond(sticks, 0.0, 1.0, 1.0) is None
+
+
+def test_segments_in_which_a_value_changed_are_no_third_place() -> None:
+    """A segment over a change is the mean of before and after: with 50 segments and 9 changes no tail of anything."""
+    halves = [0.0] * 5 + [-0.8] + [-1.5] * 5 + [-0.6]
+    values = halves * 4
+    times = times_beyond(noisy(values, 1e-3), 0.0, 1.0, math.inf)
+    assert times is not None
+    assert len(times.at_s) == 20
+    tail = [0.0] * 5 + [-0.8, -0.6] + [-1.5] * 5 + [-0.7, -0.8]  # two in a row are no change
+    assert times_beyond(noisy(tail * 4, 1e-3), 0.0, 1.0, math.inf) is None

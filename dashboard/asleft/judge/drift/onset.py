@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -14,7 +15,7 @@ from asleft.judge.features import Dwell
 from asleft.judge.outer.outer import carried
 from asleft.judge.types import FloatArray
 from asleft.judge.valve.end_pressure import FARTHEST
-from asleft.judge.valve.pressure import BEYOND, ceiling_bar
+from asleft.judge.valve.pressure import BEYOND, LevelKey, ceiling_bar, key_of
 from asleft.judge.valve.together import left_together, moved_together
 from asleft.sheet.model import Sheet, Tolerance
 
@@ -34,6 +35,8 @@ _TELLS = 0.5
 _ONE_LEVEL = 0.02
 #: Last visits of a pressure that all levels left, and by how many standard deviations of those before.
 _LEAST_LATE, _LEFT = 2, 6.0
+#: Visits that are enough where other levels moved with them; the chance that these did so by themselves.
+_FEW_VISITS, _CURRENTS_BY_CHANCE = 2, 1e-2
 #: Within this share of its tolerance a value has not left its place.
 _HOME = 0.25
 
@@ -129,15 +132,21 @@ class Times(NamedTuple):
 
 
 def times_beyond(
-    series: Sequence[tuple[float, float]], left: float, below: float, above: float, *, loaded: bool = False
+    series: Sequence[tuple[float, float]],
+    left: float,
+    below: float,
+    above: float,
+    *,
+    loaded: bool = False,
+    least: int = _LEAST_RUN,
 ) -> Times | None:
     """When a value that comes and goes was beyond its tolerance; None where it does not.
 
-    Three values or more must lie beyond, close together, and off those inside by most of a tolerance and by clearly
-    more than these scatter. `loaded`: a load may make lower values at every other visit, so below its tolerance a
-    value counts only in runs of three or more.
+    Three values (`least`) or more must lie beyond, close together, and off those inside by most of a tolerance and by
+    clearly more than these scatter. `loaded`: a load may make lower values at every other visit, so below its
+    tolerance a value counts only in runs of three or more.
     """
-    if len(series) < 2 * _LEAST_RUN:
+    if len(series) < least + _LEAST_RUN:
         return None
     off = np.array([value for _, value in series]) - left
     inside = off[(off >= -below) & (off <= above)]
@@ -146,16 +155,15 @@ def times_beyond(
     scatter = 1.4826 * float(np.median(np.abs(inside - np.median(inside))))
     sides = [off > above + 3.0 * scatter, off < -below - 3.0 * scatter]
     beyond = max(sides, key=np.count_nonzero)
-    if np.count_nonzero(beyond) < _LEAST_RUN:
+    if np.count_nonzero(beyond) < least:
         return None
     there = off[beyond]
     apart = abs(float(np.median(there) - np.median(inside)))
     spread = 1.4826 * float(np.median(np.abs(there - np.median(there))))
     near = 0.25 * apart
-    between = (np.abs(off - np.median(inside)) > near) & (np.abs(off - np.median(there)) > near)
     if apart <= _APART * min(below, above) or max(spread, scatter) > near:
         return None
-    if np.count_nonzero(between) > _BETWEEN * np.count_nonzero(beyond):
+    if _between(off, float(np.median(inside)), float(np.median(there)), near) > _BETWEEN * np.count_nonzero(beyond):
         return None  # no two places: it is the tail of what scatters
     cuts = [0, *(np.flatnonzero(np.diff(beyond)) + 1).tolist(), beyond.size]
     lengths = np.diff(cuts)
@@ -165,19 +173,40 @@ def times_beyond(
     return Times(frozenset(series[k][0] for k in np.flatnonzero(beyond).tolist()), since_s)
 
 
-def times_of(name: str, series: Sequence[tuple[float, float]], sheet: Sheet, found: AsFound) -> Times | None:
+def _between(values: FloatArray, one: float, other: float, near: float) -> int:
+    """How many values (n,) lie near neither of two places, but for those over which it changed from one to the other.
+
+    A segment in which it changes is the mean of before and after, and stands alone between the two.
+    """
+    place = np.where(np.abs(values - one) <= near, 1, np.where(np.abs(values - other) <= near, -1, 0))
+    changes = np.zeros(values.size, dtype=bool)
+    changes[1:-1] = (place[1:-1] == 0) & (place[:-2] * place[2:] < 0)
+    return int(np.count_nonzero((place == 0) & ~changes))
+
+
+def times_of(
+    name: str, series: Sequence[tuple[float, float]], sheet: Sheet, seen: Seen, found: AsFound
+) -> Times | None:
     """When a quantity that comes and goes was beyond its tolerance (`times_beyond`); None where it does not.
 
-    A pressure that is low at single visits is a load's, but for one that takes the other levels with it.
+    A pressure that is low at single visits is a load's, but for one that takes the other levels with it. So may two
+    visits of a pressure or a current be enough.
     """
     left, tolerance = sheet.as_left.get(name), sheet.tolerance.get(name)
     if name not in COMES_AND_GOES or left is None or tolerance is None:
         return None
     loaded = name.startswith("pressure")
     times = times_beyond(series, left, tolerance.below, tolerance.above, loaded=loaded)
-    if times is None and loaded:
-        times = times_beyond(series, left, tolerance.below, tolerance.above)
-        times = times if times is not None and _others_moved(series, times.at_s, sheet, found) else None
+    if times is None and name != "supply_voltage":
+        times = times_beyond(series, left, tolerance.below, tolerance.above, least=_FEW_VISITS)
+        if times is None:
+            return None
+        together = (
+            _others_moved(series, times.at_s, sheet, found)
+            if loaded
+            else _currents_moved(series, times.at_s, sheet, seen, found)
+        )
+        times = times if together else None
     return times
 
 
@@ -213,6 +242,34 @@ def _others_moved(
 ) -> bool:
     """Whether other pressures moved with those of a series (`together`) whose segments at `off_s` were off."""
     return moved_together(found.judged_pressure, _visits(series, found), off_s, sheet)
+
+
+def _currents_moved(
+    series: Sequence[tuple[float, float]], off_s: Collection[float], sheet: Sheet, seen: Seen, found: AsFound
+) -> bool:
+    """The same of currents, above that at zero: no load holds one down, so less is asked of chance."""
+    if found.line is None:
+        return False
+    line, of_series = found.line, {at for at, _ in series}
+    span_a = line.at_full_a - line.at_zero_a
+    straight = replace(sheet, as_left={**sheet.as_left, "pressure_at_zero": 0.0, "pressure_at_full": span_a})
+    own_a = _scatter_a([d for d in seen.dwells if usable(d, sheet)])
+    rows = [
+        d._replace(pressure_bar=d.current_a - line.at_zero_a, pressure_se_bar=own_a, current_a=math.nan)
+        for d in seen.dwells
+        if usable(d, sheet)
+    ]
+    visits = [d for d in rows if d.from_s in of_series]
+    return moved_together(rows, visits, off_s, straight, by_chance=_CURRENTS_BY_CHANCE)
+
+
+def _scatter_a(dwells: Sequence[Dwell]) -> float:
+    """Robust standard deviation of currents at one command and arrival (A), all levels together."""
+    levels: dict[LevelKey, list[float]] = {}
+    for dwell in dwells:
+        levels.setdefault(key_of(dwell), []).append(dwell.current_a)
+    off = np.concatenate([np.abs(np.array(group) - np.median(group)) for group in levels.values()])
+    return 1.4826 * float(np.median(off))
 
 
 def _visits(series: Sequence[tuple[float, float]], found: AsFound) -> list[Dwell]:
