@@ -240,3 +240,13 @@ def test_segments_in_which_a_value_changed_are_no_third_place() -> None:
     assert len(times.at_s) == 20
     tail = [0.0] * 5 + [-0.8, -0.6] + [-1.5] * 5 + [-0.7, -0.8]  # two in a row are no change
     assert times_beyond(noisy(tail * 4, 1e-3), 0.0, 1.0, math.inf) is None
+
+
+def test_a_creep_that_began_between_two_visits_is_one_by_three_values() -> None:
+    """Visits a minute apart seldom meet its beginning: a line from a visit then leaves more than noise."""
+    values = [0.0] * 7 + [0.17, 0.66, 1.16]
+    creep = creep_within(noisy(values, 0.005), 1.0)
+    assert creep is not None
+    assert creep.moved == pytest.approx(1.16, abs=0.05)
+    assert 1060.0 < creep.begins_s < 1070.0
+    assert creep_within(noisy([0.0] * 7 + [0.5, 0.2, 1.16], 0.005), 1.0) is None

@@ -24,6 +24,8 @@ _LEAST_RUN, _APART, _BETWEEN = 3, 0.75, 0.1
 #: Share of its squared scatter from which a step or a creep explains a series; values that show a creep, and share
 #: where these are few.
 _EXPLAINED, _FEW_CREEP, _FEW_EXPLAINED = 0.8, 6, 0.99
+#: Values up to which a creep may begin between two of them: of more, one lies next to where it does.
+_FEW_BREAKS = 60
 #: Quantities that single segments tell well enough to see one come and go, or creep, within the segments at hand.
 #: Ramps that come and go are told with the ramp itself (`one_ramp.at_times`).
 COMES_AND_GOES = frozenset(
@@ -104,7 +106,7 @@ def creep_within(series: Sequence[tuple[float, float]], tolerance: float) -> Cre
         return None
     t, y = np.array([at for at, _ in series]), np.array([value for _, value in series])
     scatter = float(np.sum((y - y.mean()) ** 2))
-    breaks = t[: t.size - _LEAST_AFTER + 1]
+    breaks = _breaks(t)
     ways = np.maximum(t[None, :] - breaks[:, None], 0.0)
     means = ways.mean(axis=1, keepdims=True)
     ways = ways - means
@@ -113,7 +115,7 @@ def creep_within(series: Sequence[tuple[float, float]], tolerance: float) -> Cre
     best = int(np.argmax(slopes**2 * across))
     slope, begins_s = float(slopes[best]), float(breaks[best])
     moved = slope * float(t[-1] - begins_s)
-    explained, after = float((slopes**2 * across)[best]), min(t.size - best - 1, _LEAST_AFTER)
+    explained, after = float((slopes**2 * across)[best]), min(int(np.sum(t > begins_s)), _LEAST_AFTER)
     least = _FEW_EXPLAINED if after < _LEAST_AFTER or t.size < 2 * _LEAST_AFTER else _EXPLAINED
     if scatter <= 0.0 or explained < least * scatter or abs(moved) <= 0.5 * tolerance:
         return None
@@ -122,6 +124,15 @@ def creep_within(series: Sequence[tuple[float, float]], tolerance: float) -> Cre
     end = float(y.mean()) + slope * (float(t[-1] - begins_s) - float(means[best, 0]))
     since_s = float(min(t[-1] - _HOME * tolerance / abs(slope), t[-after]))
     return Creep(since_s, slope, begins_s, moved, end)
+
+
+def _breaks(at_s: FloatArray) -> FloatArray:
+    """Where a level may end and a line begin, with three values after it; between few values in quarters too."""
+    breaks = at_s[: at_s.size - _LEAST_AFTER + 1]
+    if at_s.size > _FEW_BREAKS:
+        return breaks
+    quarters = np.arange(4.0 * (breaks.size - 1) + 4.0) / 4.0
+    return np.asarray(np.interp(quarters, np.arange(at_s.size), at_s))
 
 
 class Times(NamedTuple):

@@ -60,6 +60,8 @@ class WatchCarry:
     ahead_reported: bool = False  # whether that row has been reported
     first_supply_v: list[float] = field(default_factory=list)  # until it is known whether they flicker
     supply_flickers: bool | None = None
+    first_idle_supply_v: list[float] = field(default_factory=list)  # the same with the driver not enabled
+    idle_supply_flickers: bool | None = None
 
 
 def edges(changes: BoolArray, n: int) -> list[int]:
