@@ -1,15 +1,15 @@
 """Readings that are dead: at the end of their range, or without any change while what they belong to moves.
 
 A current or pressure reading is stuck when it has been exactly constant for 5 s while the command moved by a fifth,
-and for 2 s after that move. Where the driver seems off by that very current, and no channel says so, the pressure must
-have moved by a fifth of full pressure as well: then something flows. A command reading is stuck when it has been
+and for 2 s after that move. Where the driver seems off by that very current, and no channel says so, the pressure
+must have moved by a fifth of full pressure as well: then something flows. A command reading is stuck when it has been
 exactly constant while the current went up and down three times (between a quarter and 55 % of the span: a driver does
 not do that by itself); a supply reading as the first two, if it flickered by several steps of its converter before,
 with the driver enabled or without, each by itself.
 
 Misses: a reading stuck at a time when nothing moves, one that still flickers by a count, a supply reading dead from
-the first row on, a stuck command where production's current stays on one side of that band. Cries wolf: a converter so
-coarse that a pressure the load makes stays within one step for 5 s of a moving command.
+the first row on, a stuck command where production's current stays on one side of that band. Cries wolf: a converter
+so coarse that a pressure the load makes stays within one step for 5 s of a moving command.
 """
 
 from __future__ import annotations
