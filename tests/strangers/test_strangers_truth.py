@@ -146,6 +146,15 @@ def test_a_part_is_contradicted_only_by_a_channel_that_is_there():
     assert {"driver", "current-sensor"} <= lead.contradicted
 
 
+@pytest.mark.parametrize("course", ["first row", "step"])
+def test_a_dither_that_is_not_there_has_no_frequency_to_be_seen(course):
+    """The bound of a frequency goes with one over the amplitude (Rife and Boorstyn 1974): of none it is infinite."""
+    lost = draw(17, "plain", "dither lost", course=course).actuals
+    assert lost["dither_frequency"].bound is None
+    assert lost["dither_amplitude"].bound is not None, "that there is none is seen"
+    assert draw(17, "plain", "dither strength", course=course).actuals["dither_frequency"].bound is not None
+
+
 def test_a_creeping_dither_has_the_frequency_of_its_truth():
     s = draw(23, "rich sheet", "dither frequency", course="creeping")
     current = s.bursts["current"] - s.bursts["current"].mean()
