@@ -23,9 +23,12 @@ _LEAST_AFTER = 4
 _LEAST_RUN, _APART, _BETWEEN = 3, 0.75, 0.1
 #: Share of its squared scatter from which a step or a creep explains a series; values that show a creep, and share
 #: where these are few.
-_EXPLAINED, _FEW_CREEP, _FEW_EXPLAINED = 0.8, 6, 0.99
-#: Values up to which a creep may begin between two of them: of more, one lies next to where it does.
-_FEW_BREAKS = 60
+_EXPLAINED, _FEW_CREEP, _FEW_EXPLAINED, _FEWEST_EXPLAINED = 0.8, 5, 0.99, 0.995
+#: Strokes that are few, and the standard uncertainty (share of the tolerance) of those of them that tell a ramp best.
+_FEW_STROKES, _SHARP = 12, 0.05
+#: Values up to which a creep may begin between two of them (of more, one lies next to where it does), and parts of
+#: the time between two that are tried.
+_FEW_BREAKS, _PARTS = 60, 16
 #: Quantities that single segments tell well enough to see one come and go, or creep, within the segments at hand.
 #: Ramps that come and go are told with the ramp itself (`one_ramp.at_times`).
 COMES_AND_GOES = frozenset(
@@ -100,7 +103,8 @@ def creep_within(series: Sequence[tuple[float, float]], tolerance: float) -> Cre
     """How a series runs at its end, if it has moved by more than half a tolerance on its way; None if it has not.
 
     A level and then a line must explain 80 % of the scatter, and more than a step does, and at least four of eight
-    values must lie on the line; or three of six, where it leaves a hundredth of the scatter.
+    values must lie on the line; or three of six, where it leaves a hundredth of the scatter, or three of five, where
+    it leaves half of that.
     """
     if len(series) < _FEW_CREEP or not math.isfinite(tolerance):
         return None
@@ -117,6 +121,7 @@ def creep_within(series: Sequence[tuple[float, float]], tolerance: float) -> Cre
     moved = slope * float(t[-1] - begins_s)
     explained, after = float((slopes**2 * across)[best]), min(int(np.sum(t > begins_s)), _LEAST_AFTER)
     least = _FEW_EXPLAINED if after < _LEAST_AFTER or t.size < 2 * _LEAST_AFTER else _EXPLAINED
+    least = _FEWEST_EXPLAINED if t.size == _FEW_CREEP else least
     if scatter <= 0.0 or explained < least * scatter or abs(moved) <= 0.5 * tolerance:
         return None
     if best_split(y)[3] >= explained:
@@ -127,12 +132,12 @@ def creep_within(series: Sequence[tuple[float, float]], tolerance: float) -> Cre
 
 
 def _breaks(at_s: FloatArray) -> FloatArray:
-    """Where a level may end and a line begin, with three values after it; between few values in quarters too."""
+    """Where a level may end and a line begin, with three values after it; between few values in parts too."""
     breaks = at_s[: at_s.size - _LEAST_AFTER + 1]
     if at_s.size > _FEW_BREAKS:
         return breaks
-    quarters = np.arange(4.0 * (breaks.size - 1) + 4.0) / 4.0
-    return np.asarray(np.interp(quarters, np.arange(at_s.size), at_s))
+    parts = np.arange(_PARTS * breaks.size) / _PARTS
+    return np.asarray(np.interp(parts, np.arange(at_s.size), at_s))
 
 
 class Times(NamedTuple):
@@ -332,12 +337,18 @@ def _carry_bar(sheet: Sheet, demand: float, end: float) -> float:
 
 
 def _ramp_series(k: int, tolerance: Tolerance | None, seen: Seen) -> list[tuple[float, float]]:
-    """Ramp up (`k` = 0) or down (1) of single strokes; only of those that tell one well, where these are enough."""
+    """Ramp up (`k` = 0) or down (1) of single strokes; only of those that tell one well, where these are enough.
+
+    Of few strokes those that tell one to a twentieth of the tolerance do, for a creep shows in no others.
+    """
     strokes = [s for s in seen.strokes if s.excluded < 0.5 and (s.active_up_s, s.active_down_s)[k] > 0.03]
     if tolerance is not None:
         least = 1.0 / (_TELLS * min(tolerance.below, tolerance.above)) ** 2
         well = [s for s in strokes if (s.h00, s.h11)[k] > least]
-        strokes = well if len(well) >= 2 * _LEAST_AFTER else strokes
+        sharp = [s for s in strokes if (s.h00, s.h11)[k] > least * (_TELLS / _SHARP) ** 2]
+        if len(strokes) < _FEW_STROKES and len(sharp) >= _FEW_CREEP and sharp[-1].from_s >= strokes[-1].from_s:
+            strokes = sharp
+        strokes = well if len(well) >= 2 * _LEAST_AFTER and strokes is not sharp else strokes
     return [(s.from_s, (s.own_up_s, s.own_down_s)[k]) for s in strokes]
 
 
