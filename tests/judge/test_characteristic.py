@@ -165,6 +165,16 @@ def test_levels_near_the_end_they_come_from_do_not_narrow_a_wide_loop(half) -> N
     assert found.hysteresis.value == pytest.approx(200.0 * half, abs=found.hysteresis.expanded())
 
 
+def test_levels_near_an_end_tell_a_narrow_loop_where_no_others_are_seen_from_both_sides() -> None:
+    """At 8 % from the end the spool of a loop of 2 % has moved, and that of a loop of 10 % has not."""
+    path = ((0.0, -1.0), (0.08, 1.0), (1.0, 1.0), (0.08, -1.0))
+    narrow = measured(cycles(path, 12), valve_sheet(recorded=False))
+    assert narrow.hysteresis is not None, narrow.reason
+    assert narrow.hysteresis.value == pytest.approx(LEFT_PCT, abs=narrow.hysteresis.expanded())
+    assert narrow.hysteresis.expanded() < LEFT_PCT
+    assert measured(cycles(path, 12, half=0.05), valve_sheet(recorded=False)).hysteresis is None
+
+
 def test_noise_on_the_wire_shakes_the_spool_and_is_added_with_its_doubt() -> None:
     dwells = cycles(CUSHION, 12)
     density = WireDensity(1.25e-9, 4e-10, 4e-9, 0.02)

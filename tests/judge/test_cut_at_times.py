@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
+from asleft.judge.drift.onset import Times
+from asleft.judge.finding.cut_at_times import _lower_as_ever
 from asleft.judge.judge import judge_log
 from asleft.judge.types import Part, Samples
 from lanes import by_id, causes
-from synth import recording, sheet
+from synth import dwell, recording, sheet
 
 LEFT = {"current_at_zero": 0.2, "current_at_full": 1.0, "ramp_up": 1.0, "ramp_down": 1.0}
 
@@ -33,6 +37,21 @@ def test_a_limit_that_comes_and_goes_is_a_limit(top: float) -> None:
     assert "current-full-changed" not in {f.kind for f in judgement.findings}
     finding = next(f for f in judgement.findings if f.kind == "current-clipped")
     assert Part.CURRENT_SENSOR not in {finding.part, *finding.alternatives}
+
+
+@pytest.mark.parametrize(("limit_a", "taken_a", "told"), [(0.93, 0.0, True), (0.93, 0.06, False), (0.9, 0.0, False)])
+def test_a_limit_just_above_the_second_highest_level_is_told_by_that_level(
+    limit_a: float, taken_a: float, told: bool
+) -> None:
+    """0.92 A at 90 % command stays beside a limit of 0.93 A; a gain takes from it, and so does a lower limit."""
+    visits = [(k, u) for k in range(20) for u in (0.0, 0.9, 1.0)]
+    dwells = [
+        dwell(u, 0.2 + 0.8 * u - (taken_a if u == 0.9 and k % 2 else 0.0), from_s=10.0 * k + u, flat=1.0)
+        for k, u in visits
+    ]
+    context: Any = SimpleNamespace(seen=SimpleNamespace(dwells=dwells))
+    times = Times(frozenset(10.0 * k + 1.0 for k in range(1, 20, 2)), None)
+    assert _lower_as_ever(context, times, 20, (limit_a, 1.0 - limit_a)) is told
 
 
 @pytest.mark.parametrize("top", [0.0, 0.03])

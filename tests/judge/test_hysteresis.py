@@ -206,3 +206,21 @@ def test_the_interpolation_keeps_to_monotone_data_and_hits_its_nodes() -> None:
     parabola = hermite(x, nodes, nodes**2)
     assert parabola == pytest.approx(x**2, abs=0.3)
     assert hermite(np.array([-1.0, 6.0]), nodes[:2], np.array([0.0, 2.0])) == pytest.approx([-2.0, 12.0])
+
+
+def test_a_level_on_a_floor_or_beside_the_curve_does_not_hide_the_width_of_the_others() -> None:
+    """Zero command reads 0.8 bar more than the curve has it: a flat end that six recorded levels do not show."""
+    found = levels((0.7, 0.88, 1.0), (0.0, 0.1, 0.4), half=0.025, left_half=0.01)
+    (zero,) = [k for k, one in enumerate(found) if one.share == 0.0]
+    found[zero] = replace(found[zero], pressure_bar=found[zero].pressure_bar - 2.0)
+    width = width_of(found, left())
+    u = 2.0 * np.hypot(width.repeatability, width.systematic)
+    assert abs(width.share - 0.05) < u < 0.01
+    assert 0.0 not in {one.share for one in width.levels}
+
+
+def test_levels_of_which_too_many_are_odd_tell_no_width() -> None:
+    found = levels((0.7, 0.88, 1.0), (0.0, 0.1, 0.4), half=0.025, left_half=0.01)
+    off_bar = {0.0: 9.0, 0.1: -7.0, 0.7: 12.0, 0.88: -15.0}
+    odd = [replace(one, pressure_bar=one.pressure_bar + off_bar.get(one.share, 0.0)) for one in found]
+    assert isinstance(loop_width(odd, left(), SPAN), NoWidth)

@@ -155,6 +155,23 @@ def test_a_pressure_held_up_once_while_the_command_fell_is_a_spool_that_stuck() 
     assert "hysteresis-changed" in kinds(with_pressure(rows, stuck))
 
 
+@pytest.mark.parametrize(("stands_s", "told"), [(8.0, True), (0.0, False)])
+def test_a_spool_that_held_the_pressure_up_once_and_let_go_within_the_stay_is_told(
+    stands_s: float, told: bool
+) -> None:
+    levels = tuple(u for u in (0.0, 1.0, 0.6, 0.3) for _ in range(4))  # stays of some 16 s
+    rows = press(levels, cycles=5)
+    demand = (rows["command"] - 4.0) / 16.0
+    at = int(np.flatnonzero((demand[1:] < 0.7) & (demand[:-1] > 0.9))[2])
+    stuck, n = rows["pressure"].copy(), round(100 * stands_s)
+    stuck[at : at + n] = stuck[at - 100 : at].mean() + 0.05 * np.random.default_rng(7).standard_normal(n)
+    assert ("hysteresis-changed" in kinds(with_pressure(rows, stuck))) is told
+    lets_slowly_go = rows["pressure"].copy()
+    way = np.exp(-np.arange(1500) / 100.0 / 4.0)
+    lets_slowly_go[at : at + 1500] += way * (lets_slowly_go[at - 100 : at].mean() - lets_slowly_go[at : at + 1500])
+    assert "hysteresis-changed" not in kinds(with_pressure(rows, lets_slowly_go))
+
+
 def test_a_driver_that_comes_out_from_under_its_threshold_late_was_never_off() -> None:
     """With a ramp of 3 s it takes 0.06 s to 2 %: full pressure, at which each cycle begins, is judged."""
     valve = replace(VALVE, signal=replace(VALVE.signal, off_below_pct=2.0), as_left={**VALVE.as_left, "ramp_up": 3.0})
@@ -208,3 +225,23 @@ def test_all_levels_that_left_together_are_told_by_two_visits_after_two_as_left(
     late = since(rows, 0.6)
     judgement = with_pressure(rows, rows["pressure"] + np.where(late, 12.0, 0.0))
     assert by_id(judgement)["pressure_at_full"].verdict is Verdict.OUT
+
+
+FEW_LEVELS = (0.0, 0.6, 1.0, 0.7, 0.3)
+
+
+def in_cycles(rows: Rows, cycles: tuple[int, ...], of: int) -> np.ndarray:
+    """Which readings lie in these of so many equal cycles."""
+    share = (rows["time"] - rows["time"][0]) / (rows["time"][-1] - rows["time"][0])
+    return np.isin(np.floor(of * share), cycles)
+
+
+def test_a_gain_that_was_off_at_two_visits_of_full_is_told_by_the_levels_beside_them() -> None:
+    rows = press(FEW_LEVELS, cycles=7)
+    off = in_cycles(rows, (2, 5), 7)
+    low = np.where(off, 0.97, 1.0)
+    current = ZERO_A + (rows["current"] - ZERO_A) * low
+    told = judged({**rows, "current": current, "pressure": ZERO_BAR + (rows["pressure"] - ZERO_BAR) * low})
+    assert "current-full-changed" in kinds(told)
+    alone = np.where(off & (rows["command"] > 19.9), rows["current"] - 0.024, rows["current"])
+    assert "current-full-changed" not in kinds(judged({**rows, "current": alone}))

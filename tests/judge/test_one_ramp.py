@@ -179,3 +179,16 @@ def test_two_strokes_of_many_that_take_twice_their_time_are_no_chance() -> None:
     judgement = judge_log(sheet(as_left=LEFT), log(once_for_a_minute, 5))
     assert "ramp-up-changed" in causes(judgement)
     assert by_id(judgement)["ramp_up"].as_found == pytest.approx(2.0, rel=0.03)
+
+
+@pytest.mark.parametrize(
+    ("own_s", "known_s", "from_demand", "told"),
+    [(2.0, 0.003, 0.0, True), (1.25, 0.003, 0.0, False), (2.0, 0.02, 0.0, False), (2.0, 0.003, 0.5, False)],
+)
+def test_one_stroke_is_enough_where_it_is_far_off_known_well_and_beside_its_like(
+    own_s: float, known_s: float, from_demand: float, told: bool
+) -> None:
+    """A machine that is idle for most of the time makes four strokes; one of them took twice its time."""
+    usual = [stroke(100.0 * k, 0.0, 1.0 + 0.001 * k, 1.0)._replace(h00=0.003**-2) for k in range(3)]
+    odd = stroke(300.0, from_demand, own_s, 1.0)._replace(h00=known_s**-2)
+    assert at_times([*usual, odd], 0, 1.0, 0.1) == ([odd] if told else [])

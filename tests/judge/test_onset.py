@@ -1,6 +1,8 @@
 from __future__ import annotations
 
 import math
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pytest
@@ -229,3 +231,38 @@ def test_the_tail_of_what_scatters_is_no_coming_and_going() -> None:
     sticks = series([abs(v) for v in np.random.default_rng(2).normal(0.0, 0.8, 90).tolist()])
     assert sum(v > 1.0 for _, v in sticks) > 10
     assert times_beyond(sticks, 0.0, 1.0, 1.0) is None
+
+
+def test_segments_in_which_a_value_changed_are_no_third_place() -> None:
+    """A segment over a change is the mean of before and after: with 50 segments and 9 changes no tail of anything."""
+    halves = [0.0] * 5 + [-0.8] + [-1.5] * 5 + [-0.6]
+    values = halves * 4
+    times = times_beyond(noisy(values, 1e-3), 0.0, 1.0, math.inf)
+    assert times is not None
+    assert len(times.at_s) == 20
+    tail = [0.0] * 5 + [-0.8, -0.6] + [-1.5] * 5 + [-0.7, -0.8]  # two in a row are no change
+    assert times_beyond(noisy(tail * 4, 1e-3), 0.0, 1.0, math.inf) is None
+
+
+def test_a_creep_that_began_between_two_visits_is_one_by_three_values() -> None:
+    """Visits a minute apart seldom meet its beginning: a line from a visit then leaves more than noise."""
+    values = [0.0] * 7 + [0.17, 0.66, 1.16]
+    creep = creep_within(noisy(values, 0.005), 1.0)
+    assert creep is not None
+    assert creep.moved == pytest.approx(1.16, abs=0.05)
+    assert 1060.0 < creep.begins_s < 1070.0
+    assert creep_within(noisy([0.0] * 7 + [0.5, 0.2, 1.16], 0.005), 1.0) is None
+
+
+def test_few_strokes_that_tell_a_ramp_well_show_it_creep_and_those_that_tell_little_are_left_out() -> None:
+    usual = {**dict.fromkeys(Stroke._fields, 0.0), "active_up_s": 0.5}
+    rows = [(26, 1.0, 7e-4), (38, 1.001, 3e-3), (84, 0.968, 0.011), (99, 0.987, 7e-4), (110, 0.969, 3e-3)]
+    rows += [(157, 0.905, 0.011), (172, 0.863, 6e-4)]
+    strokes = [Stroke(**{**usual, "from_s": float(at), "own_up_s": up, "h00": sd**-2}) for at, up, sd in rows]
+    valve = sheet(as_left={**sheet().as_left, "ramp_up": 1.0})
+    seen = SimpleNamespace(strokes=strokes)
+    told = feature_series("ramp_up", valve, cast("Seen", seen), AsFound())
+    assert [at for at, _ in told] == [26.0, 38.0, 99.0, 110.0, 172.0]
+    creep = motion_within(told, 0.1)[1]
+    assert creep is not None
+    assert creep.moved == pytest.approx(-0.137, abs=0.01)

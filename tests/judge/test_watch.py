@@ -332,6 +332,29 @@ def test_a_dead_supply_reading_is_found_however_its_samples_are_cut() -> None:
     assert (pieces[0].from_s, pieces[-1].to_s) == (whole[0].from_s, whole[0].to_s)
 
 
+def test_a_supply_reading_that_flickered_without_current_is_dead_where_it_does_not() -> None:
+    """A coil breaks off, so that the driver seems off; the supply is read on, and then it is not."""
+    data = supplied(0.005, 0.03)
+    data[ENABLED, 800:] = 0.0
+    (found,) = [s for s in seen(data) if s.kind == "stuck:supply"]
+    assert found.from_s == pytest.approx(20.0, abs=0.05)
+    never_seen_off = supplied(0.005, 0.03)
+    never_seen_off[ENABLED, 2000:] = 0.0  # what it does without a load nobody knows
+    assert "stuck:supply" not in kinds(seen(never_seen_off))
+
+
+@pytest.mark.parametrize(("answers", "stuck"), [(True, True), (False, False)])
+def test_a_current_that_seems_not_to_flow_and_makes_pressure_is_read_by_a_dead_sensor(answers, stuck) -> None:
+    n = 3000
+    demand = np.where((np.arange(n) // 300) % 2 == 0, 0.2, 0.9)
+    noise = np.random.default_rng(4).standard_normal(n)
+    data = columns(demand, current=np.full(n, 0.0012), pressure=10.0 + (190.0 * demand if answers else 0.0) + noise)
+    data[ENABLE], data[ENABLED] = np.nan, 0.0
+    assert ("stuck:current" in kinds(seen(data))) is stuck
+    data[ENABLE] = 0.0  # a channel says that it is off: whatever makes the pressure, the driver does not
+    assert "stuck:current" not in kinds(seen(data))
+
+
 def test_a_constant_reading_at_a_constant_command_is_no_fault() -> None:
     data = healthy(1200)
     data[PRESSURE] = 77.5

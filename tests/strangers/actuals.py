@@ -31,7 +31,7 @@ def bounds_of(
     if "supply" in columns and (alive := np.count_nonzero(~dead(x.dead_supply))):
         found["supply_voltage"] = 0.03 / np.sqrt(alive)
     if bursts is not None and m.driver.dither_pp_a and flows_in_burst(t):
-        found |= dither_bounds(m, bursts)
+        found |= dither_bounds(m, t, bursts)
     return found
 
 

@@ -151,9 +151,16 @@ def _hysteresis(m: Machine, t: Trace, at: np.ndarray, branch: dict[str, np.ndarr
     return float(1.0 / np.sqrt((1.0 / variance).sum()))
 
 
-def dither_bounds(m: Machine, burst: dict[str, np.ndarray]) -> dict[str, float]:
-    """Bounds of frequency and peak-to-peak amplitude of a sine in white noise (Rife and Boorstyn 1974)."""
+def dither_bounds(m: Machine, t: Trace, burst: dict[str, np.ndarray]) -> dict[str, float]:
+    """Bounds of frequency and peak-to-peak amplitude of a sine in white noise (Rife and Boorstyn 1974).
+
+    The burst is the log's last second. A dither that a fault has taken away by then has no frequency: its bound goes
+    with one over the amplitude.
+    """
     n, dt = len(burst["time"]), float(burst["time"][1] - burst["time"][0])
-    sigma, amplitude = m.span_a * m.logger.current_noise, 0.5 * m.driver.dither_pp_a
-    frequency = np.sqrt(12.0 * sigma**2 * 2.0 / amplitude**2 / (n * (n * n - 1.0))) / (2 * np.pi * dt)
-    return {"dither_frequency": float(frequency), "dither_amplitude": float(2.0 * sigma * np.sqrt(2.0 / n))}
+    sigma, amplitude = m.span_a * m.logger.current_noise, 0.5 * float(np.ravel(t.moving.driver.dither_pp_a)[-1])
+    found = {"dither_amplitude": float(2.0 * sigma * np.sqrt(2.0 / n))}
+    if amplitude > 0.0:
+        frequency = np.sqrt(12.0 * sigma**2 * 2.0 / amplitude**2 / (n * (n * n - 1.0))) / (2 * np.pi * dt)
+        found["dither_frequency"] = float(frequency)
+    return found

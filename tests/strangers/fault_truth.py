@@ -70,6 +70,10 @@ def _shows_itself(m: Machine, row: Row, effect: Effect, t: Trace) -> bool:
         return _lasts(t, effect, away & t.in_control, 1.0)
     if "disturbance.late_pressure_s" in change:  # the sheet does not say how fast the pressure settled when left
         return change["disturbance.late_pressure_s"] > m.valve.settling_s + m.valve.neighbour_s
+    if "disturbance.late_command_s" in change:  # what does not move is the same however late it is read
+        there = (effect.severity > 0.5) & t.running
+        ways = (np.abs(np.diff(x, prepend=x[0]))[there].sum() for x in (t.ramped, t.current_a / m.span_a))
+        return bool(min(ways) > _LEAST_TRAVEL)
     if row.needs == "command" and "disturbance.command_failed" not in change:
         failed = np.broadcast_to(np.asarray(a.disturbance.command_failed) > 0.5, t.time_s.shape)
         return _lasts(t, effect, ~failed, 1.0)

@@ -118,6 +118,16 @@ def test_a_fault_is_visible_only_where_the_log_can_show_it(seed, condition, faul
     assert draw(seed, condition, fault).faults[0].visible == visible
 
 
+def test_a_command_that_stands_still_is_the_same_however_late_it_is_read():
+    """u(t - 0.8 s) = u(t) where u is constant: the log with the fault is that without it, row by row."""
+    late, failed = draw(
+        5000014, "fast logger", "command readings late", 1.5, "creeping", second_fault="command beyond range"
+    ).faults
+    assert failed.onset_s < late.onset_s
+    assert not late.visible
+    assert failed.visible
+
+
 def test_a_cut_between_two_levels_is_not_told_from_another_setting():
     s = draw(17, "on/off only", "driver limit lower")
     assert not s.actuals["current_at_full"].defined
@@ -144,6 +154,15 @@ def test_a_part_is_contradicted_only_by_a_channel_that_is_there():
     )
     lead = draw(17, "rich sheet", "pressures fall by a factor").faults[0]
     assert {"driver", "current-sensor"} <= lead.contradicted
+
+
+@pytest.mark.parametrize("course", ["first row", "step"])
+def test_a_dither_that_is_not_there_has_no_frequency_to_be_seen(course):
+    """The bound of a frequency goes with one over the amplitude (Rife and Boorstyn 1974): of none it is infinite."""
+    lost = draw(17, "plain", "dither lost", course=course).actuals
+    assert lost["dither_frequency"].bound is None
+    assert lost["dither_amplitude"].bound is not None, "that there is none is seen"
+    assert draw(17, "plain", "dither strength", course=course).actuals["dither_frequency"].bound is not None
 
 
 def test_a_creeping_dither_has_the_frequency_of_its_truth():

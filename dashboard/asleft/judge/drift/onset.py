@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -14,7 +15,7 @@ from asleft.judge.features import Dwell
 from asleft.judge.outer.outer import carried
 from asleft.judge.types import FloatArray
 from asleft.judge.valve.end_pressure import FARTHEST
-from asleft.judge.valve.pressure import BEYOND, ceiling_bar
+from asleft.judge.valve.pressure import BEYOND, LevelKey, ceiling_bar, key_of
 from asleft.judge.valve.together import left_together, moved_together
 from asleft.sheet.model import Sheet, Tolerance
 
@@ -22,7 +23,12 @@ _LEAST_AFTER = 4
 _LEAST_RUN, _APART, _BETWEEN = 3, 0.75, 0.1
 #: Share of its squared scatter from which a step or a creep explains a series; values that show a creep, and share
 #: where these are few.
-_EXPLAINED, _FEW_CREEP, _FEW_EXPLAINED = 0.8, 6, 0.99
+_EXPLAINED, _FEW_CREEP, _FEW_EXPLAINED, _FEWEST_EXPLAINED = 0.8, 5, 0.99, 0.995
+#: Strokes that are few, and the standard uncertainty (share of the tolerance) of those of them that tell a ramp best.
+_FEW_STROKES, _SHARP = 12, 0.05
+#: Values up to which a creep may begin between two of them (of more, one lies next to where it does), and parts of
+#: the time between two that are tried.
+_FEW_BREAKS, _PARTS = 60, 16
 #: Quantities that single segments tell well enough to see one come and go, or creep, within the segments at hand.
 #: Ramps that come and go are told with the ramp itself (`one_ramp.at_times`).
 COMES_AND_GOES = frozenset(
@@ -34,6 +40,8 @@ _TELLS = 0.5
 _ONE_LEVEL = 0.02
 #: Last visits of a pressure that all levels left, and by how many standard deviations of those before.
 _LEAST_LATE, _LEFT = 2, 6.0
+#: Visits that are enough where other levels moved with them; the chance that these did so by themselves.
+_FEW_VISITS, _CURRENTS_BY_CHANCE = 2, 1e-2
 #: Within this share of its tolerance a value has not left its place.
 _HOME = 0.25
 
@@ -95,13 +103,14 @@ def creep_within(series: Sequence[tuple[float, float]], tolerance: float) -> Cre
     """How a series runs at its end, if it has moved by more than half a tolerance on its way; None if it has not.
 
     A level and then a line must explain 80 % of the scatter, and more than a step does, and at least four of eight
-    values must lie on the line; or three of six, where it leaves a hundredth of the scatter.
+    values must lie on the line; or three of six, where it leaves a hundredth of the scatter, or three of five, where
+    it leaves half of that.
     """
     if len(series) < _FEW_CREEP or not math.isfinite(tolerance):
         return None
     t, y = np.array([at for at, _ in series]), np.array([value for _, value in series])
     scatter = float(np.sum((y - y.mean()) ** 2))
-    breaks = t[: t.size - _LEAST_AFTER + 1]
+    breaks = _breaks(t)
     ways = np.maximum(t[None, :] - breaks[:, None], 0.0)
     means = ways.mean(axis=1, keepdims=True)
     ways = ways - means
@@ -110,8 +119,9 @@ def creep_within(series: Sequence[tuple[float, float]], tolerance: float) -> Cre
     best = int(np.argmax(slopes**2 * across))
     slope, begins_s = float(slopes[best]), float(breaks[best])
     moved = slope * float(t[-1] - begins_s)
-    explained, after = float((slopes**2 * across)[best]), min(t.size - best - 1, _LEAST_AFTER)
+    explained, after = float((slopes**2 * across)[best]), min(int(np.sum(t > begins_s)), _LEAST_AFTER)
     least = _FEW_EXPLAINED if after < _LEAST_AFTER or t.size < 2 * _LEAST_AFTER else _EXPLAINED
+    least = _FEWEST_EXPLAINED if t.size == _FEW_CREEP else least
     if scatter <= 0.0 or explained < least * scatter or abs(moved) <= 0.5 * tolerance:
         return None
     if best_split(y)[3] >= explained:
@@ -119,6 +129,15 @@ def creep_within(series: Sequence[tuple[float, float]], tolerance: float) -> Cre
     end = float(y.mean()) + slope * (float(t[-1] - begins_s) - float(means[best, 0]))
     since_s = float(min(t[-1] - _HOME * tolerance / abs(slope), t[-after]))
     return Creep(since_s, slope, begins_s, moved, end)
+
+
+def _breaks(at_s: FloatArray) -> FloatArray:
+    """Where a level may end and a line begin, with three values after it; between few values in parts too."""
+    breaks = at_s[: at_s.size - _LEAST_AFTER + 1]
+    if at_s.size > _FEW_BREAKS:
+        return breaks
+    parts = np.arange(_PARTS * breaks.size) / _PARTS
+    return np.asarray(np.interp(parts, np.arange(at_s.size), at_s))
 
 
 class Times(NamedTuple):
@@ -129,15 +148,21 @@ class Times(NamedTuple):
 
 
 def times_beyond(
-    series: Sequence[tuple[float, float]], left: float, below: float, above: float, *, loaded: bool = False
+    series: Sequence[tuple[float, float]],
+    left: float,
+    below: float,
+    above: float,
+    *,
+    loaded: bool = False,
+    least: int = _LEAST_RUN,
 ) -> Times | None:
     """When a value that comes and goes was beyond its tolerance; None where it does not.
 
-    Three values or more must lie beyond, close together, and off those inside by most of a tolerance and by clearly
-    more than these scatter. `loaded`: a load may make lower values at every other visit, so below its tolerance a
-    value counts only in runs of three or more.
+    Three values (`least`) or more must lie beyond, close together, and off those inside by most of a tolerance and by
+    clearly more than these scatter. `loaded`: a load may make lower values at every other visit, so below its
+    tolerance a value counts only in runs of three or more.
     """
-    if len(series) < 2 * _LEAST_RUN:
+    if len(series) < least + _LEAST_RUN:
         return None
     off = np.array([value for _, value in series]) - left
     inside = off[(off >= -below) & (off <= above)]
@@ -146,18 +171,15 @@ def times_beyond(
     scatter = 1.4826 * float(np.median(np.abs(inside - np.median(inside))))
     sides = [off > above + 3.0 * scatter, off < -below - 3.0 * scatter]
     beyond = max(sides, key=np.count_nonzero)
-    if np.count_nonzero(beyond) < _LEAST_RUN:
+    if np.count_nonzero(beyond) < least:
         return None
     there = off[beyond]
     apart = abs(float(np.median(there) - np.median(inside)))
     spread = 1.4826 * float(np.median(np.abs(there - np.median(there))))
     near = 0.25 * apart
-    between = (np.abs(off - np.median(inside)) > near) & (np.abs(off - np.median(there)) > near)
     if apart <= _APART * min(below, above) or max(spread, scatter) > near:
         return None
-    # A segment in which it went from one place to the other shows something of both.
-    on_the_way = (beyond[:-2] != beyond[2:]) & ~between[:-2] & ~between[2:]
-    if np.count_nonzero(between) - np.count_nonzero(between[1:-1] & on_the_way) > _BETWEEN * np.count_nonzero(beyond):
+    if _between(off, float(np.median(inside)), float(np.median(there)), near) > _BETWEEN * np.count_nonzero(beyond):
         return None  # no two places: it is the tail of what scatters
     cuts = [0, *(np.flatnonzero(np.diff(beyond)) + 1).tolist(), beyond.size]
     lengths = np.diff(cuts)
@@ -167,19 +189,40 @@ def times_beyond(
     return Times(frozenset(series[k][0] for k in np.flatnonzero(beyond).tolist()), since_s)
 
 
-def times_of(name: str, series: Sequence[tuple[float, float]], sheet: Sheet, found: AsFound) -> Times | None:
+def _between(values: FloatArray, one: float, other: float, near: float) -> int:
+    """How many values (n,) lie near neither of two places, but for those over which it changed from one to the other.
+
+    A segment in which it changes is the mean of before and after, and stands alone between the two.
+    """
+    place = np.where(np.abs(values - one) <= near, 1, np.where(np.abs(values - other) <= near, -1, 0))
+    changes = np.zeros(values.size, dtype=bool)
+    changes[1:-1] = (place[1:-1] == 0) & (place[:-2] * place[2:] < 0)
+    return int(np.count_nonzero((place == 0) & ~changes))
+
+
+def times_of(
+    name: str, series: Sequence[tuple[float, float]], sheet: Sheet, seen: Seen, found: AsFound
+) -> Times | None:
     """When a quantity that comes and goes was beyond its tolerance (`times_beyond`); None where it does not.
 
-    A pressure that is low at single visits is a load's, but for one that takes the other levels with it.
+    A pressure that is low at single visits is a load's, but for one that takes the other levels with it. So may two
+    visits of a pressure or a current be enough.
     """
     left, tolerance = sheet.as_left.get(name), sheet.tolerance.get(name)
     if name not in COMES_AND_GOES or left is None or tolerance is None:
         return None
     loaded = name.startswith("pressure")
     times = times_beyond(series, left, tolerance.below, tolerance.above, loaded=loaded)
-    if times is None and loaded:
-        times = times_beyond(series, left, tolerance.below, tolerance.above)
-        times = times if times is not None and _others_moved(series, times.at_s, sheet, found) else None
+    if times is None and name != "supply_voltage":
+        times = times_beyond(series, left, tolerance.below, tolerance.above, least=_FEW_VISITS)
+        if times is None:
+            return None
+        together = (
+            _others_moved(series, times.at_s, sheet, found)
+            if loaded
+            else _currents_moved(series, times.at_s, sheet, seen, found)
+        )
+        times = times if together else None
     return times
 
 
@@ -215,6 +258,34 @@ def _others_moved(
 ) -> bool:
     """Whether other pressures moved with those of a series (`together`) whose segments at `off_s` were off."""
     return moved_together(found.judged_pressure, _visits(series, found), off_s, sheet)
+
+
+def _currents_moved(
+    series: Sequence[tuple[float, float]], off_s: Collection[float], sheet: Sheet, seen: Seen, found: AsFound
+) -> bool:
+    """The same of currents, above that at zero: no load holds one down, so less is asked of chance."""
+    if found.line is None:
+        return False
+    line, of_series = found.line, {at for at, _ in series}
+    span_a = line.at_full_a - line.at_zero_a
+    straight = replace(sheet, as_left={**sheet.as_left, "pressure_at_zero": 0.0, "pressure_at_full": span_a})
+    own_a = _scatter_a([d for d in seen.dwells if usable(d, sheet)])
+    rows = [
+        d._replace(pressure_bar=d.current_a - line.at_zero_a, pressure_se_bar=own_a, current_a=math.nan)
+        for d in seen.dwells
+        if usable(d, sheet)
+    ]
+    visits = [d for d in rows if d.from_s in of_series]
+    return moved_together(rows, visits, off_s, straight, by_chance=_CURRENTS_BY_CHANCE)
+
+
+def _scatter_a(dwells: Sequence[Dwell]) -> float:
+    """Robust standard deviation of currents at one command and arrival (A), all levels together."""
+    levels: dict[LevelKey, list[float]] = {}
+    for dwell in dwells:
+        levels.setdefault(key_of(dwell), []).append(dwell.current_a)
+    off = np.concatenate([np.abs(np.array(group) - np.median(group)) for group in levels.values()])
+    return 1.4826 * float(np.median(off))
 
 
 def _visits(series: Sequence[tuple[float, float]], found: AsFound) -> list[Dwell]:
@@ -266,12 +337,18 @@ def _carry_bar(sheet: Sheet, demand: float, end: float) -> float:
 
 
 def _ramp_series(k: int, tolerance: Tolerance | None, seen: Seen) -> list[tuple[float, float]]:
-    """Ramp up (`k` = 0) or down (1) of single strokes; only of those that tell one well, where these are enough."""
+    """Ramp up (`k` = 0) or down (1) of single strokes; only of those that tell one well, where these are enough.
+
+    Of few strokes those that tell one to a twentieth of the tolerance do, for a creep shows in no others.
+    """
     strokes = [s for s in seen.strokes if s.excluded < 0.5 and (s.active_up_s, s.active_down_s)[k] > 0.03]
     if tolerance is not None:
         least = 1.0 / (_TELLS * min(tolerance.below, tolerance.above)) ** 2
         well = [s for s in strokes if (s.h00, s.h11)[k] > least]
-        strokes = well if len(well) >= 2 * _LEAST_AFTER else strokes
+        sharp = [s for s in strokes if (s.h00, s.h11)[k] > least * (_TELLS / _SHARP) ** 2]
+        if len(strokes) < _FEW_STROKES and len(sharp) >= _FEW_CREEP and sharp[-1].from_s >= strokes[-1].from_s:
+            strokes = sharp
+        strokes = well if len(well) >= 2 * _LEAST_AFTER and strokes is not sharp else strokes
     return [(s.from_s, (s.own_up_s, s.own_down_s)[k]) for s in strokes]
 
 

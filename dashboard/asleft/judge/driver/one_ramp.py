@@ -6,8 +6,8 @@ changes gives the same stroke another one at another time. So strokes are groupe
 tenths of the command. Strokes that the model does not explain at all say no ramp either.
 
 Missed: a bend of the ramp where all strokes are alike (nothing then depends on it); changes in fewer than a tenth of
-the strokes or fewer than three (two of any number if large), or by less than a tolerance. Cries wolf: a current
-reading whose delay differs from stroke to stroke by much of a ramp is no straight ramp either.
+the strokes or fewer than three (two of any number if large, one if known well), or by less than a tolerance. Cries
+wolf: a current reading whose delay differs from stroke to stroke by much of a ramp is no straight ramp either.
 """
 
 from __future__ import annotations
@@ -46,6 +46,8 @@ _SHARE, _ALIKE = 0.1, 0.1
 #: Two strokes are enough where they are off by so many tolerances (on 200 healthy machines of all kinds not one was),
 #: and where few are seen in all, each beside one of its own place that is as left.
 _TWO, _FAR_OFF = 2, 3.0
+#: One is enough where it is known to this share of the tolerance, so far off, beside two of its place as well known.
+_KNOWN = 0.05
 
 
 def own_ramps(strokes: Sequence[Stroke], k: int) -> FloatArray:
@@ -138,7 +140,8 @@ def at_times(strokes: Sequence[Stroke], k: int, left_s: float, tolerance_s: floa
     far = tell & well & (np.abs(own - usual) > np.maximum(tolerance_s, _SURELY * np.hypot(sd, scatter)))
     far &= np.abs(own - left_s) > tolerance_s
     if far.sum() < _TWO:
-        return []
+        single = far & (sd < _KNOWN * tolerance_s) & (np.abs(own - left_s) > _FAR_OFF * tolerance_s)
+        return _beside_its_like(strokes, single, home & (sd < _KNOWN * tolerance_s))
     odd = float(np.median(own[far]))
     far_off = abs(odd - left_s) > _FAR_OFF * tolerance_s
     least = _TWO if far_off else max(_FEWEST, _SHARE * own.size)
@@ -149,6 +152,13 @@ def at_times(strokes: Sequence[Stroke], k: int, left_s: float, tolerance_s: floa
     usual_places = {_place(s) for s, so in zip(strokes, home.tolist(), strict=True) if so}
     of_another_place = sum(_place(s) not in usual_places for s in odd_ones)
     return odd_ones if of_another_place <= (0.0 if few else 0.5 * len(odd_ones)) else []
+
+
+def _beside_its_like(strokes: Sequence[Stroke], single: BoolArray, home: BoolArray) -> list[Stroke]:
+    """The one stroke that is off (`single`, (n,)) beside two of its place that are as left (`home`); else none."""
+    odd = [s for s, so in zip(strokes, single.tolist(), strict=True) if so]
+    like = [s for s, so in zip(strokes, home.tolist(), strict=True) if so and odd and _place(s) == _place(odd[0])]
+    return odd if len(like) >= _TWO else []
 
 
 def _usual_of_places(strokes: Sequence[Stroke], own: FloatArray, home: BoolArray) -> tuple[FloatArray, FloatArray]:

@@ -18,9 +18,9 @@ from asleft.judge.features import Dwell
 from asleft.judge.finding.context import FindingContext
 
 _NAME = "current_at_full"
-#: Levels (shares of the command) that tell a cut from a gain, how alike those of one level are, how many visits it
-#: takes, and the most they may lack of what a gain would take, against the level's usual current (a quantile).
-_LOWER, _ONE_LEVEL, _LEAST, _LACK, _USUAL = (0.2, 0.85), 0.01, 3, 0.35, 0.8
+#: Lowest level (share of the command) that tells a cut from a gain, how alike those of one level are, how many visits
+#: it takes, and the most they may lack of what a gain would take, against the level's usual current (a quantile).
+_LOWER, _ONE_LEVEL, _LEAST, _LACK, _USUAL = 0.2, 0.01, 3, 0.35, 0.8
 #: Visits of lower levels that would have met a gain from which there being nearly none (this share) is no chance.
 _TELLING_VISITS, _FEW = 6.0, 0.25
 #: Share of its usual slope that the current may have left at a limit, with so many standard uncertainties.
@@ -51,7 +51,7 @@ def cut_at_times(context: FindingContext) -> CutAtTimes | None:
     limit = float(np.median(cut))
     if limit > left:
         return None
-    if not (_one_current(context, times) or _lower_as_ever(context, times, len(series), left - limit)):
+    if not (_one_current(context, times) or _lower_as_ever(context, times, len(series), (limit, left - limit))):
         return None
     return CutAtTimes(limit, left, len(cut), len(series), min(times.at_s))
 
@@ -86,20 +86,24 @@ def _one_current(context: FindingContext, times: Times) -> bool:
     return abs(slope) + _TELLING * u < _FLAT * span
 
 
-def _lower_as_ever(context: FindingContext, times: Times, visits: int, short_a: float) -> bool:
+def _lower_as_ever(context: FindingContext, times: Times, visits: int, limit_short_a: tuple[float, float]) -> bool:
     """Whether no lower level ever lacks what a gain or an offset would take from it, in as many visits as would show.
 
-    Asked of all visits at any time, not of those near a visit that fell short: what comes and goes faster than the
-    cycle may be away in between.
+    `limit_short_a`: where the current stops, and by how much that is short; a level that needs less is not cut. Asked
+    of all visits at any time, not of those near a visit that fell short: what comes and goes faster than the cycle
+    may be away in between.
     """
     levels: dict[int, list[Dwell]] = {}
+    limit_a, short_a = limit_short_a
     for dwell in context.seen.dwells:
-        if dwell.flat > 0.5 and _LOWER[0] < dwell.demand < _LOWER[1]:
+        if dwell.flat > 0.5 and dwell.demand > _LOWER:
             levels.setdefault(round(dwell.demand / _ONE_LEVEL), []).append(dwell)
     lack: list[float] = []
     for level in levels.values():
         if len(level) > _LEAST:
             current = np.array([d.current_a for d in level])
-            lack += ((np.quantile(current, _USUAL) - current) / (short_a * level[0].demand)).tolist()
+            usual = np.quantile(current, _USUAL)
+            if usual < limit_a:
+                lack += ((usual - current) / (short_a * level[0].demand)).tolist()
     expected = len(times.at_s) / visits * len(lack)
     return expected >= _TELLING_VISITS and sum(one > _LACK for one in lack) < _FEW * expected

@@ -22,6 +22,7 @@ from asleft.judge.valve.pressure import LevelKey, key_of, levelled_bar, steady
 _LEAST_STOOD, _LEAST_VISITS = 3, 4
 #: Or pieces of stays in a row, of which one is so many tolerances above what is usual, or so many levels at which one
 #: is: no load holds a pressure up.
+#: One is enough where the next piece of the stay is as usual: that the level has its pressure, the same stay shows.
 _LEAST_PIECES, _HIGH = 2, 3.0
 #: Shares of the tolerance: nearer is the same pressure, nearer is as usual at its level, farther is not.
 _SAME, _USUAL, _OFF = 0.08, 0.3, 1.5
@@ -49,9 +50,11 @@ def stood_still(context: FindingContext, tolerance_bar: float) -> list[Dwell]:
     levels: set[LevelKey] = set()  # at which it was held up
     for before, dwell in itertools.pairwise(dwells):
         if key_of(before) == key_of(dwell) and dwell.from_s - before.to_s < 1.0:
+            stood_before = standing
             standing = standing and _is_same(before, dwell, tolerance_bar, low=off.get(dwell.from_s, 0.0) < 0.0)
             pieces += standing
-            held_up |= standing and high and pieces >= _LEAST_PIECES
+            let_go = stood_before and abs(off.get(dwell.from_s, np.inf)) <= _USUAL * tolerance_bar
+            held_up |= high and ((standing and pieces >= _LEAST_PIECES) or let_go)
             continue
         usual = abs(off.get(before.from_s, np.inf)) <= _USUAL * tolerance_bar
         tells = before.pressure_bar > zero + 2.0 * tolerance_bar or dwell.arrival < 0.0

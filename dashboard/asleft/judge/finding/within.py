@@ -54,7 +54,7 @@ def moved_within(context: FindingContext, name: str) -> Within | None:
     series = feature_series(name, context.sheet, context.seen, context.found)
     left = f"left at {format_quantity(name, result.as_left)}"
     end = _Place(LABELS[name].capitalize(), left, result.as_left, series)
-    found = _moved(context, name, tolerance, end, times_of(name, series, context.sheet, context.found))
+    found = _moved(context, name, tolerance, end, times_of(name, series, context.sheet, context.seen, context.found))
     if found is not None or name.startswith("ramp"):
         return found
     if name.startswith("pressure") and context.found.held is None:

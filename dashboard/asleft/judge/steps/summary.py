@@ -248,7 +248,7 @@ def _present(sheet: Sheet, seen: Seen, found: AsFound, name: str) -> _Present | 
     step_s, creep = motion_within(series, width) if name in CREEPS else (step_within(series, width), None)
     if step_s is not None:
         return _Present(step_s, 0.0, series)
-    times = times_of(name, series, sheet, found)
+    times = times_of(name, series, sheet, seen, found)
     if times is None and creep is not None:
         return _Present(creep.since_s, creep.per_s, series)
     since_s = times.since_s if times is not None else left_lately(name, series, sheet, found)

@@ -28,7 +28,7 @@ from asleft.judge.valve.branches import (
 )
 from asleft.judge.valve.creep import Creep
 from asleft.judge.valve.curve import Curve, curve_of
-from asleft.judge.valve.hysteresis import NoWidth, Width, loop_width
+from asleft.judge.valve.hysteresis import NoWidth, Width, loop_width, pairs_of
 from asleft.judge.valve.noise_loop_correction import NoiseLoopCorrection, noise_loop_correction
 from asleft.judge.valve.settling import loop_u_bar
 from asleft.judge.valve.sweeps import LAG_S, lag_doubt, moving_visits
@@ -257,7 +257,27 @@ def _width(levels: Sequence[BranchLevel], curve: Curve, span_a: float, loop: tup
         return loop_width(levels, curve, span_a)
     reach = first.share + 2.0 * (first.repeatability + first.systematic)
     moved = beyond(min(max(reach, SAME_END), WELL_AWAY))
-    return first if len(moved) == len(away) else loop_width(moved, curve, span_a)
+    width = first if len(moved) == len(away) else loop_width(moved, curve, span_a)
+    by_pairs = None if isinstance(width, Width) and width.pairs else _by_pairs_near_ends(levels, curve, span_a, loop)
+    return width if by_pairs is None else by_pairs
+
+
+def _by_pairs_near_ends(
+    levels: Sequence[BranchLevel], curve: Curve, span_a: float, loop: tuple[float, float]
+) -> Width | None:
+    """Width by levels seen from both sides that lie near an end of the loop, yet clearly farther from it than that.
+
+    A spool that has not moved yet shows the whole way from the end as a width; one that shows less has moved.
+    """
+    pairs = pairs_of(levels)
+    paired = [levels[k] for k in sorted({k for pair in pairs for k in pair})]
+    if not paired:
+        return None
+    width = loop_width(paired, curve, span_a)
+    nearest = min(x.share - loop[0] if x.arrival > 0 else loop[1] - x.share for x in paired)
+    if isinstance(width, NoWidth) or width.share + 2.0 * (width.repeatability + width.systematic) > nearest:
+        return None
+    return width
 
 
 def _estimate(

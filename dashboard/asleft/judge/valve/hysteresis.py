@@ -20,8 +20,9 @@ wolf: see the benchmark; the interval is meant for 95 %.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -51,6 +52,8 @@ _AGREES = 3.0
 _SHAPE_U, _SHAPE_LENGTH, _FLOOR = 0.5, 0.05, 5e-5
 #: Misfit beyond which pressure does not follow the current on one curve (chi squared per degree of freedom).
 _MISFIT = 16.0
+#: Levels that must remain where others are left out for being odd.
+_LEAST_LEVELS = 3
 #: Standard uncertainties, and share of the span, from which what levels of one side say is no more believed.
 _DIFFERS, _DIFFERS_LEAST = 3.0, 0.005
 #: Levels seen from both sides from which the width can be said to vary.
@@ -108,8 +111,43 @@ def loop_width(levels: Sequence[BranchLevel], curve: Curve, span_a: float) -> Wi
     if fit.misfit > _AGREES and not curve.recorded:
         fit, known = _best(seen, curve, _SHARP)
     if fit.misfit > _MISFIT:
-        return NoWidth("pressure does not follow the current on one curve")
+        return _without_odd_levels(seen, curve, fit)
     return _width_of(seen, fit, known, paired, _SLOPE_U[curve.recorded])
+
+
+def _without_odd_levels(seen: _Departures, curve: Curve, whole: _Fit) -> Width | NoWidth:
+    """The width that all levels but a few agree on: one may lie on a floor, in a dead band or where the curve ends.
+
+    A third of the levels at most, and each branch keeps one; what their leaving changes is in the uncertainty.
+    """
+    rest, bends = seen, ((bend_of(curve), BEND_LENGTH),) if curve.recorded else _GENTLE
+    for _ in range(len(seen.levels) // 3):
+        count = len(rest.levels)
+        kept = [[i for i in range(count) if i != k] for k in range(count)]
+        fewer = [_keeping(rest, rows) for rows in kept if np.ptp(rest.basis[rows]) > 0.0]
+        if not fewer or count <= _LEAST_LEVELS:
+            break
+        fits = [_best(one, curve, bends) for one in fewer]
+        best = int(np.argmin([fit.misfit for fit, _ in fits]))
+        rest, (fit, known) = fewer[best], fits[best]
+        if fit.misfit <= _AGREES and fit.width > 0.0:
+            width = _width_of(rest, fit, known, pairs_of(rest.levels), _SLOPE_U[curve.recorded])
+            odd = (width.share - whole.width) / math.sqrt(3.0)
+            return replace(width, systematic=math.hypot(width.systematic, odd))
+    return NoWidth("pressure does not follow the current on one curve")
+
+
+def _keeping(seen: _Departures, kept: Sequence[int]) -> _Departures:
+    rows = np.array(kept)
+    return _Departures(
+        [seen.levels[k] for k in kept],
+        seen.x[rows],
+        seen.y[rows],
+        seen.basis[rows],
+        seen.noise[rows],
+        seen.unshaped[np.ix_(rows, rows)],
+        _moved(seen.y[rows], seen.basis[rows]) if seen.moved else 0.0,
+    )
 
 
 @dataclass(eq=False, frozen=True, slots=True)
@@ -158,9 +196,13 @@ def _departures(levels: Sequence[BranchLevel], curve: Curve, span_a: float) -> _
     shape = _SHAPE_U * curve.unsure_at(pressure) / span_a
     unshaped = np.outer(shape, shape) * np.exp(-0.5 * ((x[:, None] - x[None, :]) / _SHAPE_LENGTH) ** 2)
     unshaped += _FLOOR**2 * np.eye(x.size)
-    # A curve that moved has bent as well: a twelfth of how far it moved.
-    moved = max(float(np.ptp(y[side > 0.0])), float(np.ptp(y[side < 0.0]))) if curve.recorded else 0.0
+    moved = _moved(y, side) if curve.recorded else 0.0
     return _Departures(kept, x, y, 0.5 * side, noise / span_a**2, unshaped, moved)
+
+
+def _moved(y: FloatArray, side: FloatArray) -> float:
+    """How unevenly a branch departs from a curve, at most: one that moved has bent as well, a twelfth of that."""
+    return max(float(np.ptp(y[side > 0.0])), float(np.ptp(y[side < 0.0])))
 
 
 def _width_of(

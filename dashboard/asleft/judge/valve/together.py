@@ -30,13 +30,20 @@ _SURELY, _LEAST, _FARTHEST = 6.0, 0.2, 2.0
 _LOW, _BY_CHANCE = 0.25, 1e-3
 
 
-def moved_together(dwells: Sequence[Dwell], visits: Sequence[Dwell], off_s: Collection[float], sheet: Sheet) -> bool:
+def moved_together(
+    dwells: Sequence[Dwell],
+    visits: Sequence[Dwell],
+    off_s: Collection[float],
+    sheet: Sheet,
+    *,
+    by_chance: float = _BY_CHANCE,
+) -> bool:
     """Whether other levels were off, the same way and alike, while a level was.
 
     `dwells`: steady ones of all levels, oldest first; `visits`: those of the level; `off_s`: when those that were off
     began (unix s). Other levels count between two visits of one kind, and before the first and after the last. Where
     these are too few, each is taken for what the visit next to it in time is, and must go with it more often than
-    chance has it (Fisher's exact test, 1922).
+    chance has it (`by_chance`; Fisher's exact test, 1922).
     """
     if _are_together([other for other in _others(dwells, visits, off_s, sheet, _state_at) if other.state]):
         return True
@@ -45,7 +52,7 @@ def moved_together(dwells: Sequence[Dwell], visits: Sequence[Dwell], off_s: Coll
     off = sum(other.state is True for other in others)
     if 3 * with_it < off or with_it < _LEAST_WITH:
         return False
-    return _chance_of(with_it, with_it + alone, off, len(others)) < _BY_CHANCE
+    return _chance_of(with_it, with_it + alone, off, len(others)) < by_chance
 
 
 def left_together(

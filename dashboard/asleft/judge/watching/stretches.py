@@ -61,6 +61,8 @@ class WatchCarry:
     contrary: float = 0.0  # steps before which the current had moved the other way, the old ones forgotten
     first_supply_v: list[float] = field(default_factory=list)  # until it is known whether they flicker
     supply_flickers: bool | None = None
+    first_idle_supply_v: list[float] = field(default_factory=list)  # the same with the driver not enabled
+    idle_supply_flickers: bool | None = None
 
 
 def edges(changes: BoolArray, n: int) -> list[int]:

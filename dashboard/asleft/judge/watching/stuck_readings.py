@@ -1,21 +1,24 @@
 """Readings that are dead: at the end of their range, or without any change while what they belong to moves.
 
 A current or pressure reading is stuck when it has been exactly constant for 5 s while the command moved by a fifth,
-and for 2 s after that move;
-a command reading, when it has been exactly constant while the current went up and down three times (between a quarter
-and 55 % of the span: a driver does not do that by itself); a supply reading as the first two, if it flickered by
-several steps of its converter before. Misses: a reading stuck at a time when nothing moves, one that still flickers
-by a count, a supply reading dead from the first row on, a stuck command where production's current stays on one side
-of that band. Cries wolf: a converter so coarse that a pressure the load makes stays within one step for 5 s of a
-moving command.
+and for 2 s after that move. Where the driver seems off by that very current, and no channel says so, the pressure
+must have moved by a fifth of full pressure as well: then something flows. A command reading is stuck when it has been
+exactly constant while the current went up and down three times (between a quarter and 55 % of the span: a driver does
+not do that by itself); a supply reading as the first two, if it flickered by several steps of its converter before,
+with the driver enabled or without, each by itself.
+
+Misses: a reading stuck at a time when nothing moves, one that still flickers by a count, a supply reading dead from
+the first row on, a stuck command where production's current stays on one side of that band. Cries wolf: a converter
+so coarse that a pressure the load makes stays within one step for 5 s of a moving command.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import NamedTuple
 
 import numpy as np
-from asleft.judge.intake.columns import CURRENT, DEMAND, ENABLED, PRESSURE, STATE, SUPPLY, TIME
+from asleft.judge.intake.columns import CURRENT, DEMAND, ENABLE, ENABLED, PRESSURE, STATE, SUPPLY, TIME
 from asleft.judge.intake.holding import BoolArray
 from asleft.judge.intake.states import PRODUCING
 from asleft.judge.types import FloatArray
@@ -50,9 +53,13 @@ def dead_readings(columns: FloatArray, sheet: Sheet, carry: WatchCarry, gap: Boo
             out += _stuck_command(columns, sheet, carry, gap)
         elif name == "supply":
             out += _stuck("stuck:supply", values, _shows_noise(values, columns, carry), columns, carry, gap)
+        elif name == "pressure":
+            out += _stuck("stuck:pressure", values, columns[STATE] == PRODUCING, columns, carry, gap)
         else:
-            watched = (columns[STATE] == PRODUCING) if name == "pressure" else (columns[ENABLED] > 0.5)
-            out += _stuck(f"stuck:{name}", values, watched, columns, carry, gap)
+            watched = (columns[ENABLED] > 0.5) | np.isnan(columns[ENABLE])
+            out += _stuck(
+                "stuck:current", values, watched, columns, carry, gap, full_bar=sheet.as_left.get("pressure_at_full")
+            )
     return out
 
 
@@ -75,49 +82,86 @@ def _at_end(
 
 
 def _stuck(
-    kind: str, values: FloatArray, watched: BoolArray, columns: FloatArray, carry: WatchCarry, gap: BoolArray
+    kind: str,
+    values: FloatArray,
+    watched: BoolArray,
+    columns: FloatArray,
+    carry: WatchCarry,
+    gap: BoolArray,
+    *,
+    full_bar: float | None = None,
 ) -> list[Stretch]:
     """Runs of one exact value, watched throughout, over which the command moved by more than a fifth.
 
     They go on for so long after that move that what is alive would have answered: it may rest to the last digit
-    before it, and a command that is read late moves when the answer is over.
+    before it, and a command that is read late moves when the answer is over. Where the driver seems not enabled at
+    its end, the pressure must have moved by a fifth of `full_bar` as well.
     """
-    time_s, demand = columns[TIME], columns[DEMAND]
+    time_s, demand, answer = columns[TIME], columns[DEMAND], f"{kind}:answer"
     out: list[Stretch] = []
     for a, b, begin, carried in _same(kind, values, watched & np.isfinite(values), time_s, carry, gap):
-        low, high = (carry.same_low[kind], carry.same_high[kind]) if carried else (np.inf, -np.inf)
-        lows = np.fmin.accumulate(np.concatenate(([low], demand[a:b])))
-        highs = np.fmax.accumulate(np.concatenate(([high], demand[a:b])))
+        lows, highs = _range(kind, demand[a:b], carry, carried=carried)
         moved_s = carry.same_moved_s.get(kind, np.inf) if carried else np.inf
         if not np.isfinite(moved_s) and highs[-1] - lows[-1] > _MOVED:
             moved_s = float(time_s[a + int(np.argmax(highs[1:] - lows[1:] > _MOVED))])
+        least_bar, most_bar = _range(answer, columns[PRESSURE, a:b], carry, carried=carried)
+        flows = columns[ENABLED, b - 1] > 0.5 or kind != "stuck:current"
+        flows |= full_bar is not None and most_bar[-1] - least_bar[-1] > _MOVED * full_bar
         last_s = float(time_s[b - 1])
-        if last_s - begin >= _STUCK_S and last_s - moved_s >= _ANSWERS_S:
+        if last_s - begin >= _STUCK_S and last_s - moved_s >= _ANSWERS_S and flows:
             out.append(Stretch(kind, begin, last_s, {"value": float(values[a])}))
         if b == values.size:
             carry.same_low[kind], carry.same_high[kind] = float(lows[-1]), float(highs[-1])
+            carry.same_low[answer], carry.same_high[answer] = float(least_bar[-1]), float(most_bar[-1])
             carry.same_moved_s[kind] = moved_s
     return out
+
+
+def _range(key: str, values: FloatArray, carry: WatchCarry, *, carried: bool) -> tuple[FloatArray, FloatArray]:
+    """Lowest and highest of a run's values (n,) up to each, shape (n + 1,) both, from what was `carried` on."""
+    low, high = np.inf, -np.inf
+    if carried:
+        low, high = carry.same_low.get(key, np.inf), carry.same_high.get(key, -np.inf)
+    lows: FloatArray = np.fmin.accumulate(np.concatenate(([low], values)))
+    highs: FloatArray = np.fmax.accumulate(np.concatenate(([high], values)))
+    return lows, highs
 
 
 def _shows_noise(values: FloatArray, columns: FloatArray, carry: WatchCarry) -> BoolArray:
     """Where a supply reading that is alive would flicker: all but its first readings, if these did; shape (n,).
 
     A steady supply may read one value for long where a converter's step is coarse. A reading whose noise spans
-    several steps, whatever the supply, does not. That is known from its first 500 readings with the driver enabled.
+    several steps, whatever the supply, does not. That is known from its first 500 readings with the driver enabled,
+    and from as many without: what it does without a load is another thing.
     """
-    watched = (columns[ENABLED] > 0.5) & np.isfinite(values)
-    if carry.supply_flickers is None:
-        at = np.flatnonzero(watched)[: _FIRST_READINGS - len(carry.first_supply_v)]
-        carry.first_supply_v += values[at].tolist()
+    read, on = np.isfinite(values), columns[ENABLED] > 0.5
+    with_load = _flickering(values, read & on, carry.supply_flickers, carry.first_supply_v)
+    without = _flickering(values, read & ~on, carry.idle_supply_flickers, carry.first_idle_supply_v)
+    carry.supply_flickers, carry.idle_supply_flickers = with_load.flickers, without.flickers
+    return with_load.shows | without.shows
+
+
+class _Flickering(NamedTuple):
+    """Whether a reading flickers (None: not known yet), and where, (n,), one that is alive would."""
+
+    flickers: bool | None
+    shows: BoolArray
+
+
+def _flickering(values: FloatArray, watched: BoolArray, flickers: bool | None, first: list[float]) -> _Flickering:
+    """`first`: the readings seen until it is known; further ones are taken in."""
+    if flickers is None:
+        at = np.flatnonzero(watched)[: _FIRST_READINGS - len(first)]
+        first += values[at].tolist()
         watched[: at[-1] + 1 if at.size else 0] = False
-        if len(carry.first_supply_v) < _FIRST_READINGS:
-            return np.zeros_like(watched)
-        change = np.abs(np.diff(carry.first_supply_v))
-        change = change[change > _ROUNDING * max(carry.first_supply_v)]
+        if len(first) < _FIRST_READINGS:
+            return _Flickering(None, np.zeros_like(watched))
+        change = np.abs(np.diff(first))
+        change = change[change > _ROUNDING * max(first)]
         several = np.mean(change > _SEVERAL * change.min()) if change.size > _FLICKERS * _FIRST_READINGS else 0.0
-        carry.supply_flickers, carry.first_supply_v = bool(several > _SHARE_SEVERAL), []
-    return watched if carry.supply_flickers else np.zeros_like(watched)
+        flickers = bool(several > _SHARE_SEVERAL)
+        first.clear()
+    return _Flickering(flickers, watched if flickers else np.zeros_like(watched))
 
 
 def _stuck_command(columns: FloatArray, sheet: Sheet, carry: WatchCarry, gap: BoolArray) -> list[Stretch]:
