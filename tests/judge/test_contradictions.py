@@ -8,6 +8,8 @@ from itertools import combinations
 
 import pytest
 from asleft.catalogue.finding_kinds import FINDING_KINDS
+from asleft.judge.driver.clipping import Clip
+from asleft.judge.estimates import AsFound
 from asleft.judge.finding.isolation import isolate
 from asleft.judge.finding.pressure_symptoms import add_pressure_symptoms
 from asleft.judge.finding.signatures import AS_LEFT, CAUSES, SYMPTOMS, Cause, Values
@@ -105,6 +107,22 @@ def test_a_pressure_that_its_own_current_explains_is_a_consequence_whatever_othe
     assert "other" in observe(shifted)["pressure"]
     assert out["pressure-changed"].consequence_of == "current-full-changed"
     assert out["pressure-changed"].part is out["current-full-changed"].part
+
+
+def test_what_a_clipped_current_did_to_the_pressure_is_not_laid_to_the_valve() -> None:
+    """The line through lower levels reads as left: the pressure at full moved all the same with the current there."""
+    clip = Clip(0.85, 1.0, 1.0, 40.0, 6)
+    cut = context({"supply_voltage": None, "pressure_at_full": 178.5}, found=AsFound(clip=clip), sheet=curved())
+    sure = {name: replace(cut.results[name], uncertainty=1e-3) for name in ("current_at_zero", "current_at_full")}
+    cut = replace(cut, results={**cut.results, **sure})
+    with pytest.MonkeyPatch.context() as patch:
+        lower = levels(lambda u, _a: -21.5 * u, lambda _u: 0.0)
+        patch.setattr("asleft.judge.finding.pressure_symptoms.level_changes", lambda _context: lower)
+        out = found(cut)
+    pressure, cause = out["pressure-changed"], out["current-clipped"]
+    assert pressure.consequence_of == "current-clipped"
+    assert (pressure.part, pressure.alternatives) == (cause.part, cause.alternatives)
+    assert "current is as left" not in pressure.evidence.lower()
 
 
 def _unseen(name: str):

@@ -67,7 +67,7 @@ def find(
             now[kind] = known
     _drop_consequences(now, earlier, began_under)
     named = _named(now, earlier, context) if now else now
-    linked = [_link(replace(finding, consequence_of=None), named, context) for finding in named.values()]
+    linked = [_link(replace(f, consequence_of=None), named, context, now[f.kind].evidence) for f in named.values()]
     return sorted(linked, key=_order)
 
 
@@ -172,13 +172,16 @@ def _missing(context: FindingContext) -> list[Finding]:
     return [make("data-missing", f"{counted(total, 'reading')} could not be used ({share:.2g} %): {parts}.", None)]
 
 
-def _link(finding: Finding, now: Mapping[str, Finding], context: FindingContext) -> Finding:
-    """Hang a finding under its cause where the numbers say that it is one, whose parts it then has."""
+def _link(finding: Finding, now: Mapping[str, Finding], context: FindingContext, measured: str) -> Finding:
+    """Hang a finding under its cause where the numbers say that it is one, whose parts it then has.
+
+    `measured`: its evidence without what spoke for parts of its own.
+    """
     for kind in FINDING_KINDS[finding.kind].hangs_under:
         if kind in now and _explains(now[kind], finding, context):
             cause = now[kind]
-            if kind in CURRENT_MOVED and _PRESSURE & {finding.kind} and cause.part not in _parts(finding):
-                finding = replace(finding, part=cause.part, alternatives=cause.alternatives)
+            if kind in CURRENT_MOVED and finding.kind.startswith("pressure") and cause.part is not finding.part:
+                finding = replace(finding, part=cause.part, alternatives=cause.alternatives, evidence=measured)
             return replace(finding, consequence_of=kind)
     return finding
 

@@ -187,8 +187,8 @@ def _beside(
 
 
 def _left(time_s: FloatArray, constants_s: FloatArray) -> FloatArray:
-    """What is left of a step after times (n,), for each time constant, (t, n)."""
-    return np.asarray(np.exp(-time_s / constants_s[:, None]))
+    """What is left of a step after times (n,), for each time constant, (t, n); before it, all of it."""
+    return np.asarray(np.exp(-np.maximum(time_s, 0.0) / constants_s[:, None]))
 
 
 def _behind(begin_s: FloatArray, end_s: FloatArray, bar: FloatArray) -> FloatArray:
