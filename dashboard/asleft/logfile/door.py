@@ -95,6 +95,7 @@ class Reading:
     log_map: LogMap  # the map the files were read by
     files: tuple[LogFile, ...] = field(default=())
     recognised: bool = False  # whether the map was found by recognition
+    lost_share: float = 0.0  # of the cells of the channels' columns (of several files the highest), not used
 
     def as_json(self) -> dict[str, object]:
         """What a judgement rests on: files with their hashes, the map they were read by, and how they were read."""
@@ -231,6 +232,7 @@ def read_joined(paths: Sequence[Path], given: Given) -> Reading:
         looks[0].log_map,
         tuple(each.file for each in looks),
         recognised=True,
+        lost_share=max(found.lost_share for found in readings),
     )
 
 
@@ -263,7 +265,16 @@ def _reading(
     if look is not None:
         notes = [taken_for(look), *(f"{table.place}: {remark}" for remark in look.recognition.remarks), *notes]
     return Reading(
-        found.samples, unit, found.rows, found.dropped, tuple(notes), found.unused, log_map, (about,), recognised
+        found.samples,
+        unit,
+        found.rows,
+        found.dropped,
+        tuple(notes),
+        found.unused,
+        log_map,
+        (about,),
+        recognised,
+        found.lost_share,
     )
 
 

@@ -48,6 +48,12 @@ class LogReading:
     notes: tuple[str, ...]  # one sentence each: where the first of each kind stands
     unused: tuple[str, ...] = ()  # headers of columns that are no channel's
 
+    @property
+    def lost_share(self) -> float:
+        """Share of the cells of the channels' columns that could not be used, rows left out with all of theirs."""
+        kept = sum(int(np.isfinite(values).sum()) for values in self.samples.channels.values())
+        return 1.0 - kept / max(self.rows * len(self.samples.channels), 1)
+
 
 def read_log(
     path: Path, log_map: LogMap, *, signal_unit: str, zone: tzinfo | None = None, start: datetime | None = None
