@@ -19,8 +19,9 @@ from asleft.logfile.maps import map_text
 from asleft.logfile.opening import Opened, OpenedFile, open_file
 from asleft.logfile.reading import LogReading, read_table, require_usable, the_table
 from asleft.logfile.recognise import recognise
-from asleft.logfile.table import Table, table_by_map, text_table, typed_table
-from asleft.sheet.logmap import PERCENT, VOLTS, LogMap
+from asleft.logfile.table import Table, text_table, typed_table
+from asleft.logfile.tall import mapped_table, tall_of, widened
+from asleft.sheet.logmap import PERCENT, TIME_CHANNELS, VOLTS, LogMap
 from asleft.sheet.model import Signal
 from asleft.sheet.units import Unit
 
@@ -157,7 +158,12 @@ def _look_at(file: OpenedFile, opened: Opened, given: Given, *, partial: bool) -
             )
         table = text_table(opened, text, _with_given(layout, given))
     name = opened.name if len(file.tables) > 1 else None
+    tall = tall_of(table, decimal_comma=table.layout.decimal_comma)
+    pair = (table.header[tall.name], table.header[tall.value]) if tall else None
+    if tall is not None:
+        table = widened(table, tall)
     recognition = recognise(table, given, encoding=encoding, table_name=name, partial=partial)
+    recognition.log_map = replace(recognition.log_map, tall=pair)
     return Look(LogFile(str(file.path), file.sha256), file.kind, encoding, table, recognition)
 
 
@@ -178,7 +184,7 @@ def read(path: Path, given: Given) -> Reading:
     about = LogFile(str(path), file.sha256)
     if given.log_map is not None:
         log_map = given.log_map
-        table = table_by_map(the_table(file, given.table or log_map.table), log_map)
+        table = mapped_table(the_table(file, given.table or log_map.table), log_map)
         return _reading(table, log_map, about, given, recognised=False)
     seen = _look(file, given)
     if seen.recognition.questions:
@@ -306,12 +312,12 @@ def with_signal(log_map: LogMap, signal: Signal | None) -> LogMap:
 def taken_for(seen: Look) -> str:
     """One line: which column was taken for what."""
     parts = []
-    for channel in ("date", "time", *MAIN):
+    for channel in (*TIME_CHANNELS, *MAIN):
         if channel in seen.log_map.mapped:
             column = seen.log_map.columns[channel]
             form = f" ({seen.log_map.time_format})" if channel == "time" else ""
             unit = f" in {column.unit.symbol}" if column.unit is not None else ""
             name = f"number {column.number}" if column.number is not None else column.header
             parts.append(f"{channel} from {name}{form}{unit}")
-    others = [name for name in seen.log_map.mapped if name not in ("date", "time", *MAIN)]
+    others = [name for name in seen.log_map.mapped if name not in (*TIME_CHANNELS, *MAIN)]
     return f"{seen.table.place}: taken without a map: {', '.join([*parts, *sorted(others)])}"
