@@ -9,8 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
-from asleft.logfile.arrow import FloatArray, bools, floats, row_index
+from asleft.logfile.arrow import FloatArray, bools, floats, pc, row_index
 from asleft.logfile.units import unit_of_text
 
 #: Why a cell is not used; worded so that "12 " can stand before it.

@@ -122,7 +122,11 @@ def _named(table: Table, at: int) -> tuple[str, FoundUnit | None]:
 
 def _unit_in_cells(table: Table, at: int) -> FoundUnit | None:
     column = table.columns[at].slice(0, 200)
-    return unit_of_text(unit_behind(column)) if pa.types.is_string(column.type) else None
+    if not pa.types.is_string(column.type) or not any(
+        text[-1:].isalpha() or text[-1:] == "%" for text in column.slice(0, 20).to_pylist()
+    ):
+        return None
+    return unit_of_text(unit_behind(column))
 
 
 def _filled_right(row: tuple[str, ...]) -> list[str]:
@@ -424,9 +428,9 @@ def follows(leader: FloatArray, follower: FloatArray) -> tuple[float, int]:
     scale = float(np.sqrt((a * a).sum() * (b * b).sum()))
     if scale <= 1e-12 * a.size:
         return 0.0, 0
-    size = 1 << int(np.ceil(np.log2(2 * a.size)))
-    product = np.fft.irfft(np.conj(np.fft.rfft(a, size)) * np.fft.rfft(b, size), size) / scale
     reach = min(a.size // 8, 500)
+    size = 1 << int(np.ceil(np.log2(a.size + reach + 1)))  # what wraps round falls on shifts beyond reach
+    product = np.fft.irfft(np.conj(np.fft.rfft(a, size)) * np.fft.rfft(b, size), size) / scale
     shifts = np.concatenate([product[: reach + 1], product[-reach:]])
     at = int(np.argmax(shifts))
     return float(shifts[at]), at if at <= reach else at - shifts.size

@@ -15,8 +15,7 @@ from itertools import pairwise
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
-from asleft.logfile.arrow import FloatArray, spread_rows, whole_numbers
+from asleft.logfile.arrow import FloatArray, pc, spread_rows, whole_numbers
 from asleft.logfile.times import ZONES
 from asleft.sheet.logmap import TIME_ORIGINS, TIME_SCALES
 

@@ -13,8 +13,7 @@ from collections.abc import Mapping
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
-import pyarrow.compute as pc
-from asleft.logfile.arrow import whole_numbers
+from asleft.logfile.arrow import pc, whole_numbers
 from asleft.logfile.cells import QUALITY_WORDS, BadCell, numbers_of
 from asleft.logfile.table import Table
 from asleft.logfile.words import tokens

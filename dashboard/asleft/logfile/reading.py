@@ -15,9 +15,8 @@ from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 from asleft.judge.types import Samples
-from asleft.logfile.arrow import FloatArray
+from asleft.logfile.arrow import FloatArray, pc
 from asleft.logfile.cells import CONTACT_WORDS, BadCell, numbers_of, without_stand_ins
 from asleft.logfile.errors import LogError
 from asleft.logfile.opening import Opened, OpenedFile, open_file

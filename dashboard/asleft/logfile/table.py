@@ -7,10 +7,12 @@ import io
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.csv as pacsv
+from asleft.logfile.arrow import floats
 from asleft.logfile.encoding import as_utf8
 from asleft.logfile.errors import LogError
 from asleft.logfile.layout import Layout, cells_of, counts_rows, is_data, is_moment
@@ -277,11 +279,12 @@ def _without_footer(body: bytes, separator: str) -> tuple[bytes, tuple[str, ...]
 
 def _cut(opened: Opened, body: bytes, layout: Layout, header: tuple[str, ...], footer: tuple[str, ...]) -> Table:
     odd: list[pacsv.InvalidRow] = []
-    table = _parsed(opened, body, layout, len(header), odd)
+    types = _types_of(body, layout, len(header))
+    table = _parsed(opened, body, layout, len(header), odd, types)
     long_rows: tuple[int, ...] = ()
     if odd:
         body, long_rows = _put_right(opened, body, layout, header, odd)
-        table = _parsed(opened, body, layout, len(header), [])
+        table = _parsed(opened, body, layout, len(header), [], types)
     # Without blank lines, quoted line breaks and rows left out, lines are counted by adding.
     plain = not long_rows and b'"' not in body and body.count(b"\n") in (table.num_rows, table.num_rows - 1)
     return Table(
@@ -298,33 +301,81 @@ def _cut(opened: Opened, body: bytes, layout: Layout, header: tuple[str, ...], f
     )
 
 
-def _parsed(opened: Opened, body: bytes, layout: Layout, width: int, odd: list[pacsv.InvalidRow]) -> pa.Table:
+#: Whole numbers of more digits may be dates, and leading zeros belong to times.
+_PLAIN = r"[+-]?(?:(?:0|[1-9]\d{0,10})POINT\d+|0|[1-9]\d{0,4})(?:[eE][+-]?\d+)?|"
+_PLAIN_MOMENT = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(?:\.\d{1,6})?")
+
+
+def _types_of(body: bytes, layout: Layout, width: int) -> dict[int, pa.DataType]:
+    """The columns whose first cells are plain numbers or empty, and those of times in ISO 8601 without a zone."""
+    head = body[: 1 << 14].decode("utf-8", "replace").splitlines()[:100]
+    rows = [cells_of(line, _delimiter(layout)) for line in head[:-1] or head if line]
+    number = re.compile(_PLAIN.replace("POINT", "," if layout.decimal_comma else r"\."))
+    found: dict[int, pa.DataType] = {}
+    for k in range(width):
+        cells = [row[k] for row in rows if k < len(row)]
+        if any(cells) and all(map(number.fullmatch, cells)):
+            found[k] = pa.float64()
+        elif cells and all(map(_PLAIN_MOMENT.fullmatch, cells)):
+            found[k] = pa.timestamp("us")
+    return found
+
+
+def _parsed(
+    opened: Opened,
+    body: bytes,
+    layout: Layout,
+    width: int,
+    odd: list[pacsv.InvalidRow],
+    types: Mapping[int, pa.DataType] = MappingProxyType({}),
+) -> pa.Table:
+    """Cells as text, or where every cell of a column is of the type given for it, or empty, as that."""
     names = [str(k) for k in range(width)]
     if len(body) < _LONGEST_LINE and not body.strip(b"\r\n"):
         return pa.Table.from_arrays([pa.nulls(0, pa.string()) for _ in names], names=names)
+    try:
+        table = _as_read(body, layout, names, odd, types)
+        if all(_usable(table.column(k)) for k in types):
+            return table
+    except ValueError as error:  # also of pyarrow's own: not UTF-8, a separator that is none
+        if not types:
+            reason = str(error).splitlines()[0] if str(error) else type(error).__name__
+            raise LogError(f"{opened.place}: not readable as rows of cells: {reason}") from error
+    odd.clear()
+    return _parsed(opened, body, layout, width, odd)
 
+
+def _usable(column: pa.ChunkedArray) -> bool:
+    """Whether every number can be reckoned with, and no time is missing: a cell's text says why not."""
+    if pa.types.is_timestamp(column.type):
+        return not column.null_count
+    return int(np.isfinite(floats(column)).sum()) == len(column) - column.null_count
+
+
+def _as_read(
+    body: bytes, layout: Layout, names: list[str], odd: list[pacsv.InvalidRow], types: Mapping[int, pa.DataType]
+) -> pa.Table:
     def note(row: pacsv.InvalidRow) -> str:
         odd.append(row)
         return "skip"
 
     quoted = b'"' in body
-    try:
-        return pacsv.read_csv(
-            pa.BufferReader(body if body.endswith((b"\n", b"\r")) else body + b"\n"),
-            read_options=pacsv.ReadOptions(column_names=names, use_threads=False, block_size=1 << 23),
-            parse_options=pacsv.ParseOptions(
-                delimiter=_delimiter(layout),
-                quote_char='"' if quoted else False,
-                newlines_in_values=quoted,
-                invalid_row_handler=note,
-            ),
-            convert_options=pacsv.ConvertOptions(
-                column_types=dict.fromkeys(names, pa.string()), strings_can_be_null=False
-            ),
-        )
-    except (pa.ArrowInvalid, UnicodeError, ValueError) as error:
-        reason = str(error).splitlines()[0] if str(error) else type(error).__name__
-        raise LogError(f"{opened.place}: not readable as rows of cells: {reason}") from error
+    return pacsv.read_csv(
+        pa.BufferReader(body if body.endswith((b"\n", b"\r")) else body + b"\n"),
+        read_options=pacsv.ReadOptions(column_names=names, use_threads=False, block_size=1 << 23),
+        parse_options=pacsv.ParseOptions(
+            delimiter=_delimiter(layout),
+            quote_char='"' if quoted else False,
+            newlines_in_values=quoted,
+            invalid_row_handler=note,
+        ),
+        convert_options=pacsv.ConvertOptions(
+            column_types={name: types.get(int(name), pa.string()) for name in names},
+            strings_can_be_null=False,
+            null_values=[""],
+            decimal_point="," if layout.decimal_comma else ".",
+        ),
+    )
 
 
 def _put_right(

@@ -12,9 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
-import pyarrow.compute as pc
 from asleft.logfile import words
-from asleft.logfile.arrow import whole_numbers
+from asleft.logfile.arrow import pc, whole_numbers
 from asleft.logfile.cells import numbers_of
 from asleft.logfile.errors import LogError
 from asleft.logfile.layout import Layout

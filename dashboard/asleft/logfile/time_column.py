@@ -9,8 +9,8 @@ from datetime import UTC
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 from asleft.logfile import words
+from asleft.logfile.arrow import pc, whole_numbers
 from asleft.logfile.evidence import Seen
 from asleft.logfile.found import Recognition, put
 from asleft.logfile.given import Choice, Given, Question
@@ -113,7 +113,10 @@ def _milliseconds(seen: Sequence[Seen], times: pa.ChunkedArray, pattern: str | N
     """The column that holds the thousandths behind times of whole seconds; None where there is none."""
     if pattern is None or pattern in TIME_SCALES or pattern in TIME_ORIGINS or "%f" in pattern:
         return None
-    if not pa.types.is_string(times.type) or pc.any(pc.match_substring_regex(times, r":\d\d:\d\d[.,:]\d")).as_py():
+    if pa.types.is_string(times.type):
+        if pc.any(pc.match_substring_regex(times, r":\d\d:\d\d[.,:]\d")).as_py():
+            return None
+    elif times.type != pa.timestamp("us") or (whole_numbers(times, 0) % 1_000_000).any():
         return None
     found = [
         s.at

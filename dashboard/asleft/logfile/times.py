@@ -8,8 +8,7 @@ from datetime import UTC, date, datetime, timedelta, tzinfo
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
-from asleft.logfile.arrow import FloatArray, Int64Array, bools, floats, row_index, whole_numbers
+from asleft.logfile.arrow import FloatArray, Int64Array, bools, floats, pc, row_index, whole_numbers
 from asleft.logfile.cells import EMPTY, BadCell, numbers_of
 from asleft.sheet.logmap import TIME_ORIGINS, TIME_SCALES, LogMap
 from asleft.sheet.zones import find_zone
@@ -124,6 +123,8 @@ def times_of(
         return (_unix_of_local(unix_s, zone) if local else unix_s), _as_time_faults(bad)
     if time_format == "clock":
         return _by_clock(column, zone, day)
+    if not pa.types.is_string(column.type):
+        column = pc.cast(column, pa.string()).fill_null("")
     if time_format == "iso":
         return _by_iso(column, zone)
     fields = _fields(column, time_format)
@@ -152,6 +153,9 @@ def _typed(column: pa.ChunkedArray, zone: tzinfo) -> tuple[FloatArray, list[BadC
     if not pa.types.is_timestamp(column.type) and not pa.types.is_date(column.type):
         return None
     aware = getattr(column.type, "tz", None) is not None
+    if column.type == pa.timestamp("us") and not column.null_count:
+        whole = whole_numbers(column, 0)
+        return _unix_of_local(whole // 1_000_000 + whole % 1_000_000 / 1e6, zone), []
     stamps = pc.cast(column, pa.timestamp("ns", "UTC" if aware else None), safe=False)
     missing = ~bools(pc.is_valid(stamps))
     whole = whole_numbers(stamps, 0)
