@@ -25,6 +25,18 @@ else:
 
     pc = _Compute()
 
+__all__ = [
+    "BoolArray",
+    "FloatArray",
+    "Int64Array",
+    "bools",
+    "floats",
+    "pc",
+    "row_index",
+    "spread_rows",
+    "whole_numbers",
+]
+
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 Int64Array = npt.NDArray[np.int64]

@@ -348,8 +348,8 @@ def _parsed(
 def _usable(column: pa.ChunkedArray) -> bool:
     """Whether every number can be reckoned with, and no time is missing: a cell's text says why not."""
     if pa.types.is_timestamp(column.type):
-        return not column.null_count
-    return int(np.isfinite(floats(column)).sum()) == len(column) - column.null_count
+        return bool(column.null_count == 0)
+    return bool(np.isfinite(floats(column)).sum() == len(column) - column.null_count)
 
 
 def _as_read(
