@@ -533,3 +533,59 @@ def tall_rows_written_where_they_change(r, folder):
             rows.append(f"{at},{tag},{value}")
         last[tag] = value
     return lines(folder, ["Timestamp,Tag,Value", *rows])
+
+
+@habit()
+def points_between_thousands_of_whole_numbers(r, folder):
+    """In a file of decimal commas 21.006 is twenty-one thousand and six."""
+    kpa = np.round(r.pressure_bar * 100.0)
+    both = [(at, u.replace(".", ","), i.replace(".", ",")) for at, (u, i, _) in zip(iso(r), cells(r), strict=True)]
+    rows = [";".join([*each, f"{p:,.0f}".replace(",", ".")]) for each, p in zip(both, kpa, strict=True)]
+    return lines(folder, ["Zeit;Sollwert [mA];Spulenstrom [A];Druck [kPa]", *rows], encoding="cp1252")
+
+
+@trap("thousandths")
+def thousandths_without_leading_zeros(r, folder):
+    """:00.40 is forty thousandths, and :00.120 three times as much."""
+    times = [f"{each:%Y-%m-%d %H:%M:%S}.{each.microsecond // 1000}" for each in r.moments()]
+    return lines(folder, table(r, times, header=HEAD))
+
+
+@trap("no column grows as a time does")
+def pictures_of_a_second_behind_a_colon(r, folder):
+    """Hours, minutes, seconds, and which of 25 pictures of the second."""
+    times = [f"{each:%Y-%m-%d %H:%M:%S}:{each.microsecond // 40000:02d}" for each in r.moments()]
+    return lines(folder, table(r, times, header=HEAD))
+
+
+@habit()
+def decimal_points_in_one_column_and_commas_in_another(r, folder):
+    rows = [
+        f"{at};{u.replace('.', ',')};{i};{p.replace('.', ',')}"
+        for at, (u, i, p) in zip(iso(r), cells(r), strict=True)
+    ]
+    return lines(folder, [";".join(HEAD), *rows])
+
+
+@trap("Current (%)")
+def current_in_percent_of_the_driver_s(r, folder):
+    rows = [f"{at},{u},{float(i) / 0.012:.2f},{p}" for at, (u, i, p) in zip(iso(r), cells(r), strict=True)]
+    return lines(folder, ["Time,Command (mA),Current (%),Pressure (bar)", *rows])
+
+
+@trap("in which unit")
+def pressure_in_millibar(r, folder):
+    rows = [f"{at},{u},{i},{float(p) * 1000:.0f}" for at, (u, i, p) in zip(iso(r), cells(r), strict=True)]
+    return lines(folder, ["Time,Command (mA),Current (A),Pressure (mbar)", *rows])
+
+
+@trap("no column is surely the command")
+def command_in_amperes_of_the_loop(r, folder):
+    rows = [f"{at},{float(u) / 1000:.6f},{i},{p}" for at, (u, i, p) in zip(iso(r), cells(r), strict=True)]
+    return lines(folder, ["Time,Command (A),Current (A),Pressure (bar)", *rows])
+
+
+@habit()
+def pressure_from_the_tank_side_first(r, folder):
+    rows = [f"{at},{u},{i},{2 + float(p) / 100:.3f},{p}" for at, (u, i, p) in zip(iso(r), cells(r), strict=True)]
+    return lines(folder, ["Time,Command (mA),Current (A),Return line pressure (bar),Pressure (bar)", *rows])

@@ -80,7 +80,7 @@ def numbers_of(
     if not pa.types.is_string(column.type):
         values, bad = _typed(column)
     else:
-        plain = pc.replace_substring(column, ",", ".") if decimal_comma else column
+        plain = pc.replace_substring(_without_points(column), ",", ".") if decimal_comma else column
         try:
             values, bad = floats(pc.cast(plain, pa.float64())), []
             if not np.isfinite(values).all():
@@ -88,6 +88,18 @@ def numbers_of(
         except pa.ArrowInvalid:
             values, bad = _not_plain(column, decimal_comma=decimal_comma, words=words)
     return np.asarray(values, dtype=np.float64), bad
+
+
+def _without_points(column: pa.ChunkedArray) -> pa.ChunkedArray:
+    """A column of a file of decimal commas without the points in it, where all of them can mark thousands."""
+    pointed = pc.match_substring(column, ".")
+    if not pc.any(pointed).as_py() or not pc.all(pc.or_(pc.invert(pointed), _by_thousands(column))).as_py():
+        return column
+    return pc.replace_substring(column, ".", "")
+
+
+def _by_thousands(column: pa.ChunkedArray) -> pa.ChunkedArray:
+    return pc.match_substring_regex(column, r"^\s*[+-]?[1-9]\d{0,2}(\.\d{3})+(,\d*)?\s*$")
 
 
 def _typed(column: pa.ChunkedArray) -> tuple[FloatArray, list[BadCell]]:

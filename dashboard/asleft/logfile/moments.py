@@ -82,10 +82,21 @@ def form_of(column: pa.ChunkedArray, clocks: pa.ChunkedArray | None = None) -> F
     for kind, expression in (("clock", _CLOCK_ONLY), ("moment", _BOTH), ("date", _DATE_ONLY)):
         if _mostly(expression, cells):
             matches = [match for cell in cells if (match := expression.fullmatch(cell))]
+            if _counts_pictures(matches):
+                return Form("", {})
             if kind == "clock":
                 return Form("clock", {"": "clock"})
             return Form(kind, _patterns(kind, column, matches, clocks))
     return Form("", {})
+
+
+def _counts_pictures(matches: Sequence[re.Match[str]]) -> bool:
+    """Whether what stands behind a last colon counts the pictures of a second (:00 to :24), and is no fraction."""
+    behind = [match["frac"] for match in matches if match.groupdict().get("frac")]
+    if not behind or not all(len(each) == 3 and each[0] == ":" for each in behind):
+        return False
+    found = {int(each[1:]) for each in behind}
+    return 9 <= max(found) < 60 and len(found) == max(found) + 1
 
 
 #: Forms of a date and a time of day whose dates can be read in one order only: expression, order, pattern of the day.
