@@ -589,3 +589,25 @@ def command_in_amperes_of_the_loop(r, folder):
 def pressure_from_the_tank_side_first(r, folder):
     rows = [f"{at},{u},{i},{2 + float(p) / 100:.3f},{p}" for at, (u, i, p) in zip(iso(r), cells(r), strict=True)]
     return lines(folder, ["Time,Command (mA),Current (A),Return line pressure (bar),Pressure (bar)", *rows])
+
+
+@trap("no column is surely the command")
+def line_breaks_inside_quoted_headers(r, folder):
+    rows = table(r, iso(r), header=None)
+    return lines(folder, ['"Time","Command\n(mA)","Coil current\n(A)","Pressure\n(bar)"', *rows])
+
+
+@habit()
+def nothing_but_quotes_and_tabs_and_a_mark(r, folder):
+    rows = ["\t".join(f'"{cell}"' for cell in (at, *row)) for at, row in zip(iso(r, " "), cells(r), strict=True)]
+    head = "\t".join(f'"{name}"' for name in HEAD)
+    return lines(folder, [head, *rows], encoding="utf-8-sig", end="\r\n")
+
+
+@trap("another header")
+def other_columns_below_a_header_of_their_own(r, folder):
+    """A second recording, its columns in another order, and too short to be seen in any range."""
+    upper = table(r, iso(r), header=HEAD)
+    later = [(each + timedelta(minutes=5)).strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3] for each in r.moments()]
+    lower = [f"{at},{p},{u},{i}" for at, (u, i, p) in zip(later[:3], cells(r), strict=False)]
+    return lines(folder, [*upper, "", "Time,Pressure (bar),Command (mA),Current (A)", *lower])

@@ -258,6 +258,7 @@ def _lines_between(
         and any(letter.isalpha() for letter in cell.text)
         and all(np.isnan(values[cell.row]) for values in channels.values())
     ]
+    _refuse_other_header(table, told, {cell.row for cell in found})
     if found:
         first = found[0]
         notes.append(
@@ -265,6 +266,21 @@ def _lines_between(
             f"{table.row_of(first.row)}, {first.text[:40]!r}"
         )
     return frozenset(cell.row for cell in found)
+
+
+def _refuse_other_header(table: Table, told: list[tuple[int, list[BadCell]]], rows: set[int]) -> None:
+    """Refuse a file in which a header comes again and names other columns: what stands below is not what it was."""
+    time_at, again = told[0][0], set()
+    for at, bad in told:
+        for cell in bad:
+            same = cell.text.strip().casefold() == table.header[at].casefold()
+            if at == time_at and same:
+                again.add(cell.row)
+            elif cell.row in again & rows and not same:
+                raise LogError(
+                    f"{table.place}: {table.row_of(cell.row)}: another header begins here, with "
+                    f"{cell.text.strip()!r} where {table.name_of(at)!r} stood; cut the file there"
+                )
 
 
 def _tell(table: Table, at: int, bad: list[BadCell], counts: Counter[str], notes: list[str]) -> None:
