@@ -4,18 +4,20 @@
     python tests/bench/bench_judge_log.py --rows 5000000 --repeat 1     # reading, judging, with the most memory taken
 
 A healthy simulated valve at 100 Hz as CSV. Process time is user + system time of a process of its own (start-up
-included), the smallest of the repeats; the wall time beside it is that of the same run.
+included), the smallest of the repeats, which run in turn; behind it the median of the ratios to pandas in the same
+turn.
 """
 
 from __future__ import annotations
 
 import argparse
 import os
+import statistics
 import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -51,18 +53,30 @@ def write_sheet(recording: Recording, path: Path) -> None:
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
-def process_time(command: Sequence[str], repeat: int, good: tuple[int, ...] = (0,)) -> tuple[float, float]:
-    """(process time, wall time) in s of the quickest of some runs; raises if one ends otherwise than in `good`."""
-    best = (float("inf"), float("inf"))
+def used_by(command: Sequence[str], good: tuple[int, ...] = (0, 1)) -> tuple[float, float]:
+    """(process time, wall time) in s of one run; raises if it ends otherwise than in `good`."""
+    before, begin = os.times(), time.perf_counter()
+    done = subprocess.run(command, stdout=subprocess.DEVNULL, check=False)
+    wall, after = time.perf_counter() - begin, os.times()
+    if done.returncode not in good:
+        raise RuntimeError(f"{' '.join(command)} ended with {done.returncode}")
+    return after.children_user - before.children_user + after.children_system - before.children_system, wall
+
+
+def in_turn(commands: Mapping[str, Sequence[str]], repeat: int) -> dict[str, list[tuple[float, float]]]:
+    """(process time, wall time) of each run of each command, in turn, because a machine's load changes."""
+    found: dict[str, list[tuple[float, float]]] = {name: [] for name in commands}
     for _ in range(repeat):
-        before, begin = os.times(), time.perf_counter()
-        done = subprocess.run(command, stdout=subprocess.DEVNULL, check=False)
-        wall, after = time.perf_counter() - begin, os.times()
-        if done.returncode not in good:
-            raise RuntimeError(f"{' '.join(command)} ended with {done.returncode}")
-        used = after.children_user - before.children_user + after.children_system - before.children_system
-        best = min(best, (used, wall))
-    return best
+        for name, command in commands.items():
+            found[name].append(used_by(command))
+    return found
+
+
+def row(runs: Sequence[tuple[float, float]], beside: Sequence[tuple[float, float]]) -> str:
+    """Smallest process and wall time, and the median of the process times over those of `beside` in the same turn."""
+    used, wall = (min(each) for each in zip(*runs, strict=True))
+    over = statistics.median(run[0] / other[0] for run, other in zip(runs, beside, strict=True))
+    return f"{used:.2f} / {wall:.2f} s, {over:.2f}"
 
 
 READ = """
@@ -103,7 +117,7 @@ def long_log(path: Path, rows: int) -> None:
 
 def largest_memory_mb(command: Sequence[str]) -> float:
     """The most memory a process of its own takes, in MB (resident, as the kernel counts it)."""
-    code = "import resource, subprocess, sys; subprocess.run(sys.argv[1:], check=True);"
+    code = "import resource, subprocess, sys; subprocess.run(sys.argv[1:], stdout=subprocess.DEVNULL);"
     code += "print(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)"
     done = subprocess.run([sys.executable, "-c", code, *command], capture_output=True, text=True, check=True)
     return int(done.stdout.split()[-1]) / 1024
@@ -116,14 +130,15 @@ def read_long(rows: int, repeat: int) -> None:
         long_log(log, rows)
         write_sheet(plant.record(600.0), sheet)
         python = sys.executable
-        lines = []
-        for label, command in (
-            ("pandas, reading", [python, "-c", READ_BY_PANDAS, str(log)]),
-            ("asleft, reading without a map", [python, "-c", READ_WITHOUT_MAP, str(log)]),
-            ("asleft judge, without a map", [python, "-c", COMMAND, "judge", str(log), "--sheet", str(sheet)]),
-        ):
-            used, wall = process_time(command, repeat)
-            lines.append((label, f"{used:.2f} / {wall:.2f} s, {largest_memory_mb(command):,.0f} MB"))
+        commands = {
+            "pandas, reading": [python, "-c", READ_BY_PANDAS, str(log)],
+            "asleft, reading without a map": [python, "-c", READ_WITHOUT_MAP, str(log)],
+            "asleft judge, without a map": [python, "-c", COMMAND, "judge", str(log), "--sheet", str(sheet)],
+        }
+        found = in_turn(commands, repeat)
+        memory = {name: f"{largest_memory_mb(command):,.0f} MB" for name, command in commands.items()}
+        beside = found["pandas, reading"]
+        lines = [(name, f"{row(runs, beside)}, {memory[name]}") for name, runs in found.items()]
         plant.table([("rows", f"{rows:,}"), ("file", f"{log.stat().st_size / 1e6:.1f} MB"), *lines])
 
 
@@ -142,24 +157,23 @@ def main() -> None:
         write_log(recording, log)
         write_sheet(recording, sheet)
         python = sys.executable
-        start = process_time([python, "-c", "import numpy"], args.repeat)
-        pandas = process_time([python, "-c", READ_BY_PANDAS, str(log)], args.repeat)
-        read = process_time([python, "-c", READ, str(log), str(sheet)], args.repeat)
-        without_map = process_time([python, "-c", READ_WITHOUT_MAP, str(log)], args.repeat)
-        whole = process_time(
-            [python, "-c", COMMAND, "judge", str(log), "--sheet", str(sheet)], args.repeat, good=(0, 1)
+        found = in_turn(
+            {
+                "interpreter and numpy": [python, "-c", "import numpy"],
+                "pandas, reading": [python, "-c", READ_BY_PANDAS, str(log)],
+                "asleft, reading by a map": [python, "-c", READ, str(log), str(sheet)],
+                "asleft, reading without a map": [python, "-c", READ_WITHOUT_MAP, str(log)],
+                "asleft judge, without a map": [python, "-c", COMMAND, "judge", str(log), "--sheet", str(sheet)],
+            },
+            args.repeat,
         )
+        beside = found["pandas, reading"]
         plant.table(
             [
                 ("rows", f"{recording.time_s.size}"),
                 ("file", f"{log.stat().st_size / 1e6:.1f} MB"),
-                ("", "process / wall"),
-                ("interpreter and numpy", f"{start[0]:.2f} / {start[1]:.2f} s"),
-                ("pandas, reading the file", f"{pandas[0]:.2f} / {pandas[1]:.2f} s"),
-                ("asleft, reading without a map", f"{without_map[0]:.2f} / {without_map[1]:.2f} s"),
-                ("  + reading the file", f"{read[0] - start[0]:.2f} / {read[1] - start[1]:.2f} s"),
-                ("  + judging and printing", f"{whole[0] - read[0]:.2f} / {whole[1] - read[1]:.2f} s"),
-                ("asleft judge, whole", f"{whole[0]:.2f} / {whole[1]:.2f} s"),
+                ("", "process / wall, process time over pandas reading the file"),
+                *((name, row(runs, beside)) for name, runs in found.items()),
             ]
         )
 

@@ -111,8 +111,7 @@ def stored(data):
 def wanted(stored):
     """What is judged of the readings as they are stored."""
     samples = Samples(stored.time_ns / 1e9, {name: stored.channels[name] for name in stored.units})
-    failed = sum(int(np.isnan(values).sum()) for values in samples.channels.values())
-    return judgement_json(judge_log(read_sheet(SHEET), samples, dropped={"empty cells": failed}))
+    return judgement_json(judge_log(read_sheet(SHEET), samples))
 
 
 def as_api(stored, kind: str, file: Path) -> None:

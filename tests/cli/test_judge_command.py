@@ -119,12 +119,16 @@ def test_json_to_a_file_and_alone_to_the_terminal(files, tmp_path, capsys):
     assert main(["judge", str(log), "--sheet", str(sheet), "--json", str(tmp_path / "no" / "x.json")]) == 2
 
 
-def test_bad_cells_reach_the_judge_and_the_page(files, judged, capsys):
+def test_bad_cells_reach_the_page_and_many_of_them_the_judge(files, judged, capsys):
     sheet, log = files
     log.write_text(log.read_text().replace("08:00:05.000,8,0.5", "08:00:05.000,8,ERR"), encoding="utf-8")
     main(["judge", str(log), "--sheet", str(sheet)])
-    assert judged["dropped"] == {"cells that are no number": 1}
+    assert judged["dropped"] == {}
     assert "the first in line 502, 'ERR'" in " ".join(capsys.readouterr().out.split())
+    text, bad = re.subn(r",(8|9|10|11),(0\.5|ERR)", r",\1,ERR", log.read_text())
+    log.write_text(text, encoding="utf-8")
+    main(["judge", str(log), "--sheet", str(sheet)])
+    assert judged["dropped"] == {"cells that are no number": bad}
 
 
 def test_the_zone_applies_to_times_without_one(files, judged, capsys):

@@ -31,6 +31,7 @@ class Front:
     port: int
     certificates: Path
     data: Path
+    away: tuple[int, list[str], str] | None = None  # its answer before there was a dashboard: status, lacking, body
 
     def ask(
         self, method: str, path: str, headers: dict[str, str] | None = None, body: str = "", source: str = "127.0.0.1"
@@ -57,11 +58,6 @@ def front(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Front]:
     finally:
         sys.stdin = stdin
     inside, outside = free_port(), free_port()
-    dashboard = subprocess.Popen(
-        [sys.executable, "-m", "asleft.cli.main", "web", "--data", str(data), "--port", str(inside),
-         "--behind-proxy=127.0.0.1", "--name=localhost"],
-        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-    )  # fmt: skip
     text = (COMPOSE / "proxy" / "nginx.conf").read_text()
     for old, new in (
         (" /tmp/", f" {folder}/"),
@@ -77,23 +73,37 @@ def front(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Front]:
     assert found, "this test needs nginx: install the Debian package nginx-light"
     proxy = subprocess.Popen([found, "-c", str(config)], stderr=subprocess.DEVNULL)
     made = Front(outside, certificates, data)
+    processes = [proxy]
     try:
+        away = _answer(made, proxy)
+        made.away = (away.status, lacking(away), away.read().decode())
+        dashboard = subprocess.Popen(
+            [sys.executable, "-m", "asleft.cli.main", "web", "--data", str(data), "--port", str(inside),
+             "--behind-proxy=127.0.0.1", "--name=localhost"],
+            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+        )  # fmt: skip
+        processes.append(dashboard)
         deadline = time.monotonic() + 60
-        while True:
-            try:
-                if made.ask("GET", "/login").status == 200:
-                    break
-            except OSError:
-                pass
-            assert proxy.poll() is None, "nginx ended at once"
-            assert dashboard.poll() is None, "asleft web ended at once"
+        while _answer(made, proxy, dashboard).status != 200:
             assert time.monotonic() < deadline
             time.sleep(0.2)
         yield made
     finally:
-        for process in (proxy, dashboard):
+        for process in processes:
             process.terminate()
             process.wait(20)
+
+
+def _answer(front: Front, *processes: subprocess.Popen[bytes]) -> http.client.HTTPResponse:
+    """The proxy's answer for the page to sign in, as soon as it gives one."""
+    deadline = time.monotonic() + 60
+    while True:
+        try:
+            return front.ask("GET", "/login")
+        except OSError:
+            assert all(process.poll() is None for process in processes), "it ended at once"
+            assert time.monotonic() < deadline
+            time.sleep(0.2)
 
 
 def _root() -> bool:
@@ -180,6 +190,13 @@ def test_every_answer_is_as_safe_as_the_dashboards_own(front: Front) -> None:
     }
     assert {code: answer.status for code, answer in asked.items()} == {code: code for code in asked}
     assert {code: lacking(answer) for code, answer in asked.items()} == {code: [] for code in asked}
+
+
+def test_without_a_dashboard_it_is_said_where_to_look(front: Front) -> None:
+    assert front.away is not None
+    status, missing, text = front.away
+    assert (status, missing) == (502, [])
+    assert "journalctl -u asleft-web" in text
 
 
 def test_tries_to_sign_in_are_limited_before_they_reach_the_dashboard(front: Front) -> None:

@@ -51,7 +51,8 @@ FORM = (".3f", ".4f", ".2f")
     ("header", "about"),
     [
         ("Time,Command (mA),Current A1 (A),Current A2 (A)", "current"),
-        ("Time,Command (mA),Current (A),Pressure (bar abs)", ""),
+        ("Time,Command (mA),Current (A),Pressure (bar abs)", "pressure"),
+        ("Time,Command (mA),Current (A),Absolute pressure (bar)", "pressure"),
         ("Time,AI1,AI2,AI3", "command"),
         ("Time,Command (V),Current (A),Pressure (bar)", "command"),
         ("Time,Pressure setpoint (bar),Current (A),Pressure (bar)", "command"),
@@ -61,11 +62,7 @@ FORM = (".3f", ".4f", ".2f")
 def test_columns_that_may_be_two_things_are_asked_about(header: str, about: str, tmp_path: Path) -> None:
     third = TRUE.current_a * 1.01 if "A2" in header else TRUE.pressure_bar
     path = log(tmp_path, header, (TRUE.command_ma, TRUE.current_a, third), (".3f", ".4f", ".4f"))
-    if about:
-        assert about in {question.about for question in asked(path).questions}
-    else:
-        found = read(path, given())  # a pressure in a unit nobody knows is left out, and that is said
-        assert "pressure" not in found.samples.channels or found.log_map.columns["pressure"].unit is not None
+    assert about in {question.about for question in asked(path).questions}
 
 
 @pytest.mark.parametrize("header", ["Pump pressure (bar)", "Pressure setpoint (bar)", "Tank pressure (bar)"])

@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 from asleft.sheet.faults import SheetError
-from asleft.sheet.logmap import CHANNELS, LogMap, log_map_of_sheet, read_log_map
+from asleft.sheet.logmap import CHANNELS, TIME_CHANNELS, LogMap, log_map_of_sheet, read_log_map
 from asleft.sheet.zones import find_zone
 from asleft.wire.block import CHANNEL_UNITS
 
@@ -46,7 +46,7 @@ def test_a_map_is_read():
 def test_without_a_map_every_channel_has_its_own_name():
     assert read_log_map("") == LogMap()
     assert {name: column.header for name, column in LogMap().columns.items()} == {name: name for name in CHANNELS}
-    assert set(CHANNELS) == {"date", "time", *CHANNEL_UNITS}
+    assert set(CHANNELS) == {*TIME_CHANNELS, *CHANNEL_UNITS}
 
 
 def test_a_sheet_may_hold_the_map():
@@ -72,6 +72,7 @@ def test_a_sheet_may_hold_the_map():
         ('time_format = "%d.%m.%Y"', "time_format", "down to the second"),
         ('time_format = "unix"', "time_format", "seconds"),
         ('time_format = "%Q %S"', "time_format", "pattern"),
+        ('name_column = "Tag"', "name_column", "both or neither"),
         ("[column]\ncurent = 'x'", "column.curent", 'did you mean "current"'),
         ("[column]\ncurrent = ''", "column.current", "not blank"),
         ("[column]\ncurrent = true", "column.current", "must be a whole number from 1"),

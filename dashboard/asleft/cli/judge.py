@@ -40,13 +40,17 @@ a map for your logger (--map FILE, or the same keys under [log] in the sheet)
   header_lines = 2               # lines above the header line
   header = true                  # false: none; columns below by number, from 1
   unit_lines = 1                 # lines between it and the first row
+  name_column = "Tag"            # both where each row holds one reading: the
+  value_column = "Value"         # columns below are then names in the first
   encoding = "cp1252"
   time_format = "%d.%m.%Y %H:%M:%S.%f"   # or "iso", "seconds", "milliseconds",
                                  # "microseconds", "nanoseconds", "minutes",
-                                 # "hours", "excel" (days), "clock" (hh:mm:ss)
+                                 # "hours", "excel" (days), "clock" (hh:mm:ss),
+                                 # "excel1904", "seconds1904", "ticks" (100 ns
+                                 # since the year 1), "ticks1601"
   zone = "Europe/Vienna"
   [column]
-  time = "Zeit"
+  time = "Zeit"                  # also date and millisecond, if apart
   command = "AI 1"
   current = {{ header = "Strom", unit = "mA" }}
   pressure = {{ header = "p2", unit = "bar", scale = 25.0, offset = -50.0 }}

@@ -117,8 +117,11 @@ def judged(
         samples = replace(samples, bursts=read_bursts(burst_path, log_map, zone=given.zone))
 
     from asleft.judge.judge import judge_log
+    from asleft.judge.steps.summary import MISSING_SHARE
 
-    judgement = judge_log(sheet, samples, dropped=reading.dropped, told=told)
+    # Few lost cells are told among the notes and are no finding, as of readings that come from an agent.
+    dropped = reading.dropped if reading.lost_share > MISSING_SHARE else {}
+    judgement = judge_log(sheet, samples, dropped=dropped, told=told)
     if reading.unused:
         columns = ", ".join(reading.unused)
         remark = f"Columns of the file that were not judged: {columns}. A map (--map) says what they are."

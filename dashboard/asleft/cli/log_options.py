@@ -212,7 +212,7 @@ def _ask(question: Question) -> list[str]:
     for number, choice in enumerate(question.choices, 1):
         print(f"  {number}  {choice.label}", file=sys.stderr)
     if question.choices:
-        wanted = f"1 to {len(question.choices)}, or Enter to stop: "
+        wanted = f"{'1' if len(question.choices) == 1 else f'1 to {len(question.choices)}'}, or Enter to stop: "
     elif question.example:
         wanted = f"{question.example[-1]}, or Enter to stop: "
     else:

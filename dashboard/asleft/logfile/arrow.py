@@ -1,15 +1,41 @@
 """Columns of pyarrow as arrays of numpy and back, by their buffers.
 
 pyarrow's own conversions load pandas to look whether they were given one of its series, which takes longer than
-reading ten minutes of a log.
+reading ten minutes of a log. Its functions on columns (`pc`) are loaded when the first is called: a file of plain
+numbers needs none, and they take as long as reading it.
 """
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
-import pyarrow.compute as pc
+
+if TYPE_CHECKING:
+    import pyarrow.compute as pc
+else:
+
+    class _Compute:
+        def __getattr__(self, name: str) -> object:
+            import pyarrow.compute
+
+            return getattr(pyarrow.compute, name)
+
+    pc = _Compute()
+
+__all__ = [
+    "BoolArray",
+    "FloatArray",
+    "Int64Array",
+    "bools",
+    "floats",
+    "pc",
+    "row_index",
+    "spread_rows",
+    "whole_numbers",
+]
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -32,7 +58,8 @@ def spread_rows(column: pa.ChunkedArray, count: int, pieces: int = 20) -> pa.Chu
 
 def floats(column: pa.ChunkedArray) -> FloatArray:
     """A column of numbers as an array of its own, NaN where it is null."""
-    column = pc.cast(column, pa.float64(), safe=False)
+    if column.type != pa.float64():
+        column = pc.cast(column, pa.float64(), safe=False)
     values = np.zeros(len(column), np.float64)
     _copy(column, values)
     if column.null_count:
@@ -42,7 +69,8 @@ def floats(column: pa.ChunkedArray) -> FloatArray:
 
 def whole_numbers(column: pa.ChunkedArray, null: int) -> Int64Array:
     """A column of integers or timestamps as an array of its own, `null` where it is null."""
-    column = pc.cast(column, pa.int64())
+    if column.type != pa.int64() and not pa.types.is_timestamp(column.type):  # these lie in memory as they are
+        column = pc.cast(column, pa.int64())
     values = np.zeros(len(column), np.int64)
     _copy(column, values)
     if column.null_count:

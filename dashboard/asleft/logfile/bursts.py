@@ -12,7 +12,8 @@ from asleft.logfile.cells import numbers_of
 from asleft.logfile.errors import LogError
 from asleft.logfile.opening import open_file
 from asleft.logfile.reading import converted, the_table
-from asleft.logfile.table import Table, positions, table_by_map
+from asleft.logfile.table import Table, positions
+from asleft.logfile.tall import mapped_table
 from asleft.logfile.times import times_of, zone_of
 from asleft.sheet.logmap import LogMap
 
@@ -30,7 +31,7 @@ def read_bursts(path: Path, log_map: LogMap, *, zone: tzinfo | None = None) -> t
         LogError: missing column, unusable cell, times that go back, uneven sampling, or too few readings; the
             message names file, line and column.
     """
-    table = table_by_map(the_table(open_file(path), log_map.table), log_map)
+    table = mapped_table(the_table(open_file(path), log_map.table), log_map)
     position = positions(table, log_map)
     missing = [channel for channel in ("time", "current") if channel not in position]
     if missing:

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
-from asleft.logfile.arrow import FloatArray, bools, floats, row_index
+from asleft.logfile.arrow import FloatArray, bools, floats, pc, row_index
+from asleft.logfile.units import unit_of_text
 
 #: Why a cell is not used; worded so that "12 " can stand before it.
 EMPTY = "empty cells"
@@ -33,6 +33,12 @@ _MISSING = """nan n/a na null none nil over ovld ovl overflow overload ol under 
     open inf -inf +inf infinity nodata fail failed"""
 _MISSING_MARKS = frozenset(re.findall(r"\S+", _MISSING))
 
+#: What stands beside a reading for its quality, in lower case, and whether such a reading is to be used.
+QUALITY_WORDS: Mapping[str, bool] = {
+    **dict.fromkeys(re.findall(r"\w+", "good ok valid gut bon bonne buena buono buona goed dobra dobry bra"), True),
+    **dict.fromkeys(re.findall(r"\w+", "bad uncertain invalid questionable schlecht ungültig mauvais"), False),
+}
+
 #: Numbers that stand for no reading: -9999 and its like (common practice of loggers), and what SCPI-99 (vol. 1,
 #: 7.2.1.4 and 7.2.1.5, from memory) writes for infinity and for not a number.
 _STAND_INS = (-9999.0, -99999.0, -999999.0, 9.9e37, -9.9e37, 9.91e37)
@@ -43,6 +49,7 @@ _STAND_IN_FAR = 8.0
 _PLAIN_NUMBER = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _GROUPED_POINT = r"^[+-]?\d{1,3}(,\d{3})+\.\d+$"
 _GROUPED_COMMA = r"^[+-]?\d{1,3}(\.\d{3})+,\d+$"
+_WITH_UNIT = r"^\s*[+-]?[\d.,' \x{a0}\x{202f}]*\d(?:[eE][+-]?\d+)?\s*(?P<unit>[^\d\s.,+-][^\d\s.,+-]{0,7})\s*$"
 #: Marks between groups of three digits that are no decimal sign in any locale: blanks of several kinds, apostrophes.
 _GROUPING = r"(\d)[ \x{a0}\x{202f}\x{2009}'\x{2019}](\d{3})"
 
@@ -73,7 +80,7 @@ def numbers_of(
     if not pa.types.is_string(column.type):
         values, bad = _typed(column)
     else:
-        plain = pc.replace_substring(column, ",", ".") if decimal_comma else column
+        plain = pc.replace_substring(_without_points(column), ",", ".") if decimal_comma else column
         try:
             values, bad = floats(pc.cast(plain, pa.float64())), []
             if not np.isfinite(values).all():
@@ -81,6 +88,18 @@ def numbers_of(
         except pa.ArrowInvalid:
             values, bad = _not_plain(column, decimal_comma=decimal_comma, words=words)
     return np.asarray(values, dtype=np.float64), bad
+
+
+def _without_points(column: pa.ChunkedArray) -> pa.ChunkedArray:
+    """A column of a file of decimal commas without the points in it, where all of them can mark thousands."""
+    pointed = pc.match_substring(column, ".")
+    if not pc.any(pointed).as_py() or not pc.all(pc.or_(pc.invert(pointed), _by_thousands(column))).as_py():
+        return column
+    return pc.replace_substring(column, ".", "")
+
+
+def _by_thousands(column: pa.ChunkedArray) -> pa.ChunkedArray:
+    return pc.match_substring_regex(column, r"^\s*[+-]?[1-9]\d{0,2}(\.\d{3})+(,\d*)?\s*$")
 
 
 def _typed(column: pa.ChunkedArray) -> tuple[FloatArray, list[BadCell]]:
@@ -113,6 +132,9 @@ def _not_plain(
         grouped = pc.match_substring_regex(plain, _GROUPED_POINT)
         plain = pc.if_else(grouped, pc.replace_substring(plain, ",", ""), plain)
     good = pc.match_substring_regex(plain, _PLAIN_NUMBER)
+    if not bools(good).any() and (unit := unit_behind(plain)):
+        plain = pc.replace_substring_regex(plain, rf"\s*{re.escape(unit)}$", "")
+        good = pc.match_substring_regex(plain, _PLAIN_NUMBER)
     numbers = pc.cast(pc.if_else(good, plain, pa.nulls(1, pa.string())[0]), pa.float64())
     values = floats(numbers)
     rows = np.flatnonzero(~bools(good) | ~np.isfinite(values))
@@ -123,6 +145,16 @@ def _not_plain(
     some, bad = _cell_by_cell(shown, tried, words or {})
     values[rows] = some
     return values, [BadCell(int(rows[cell.row]), cell.text, cell.reason) for cell in bad]
+
+
+def unit_behind(column: pa.ChunkedArray) -> str:
+    """The one unit that stands behind every number of a column, as in "4.2 mA"; empty where there is none.
+
+    A meter that changes its range writes several: such numbers are not to be taken for each other.
+    """
+    ends = pc.struct_field(pc.extract_regex(column, _WITH_UNIT), "unit")
+    units = [each for each in pc.unique(ends).to_pylist() if each]
+    return str(units[0]) if len(units) == 1 and unit_of_text(units[0]) is not None else ""
 
 
 def without_stand_ins(values: FloatArray, bad: list[BadCell]) -> tuple[FloatArray, list[BadCell]]:

@@ -42,6 +42,12 @@ def column_of(
         if channel == "command" and seen.exact.casefold() == "command" and symbol is None:
             return Column(name)  # as the manual says: in the unit of the sheet's signal
         choices = tuple(Choice(each, ("--unit-of", f"{channel}={each}")) for each in units)
-        found.questions.append(Question(channel, f"column {name}: in which unit?", choices))
+        text = f"column {name}: in which unit?"
+        if claim.needs == "vacuum":
+            text = (
+                f"column {name}: above vacuum, by its header, where a gauge's pressure is wanted. A map takes the "
+                "air's away (offset = -1.013 where it is in bar); or, if it is a gauge's after all, in which unit?"
+            )
+        found.questions.append(Question(channel, text, choices))
         return None
     return Column(name, units.get(symbol) if symbol else None)

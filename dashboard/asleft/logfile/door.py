@@ -19,8 +19,9 @@ from asleft.logfile.maps import map_text
 from asleft.logfile.opening import Opened, OpenedFile, open_file
 from asleft.logfile.reading import LogReading, read_table, require_usable, the_table
 from asleft.logfile.recognise import recognise
-from asleft.logfile.table import Table, table_by_map, text_table, typed_table
-from asleft.sheet.logmap import PERCENT, VOLTS, LogMap
+from asleft.logfile.table import Table, text_table, typed_table
+from asleft.logfile.tall import mapped_table, tall_of, widened
+from asleft.sheet.logmap import PERCENT, TIME_CHANNELS, VOLTS, LogMap
 from asleft.sheet.model import Signal
 from asleft.sheet.units import Unit
 
@@ -95,6 +96,7 @@ class Reading:
     log_map: LogMap  # the map the files were read by
     files: tuple[LogFile, ...] = field(default=())
     recognised: bool = False  # whether the map was found by recognition
+    lost_share: float = 0.0  # of the cells of the channels' columns (of several files the highest), not used
 
     def as_json(self) -> dict[str, object]:
         """What a judgement rests on: files with their hashes, the map they were read by, and how they were read."""
@@ -156,7 +158,12 @@ def _look_at(file: OpenedFile, opened: Opened, given: Given, *, partial: bool) -
             )
         table = text_table(opened, text, _with_given(layout, given))
     name = opened.name if len(file.tables) > 1 else None
+    tall = tall_of(table, decimal_comma=table.layout.decimal_comma)
+    pair = (table.header[tall.name], table.header[tall.value]) if tall else None
+    if tall is not None:
+        table = widened(table, tall)
     recognition = recognise(table, given, encoding=encoding, table_name=name, partial=partial)
+    recognition.log_map = replace(recognition.log_map, tall=pair)
     return Look(LogFile(str(file.path), file.sha256), file.kind, encoding, table, recognition)
 
 
@@ -177,7 +184,7 @@ def read(path: Path, given: Given) -> Reading:
     about = LogFile(str(path), file.sha256)
     if given.log_map is not None:
         log_map = given.log_map
-        table = table_by_map(the_table(file, given.table or log_map.table), log_map)
+        table = mapped_table(the_table(file, given.table or log_map.table), log_map)
         return _reading(table, log_map, about, given, recognised=False)
     seen = _look(file, given)
     if seen.recognition.questions:
@@ -231,6 +238,7 @@ def read_joined(paths: Sequence[Path], given: Given) -> Reading:
         looks[0].log_map,
         tuple(each.file for each in looks),
         recognised=True,
+        lost_share=max(found.lost_share for found in readings),
     )
 
 
@@ -263,7 +271,16 @@ def _reading(
     if look is not None:
         notes = [taken_for(look), *(f"{table.place}: {remark}" for remark in look.recognition.remarks), *notes]
     return Reading(
-        found.samples, unit, found.rows, found.dropped, tuple(notes), found.unused, log_map, (about,), recognised
+        found.samples,
+        unit,
+        found.rows,
+        found.dropped,
+        tuple(notes),
+        found.unused,
+        log_map,
+        (about,),
+        recognised,
+        found.lost_share,
     )
 
 
@@ -295,12 +312,12 @@ def with_signal(log_map: LogMap, signal: Signal | None) -> LogMap:
 def taken_for(seen: Look) -> str:
     """One line: which column was taken for what."""
     parts = []
-    for channel in ("date", "time", *MAIN):
+    for channel in (*TIME_CHANNELS, *MAIN):
         if channel in seen.log_map.mapped:
             column = seen.log_map.columns[channel]
             form = f" ({seen.log_map.time_format})" if channel == "time" else ""
             unit = f" in {column.unit.symbol}" if column.unit is not None else ""
             name = f"number {column.number}" if column.number is not None else column.header
             parts.append(f"{channel} from {name}{form}{unit}")
-    others = [name for name in seen.log_map.mapped if name not in ("date", "time", *MAIN)]
+    others = [name for name in seen.log_map.mapped if name not in (*TIME_CHANNELS, *MAIN)]
     return f"{seen.table.place}: taken without a map: {', '.join([*parts, *sorted(others)])}"

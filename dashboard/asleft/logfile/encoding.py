@@ -29,6 +29,8 @@ def find_encoding(raw: bytes) -> str:
         if raw.startswith(mark):
             return name
     head = raw[:_SAMPLE]
+    if len(raw) > _SAMPLE:  # a character of two bytes may be cut in the middle; no second byte is a line's end
+        head = head[: head.rfind(b"\n") + 1] or head
     return _by_zeros(head) or ("utf-8" if _is_utf8(raw) else _by_known_words(head))
 
 

@@ -15,11 +15,11 @@ import numpy as np
 import pyarrow as pa
 from asleft.logfile import words
 from asleft.logfile.arrow import FloatArray, spread_rows
-from asleft.logfile.cells import CONTACT_WORDS, numbers_of, without_stand_ins
+from asleft.logfile.cells import CONTACT_WORDS, numbers_of, unit_behind, without_stand_ins
 from asleft.logfile.table import Table
 from asleft.logfile.units import FoundUnit, split_header, unit_of_text
 from asleft.logfile.words import Meaning, meaning
-from asleft.sheet.logmap import CHANNELS
+from asleft.sheet.logmap import CHANNELS, TIME_CHANNELS
 from asleft.sheet.model import Signal
 
 #: Rows looked at: so many from the beginning without a gap, and as many spread over the whole length.
@@ -59,7 +59,7 @@ class Claim:
     points: float
     unit: str | None
     why: list[str] = field(default_factory=list)
-    needs: str = ""  # "shunt", "transmitter", "counts", "unit"
+    needs: str = ""  # "shunt", "transmitter", "counts", "unit", "vacuum"
     moving: float = 0.0  # of the points, those for moving with other columns
 
 
@@ -117,7 +117,16 @@ def _named(table: Table, at: int) -> tuple[str, FoundUnit | None]:
     name = " ".join(dict.fromkeys(each for each in rows if each))
     units = table.layout.units
     unit = unit_of_text(units[at]) if at < len(units) else None
-    return name, unit or split_header(table.header[at])[1] or split_header(name)[1]
+    return name, unit or split_header(table.header[at])[1] or split_header(name)[1] or _unit_in_cells(table, at)
+
+
+def _unit_in_cells(table: Table, at: int) -> FoundUnit | None:
+    column = table.columns[at].slice(0, 200)
+    if not pa.types.is_string(column.type) or not any(
+        text[-1:].isalpha() or text[-1:] == "%" for text in column.slice(0, 20).to_pylist()
+    ):
+        return None
+    return unit_of_text(unit_behind(column))
 
 
 def _filled_right(row: tuple[str, ...]) -> list[str]:
@@ -295,6 +304,10 @@ _PRESSURE_TOPS: Mapping[str, tuple[float, float]] = {
 _PORTS = frozenset({"p", "t"})
 
 
+#: Words by which a pressure is above vacuum, not a gauge's.
+_ABOVE_VACUUM = frozenset({"abs", "absolute", "absolut", "absolu", "absoluta", "assoluta", "vacuum"})
+
+
 def _pressure(seen: Seen) -> Claim | None:
     tags, unit = seen.meaning.tags, seen.unit
     others = {words.SET, words.TEMPERATURE, words.TIME, words.DATE, words.OTHER, words.SUPPLY} - (
@@ -320,6 +333,8 @@ def _pressure_in_unit(seen: Seen, unit: FoundUnit) -> Claim | None:
     if unit.dimension == "current" and words.PRESSURE in seen.meaning.tags:
         loop = unit.symbol == "mA" and seen.low >= 3.0 and seen.high <= 22.0
         return Claim(1.0, "mA", ["a transmitter's mA"], "transmitter") if loop else None
+    if _ABOVE_VACUUM & set(words.tokens(seen.header)) or unit.symbol in ("bara", "bar(a)", "psia"):
+        return Claim(2.0, None, needs="vacuum")
     if unit.dimension == "unknown pressure":
         return Claim(2.0, None, needs="unit")
     if unit.dimension != "pressure" or seen.high < 0.0:
@@ -395,7 +410,7 @@ _JUDGES: Mapping[str, Callable[[Seen], Claim | None]] = {
     "oil_temperature": _oil_temperature,
 }
 
-if set(_JUDGES) | {"time", "date"} != set(CHANNELS):  # a channel added without its evidence would never be found
+if set(_JUDGES) | set(TIME_CHANNELS) != set(CHANNELS):  # a channel added without its evidence would never be found
     raise RuntimeError("every channel needs its evidence")
 
 
@@ -413,9 +428,9 @@ def follows(leader: FloatArray, follower: FloatArray) -> tuple[float, int]:
     scale = float(np.sqrt((a * a).sum() * (b * b).sum()))
     if scale <= 1e-12 * a.size:
         return 0.0, 0
-    size = 1 << int(np.ceil(np.log2(2 * a.size)))
-    product = np.fft.irfft(np.conj(np.fft.rfft(a, size)) * np.fft.rfft(b, size), size) / scale
     reach = min(a.size // 8, 500)
+    size = 1 << int(np.ceil(np.log2(a.size + reach + 1)))  # what wraps round falls on shifts beyond reach
+    product = np.fft.irfft(np.conj(np.fft.rfft(a, size)) * np.fft.rfft(b, size), size) / scale
     shifts = np.concatenate([product[: reach + 1], product[-reach:]])
     at = int(np.argmax(shifts))
     return float(shifts[at]), at if at <= reach else at - shifts.size

@@ -11,8 +11,9 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
-from asleft.logfile.cells import is_missing_mark
+from asleft.logfile.cells import QUALITY_WORDS, is_missing_mark
 from asleft.logfile.units import is_units_row
 
 SEPARATORS = ("\t", ";", ",", "|")
@@ -53,7 +54,7 @@ class Layout:
 def cells_of(line: str, separator: str) -> list[str]:
     """The cells of a line, stripped."""
     if separator == "blanks":
-        return _COMMENT.sub("", line).split()
+        return [cell.strip('"') for cell in _COMMENT.sub("", line).split()]
     if separator == "wide blanks":
         return [cell for cell in re.split(r"[ ]{2,}|\s*\t\s*", line.strip()) if cell]
     return [cell.strip() for cell in next(csv.reader([line], delimiter=separator, skipinitialspace=True), [])]
@@ -133,7 +134,7 @@ def _try(lines: Sequence[str], separator: str) -> tuple[float, float, int, Layou
         above=tuple(above),
         units=tuple(units),
         preamble=tuple(line.strip() for line in lines[: start - len(above)] if line.strip()),
-        doubts=("decimal",) if doubt else ("width",) if not has_header and _wider(split[:first], width) else (),
+        doubts=("decimal",) if doubt else ("width",) if _of_another_width(split, header_at, first, width) else (),
     )
     cells = [cell for at in rows if at >= first for cell in split[at] if cell]
     pure = sum(is_data(cell) or is_missing_mark(cell) for cell in cells) / len(cells)
@@ -141,7 +142,7 @@ def _try(lines: Sequence[str], separator: str) -> tuple[float, float, int, Layou
 
 
 def _is_row(cells: Sequence[str]) -> bool:
-    filled = [cell for cell in cells if cell]
+    filled = [cell for cell in cells if cell and cell.casefold() not in QUALITY_WORDS]
     data = sum(map(is_data, filled))
     marks = sum(not is_data(cell) and is_missing_mark(cell) for cell in filled)
     return data >= 1 and data + marks >= 0.6 * len(filled) and len(cells) >= 2
@@ -166,6 +167,9 @@ def _header_above(
     above: list[tuple[str, ...]] = []
     while at >= 0:
         cells = split[at]
+        if _is_rule(cells):
+            at -= 1
+            continue
         if not any(cells):
             if header is not None or first - at > 2:
                 break
@@ -187,6 +191,12 @@ def _header_above(
     return header, above, units, 0
 
 
+def _is_rule(cells: Sequence[str]) -> bool:
+    """Whether a line only draws a line between header and rows, as "-----+-----" or "|---|---:|"."""
+    text = "".join(cells)
+    return len(text) >= 3 and "--" in text.replace("=", "-") and not text.strip("-=+:|_ ")
+
+
 def _may_be_header(cells: Sequence[str], width: int, *, alone: bool) -> bool:
     filled = [cell for cell in cells if cell]
     text = sum(not NUMBER.fullmatch(cell) for cell in filled)
@@ -194,10 +204,24 @@ def _may_be_header(cells: Sequence[str], width: int, *, alone: bool) -> bool:
     return near and text >= max(1, 0.6 * len(filled)) and not (is_data(cells[0]) and len(filled) > 1 and text < 2)
 
 
-def _wider(above: Sequence[list[str]], width: int) -> bool:
-    """Whether what looks like a header has fewer cells than the rows, as where the comma also marks decimals."""
-    nearest = next((cells for cells in reversed(above) if any(cells)), [])
-    return 3 <= len(nearest) < width and not any(map(is_data, nearest))
+def _of_another_width(split: Sequence[list[str]], header: int | None, first: int, width: int) -> bool:
+    """Whether what looks like a header has fewer cells than the rows, as where the comma also marks decimals.
+
+    One fewer is right where rows end in a separator, or begin with a number that counts them.
+    """
+    if header is None:
+        nearest = next((cells for cells in reversed(split[:first]) if any(cells)), [])
+        return 3 <= len(nearest) < width and not any(map(is_data, nearest))
+    rows = [cells for cells in split[first:] if len(cells) == width]
+    return len(split[header]) < width and any(cells[-1] for cells in rows) and not counts_rows(rows)
+
+
+def counts_rows(rows: Sequence[Sequence[str]]) -> bool:
+    """Whether the first cells of rows count them: whole numbers, each one more than the one before."""
+    first = [cells[0] for cells in rows if cells]
+    if len(first) < 2 or not all(cell.isdecimal() for cell in first):
+        return False
+    return all(int(after) - int(before) == 1 for before, after in pairwise(first))
 
 
 def _decimal(rows: Sequence[Sequence[str]]) -> tuple[bool, bool]:

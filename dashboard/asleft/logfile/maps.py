@@ -24,6 +24,8 @@ def map_text(log_map: LogMap, comments: Mapping[str, str], unsure: Iterable[str]
         ("unit_lines", log_map.unit_lines, 0),
         ("encoding", log_map.encoding, "utf-8"),
         ("table", log_map.table, None),
+        ("name_column", log_map.tall and log_map.tall[0], None),
+        ("value_column", log_map.tall and log_map.tall[1], None),
         ("time_format", log_map.time_format, None),
         ("zone", log_map.zone, "UTC"),
     ):

@@ -8,16 +8,16 @@ from __future__ import annotations
 
 import itertools
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
-from asleft.logfile.arrow import FloatArray, spread_rows, whole_numbers
-from asleft.sheet.logmap import TIME_SCALES
+from asleft.logfile.arrow import FloatArray, pc, spread_rows, whole_numbers
+from asleft.logfile.times import ZONES
+from asleft.sheet.logmap import TIME_ORIGINS, TIME_SCALES
 
 RATES_HZ = (0.9, 2500.0)
 #: Beyond these a unit in a header is doubted, where another unit would be plausible.
@@ -25,15 +25,24 @@ _WIDE_RATES_HZ = (0.05, 20_000.0)
 #: Plausible years by how many digits they are written with. Two digits leave three readings of a date, so fewer of
 #: them.
 _YEARS = {4: (1990, 2099), 2: (2010, 2059)}
-_EPOCHS_S = (946684800.0, 4102444800.0)  # the years 2000 and 2100
-_EXCEL_DAYS = (36526.0, 73051.0)  # the same, in days since 30 December 1899
+#: The years 2000 and 2060: any later, seconds from 1904 would pass for seconds from 1970, and other counts of days
+#: for a spreadsheet's.
+_EPOCHS_S = (946684800.0, 2840140800.0)
+#: Word -> how many make a second, and seconds from its origin to 1970, of counts that are told by their size.
+_ORIGINS = {word: (per_s, 0.0) for word, per_s in TIME_SCALES.items() if per_s >= 1} | {
+    word: TIME_ORIGINS[word][:2] for word in ("ticks", "ticks1601", "seconds1904")
+}
 
-_ISO = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d([.,]\d{1,9})?)?(Z|[+-]\d\d:?\d\d)?")
+_ISO = re.compile(
+    r"\d{4}-(\d\d-\d\d|W\d\d-\d)[T ]\d\d:\d\d(:\d\d([.,]\d{1,9})?)?((Z|[+-]\d\d:?\d\d)(\[[\w/+-]+\])?)?"
+)
+_ORDINAL = re.compile(r"\d{4}-\d{3}(?P<gap>[T ])\d\d:\d\d:\d\d(?P<frac>[.,]\d{1,6})?(?P<zone>Z)?")
 _CLOCK = (
     r"(?P<clock>\d{1,2}:\d{2}:\d{2}(?P<frac>[.,:]\d{1,9})?)"
-    r"(?P<half>\s*[AaPp]\.?[Mm]\.?)?(?P<zone>\s*(?:Z|UTC|GMT|[+-]\d\d:?\d\d))?"
+    rf"(?P<half>\s*[AaPp]\.?[Mm]\.?)?(?P<zone>\s*(?:{ZONES}))?"
 )
 _DATE = r"(?P<a>\d{1,4})(?P<s1>\. |[-/. ])(?P<b>\d{1,2}|[^\W\d_]{3,10}\.?)(?P<s2>[-/. ]\s?)(?P<c>\d{1,4})"
+_EAST_ASIA = re.compile(rf"\d{{4}}年\d{{1,2}}月\d{{1,2}}日(?P<gap>\s*){_CLOCK}")
 _US_WORDS = r"(?P<b>[^\W\d_]{3,10})(?P<dot>\.)?(?P<s1> )(?P<a>\d{1,2})(?P<s2>, ?| )(?P<c>\d{4})"
 _BOTH = re.compile(rf"{_DATE}(?P<gap>[T ,;_]+){_CLOCK}")
 _WORDS_FIRST = re.compile(rf"{_US_WORDS}(?P<gap>[T ,;_]+){_CLOCK}")
@@ -66,23 +75,41 @@ def form_of(column: pa.ChunkedArray, clocks: pa.ChunkedArray | None = None) -> F
         return Form("", {})
     if _mostly(_ISO, cells):
         return Form("iso", {"Ymd": "iso"})
-    if _mostly(_COMPACT, cells):
-        found = next(match for cell in cells if (match := _COMPACT.fullmatch(cell)))
-        fraction = f"{found['frac'][0]}%f" if found["frac"] else ""
-        zone = "%z" if found["zone"] else ""
-        return Form("moment", {"Ymd": f"%Y%m%d{found['gap']}%H%M%S{fraction}{zone}"})
-    if _mostly(_WORDS_FIRST, cells):
-        matches = [match for cell in cells if (match := _WORDS_FIRST.fullmatch(cell))]
-        first = matches[0]
-        day = f"%b{'.' if first['dot'] else ''}{first['s1']}%d{first['s2']}%Y"
-        return Form("moment", {"mdY": day + first["gap"] + _clock_pattern(matches)})
+    for expression, order, day_of in _ONE_ORDER:
+        if _mostly(expression, cells):
+            matches = [match for cell in cells if (match := expression.fullmatch(cell))]
+            return Form("moment", {order: day_of(matches[0]) + _clock_pattern(matches, matches[0].re is _COMPACT)})
     for kind, expression in (("clock", _CLOCK_ONLY), ("moment", _BOTH), ("date", _DATE_ONLY)):
         if _mostly(expression, cells):
             matches = [match for cell in cells if (match := expression.fullmatch(cell))]
+            if _counts_pictures(matches):
+                return Form("", {})
             if kind == "clock":
                 return Form("clock", {"": "clock"})
             return Form(kind, _patterns(kind, column, matches, clocks))
     return Form("", {})
+
+
+def _counts_pictures(matches: Sequence[re.Match[str]]) -> bool:
+    """Whether what stands behind a last colon counts the pictures of a second (:00 to :24), and is no fraction."""
+    behind = [match["frac"] for match in matches if match.groupdict().get("frac")]
+    if not behind or not all(len(each) == 3 and each[0] == ":" for each in behind):
+        return False
+    found = {int(each[1:]) for each in behind}
+    return 9 <= max(found) < 60 and len(found) == max(found) + 1
+
+
+#: Forms of a date and a time of day whose dates can be read in one order only: expression, order, pattern of the day.
+_ONE_ORDER: tuple[tuple[re.Pattern[str], str, Callable[[re.Match[str]], str]], ...] = (
+    (_ORDINAL, "Ymd", lambda found: f"%Y-%j{found['gap']}"),
+    (_EAST_ASIA, "Ymd", lambda found: f"%Y年%m月%d日{found['gap']}"),
+    (_COMPACT, "Ymd", lambda found: f"%Y%m%d{found['gap']}"),
+    (
+        _WORDS_FIRST,
+        "mdY",
+        lambda found: f"%b{'.' if found['dot'] else ''}{found['s1']}%d{found['s2']}%Y{found['gap']}",
+    ),
+)
 
 
 def _typed_form(column: pa.ChunkedArray) -> Form:
@@ -129,11 +156,11 @@ def clock_pattern_of(column: pa.ChunkedArray) -> str:
     return _clock_pattern([match for cell in _some(column) if (match := _CLOCK_ONLY.fullmatch(cell))])
 
 
-def _clock_pattern(matches: Sequence[re.Match[str]]) -> str:
+def _clock_pattern(matches: Sequence[re.Match[str]], compact: bool = False) -> str:
     fraction = next((match["frac"][0] for match in matches if match["frac"]), "")
-    half = next((match["half"] for match in matches if match["half"]), "")
+    half = next((match["half"] for match in matches if match.groupdict().get("half")), "")
     zone = next((match["zone"] for match in matches if match["zone"]), "")
-    pattern = ("%I" if half else "%H") + ":%M:%S" + (f"{fraction}%f" if fraction else "")
+    pattern = ("%I" if half else "%H") + ("%M%S" if compact else ":%M:%S") + (f"{fraction}%f" if fraction else "")
     if half:
         pattern += " %p" if half[0].isspace() else "%p"
     if zone:
@@ -217,8 +244,11 @@ def counting_of(values: FloatArray, unit: str | None) -> list[str]:
     if not steps.size:
         return []
     top, step = float(np.abs(known).max()), float(np.median(steps))
+    # A counter of microseconds is as large as seconds since 1970 after half an hour: its steps tell them apart.
     by_size = [
-        word for word, per_s in TIME_SCALES.items() if per_s >= 1 and _EPOCHS_S[0] <= top / per_s <= _EPOCHS_S[1]
+        word
+        for word, (per_s, origin_s) in _ORIGINS.items()
+        if _EPOCHS_S[0] <= top / per_s - origin_s <= _EPOCHS_S[1] and _is_rate(step / per_s, _WIDE_RATES_HZ)
     ]
     whole = bool((known == np.round(known)).all())
     if by_size and (unit is None or unit in by_size or whole):
@@ -228,7 +258,8 @@ def counting_of(values: FloatArray, unit: str | None) -> list[str]:
             return [unit]
         others = [word for word in ("seconds", "milliseconds", "microseconds") if _is_rate(step / TIME_SCALES[word])]
         return [unit, *(word for word in others if word != unit)]
-    if _EXCEL_DAYS[0] <= top <= _EXCEL_DAYS[1] and _is_rate(step * 86400.0):
+    per_s, origin_s, _ = TIME_ORIGINS["excel"]
+    if _EPOCHS_S[0] <= top / per_s - origin_s <= _EPOCHS_S[1] and _is_rate(step / per_s):
         return ["excel"]
     # Stamps may be coarser than the rate, so a step of one second is a plausible stamp, too.
     return [word for word in ("seconds", "milliseconds", "microseconds") if _is_rate(step / TIME_SCALES[word])]

@@ -1,7 +1,8 @@
 """Opens a file: its kind by its first bytes, and the tables in it. The only module here that reads disks.
 
-Kinds: text (CSV and the like), gzip and zstd of one file, zip of several, workbooks (xlsx, xlsm, xls, ods), Parquet,
-Arrow IPC (Feather, or a stream). The name's ending is not asked, because loggers and mail programs change it.
+Kinds: text (CSV and the like), records of JSON, gzip and zstd of one file, zip of several, workbooks (xlsx, xlsm,
+xls, ods), Parquet, Arrow IPC (Feather, or a stream). The name's ending is not asked, because loggers and mail
+programs change it.
 """
 
 from __future__ import annotations
@@ -87,7 +88,30 @@ def _tables(raw: bytes, place: str, *, nested: bool = False) -> tuple[str, list[
         return "Arrow", [Opened(place, columns=_columnar(raw, place, "Arrow"), rows_are="row")]
     if raw.startswith(_ARROW_STREAM):
         return "Arrow", [Opened(place, columns=_columnar(raw, place, "Arrow stream"), rows_are="row")]
+    head = raw[:200].removeprefix(b"\xef\xbb\xbf").lstrip()
+    if head.startswith((b"{", b"[{", b"[\n", b"[\r\n", b"[ ")) and (records := _records(raw)) is not None:
+        return "JSON", [Opened(place, columns=records, rows_are="record")]
+    if head[:6].lower().startswith((b"<html", b"<!doct", b"<?xml", b"<table")):
+        raise LogError(f"{place}: a web page or XML, whatever its name says; save it as CSV or as a workbook")
     return "text", [Opened(place, raw=raw)]
+
+
+def _records(raw: bytes) -> pa.Table | None:
+    """Records of one level, one a line or all in one list, as columns; None where it is something else."""
+    import json
+
+    import pyarrow as pa
+
+    try:
+        text = raw.decode("utf-8-sig")
+        found = (
+            json.loads(text)
+            if text.lstrip().startswith("[")
+            else [json.loads(each) for each in text.splitlines() if each.strip()]
+        )
+        return pa.Table.from_pylist(found)
+    except (ValueError, TypeError, AttributeError, RecursionError, pa.ArrowException):
+        return None
 
 
 def _unpacked(kind: str, read: Callable[[int], bytes], place: str, *, nested: bool) -> tuple[str, list[Opened]]:

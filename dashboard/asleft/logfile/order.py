@@ -18,6 +18,8 @@ from asleft.sheet.names import counted
 SORT_WINDOW_S = 5.0
 #: A clock set back by more than this is two recordings, or a change of the hour.
 _LARGEST_SET_BACK_S = 60.0
+#: Share of rows that may be out of order; beyond it the times themselves are read wrongly.
+_MOST_MOVED = 0.2
 #: Beside a clock that was set back so much is left out, so that the judge sees a hole.
 _HOLE_S = 1.0
 #: Stamps are spread where each, but for the first and the last, stands in so many rows within this share.
@@ -94,6 +96,12 @@ def _sort(order: Order, row_word: RowWord) -> None:
         )
     moved = int((behind > 0).sum())
     first = int(np.argmax(behind > 0))
+    if moved > _MOST_MOVED * order.time_s.size and moved > 10:
+        raise OutOfOrderError(
+            f"{counted(moved, 'row')} of {order.time_s.size:,} go back, the first in "
+            f"{row_word(int(order.rows[first]))}, column {{time}}: are thousandths of a second written without their "
+            "zeros (.40 for .040)? Have the logger write three digits"
+        )
     order.notes.append(
         f"{counted(moved, 'row')} out of order, the first in {row_word(int(order.rows[first]))}, up to "
         f"{behind.max():.3g} s late; sorted by time"

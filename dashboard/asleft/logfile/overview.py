@@ -40,6 +40,8 @@ def times_of_look(seen: Look) -> Times | None:
     if "date" in log_map.mapped:
         column = joined_moments(table.columns[_place(table, seen, "date")], column)
     time_s, bad = times_of(column, log_map.time_format, zone_of(log_map), decimal_comma=log_map.decimal_comma)
+    if "millisecond" in log_map.mapped:
+        time_s = time_s + numbers_of(table.columns[_place(table, seen, "millisecond")])[0] / 1000.0
     try:
         order = put_in_order(time_s, table.row_of)
     except OutOfOrderError as error:

@@ -15,21 +15,23 @@ from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 from asleft.judge.types import Samples
-from asleft.logfile.arrow import FloatArray
+from asleft.logfile.arrow import FloatArray, pc
 from asleft.logfile.cells import CONTACT_WORDS, BadCell, numbers_of, without_stand_ins
 from asleft.logfile.errors import LogError
 from asleft.logfile.opening import Opened, OpenedFile, open_file
 from asleft.logfile.order import OutOfOrderError, put_in_order
-from asleft.logfile.table import Table, positions, table_by_map
-from asleft.logfile.times import times_of, zone_of
-from asleft.sheet.logmap import PERCENT, Column, LogMap
+from asleft.logfile.quality import without_bad
+from asleft.logfile.table import Table, positions
+from asleft.logfile.tall import mapped_table
+from asleft.logfile.times import NOT_A_TIME, times_of, zone_of
+from asleft.sheet.logmap import PERCENT, TIME_CHANNELS, Column, LogMap
 from asleft.sheet.names import counted, counted_reason
 
 LEAST_USABLE_S = 10.0
 DUPLICATE = "repeated times"
 LONG_ROW = "rows with more cells than the header"
+SHORT_ROW = "rows with fewer cells than the header"
 OVERLAP = "rows from before a clock was set back"
 
 _CONTACTS = frozenset({"enable", "pump_running"})
@@ -48,6 +50,12 @@ class LogReading:
     notes: tuple[str, ...]  # one sentence each: where the first of each kind stands
     unused: tuple[str, ...] = ()  # headers of columns that are no channel's
 
+    @property
+    def lost_share(self) -> float:
+        """Share of the cells of the channels' columns that could not be used, rows left out with all of theirs."""
+        kept = sum(int(np.isfinite(values).sum()) for values in self.samples.channels.values())
+        return 1.0 - kept / max(self.rows * len(self.samples.channels), 1)
+
 
 def read_log(
     path: Path, log_map: LogMap, *, signal_unit: str, zone: tzinfo | None = None, start: datetime | None = None
@@ -61,7 +69,7 @@ def read_log(
         LogError: the file is refused; the message names file, line, column and what was expected.
     """
     opened = the_table(open_file(path), log_map.table)
-    return read_table(table_by_map(opened, log_map), log_map, signal_unit=signal_unit, zone=zone, start=start)
+    return read_table(mapped_table(opened, log_map), log_map, signal_unit=signal_unit, zone=zone, start=start)
 
 
 def the_table(file: OpenedFile, name: str | None) -> Opened:
@@ -113,24 +121,34 @@ def read_table(
             f"separator, or a "
             f"comma inside a number? ({len(table.long_rows)} such rows left out)"
         )
+    if table.short_rows:
+        counts[SHORT_ROW] = len(table.short_rows)
+        notes.append(
+            f"{table.place}: {table.rows_are} {table.short_rows[0]} has fewer cells than the header, and blanks do "
+            f"not say which is empty ({len(table.short_rows)} such rows left out)"
+        )
     if table.footer:
         notes.append(
             f"{table.place}: {counted(len(table.footer), 'line')} at the end left out: {table.footer[0][:60]!r}"
         )
-    time_s = _times(table, position, log_map, zone or zone_of(log_map), start, counts, notes)
+    told: list[tuple[int, list[BadCell]]] = []
+    time_s = _times(table, position, log_map, zone or zone_of(log_map), start, told)
     channels: dict[str, FloatArray] = {}
     for channel, column in columns.items():
         words = CONTACT_WORDS if channel in _CONTACTS else None
         values, bad = numbers_of(table.columns[position[channel]], decimal_comma=log_map.decimal_comma, words=words)
-        values, bad = without_stand_ins(values, bad)
-        _tell(table, position[channel], bad, counts, notes)
+        values, bad = without_bad(table, position[channel], *without_stand_ins(values, bad))
+        told.append((position[channel], bad))
         channels[channel] = converted(values, column)
+    no_rows = _lines_between(table, told, channels, notes)
+    for at, bad in told:
+        _tell(table, at, [cell for cell in bad if cell.row not in no_rows], counts, notes)
     time_s, channels = _ordered(table, position, time_s, channels, counts, notes)
     if not partial:
         require_usable(table.place, time_s, channels, notes)
     used = set(position.values())
     unused = tuple(name for k, name in enumerate(table.header) if name and k not in used)
-    rows = table.rows + len(table.long_rows)
+    rows = table.rows - len(no_rows) + len(table.long_rows) + len(table.short_rows)
     return LogReading(Samples(time_s, channels), rows, dict(counts), tuple(notes), unused)
 
 
@@ -151,7 +169,7 @@ def require_columns(table: Table, position: Mapping[str, int]) -> None:
 def _in_stored_units(
     table: Table, position: Mapping[str, int], log_map: LogMap, signal_unit: str
 ) -> dict[str, Column]:
-    columns = {channel: log_map.columns[channel] for channel in position if channel not in ("time", "date")}
+    columns = {channel: log_map.columns[channel] for channel in position if channel not in TIME_CHANNELS}
     if "command" not in columns:
         return columns
     unit = columns["command"].unit
@@ -182,8 +200,7 @@ def _times(
     log_map: LogMap,
     zone: tzinfo,
     start: datetime | None,
-    counts: Counter[str],
-    notes: list[str],
+    told: list[tuple[int, list[BadCell]]],
 ) -> FloatArray:
     at = position["time"]
     column, time_format = table.columns[at], log_map.time_format
@@ -197,7 +214,11 @@ def _times(
             f"{table.place}: {table.row_of(bad[0].row)}, column {table.name_of(at)}: {bad[0].text!r} "
             f"cannot be read as a time, expected {wanted}"
         )
-    _tell(table, at, bad, counts, notes)
+    told.append((at, bad))
+    if "millisecond" in position:
+        behind, bad = numbers_of(table.columns[position["millisecond"]], decimal_comma=log_map.decimal_comma)
+        told.append((position["millisecond"], bad))
+        time_s = time_s + behind / 1000.0
     known = time_s[np.isfinite(time_s)]
     if not known.size:
         return time_s
@@ -224,6 +245,42 @@ def joined_moments(dates: pa.ChunkedArray, clocks: pa.ChunkedArray) -> pa.Chunke
 
 def _as_text(column: pa.ChunkedArray) -> pa.ChunkedArray:
     return column if pa.types.is_string(column.type) else pc.cast(column, pa.string())
+
+
+def _lines_between(
+    table: Table, told: list[tuple[int, list[BadCell]]], channels: Mapping[str, FloatArray], notes: list[str]
+) -> frozenset[int]:
+    """Rows that are none: a header on every page, a remark. Words stand where the time would, and no reading."""
+    found = [
+        cell
+        for cell in told[0][1]
+        if cell.reason == NOT_A_TIME
+        and any(letter.isalpha() for letter in cell.text)
+        and all(np.isnan(values[cell.row]) for values in channels.values())
+    ]
+    _refuse_other_header(table, told, {cell.row for cell in found})
+    if found:
+        first = found[0]
+        notes.append(
+            f"{table.place}: {counted(len(found), 'line')} between the rows left out, the first is "
+            f"{table.row_of(first.row)}, {first.text[:40]!r}"
+        )
+    return frozenset(cell.row for cell in found)
+
+
+def _refuse_other_header(table: Table, told: list[tuple[int, list[BadCell]]], rows: set[int]) -> None:
+    """Refuse a file in which a header comes again and names other columns: what stands below is not what it was."""
+    time_at, again = told[0][0], set()
+    for at, bad in told:
+        for cell in bad:
+            same = cell.text.strip().casefold() == table.header[at].casefold()
+            if at == time_at and same:
+                again.add(cell.row)
+            elif cell.row in again & rows and not same:
+                raise LogError(
+                    f"{table.place}: {table.row_of(cell.row)}: another header begins here, with "
+                    f"{cell.text.strip()!r} where {table.name_of(at)!r} stood; cut the file there"
+                )
 
 
 def _tell(table: Table, at: int, bad: list[BadCell], counts: Counter[str], notes: list[str]) -> None:

@@ -19,11 +19,11 @@ from asleft.logfile.given import Choice, Given, Question
 from asleft.logfile.table import Table
 from asleft.logfile.time_column import take_time
 from asleft.logfile.units import split_header
-from asleft.sheet.logmap import CHANNELS, LogMap
+from asleft.sheet.logmap import CHANNELS, TIME_CHANNELS, LogMap
 
 SURE = 5.0
 MARGIN = 2.0
-_OPTIONAL = tuple(channel for channel in CHANNELS if channel not in (*MAIN, "time", "date"))
+_OPTIONAL = tuple(channel for channel in CHANNELS if channel not in (*MAIN, *TIME_CHANNELS))
 
 #: Columns that move together this closely support each other; that much and in the wrong order, they contradict.
 _TOGETHER = 0.8
@@ -129,7 +129,7 @@ def _claims_on(
         for s in free
     }
     for channel, at in chosen.items():
-        if channel in ("time", "date"):
+        if channel in TIME_CHANNELS:
             continue
         mine = next((s for s in seen if s.at == at), None)
         claim = claims_of(mine, given.signal).get(channel) if mine is not None else None
@@ -216,7 +216,7 @@ def _decide(
     if not strong:
         likely = [at for at in ranked if claims[at][channel].points >= 1.5 and best_for(claims[at], channel, taken)]
         if required or (channel in MAIN and likely and claims[likely[0]][channel].points >= SURE - MARGIN):
-            text = f"no column is surely the {channel}"
+            text = f"no column is surely the {channel}{_sparse(found, channel)}"
             found.questions.append(
                 Question(
                     channel, text, choices_of(table, found.columns, channel, likely or ranked, optional=not required)
@@ -239,6 +239,16 @@ def _decide(
     if rivals:
         return None  # an optional channel is left out rather than asked for
     return best if best_for(claims[best], channel, taken) else None
+
+
+def _sparse(found: Recognition, channel: str) -> str:
+    """What is said where a column by its header is the channel, and holds a number in few rows."""
+    tag = {"command": words.SET, "current": words.CURRENT, "pressure": words.PRESSURE}.get(channel)
+    looks = [look for look in found.columns if 0.0 < look.filled < 0.5 and tag in words.meaning(look.header).tags]
+    if not looks:
+        return ""
+    share = f"{100.0 * looks[0].filled:.2g} %"
+    return f"; {looks[0].header} holds a number in {share} of the rows, and every row needs one"
 
 
 def _rivals(claim: Claim, best: Claim) -> bool:

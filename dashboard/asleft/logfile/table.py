@@ -6,13 +6,16 @@ import csv
 import io
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.csv as pacsv
+from asleft.logfile.arrow import floats
 from asleft.logfile.encoding import as_utf8
 from asleft.logfile.errors import LogError
-from asleft.logfile.layout import Layout, cells_of, is_data, is_moment
+from asleft.logfile.layout import Layout, cells_of, counts_rows, is_data, is_moment
 from asleft.logfile.opening import Opened
 from asleft.sheet.logmap import LogMap
 
@@ -30,8 +33,8 @@ class Table:
     """Columns of one table, all of one length.
 
     `header`: names, empty where there is none; `above` and `units` as in `Layout`. `columns`: text, or typed.
-    `long_rows`: line numbers of rows left out because they have more cells than the header. `footer`: lines at the
-    end that are no rows.
+    `long_rows`: line numbers of rows left out because they have more cells than the header; `short_rows`: fewer,
+    where only blanks stand between cells. `footer`: lines at the end that are no rows.
     """
 
     place: str
@@ -42,6 +45,7 @@ class Table:
     layout: Layout
     rows_are: str = "line"
     long_rows: tuple[int, ...] = ()
+    short_rows: tuple[int, ...] = ()
     footer: tuple[str, ...] = ()
     _body: bytes = field(default=b"", repr=False)
 
@@ -116,15 +120,20 @@ def text_table(opened: Opened, text: bytes, layout: Layout, *, footers: bool = T
         header = (header[0].lstrip("#%/ ") or header[0], *header[1:])
         width = len(header)
     footer: tuple[str, ...] = ()
+    short_rows: tuple[int, ...] = ()
     if layout.separator.endswith("blanks"):
-        body = _with_tabs(body, layout.separator)
+        names = lines[layout.header_lines] if layout.has_header else b""
+        body, short_rows = _cut_by_blanks(names, body, layout, width)
     separator = _delimiter(layout)
     if footers:
         body, footer = _without_footer(body, separator)
+    if layout.has_header:
+        header = _with_row_numbers(header, body, separator)
+        width = len(header)
     if not layout.has_header or footers:
         width = _usual_width(body, separator, width)
         header = (*header[:width], *[""] * (width - len(header)))
-    return _cut(opened, body, layout, header, footer)
+    return replace(_cut(opened, body, layout, header, footer), short_rows=short_rows)
 
 
 def _delimiter(layout: Layout) -> str:
@@ -190,6 +199,54 @@ def _with_tabs(body: bytes, separator: str) -> bytes:
     )
 
 
+def _cut_by_blanks(names: bytes, body: bytes, layout: Layout, width: int) -> tuple[bytes, tuple[int, ...]]:
+    """Rows with tabs between their cells, and the lines of those left out: an empty cell is not seen among blanks.
+
+    Where columns stand one below the other, they say where the empty cells are.
+    """
+    tabbed = _with_tabs(body, layout.separator)
+    short = {k: line for k, line in enumerate(tabbed.split(b"\n")) if 0 < line.count(b"\t") < width - 1}
+    if not short:
+        return tabbed, ()
+    by_place = _by_places(names, body, width)
+    if by_place is not None:
+        return by_place, ()
+    rows = [b"" if k in short and _begins_with_data(line) else line for k, line in enumerate(tabbed.split(b"\n"))]
+    left_out = tuple(layout.first_line + k for k, line in short.items() if _begins_with_data(line))
+    return b"\n".join(rows), left_out
+
+
+def _begins_with_data(line: bytes) -> bool:
+    return is_data(line.partition(b"\t")[0].decode("utf-8", "replace"))
+
+
+def _by_places(names: bytes, body: bytes, width: int) -> bytes | None:
+    """Cells cut where no line, that of the names included, has anything but blanks; None if these are no columns."""
+    rows = [line.rstrip(b"\r") for line in body.split(b"\n")]
+    if b"\t" in body or not body.isascii() or not names.isascii():
+        return None
+    longest = max(map(len, (names, *rows)))
+    used = np.zeros(longest, dtype=bool)
+    for line in (names.rstrip(b"\r\n"), *rows):
+        used[: len(line)] |= np.frombuffer(line, np.uint8) != ord(" ")
+    edges = np.flatnonzero(np.diff(used.astype(np.int8), prepend=0, append=0))
+    places = list(zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True))
+    if len(places) != width:
+        return None
+    cut = [b"\t".join(line[a:b].strip() for a, b in places) if line.strip() else b"" for line in rows]
+    return b"\n".join(cut)
+
+
+def _with_row_numbers(header: tuple[str, ...], body: bytes, separator: str) -> tuple[str, ...]:
+    """A header that has no name for the numbers of its rows, with an empty one for them."""
+    head = body[: 1 << 16].decode("utf-8", "replace").splitlines()[:200]
+    rows = [cells_of(line, separator) for line in head[:-1] or head if line.strip()]
+    whole = [cells for cells in rows if len(cells) == len(header) + 1]
+    if 2 * len(whole) <= len(rows) or not any(cells[-1] for cells in whole) or not counts_rows(whole):
+        return header
+    return ("", *header)
+
+
 def _usual_width(body: bytes, separator: str, least: int) -> int:
     head = body[: 1 << 16].decode("utf-8", "replace").splitlines()[:200]
     widths = [len(cells_of(line, separator)) for line in head[:-1] or head if line.strip()]
@@ -222,11 +279,12 @@ def _without_footer(body: bytes, separator: str) -> tuple[bytes, tuple[str, ...]
 
 def _cut(opened: Opened, body: bytes, layout: Layout, header: tuple[str, ...], footer: tuple[str, ...]) -> Table:
     odd: list[pacsv.InvalidRow] = []
-    table = _parsed(opened, body, layout, len(header), odd)
+    types = _types_of(body, layout, len(header))
+    table = _parsed(opened, body, layout, len(header), odd, types)
     long_rows: tuple[int, ...] = ()
     if odd:
         body, long_rows = _put_right(opened, body, layout, header, odd)
-        table = _parsed(opened, body, layout, len(header), [])
+        table = _parsed(opened, body, layout, len(header), [], types)
     # Without blank lines, quoted line breaks and rows left out, lines are counted by adding.
     plain = not long_rows and b'"' not in body and body.count(b"\n") in (table.num_rows, table.num_rows - 1)
     return Table(
@@ -243,33 +301,81 @@ def _cut(opened: Opened, body: bytes, layout: Layout, header: tuple[str, ...], f
     )
 
 
-def _parsed(opened: Opened, body: bytes, layout: Layout, width: int, odd: list[pacsv.InvalidRow]) -> pa.Table:
+#: Whole numbers of more digits may be dates, and leading zeros belong to times.
+_PLAIN = r"[+-]?(?:(?:0|[1-9]\d{0,10})POINT\d+|0|[1-9]\d{0,4})(?:[eE][+-]?\d+)?|"
+_PLAIN_MOMENT = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(?:\.\d{1,6})?")
+
+
+def _types_of(body: bytes, layout: Layout, width: int) -> dict[int, pa.DataType]:
+    """The columns whose first cells are plain numbers or empty, and those of times in ISO 8601 without a zone."""
+    head = body[: 1 << 14].decode("utf-8", "replace").splitlines()[:100]
+    rows = [cells_of(line, _delimiter(layout)) for line in head[:-1] or head if line]
+    number = re.compile(_PLAIN.replace("POINT", "," if layout.decimal_comma else r"\."))
+    found: dict[int, pa.DataType] = {}
+    for k in range(width):
+        cells = [row[k] for row in rows if k < len(row)]
+        if any(cells) and all(map(number.fullmatch, cells)):
+            found[k] = pa.float64()
+        elif cells and all(map(_PLAIN_MOMENT.fullmatch, cells)):
+            found[k] = pa.timestamp("us")
+    return found
+
+
+def _parsed(
+    opened: Opened,
+    body: bytes,
+    layout: Layout,
+    width: int,
+    odd: list[pacsv.InvalidRow],
+    types: Mapping[int, pa.DataType] = MappingProxyType({}),
+) -> pa.Table:
+    """Cells as text, or where every cell of a column is of the type given for it, or empty, as that."""
     names = [str(k) for k in range(width)]
     if len(body) < _LONGEST_LINE and not body.strip(b"\r\n"):
         return pa.Table.from_arrays([pa.nulls(0, pa.string()) for _ in names], names=names)
+    try:
+        table = _as_read(body, layout, names, odd, types)
+        if all(_usable(table.column(k)) for k in types):
+            return table
+    except ValueError as error:  # also of pyarrow's own: not UTF-8, a separator that is none
+        if not types:
+            reason = str(error).splitlines()[0] if str(error) else type(error).__name__
+            raise LogError(f"{opened.place}: not readable as rows of cells: {reason}") from error
+    odd.clear()
+    return _parsed(opened, body, layout, width, odd)
 
+
+def _usable(column: pa.ChunkedArray) -> bool:
+    """Whether every number can be reckoned with, and no time is missing: a cell's text says why not."""
+    if pa.types.is_timestamp(column.type):
+        return bool(column.null_count == 0)
+    return bool(np.isfinite(floats(column)).sum() == len(column) - column.null_count)
+
+
+def _as_read(
+    body: bytes, layout: Layout, names: list[str], odd: list[pacsv.InvalidRow], types: Mapping[int, pa.DataType]
+) -> pa.Table:
     def note(row: pacsv.InvalidRow) -> str:
         odd.append(row)
         return "skip"
 
     quoted = b'"' in body
-    try:
-        return pacsv.read_csv(
-            pa.BufferReader(body if body.endswith((b"\n", b"\r")) else body + b"\n"),
-            read_options=pacsv.ReadOptions(column_names=names, use_threads=False, block_size=1 << 23),
-            parse_options=pacsv.ParseOptions(
-                delimiter=_delimiter(layout),
-                quote_char='"' if quoted else False,
-                newlines_in_values=quoted,
-                invalid_row_handler=note,
-            ),
-            convert_options=pacsv.ConvertOptions(
-                column_types=dict.fromkeys(names, pa.string()), strings_can_be_null=False
-            ),
-        )
-    except (pa.ArrowInvalid, UnicodeError, ValueError) as error:
-        reason = str(error).splitlines()[0] if str(error) else type(error).__name__
-        raise LogError(f"{opened.place}: not readable as rows of cells: {reason}") from error
+    return pacsv.read_csv(
+        pa.BufferReader(body if body.endswith((b"\n", b"\r")) else body + b"\n"),
+        read_options=pacsv.ReadOptions(column_names=names, use_threads=False, block_size=1 << 23),
+        parse_options=pacsv.ParseOptions(
+            delimiter=_delimiter(layout),
+            quote_char='"' if quoted else False,
+            newlines_in_values=quoted,
+            invalid_row_handler=note,
+        ),
+        convert_options=pacsv.ConvertOptions(
+            column_types={name: types.get(int(name), pa.string()) for name in names},
+            strings_can_be_null=False,
+            null_values=[""],
+            decimal_point="," if layout.decimal_comma else ".",
+        ),
+    )
 
 
 def _put_right(
@@ -370,7 +476,7 @@ def positions(table: Table, log_map: LogMap) -> Mapping[str, int]:
                 found[channel] = column.number - 1
             continue
         wanted = column.header.casefold()
-        if not mapped and (wanted in taken or channel == "date"):
+        if not mapped and (wanted in taken or channel in ("date", "millisecond")):
             continue  # the map gives the column of that name to another channel
         count = folded.count(wanted)
         if count > 1:

@@ -10,17 +10,22 @@ from datetime import UTC
 import numpy as np
 import pyarrow as pa
 from asleft.logfile import words
+from asleft.logfile.arrow import pc, whole_numbers
 from asleft.logfile.evidence import Seen
 from asleft.logfile.found import Recognition, put
 from asleft.logfile.given import Choice, Given, Question
 from asleft.logfile.moments import ORDERS, Form, clock_pattern_of, counting_of, form_of
 from asleft.logfile.table import Table
 from asleft.logfile.times import times_of
-from asleft.sheet.logmap import TIME_SCALES, Column
+from asleft.logfile.units import unit_of_text
+from asleft.sheet.logmap import TIME_ORIGINS, TIME_SCALES, Column
 from asleft.sheet.zones import find_zone
 
 #: Names of zones of one offset or one rule that are in the zone database under just that name.
 _ABBREVIATIONS = frozenset({"CET", "EET", "WET", "EST", "MST", "HST", "EST5EDT", "CST6CDT", "MST7MDT", "PST8PDT"})
+
+_MILLISECONDS = unit_of_text("ms")
+_MILLISECOND_WORDS = frozenset({"ms", "msec", "milli", "millis", "millisecond", "milliseconds", "millisekunde"})
 
 
 def take_time(
@@ -37,9 +42,7 @@ def take_time(
         at, others = _time_column(table, seen, moments, dates, clocks)
         used |= others
     if at is None:
-        found.questions.append(
-            Question("time", "no column grows as a time does", example=("--column", "time=NUMBER"))
-        )
+        found.questions.append(_no_time(table))
         return used
     name = table.name_of(at)
     mine = seen[at]
@@ -61,6 +64,11 @@ def take_time(
     else:
         pattern = _counting(table, seen[at], given, found)
     put(table, found, "time", at, Column("time"))
+    behind = chosen.get("millisecond", _milliseconds(seen, table.columns[at], pattern))
+    if behind is not None:
+        put(table, found, "millisecond", behind, Column("millisecond"))
+        found.columns[behind].sure = True
+        used |= {behind}
     zone = _zone_of_header(mine.header) if given.zone is None else None
     if zone is not None:
         found.log_map = replace(found.log_map, zone=zone)
@@ -69,10 +77,20 @@ def take_time(
         found.remarks.append(
             f"its times name no zone and are taken for {given.local_zone}, this machine's own; --zone says another"
         )
+    if pattern == "excel":
+        found.remarks.append("its days count from 30 December 1899 (--unit-of time=excel1904: from 1904)")
     found.columns[at].sure = pattern is not None
     found.newest_first = _falls(table, at, seen[at], pattern)
     found.log_map = replace(found.log_map, time_format=pattern)
     return used | {at}
+
+
+def _no_time(table: Table) -> Question:
+    """What is asked where no column is a time; a cell is shown, which may be a time in a form that is not known."""
+    texts = [at for at, column in enumerate(table.columns) if pa.types.is_string(column.type)]
+    cell = next((str(cell) for at in texts[:1] for cell in table.columns[at].slice(0, 20).to_pylist() if cell), "")
+    form = f"; if {cell[:40]!r} is one, a map's time_format says how it is read" if cell else ""
+    return Question("time", f"no column grows as a time does{form}", example=("--column", "time=NUMBER"))
 
 
 def _clock_pattern(table: Table, at: int, day: int | None, given: Given, found: Recognition) -> str:
@@ -91,10 +109,32 @@ def _clock_pattern(table: Table, at: int, day: int | None, given: Given, found: 
     return pattern
 
 
+def _milliseconds(seen: Sequence[Seen], times: pa.ChunkedArray, pattern: str | None) -> int | None:
+    """The column that holds the thousandths behind times of whole seconds; None where there is none."""
+    if pattern is None or pattern in TIME_SCALES or pattern in TIME_ORIGINS or "%f" in pattern:
+        return None
+    if pa.types.is_string(times.type):
+        if pc.any(pc.match_substring_regex(times, r":\d\d:\d\d[.,:]\d")).as_py():
+            return None
+    elif times.type != pa.timestamp("us") or (whole_numbers(times, 0) % 1_000_000).any():
+        return None
+    found = [
+        s.at
+        for s in seen
+        if (s.unit == _MILLISECONDS or _MILLISECOND_WORDS & set(words.tokens(s.header)))
+        and np.isfinite(s.low)
+        and 0.0 <= s.low <= s.high < 1000.0
+        and bool((s.values[np.isfinite(s.values)] % 1 == 0).all())
+    ]
+    return found[0] if len(found) == 1 else None
+
+
 def _no_zone(table: Table, at: int, pattern: str | None) -> bool:
     """Whether the times of a column are a wall clock's."""
     if pattern is None or pattern == "clock" or pattern in TIME_SCALES:
         return False
+    if pattern in TIME_ORIGINS:
+        return TIME_ORIGINS[pattern][2]
     column = table.columns[at]
     if not pa.types.is_string(column.type):
         return getattr(column.type, "tz", None) is None

@@ -8,19 +8,32 @@ from datetime import UTC, date, datetime, timedelta, tzinfo
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
-from asleft.logfile.arrow import FloatArray, Int64Array, bools, floats, row_index, whole_numbers
+from asleft.logfile.arrow import FloatArray, Int64Array, bools, floats, pc, row_index, whole_numbers
 from asleft.logfile.cells import EMPTY, BadCell, numbers_of
-from asleft.sheet.logmap import TIME_SCALES, LogMap
+from asleft.sheet.logmap import TIME_ORIGINS, TIME_SCALES, LogMap
 from asleft.sheet.zones import find_zone
 
 NOT_A_TIME = "times that cannot be read"
 
-#: Spreadsheets count days from here (their day 60, 29 February 1900, never was: serials below 61 are not read).
-_EXCEL_EPOCH_DAYS = 25569.0  # days from 30 December 1899 to 1 January 1970
 _DAY_S = 86400.0
 _QUARTER_S = 900
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+#: Letters behind a time that name an offset (h); those that two zones share are left out (CST, IST, BST). Those of
+#: North America by RFC 5322, 4.3.
+_ZONE_LETTERS: Mapping[str, float] = {
+    **dict.fromkeys(("Z", "UTC", "GMT", "WET"), 0.0),
+    **dict.fromkeys(("CET", "MEZ", "WEST"), 1.0),
+    **dict.fromkeys(("CEST", "MESZ", "EET"), 2.0),
+    "EEST": 3.0,
+    "EDT": -4.0,
+    **dict.fromkeys(("EST", "CDT"), -5.0),
+    "MDT": -6.0,
+    **dict.fromkeys(("MST", "PDT"), -7.0),
+    "PST": -8.0,
+}
+ZONES = rf"{'|'.join(sorted(_ZONE_LETTERS, key=len, reverse=True))}|[+-]\d\d:?\d\d"
+"""Expression for what stands behind a time for its zone."""
 
 #: Directive of a pattern -> what stands there. Only these are read at full speed.
 _DIRECTIVES: Mapping[str, str] = {
@@ -36,7 +49,8 @@ _DIRECTIVES: Mapping[str, str] = {
     "p": r"(?P<p>[AaPp])\.?[Mm]\.?",
     "b": r"(?P<b>[^\d\s.,/-]{3,10})\.?",
     "B": r"(?P<b>[^\d\s.,/-]{3,10})\.?",
-    "z": r"(?P<z>Z|UTC|GMT|[+-]\d\d:?\d\d)",
+    "j": r"(?P<j>\d{3})",
+    "z": rf"(?P<z>{ZONES})",
 }
 
 #: Forms of a time of day.
@@ -102,12 +116,15 @@ def times_of(
     if time_format in TIME_SCALES:
         values, bad = numbers_of(column, decimal_comma=decimal_comma)
         return values / TIME_SCALES[time_format], _as_time_faults(bad)
-    if time_format == "excel":
+    if time_format in TIME_ORIGINS:
+        per_s, origin_s, local = TIME_ORIGINS[time_format]
         values, bad = numbers_of(column, decimal_comma=decimal_comma)
-        local_s = np.round((values - _EXCEL_EPOCH_DAYS) * _DAY_S, 5)
-        return _unix_of_local(local_s, zone), _as_time_faults(bad)
+        unix_s = np.round(values / per_s - origin_s, 5)
+        return (_unix_of_local(unix_s, zone) if local else unix_s), _as_time_faults(bad)
     if time_format == "clock":
         return _by_clock(column, zone, day)
+    if not pa.types.is_string(column.type):
+        column = pc.cast(column, pa.string()).fill_null("")
     if time_format == "iso":
         return _by_iso(column, zone)
     fields = _fields(column, time_format)
@@ -136,6 +153,9 @@ def _typed(column: pa.ChunkedArray, zone: tzinfo) -> tuple[FloatArray, list[BadC
     if not pa.types.is_timestamp(column.type) and not pa.types.is_date(column.type):
         return None
     aware = getattr(column.type, "tz", None) is not None
+    if column.type == pa.timestamp("us") and not column.null_count:
+        whole = whole_numbers(column, 0)
+        return _unix_of_local(whole // 1_000_000 + whole % 1_000_000 / 1e6, zone), []
     stamps = pc.cast(column, pa.timestamp("ns", "UTC" if aware else None), safe=False)
     missing = ~bools(pc.is_valid(stamps))
     whole = whole_numbers(stamps, 0)
@@ -162,7 +182,7 @@ def _by_iso(column: pa.ChunkedArray, zone: tzinfo) -> tuple[FloatArray, list[Bad
             break
         seconds = _seconds_of_ns(ns)
         return (seconds if kind.tz else _unix_of_local(seconds, zone)), []
-    return _by_parser(column, datetime.fromisoformat, zone)
+    return _by_parser(column, lambda text: datetime.fromisoformat(text.partition("[")[0]), zone)
 
 
 def _by_parser(
@@ -233,7 +253,7 @@ def _by_fields(
         short = number("y", 70)
         year = np.where(short < 69, 2000 + short, 1900 + short)
     month = _months(fields["b"]) if "b" in fields else number("m", 1)
-    day, minute, second = number("d", 1), number("M", 0), number("S", 0)
+    day, minute, second = number("j" if "j" in fields else "d", 1), number("M", 0), number("S", 0)
     hour = number("H", 0)
     if "I" in fields:
         half = number("I", 12)
@@ -243,7 +263,8 @@ def _by_fields(
     good &= (month >= 1) & (month <= 12) & (hour < 24) & (minute < 60) & (second < 62) & (day >= 1)
     months = np.where(good, (year - 1970) * 12 + month - 1, 0).astype("datetime64[M]")
     days = months.astype("datetime64[D]") + (day - 1)
-    good &= days.astype("datetime64[M]") == months
+    kept = "datetime64[Y]" if "j" in fields else "datetime64[M]"  # a day beyond the end is none
+    good &= days.astype(kept) == months.astype(kept)
     seconds = days.astype(np.int64) * _DAY_S + (hour * 3600 + minute * 60 + second)
     if "f" in fields:
         digits = floats(pc.replace_substring_regex(fields["f"], "^$", "0"))
@@ -279,8 +300,8 @@ def _offsets(texts: pa.ChunkedArray) -> FloatArray:
 
 
 def _offset_s(text: str) -> float:
-    if text.isalpha():  # Z, UTC, GMT
-        return 0.0
+    if text.isalpha():
+        return _ZONE_LETTERS[text] * 3600.0
     digits = text[1:].replace(":", "")
     return (int(digits[:2]) * 3600 + int(digits[2:]) * 60) * (-1.0 if text[0] == "-" else 1.0)
 

@@ -35,7 +35,7 @@ PLAIN = "plain"  # says nothing by itself (value, signal, channel)
 
 #: Tag -> its words. A word of one letter is weak evidence; see `Meaning.weak`.
 WORDS: Mapping[str, str] = {
-    TIME: """time timestamp t elapsed zeit uhrzeit zeitstempel zeitpunkt laufzeit temps heure horodatage tiempo
+    TIME: """time timestamp ticks t elapsed zeit uhrzeit zeitstempel zeitpunkt laufzeit temps heure horodatage tiempo
         hora tempo orario ora tijd tijdstip czas godzina cas tid klockslag horario segundos seconds sekunden
         время 时间 時間 時刻""",
     DATE: "date datum fecha data day tag jour dia giorno dag dzien den дата 日期 日付",
@@ -172,8 +172,12 @@ def _parts_of_rest(rest: str) -> tuple[str, ...] | None:
 
 
 def known_words(text: str) -> int:
-    """How many words of a text with letters beyond ASCII are known: which of two decodings is right."""
-    return sum(not token.isascii() and _parts(folded(token)) is not None for token in _TOKEN.findall(text.casefold()))
+    """How many different words of a text with letters beyond ASCII are known: which of two decodings is right.
+
+    Words of one letter say nothing: a wrong decoding makes such of any text.
+    """
+    found = {token for token in _TOKEN.findall(text.casefold()) if len(token) > 1 and not token.isascii()}
+    return sum(_parts(folded(token)) is not None for token in found)
 
 
 def names_a_place(token: str) -> bool:

@@ -11,11 +11,14 @@ header = true                  # false: no header line; the columns below are th
 unit_lines = 1                 # lines between the header line and the first row, to skip
 encoding = "cp1252"
 table = "Sheet1"               # sheet of a workbook, or file of a zip; absent: the only one
+name_column = "Tag"            # both only where each row holds one reading; columns below are names in it
+value_column = "Value"
 time_format = "%d.%m.%Y %H:%M:%S.%f"   # or a word: see TIME_WORDS; absent: iso or seconds, as found
 zone = "Europe/Vienna"         # of times that carry none; UTC when absent
 [column]                       # channel = its header, its number (from 1), or a table
 date = "Datum"                 # only where the date stands in a column of its own
 time = "Zeit"
+millisecond = "ms"             # only where a column of its own holds the thousandths behind whole seconds
 command = { header = "AI 1", unit = "mA", scale = 0.001, offset = 4.0 }   # mA = offset + scale * number
 current = { number = 4, unit = "mA" }
 ```
@@ -38,10 +41,12 @@ VOLTS: Mapping[str, Unit] = {"V": Unit("V"), "mV": Unit("mV", divisor=1000.0)}
 PERCENT = Unit("%")
 
 #: Channel -> units its column may be in (the first is the stored one); empty: a column without unit.
-#: The command stays in the unit of the sheet's signal. `date` is the day of a `time` that has none.
+#: The command stays in the unit of the sheet's signal. `date` is the day of a `time` that has none, `millisecond`
+#: what belongs behind its whole second.
 CHANNELS: Mapping[str, Mapping[str, Unit]] = {
     "date": {},
     "time": {},
+    "millisecond": {},
     "command": {"mA": Unit("mA"), **VOLTS, "%": PERCENT},
     "current": UNITS["current"],
     "pressure": UNITS["pressure"],
@@ -52,6 +57,9 @@ CHANNELS: Mapping[str, Mapping[str, Unit]] = {
     "mode": {},
     "oil_temperature": UNITS["temperature"],
 }
+
+#: Channels that say when, and are no reading.
+TIME_CHANNELS = ("date", "time", "millisecond")
 
 #: Word -> how many of it make a second, for times that are numbers: since 1970 where they are that large, else since
 #: the recording began. Divided by, so that 1510 ms are exactly 1.51 s.
@@ -64,8 +72,18 @@ TIME_SCALES: Mapping[str, float] = {
     "hours": 1 / 3600,
 }
 
-#: What `time_format` may be besides a pattern. "excel": days since 30 December 1899. "clock": hh:mm:ss without a day.
-TIME_WORDS = ("iso", *TIME_SCALES, "excel", "clock")
+#: Word -> how many make a second, seconds from its origin to 1970, and whether it counts a wall clock's time: what
+#: counts from another day than 1970. "ticks" are of 100 ns, from the year 1 or from 1601; "excel" are days.
+TIME_ORIGINS: Mapping[str, tuple[float, float, bool]] = {
+    "excel": (1 / 86400, 25569 * 86400.0, True),  # from 30 December 1899
+    "excel1904": (1 / 86400, 24107 * 86400.0, True),
+    "ticks": (1e7, 62_135_596_800.0, True),
+    "ticks1601": (1e7, 11_644_473_600.0, False),
+    "seconds1904": (1.0, 2_082_844_800.0, False),
+}
+
+#: What `time_format` may be besides a pattern. "clock": hh:mm:ss without a day.
+TIME_WORDS = ("iso", *TIME_SCALES, *TIME_ORIGINS, "clock")
 
 #: Separators that are no single character.
 BLANKS = ("blanks", "wide blanks")
@@ -97,6 +115,7 @@ class LogMap:
     zone: str = "UTC"
     has_header: bool = True
     table: str | None = None
+    tall: tuple[str, str] | None = None  # of one reading a row: the headers of its name and of its value
 
 
 def read_log_map(text: str, *, source: str = "map") -> LogMap:
@@ -157,9 +176,17 @@ def take_log_map(section: Section) -> LogMap:
         zone=zone or "UTC",
         has_header=has_header is not False,
         table=section.text("table", most=120),
+        tall=_tall(section),
     )
     section.close()
     return found
+
+
+def _tall(section: Section) -> tuple[str, str] | None:
+    name, value = _header(section, "name_column"), _header(section, "value_column")
+    if (name is None) != (value is None):
+        section.fault("name_column", "and value_column: both or neither")
+    return (name, value) if name is not None and value is not None else None
 
 
 def _take_columns(table: Section) -> tuple[dict[str, Column], frozenset[str]]:

@@ -45,7 +45,7 @@ _NO_CHANNEL = (" on this valve", "not recorded", "no fast bursts of the current"
 _NOTHING = Coverage(0, None, None, None, None)
 #: Share of failed readings over the horizon from which missing data is a finding, and down to which it stays one: a
 #: share of 5 % of few readings scatters by as much from one look to the next.
-_MISSING_SHARE, _MISSING_STAYS = 0.05, 0.025
+MISSING_SHARE, _MISSING_STAYS = 0.05, 0.025
 
 
 def summarise(sheet: Sheet, state: JudgeState, *, stated: bool = False) -> Judgement:
@@ -415,7 +415,7 @@ def _missing(state: JudgeState) -> dict[str, int]:
         return state.missing
     failed = sum(f[1] for f in state.failed)
     total = sum(f[2] for f in state.failed)
-    share = _MISSING_STAYS if "data-missing" in state.findings else _MISSING_SHARE
+    share = _MISSING_STAYS if "data-missing" in state.findings else MISSING_SHARE
     if state.horizon_s is None or total == 0 or failed <= share * total:
         return {}
     return {"failed": failed}
