@@ -95,6 +95,18 @@ def test_a_template_is_whole_and_knows_no_other_page(path):
     assert not re.search(r"{% (?:include|extends)|\| *safe|autoescape", text)
 
 
+DRAWINGS = {"svg.py", "figures/chart.py", "figures/history.py", "evidence/paper.py", "valve/coil_figure.py"}
+
+
+def test_pages_and_papers_are_templates_and_the_builder_only_draws():
+    users = {
+        str(path.relative_to(WEB))
+        for path in WEB.rglob("*.py")
+        if re.search(r"from asleft\.web\.markup import [^\n]*\bel\b", path.read_text())
+    }
+    assert users == DRAWINGS
+
+
 def test_a_name_that_a_template_is_not_given_is_an_error():
     with pytest.raises(UndefinedError):
         filled("audit/audit.html")
