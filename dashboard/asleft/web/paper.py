@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from asleft.web import palette
 from asleft.web.frame import Frame
 from asleft.web.markup import Child, Markup, join
-from asleft.web.templates import filled, macro
+from asleft.web.templates import UNIT, filled, macro
 from flask import Response
 
 #: Pictures carry their style within themselves: a PDF maker takes each for a document of its own.
@@ -93,9 +93,7 @@ def paper(title: str, foot: str, *contents: Child, size: str = "a4") -> str:
 
 
 #: A number and its unit, or its share of something.
-_QUANTITY = re.compile(
-    r"(?<=[0-9–]) (?=(?:m?A|m?V|m?Ω|bar|psi|[kM]Pa|[mµ]?s|min|h|k?Hz|%|points?|°C|K|rows|strokes)(?:/s)?(?![\w&]))"
-)
+_QUANTITY = re.compile(rf"(?<=[0-9–]) (?={UNIT})")
 #: What a browser shows as text: beside tags, and not the style within a picture.
 _TAGS = re.compile(r"(<style>.*?</style>|<[^>]*>)", re.DOTALL)
 
