@@ -40,6 +40,7 @@ PAGES = {
     "audit": "/audit",
     "alarms": "/alarms",
     "alarm": "/alarms/{shift}",
+    "night": "/night",
     "sheet": f"/sheets/{V}",
     "revision": f"/sheets/{V}/revise",
     "proposal": f"/sheets/{SWEPT}/proposal",
@@ -126,6 +127,13 @@ ALIKE = """() => [
   })"""
 
 
+#: Buttons whose words have the colour of the canvas, which in forced colours lies behind words on any ground.
+UNSEEN = """() => Array.from(document.querySelectorAll('main button, header button'))
+  .filter(e => e.checkVisibility() && getComputedStyle(e).forcedColorAdjust !== 'none')
+  .filter(e => getComputedStyle(e).color === getComputedStyle(document.body).backgroundColor)
+  .map(e => e.textContent)"""
+
+
 @pytest.mark.parametrize("name", PAGES)
 def test_every_page_every_way(looked_at, visit, name):
     url, names = looked_at
@@ -155,6 +163,7 @@ def test_every_page_every_way(looked_at, visit, name):
             assert page.evaluate(PALE) == []
         if way == "forced":
             assert page.evaluate(ALIKE) == []
+            assert page.evaluate(UNSEEN) == []
     assert page.evaluate(SMALL) == []
     assert page.evaluate("document.querySelector('header').getBoundingClientRect().height") < 90
     page.set_viewport_size({"width": 1366, "height": 800})
@@ -203,6 +212,15 @@ def test_a_valves_page_answers_in_its_first_screen(looked_at, visit):
         assert box["y"] + box["height"] <= 800, (what, box)
     words = page.locator(".to-do").inner_text().replace("\u00a0", " ")
     assert words.startswith("What to do first: with the press made safe, compare what is dialled")
+
+
+def test_words_of_a_log_stay_whole_beside_a_long_comment(looked_at, visit):
+    url, names = looked_at
+    page = visit("laptop").open(url + PAGES["alarm"].format(**names))
+    page.evaluate(
+        "document.querySelector('.log td:last-child').textContent = 'a long comment of somebody '.repeat(20)"
+    )
+    assert page.evaluate(BROKEN) == []
 
 
 def test_a_wall_shows_eight_valves_without_scrolling(looked_at, visit):
