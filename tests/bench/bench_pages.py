@@ -54,6 +54,7 @@ from waitress.server import create_server
 
 S, HOUR = 10**9, 3600 * 10**9
 RATE_HZ = 100
+PATIENCE_MS = 300_000  # a hundred graphs on a busy machine
 VALVE = "press-1.platen"
 ARGUMENTS = ["--headless", "--no-sandbox", "--disable-dev-shm-usage", "--disable-gpu", "--no-first-run"]
 
@@ -153,6 +154,7 @@ def at_a_glance(browser: Browser, folder: Path, times: int) -> list[Goal]:
         mine, theirs = browser.new_page(), browser.new_page()
         for page in (mine, theirs):
             page.set_viewport_size({"width": 1920, "height": 1080})
+            page.set_default_timeout(PATIENCE_MS)
         mine.goto(url)
         mine.wait_for_selector(".calm-names .cell")
         theirs.goto(other)
@@ -252,7 +254,7 @@ def sentence(browser: Browser, folder: Path, times: int) -> list[Goal]:
     ]
 
 
-def _follow(page: Page, address: str, *, plots: bool = True) -> tuple[float, float]:
+def _follow(page: Page, address: str, *, plots: bool = True) -> tuple[float, ...]:
     """Milliseconds from a click on a link until the first heading behind it is painted, and the first plot."""
     page.bring_to_front()
     with page.expect_navigation(wait_until="commit"):
@@ -262,7 +264,7 @@ def _follow(page: Page, address: str, *, plots: bool = True) -> tuple[float, flo
     page.wait_for_timeout(2500)  # all that follows is over
     while plots and page.evaluate("window.drawn || 0") == 0:
         page.wait_for_timeout(20)
-    return float(page.evaluate("window.sentence")) - began, float(page.evaluate("window.drawn")) - began
+    return tuple(float(page.evaluate(f"window.{name} || 0")) - began for name in ("sentence", "drawn"))
 
 
 def _longest_task(browser: Browser, page: Page, address: str) -> float:
@@ -364,6 +366,7 @@ def _in_front(page: Page, script: str) -> float:
 def _load(browser: Browser, url: str, there: str) -> tuple[int, float]:
     """Bytes received and seconds until something of the page is there, in a browser that has seen nothing."""
     context: BrowserContext = browser.new_context(viewport={"width": 1920, "height": 1080})
+    context.set_default_timeout(PATIENCE_MS)
     page, sizes = context.new_page(), []
     wire = context.new_cdp_session(page)
     wire.send("Network.enable")
@@ -380,6 +383,7 @@ def _load(browser: Browser, url: str, there: str) -> tuple[int, float]:
 def _once(browser: Browser, url: str, there: str, script: str) -> float:
     """Milliseconds that a script measures in a page of its own, once that is there."""
     context = browser.new_context(viewport={"width": 1920, "height": 1080})
+    context.set_default_timeout(PATIENCE_MS)
     page = context.new_page()
     page.goto(url)
     page.wait_for_selector(there, state="attached")
