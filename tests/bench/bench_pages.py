@@ -143,7 +143,7 @@ def main() -> None:
         goals += day_against_hour(browser, Path(folder), args.times, args.hours)
         browser.close()
     for goal in goals:
-        print(goal.line())
+        print(goal.line(), flush=True)
 
 
 def at_a_glance(browser: Browser, folder: Path, times: int) -> list[Goal]:
@@ -206,6 +206,7 @@ def thousand(browser: Browser, folder: Path, times: int) -> list[Goal]:
         renewals.append(time.thread_time() - began)
     with ours(plant, plant, folder / "thousand") as url:
         page = browser.new_page(viewport={"width": 1366, "height": 800})
+        page.set_default_timeout(PATIENCE_MS)
         page.add_init_script(SENTENCE)
         page.goto(url)
         page.wait_for_timeout(2500)
@@ -228,6 +229,7 @@ def sentence(browser: Browser, folder: Path, times: int) -> list[Goal]:
         mine, theirs = browser.new_page(), browser.new_page()
         for page, home in ((mine, url), (theirs, other)):
             page.set_viewport_size({"width": 1366, "height": 800})
+            page.set_default_timeout(PATIENCE_MS)
             page.add_init_script(SENTENCE)
             page.goto(home)
             page.wait_for_timeout(2500)
