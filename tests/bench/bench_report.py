@@ -2,7 +2,7 @@
 
     python tests/bench/bench_report.py
 
-Over the small plant of the page tests (eight valves, three weeks of points). Goal: a PDF of four pages within 3 s,
+Over the small plant of the page tests (eight valves, three weeks of points). Goal: a PDF within 1 s,
 the first one in a process, which loads what makes PDFs.
 """
 
@@ -33,16 +33,18 @@ def main() -> None:
     began = time.perf_counter()
     text = state_report(source, "press-2.clamp", Stretch(NOW_NS - WEEK_NS, NOW_NS), "bench") or ""
     html_s = time.perf_counter() - began
-    times = []
+    times, spent = [], []
     for _ in range(5):
-        began = time.perf_counter()
+        began, used = time.perf_counter(), time.process_time()
         body = pdf(text)
         times.append(time.perf_counter() - began)
+        spent.append(time.process_time() - used)
     pages = len(PdfReader(BytesIO(body)).pages)
     print(f"HTML                {html_s:6.2f} s  {len(text) / 1024:5.0f} kB, {text.count('<svg')} pictures")
     print(f"PDF, {pages} pages, first {times[0]:5.2f} s  {len(body) / 1024:5.0f} kB")
     print(f"  then, median      {sorted(times)[2]:6.2f} s")
-    print(Goal(f"a report of {pages} pages", html_s + times[0], at_most=3.0, unit="s").line())
+    print(f"  of the processor, first {spent[0]:5.2f} s, then {sorted(spent)[2]:5.2f} s")
+    print(Goal(f"a report of {pages} pages", html_s + times[0], at_most=1.0, unit="s", timed=True).line())
 
 
 if __name__ == "__main__":

@@ -101,7 +101,7 @@ def test_from_the_list_to_a_closed_alarm(desk, visit, until):
     page.get_by_role("link", name="Alarms 5").click()
     page.wait_for_url(f"{url}/alarms")
     page.get_by_role("link", name="No current although commanded").click()
-    assert "Command asks for 64 %" in page.locator("h1").inner_text()
+    assert "No current although commanded: command asks for 64 %" in page.locator("h1").inner_text()
     assert "With the press made safe" in page.locator("main").inner_text()
     page.get_by_label("Comment, if there is anything to say").fill("on my way")
     page.get_by_role("button", name="Acknowledge").click()

@@ -40,6 +40,7 @@ PAGES = {
     "audit": "/audit",
     "alarms": "/alarms",
     "alarm": "/alarms/{shift}",
+    "night": "/night",
     "sheet": f"/sheets/{V}",
     "revision": f"/sheets/{V}/revise",
     "proposal": f"/sheets/{SWEPT}/proposal",
@@ -126,6 +127,13 @@ ALIKE = """() => [
   })"""
 
 
+#: Buttons whose words have the colour of the canvas, which in forced colours lies behind words on any ground.
+UNSEEN = """() => Array.from(document.querySelectorAll('main button, header button'))
+  .filter(e => e.checkVisibility() && getComputedStyle(e).forcedColorAdjust !== 'none')
+  .filter(e => getComputedStyle(e).color === getComputedStyle(document.body).backgroundColor)
+  .map(e => e.textContent)"""
+
+
 @pytest.mark.parametrize("name", PAGES)
 def test_every_page_every_way(looked_at, visit, name):
     url, names = looked_at
@@ -155,6 +163,7 @@ def test_every_page_every_way(looked_at, visit, name):
             assert page.evaluate(PALE) == []
         if way == "forced":
             assert page.evaluate(ALIKE) == []
+            assert page.evaluate(UNSEEN) == []
     assert page.evaluate(SMALL) == []
     assert page.evaluate("document.querySelector('header').getBoundingClientRect().height") < 90
     page.set_viewport_size({"width": 1366, "height": 800})
@@ -164,6 +173,54 @@ def test_every_page_every_way(looked_at, visit, name):
         assert len(printed.pages) <= SHEETS_OF_PAPER.get(name, 4), size
         words = " ".join("".join(sheet.extract_text() for sheet in printed.pages).split())
         assert page.locator("h1").inner_text().split()[0] in words
+
+
+#: As the head is for somebody with a long name and mail, far from Europe, with many alarms.
+CROWDED = """() => {
+  document.querySelector('.zone').textContent = 'Plant time, America/Argentina/ComodRivadavia';
+  document.querySelector('.account a').textContent = 'technician-of-the-night-shift, 12 to read';
+  document.querySelector('#nav a[href="/alarms"]').textContent = 'Alarms 108';
+}"""
+#: Middles of what stands in the head, and what of it reaches over the window's edge.
+IN_THE_HEAD = """() => {
+  const boxes = Array.from(document.querySelectorAll('.top > *'), e => e.getBoundingClientRect());
+  const edge = document.documentElement.clientWidth;
+  return [boxes.map(b => (b.top + b.bottom) / 2), boxes.filter(b => b.right > edge).length];
+}"""
+
+
+def test_the_head_is_one_line_on_a_laptop_whoever_looks_and_wherever(looked_at, visit):
+    url, _ = looked_at
+    page = visit("laptop", "administrator").open(url)
+    for width in (1280, 1366, 1920):
+        page.set_viewport_size({"width": width, "height": 800})
+        page.evaluate(CROWDED)
+        middles, over = page.evaluate(IN_THE_HEAD)
+        assert max(middles) - min(middles) < 12, width
+        assert over == 0, width
+        assert page.evaluate("document.querySelector('header').getBoundingClientRect().height") < 62, width
+        assert page.locator(".zone").inner_text().endswith("ComodRivadavia")
+
+
+def test_a_valves_page_answers_in_its_first_screen(looked_at, visit):
+    """Sentence, strip, the picture of what moved, and what to do about it, without scrolling, on a laptop."""
+    url, _ = looked_at
+    page = visit("laptop", "administrator").open(f"{url}/valve/{V}")
+    page.set_viewport_size({"width": 1366, "height": 800})
+    for what in ("main h1", "#valve-strip svg", "#valve-findings .evidence", "#valve-opening .to-do"):
+        box = page.locator(what).first.bounding_box()
+        assert box["y"] + box["height"] <= 800, (what, box)
+    words = page.locator(".to-do").inner_text().replace("\u00a0", " ")
+    assert words.startswith("What to do first: with the press made safe, compare what is dialled")
+
+
+def test_words_of_a_log_stay_whole_beside_a_long_comment(looked_at, visit):
+    url, names = looked_at
+    page = visit("laptop").open(url + PAGES["alarm"].format(**names))
+    page.evaluate(
+        "document.querySelector('.log td:last-child').textContent = 'a long comment of somebody '.repeat(20)"
+    )
+    assert page.evaluate(BROKEN) == []
 
 
 def test_a_wall_shows_eight_valves_without_scrolling(looked_at, visit):

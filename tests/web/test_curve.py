@@ -86,6 +86,29 @@ def test_the_branches_differ_in_shape_and_words(source):
     assert "<table" in text
 
 
+def test_branches_are_named_where_they_are_and_not_in_a_legend(source):
+    view = curve_view(source, "press-1.platen")
+    layout = curve_figure(view)["layout"]
+    assert not layout["showlegend"]
+    rising, falling = layout["annotations"]
+    assert rising["text"] == "rising: ▲ found,<br>solid as left"
+    assert falling["text"] == "falling: ▽ found,<br>dashed as left"
+    for label, branch in ((rising, view.left_rising_bar), (falling, view.left_falling_bar)):
+        assert label["y"] == pytest.approx(np.interp(label["x"], view.left_a, branch), abs=0.1)
+    assert (rising["xanchor"], rising["yanchor"]) == ("left", "top")  # a rising branch lies below a falling one
+    assert (falling["xanchor"], falling["yanchor"]) == ("right", "bottom")
+    left = view.left_a
+    alone = replace(view, **dict.fromkeys(("left_a", "left_rising_bar", "left_falling_bar"), np.empty(0)))
+    assert [one["text"] for one in curve_figure(alone)["layout"]["annotations"]] == [
+        "rising: ▲ found",
+        "falling: ▽ found",
+    ]
+    for one in curve_figure(alone)["layout"]["annotations"]:
+        assert left[0] <= one["x"] <= left[-1]
+    none = replace(view, rising_a=np.empty(0), rising_bar=np.empty(0))
+    assert curve_figure(none)["layout"]["annotations"][0]["text"] == "rising: solid as left"
+
+
 def test_the_tolerance_hangs_unevenly_where_the_sheet_says_so(plant, source):
     plant.revise("press-1.platen", plant.now - 86_400 * 10**9)
     record = plant._revisions["press-1.platen"][0]

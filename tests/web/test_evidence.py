@@ -118,6 +118,19 @@ def test_a_drift_is_shown_with_its_trend_up_to_the_limit(plants, plant, source):
     assert any(one.role is Role.TOLERANCE and one.low[0] == pytest.approx(205.8) for one in row.bands)
 
 
+def test_readings_that_end_at_the_onset_are_said_to_end_and_not_to_be_none(plant, source):
+    onset = plant.now - HOUR
+
+    def stop(time_ns, channels):
+        for name in ("command", "current", "pressure"):
+            channels[name][time_ns > onset] = np.nan
+
+    rewrite(plant, stop)
+    title = drawn(source, "press-1.platen", "current-lost", onset).title
+    assert re.search(r"coil current [\d.]+ A before, not read after", title), title
+    assert "none" not in title
+
+
 def test_before_and_now_stand_with_their_uncertainty(plant, source):
     onset = plant.now - 10 * DAY - 11 * HOUR
     stored = plant.samples

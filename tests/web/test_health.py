@@ -6,6 +6,7 @@ from asleft.alarms.events import AlarmEvent, EventKind
 from asleft.store.outbox import NoOutbox, Standing
 from asleft.store.protocols import Backfill, Health, StreamMark
 from asleft.web.health.page import health_body
+from asleft.web.health.table import health
 from asleft.web.health.view import health_view
 from asleft.web.views.disk_room import size_words
 
@@ -169,6 +170,35 @@ def test_readings_that_fail_are_told_in_the_alarms_words(plant, source, plants):
     plant.judgements = lambda: {"press-1.platen": body}
     plant.alarm_events_lately = lambda _since: []
     assert "Data missing on Press 1, platen pressure: 312" in health_view(source, "0.1.0").headline
+
+
+def test_what_an_agent_complains_of_is_short_folded_and_in_the_plants_time(plant, source):
+    """As an agent says it of each of its valves, which was a paragraph of UTC before any figure."""
+    said = "; ".join(
+        f"press-1.{name}: 56,656 readings of all 8 channels could not be used since 2026-11-24 13:58:07 UTC: "
+        "nothing was read in time"
+        for name in ("platen", "ejector", "clamp")
+    )
+    hall = plant.healths[1]
+    plant.healths[1] = Health(hall.source, hall.at_ns, {**hall.details, "details": {"alarms": f"{said}; and 1 more"}})
+    view = health_view(source, "0.1.0")
+    agent = next(one for one in view.agents if f"agent/{one.name}" == hall.source)
+    assert len(agent.complaints) == 4
+    first = (
+        "press-1.platen: 56,656 readings of all 8 channels could not be used since 14:58: nothing was read in time"
+    )
+    assert agent.complaints[0] == first
+    body = str(health_body(view))
+    assert f"It reports: {first}." in body
+    assert f"<summary>What else agent {agent.name} reports</summary>" in body
+    assert body.count("<li>press-1.") == 2
+    assert "UTC" not in body
+    assert first in next(row[3] for row in health(source, "0.1.0").rows if row[1:3] == [agent.name, "remark"])
+    one = {**hall.details, "details": {"alarms": "the disk is full"}, "clock": {"trouble": "3 s late"}}
+    plant.healths[1] = Health(hall.source, hall.at_ns, one)
+    body = str(health_body(health_view(source, "0.1.0")))
+    assert "It reports: the disk is full." in body
+    assert "<li>clock: 3 s late; times are corrected</li>" in body
 
 
 def test_sizes_are_in_plain_units():

@@ -7,10 +7,11 @@ from pathlib import Path
 import pytest
 from asleft.web import asset_files
 from asleft.web.markup import Markup, el, join
-from asleft.web.templates import ENVIRONMENT, details, filled, macro, table
+from asleft.web.templates import ENVIRONMENT, details, filled, held, macro, table
 from hypothesis import given
 from hypothesis import strategies as st
 from jinja2 import UndefinedError
+from markupsafe import escape
 
 WEB = Path(asset_files.FOLDER).parent
 
@@ -93,6 +94,25 @@ def test_a_template_is_whole_and_knows_no_other_page(path):
         macros = ENVIRONMENT.get_template(wanted).module
         assert [name for name in names.split(", ") if not hasattr(macros, name)] == []
     assert not re.search(r"{% (?:include|extends)|\| *safe|autoescape", text)
+
+
+DRAWINGS = {"svg.py", "figures/chart.py", "figures/history.py", "evidence/paper.py", "valve/coil_figure.py"}
+
+
+def test_pages_and_papers_are_templates_and_the_builder_only_draws():
+    users = {
+        str(path.relative_to(WEB))
+        for path in WEB.rglob("*.py")
+        if re.search(r"from asleft\.web\.markup import [^\n]*\bel\b", path.read_text())
+    }
+    assert users == DRAWINGS
+
+
+def test_a_heading_keeps_its_numbers_with_their_units_and_its_names_whole():
+    text = "Agent edge-1: 116 °C & 1.6 % ± 1.8 %, 3 hours, <b>"
+    shown = str(held(text))
+    assert re.findall(r'<span class="held">([^<]*)</span>', shown) == ["edge-1", "116 °C", "1.6 %", "1.8 %"]
+    assert re.sub(r"</?span[^>]*>", "", shown) == str(escape(text))
 
 
 def test_a_name_that_a_template_is_not_given_is_an_error():

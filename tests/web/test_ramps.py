@@ -67,6 +67,15 @@ def test_what_did_not_settle_or_was_no_jump_is_left_out(sheet):
     assert found(sheet, none) == []
 
 
+@pytest.mark.parametrize(("rate_hz", "gap_s", "kept"), [(100, 0.4, 1), (100, 0.03, 2), (20, 0.0, 2)])
+def test_a_stroke_with_a_hole_in_it_is_not_drawn_across_the_hole(sheet, rate_hz, gap_s, kept):
+    """Readings that failed would else be a straight line to wherever the current was when they came back."""
+    time_ns, command, current = log_of([5, 95, 5, 95, 5], hold_s=6.0, rate_hz=rate_hz)
+    lost = (time_ns > T0 + 6.5 * SECOND) & (time_ns < T0 + (6.5 + gap_s) * SECOND)
+    current = np.where(lost, np.nan, current)
+    assert len([one for one in found(sheet, (time_ns, command, current)) if one.up]) == kept
+
+
 def test_only_strokes_within_production_count(sheet):
     log = log_of([5, 95, 5, 95, 5])
     assert len(found(sheet, log)) == 4

@@ -15,11 +15,13 @@ from asleft.store.actor import Actor
 from asleft.store.records import open_records
 from asleft.store.work_log import open_work
 from asleft.web.app import create_app
+from asleft.web.figures.chart import Chart
+from asleft.web.figures.checked import ramps_figure
 from asleft.web.markup import Markup, el
-from asleft.web.paper import paper, pdf, picture
+from asleft.web.paper import paper, pdf, picture, styled
 from asleft.web.report.state import WEEK_NS, state_report
 from asleft.web.stretch import Stretch
-from asleft.web.templates import table
+from asleft.web.templates import macro, table
 from asleft.web.words import CAUTIONS
 from pypdf import PdfReader
 
@@ -250,3 +252,25 @@ def test_signatures_stand_together_and_never_alone_on_a_page():
         assert len(signed) == 1
         assert "Witnessed by" in signed[0]
         assert "Before anyone" in last, lines
+
+
+def test_the_three_pictures_of_a_record_stand_together_wherever_they_come_to_stand():
+    chart = Chart((0.0, 1.0), (0.0, 1.0), "across", "upwards").svg("a chart")
+    titles = ("Pressure against current", "Ramp up", "Ramp down")
+    drawn = styled(macro("checked.html", "pictures", [(title, chart) for title in titles]))
+    for size in ("a4", "letter"):
+        for lines in range(0, 48, 8):
+            filling = [Markup(f"<p>line {k}</p>") for k in range(lines)]
+            pages = PdfReader(BytesIO(pdf(paper("x", "x", *filling, drawn, size=size)))).pages
+            words = [page.extract_text() for page in pages]
+            assert max(sum(title in text for title in titles) for text in words) == 3, (size, lines)
+
+
+def test_words_of_curves_do_not_stand_on_the_curve(source):
+    """A rising one leaves the corner below it free, a falling one that above it."""
+    sheet = source.sheet(V, source.now_ns())
+    for way, ys in (("up", [0.0, 1.0]), ("down", [1.0, 0.0])):
+        svg = str(ramps_figure([{"way": way, "time_s": [0.0, 1.2], "share": ys}], sheet, way))
+        (height,) = re.findall(r'viewBox="0 0 \d+ (\d+)"', svg)
+        (place,) = re.findall(r'y="([\d.]+)"[^>]*>found</text>', svg)
+        assert (float(place) > float(height) / 2) == (way == "up")

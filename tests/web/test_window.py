@@ -299,6 +299,29 @@ def test_a_mean_never_reaches_across_a_gap():
     assert moving_mean(at, np.arange(6.0), 600 * SECOND, 1800 * SECOND).tolist() == list(range(6))
 
 
+def test_the_band_of_what_is_expected_is_shut_where_nothing_was_read(plant, source, monkeypatch):
+    """Filled areas go on across a missing value: the band was a wedge from before a gap to after it."""
+    whole, now = plant.samples, plant.now
+
+    def lossy(valve, from_ns, to_ns):
+        read = whole(valve, from_ns, to_ns)
+        kept = (read.time_ns < now - 40 * SECOND) | (read.time_ns > now - 20 * SECOND)
+        return replace(read, time_ns=read.time_ns[kept], channels={k: v[kept] for k, v in read.channels.items()})
+
+    monkeypatch.setattr(plant, "samples", lossy)
+    view = window_view(source, "press-1.platen", Choice.of("1min"))
+    assert np.isnan(view.lines["expected"].values).sum() == 1
+    low, high = (window_figure(view, source.time, live=False)["data"][RAW_TRACES.index(f"band-{e}")]
+                 for e in ("low", "high"))  # fmt: skip
+    assert low["x"] == high["x"]
+    assert None not in (*low["y"], *high["y"])
+    (shut,) = [
+        k for k in range(1, len(low["y"])) if (low["y"][k - 1], low["y"][k]) == (high["y"][k - 1], high["y"][k])
+    ]
+    assert sum(a == b for a, b in zip(low["y"], high["y"], strict=True)) == 2
+    assert low["x"][shut - 1] < low["x"][shut]
+
+
 def test_pieces_of_the_live_minute_join_without_seam_or_repeat(plant, source):
     view, cursor = first_minute(source, "press-1.platen", LIVE)
     times = {name: [line.time_ns] for name, line in view.lines.items()}

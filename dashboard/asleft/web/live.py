@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, cast
 
 import dash
 from asleft.web.figures.base import CONFIG, Figure, blank
 from asleft.web.markup import Markup
 from asleft.web.templates import macro
-from dash import ClientsideFunction, Input, Output, dcc, html
+from dash import ClientsideFunction, Input, Output, State, dcc, html, no_update
 from dash.development.base_component import Component
 from plotly.utils import PlotlyJSONEncoder
 
@@ -107,6 +107,52 @@ def marked(first: Parts) -> dict[str, Markup]:
 def place(target: str, first: Parts, class_: str) -> Markup:
     """Where a part goes, with its contents out of `first`."""
     return macro("common.html", "place", target, marked(first), **{"class": class_})
+
+
+@dataclass(frozen=True, slots=True)
+class Renewal:
+    """Parts of a page that a clock renews: ids of the store in which they come, of their tags and of the clock."""
+
+    store: str
+    tags: str
+    timer: str
+
+    def hidden(self, every_ms: int | None, tags: Tags | None = None) -> list[Component]:
+        """Its components, with None no clock of its own. `tags`: of the first contents, if the page has them."""
+        clock = [] if every_ms is None else [dcc.Interval(id=self.timer, interval=every_ms)]
+        return [*client_store(self.store), dcc.Store(id=self.tags, data=tags), *clock]
+
+    def page(self, title: str, body: str, class_: str, first: Markup, every_ms: int, *more: Component) -> LivePage:
+        """A page that is one part, `body`, with its first contents."""
+        fresh, tags = changed({body: first}, None)
+        return LivePage(title, place(body, fresh, class_), [*self.hidden(every_ms, tags), *more])
+
+    def register(
+        self,
+        app: dash.Dash,
+        make: Callable[..., Mapping[str, Markup] | None],
+        *more: Input | State,
+        first: bool = False,
+    ) -> None:
+        """Have what `make` gives sent as far as it has changed. It gets the values of `more`; None changes nothing.
+
+        `first`: also when the page has just come, because its first contents lack them.
+        """
+
+        @app.callback(
+            Output(self.store, "data"),
+            Output(self.tags, "data"),
+            Input(self.timer, "n_intervals"),
+            *more,
+            State(self.tags, "data"),
+            prevent_initial_call=not first,
+        )
+        def _renew(_n: int | None, *given: object) -> tuple[object, object]:
+            *values, tags = given
+            made = make(*values)
+            return (no_update, no_update) if made is None else changed(made, cast("Tags | None", tags))
+
+        register(app, self.store)
 
 
 def register(app: dash.Dash, store: str) -> None:

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from asleft.web import palette
 from asleft.web.frame import Frame
 from asleft.web.markup import Child, Markup, join
-from asleft.web.templates import filled, macro
+from asleft.web.templates import UNIT, filled, macro
 from flask import Response
 
 #: Pictures carry their style within themselves: a PDF maker takes each for a document of its own.
@@ -55,16 +55,17 @@ table.many {{ font-size: 6.7pt; }} .many th, .many td {{ padding-right: 0.35em; 
 thead th {{ font-weight: 400; color: {palette.MUTED}; }} tbody th {{ font-weight: 400; }}
 tr, figure, li {{ break-inside: avoid; }} li.long {{ break-inside: auto; }}
 .pictures {{ orphans: 1; widows: 1; }} thead {{ display: table-header-group; }}
-.n {{ text-align: right; }} td.n {{ white-space: nowrap; }}
+.n {{ text-align: right; }} td.n {{ white-space: nowrap; }} .n + :not(.n) {{ padding-left: 0.8em; }}
 .out th, .out td {{ font-weight: 700; color: {palette.SHIFT}; }}
 .sub {{ color: {palette.MUTED}; }} .strip {{ width: 100%; height: auto; }}
 .names {{ display: table; table-layout: fixed; width: 100%; font-size: 7.5pt; color: {palette.MUTED}; }}
 .names span {{ display: table-cell; text-align: center; }}
 figure {{ display: inline-block; width: 48%; margin: 0 1% 0.8em 0; vertical-align: top; }}
 figure .chart {{ width: 100%; height: auto; }}
+.abreast {{ break-inside: avoid; margin-top: 0.8em; }} .abreast figure {{ width: 32%; }}
 .signatures {{ break-inside: avoid; break-before: avoid; }} .signatures p {{ margin: 1.6em 0 0; }}
 .sign {{ display: inline-block; width: 42mm; border-bottom: 0.6pt solid {palette.TEXT}; margin: 0 0.6em; }}
-ul.done {{ list-style: none; padding-left: 0; }}
+ul.done {{ list-style: none; padding-left: 0; }} ul.notes {{ font-size: 8pt; }}
 figure.evidence {{ display: block; width: 74%; margin: 0.5em 0 0.8em; }}
 figure.evidence .picture {{ width: 100%; height: auto; }}
 figcaption {{ font-size: 9pt; font-weight: 600; }}
@@ -92,9 +93,7 @@ def paper(title: str, foot: str, *contents: Child, size: str = "a4") -> str:
 
 
 #: A number and its unit, or its share of something.
-_QUANTITY = re.compile(
-    r"(?<=[0-9–]) (?=(?:m?A|m?V|m?Ω|bar|psi|[kM]Pa|[mµ]?s|min|h|k?Hz|%|points?|°C|K|rows|strokes)(?:/s)?(?![\w&]))"
-)
+_QUANTITY = re.compile(rf"(?<=[0-9–]) (?={UNIT})")
 #: What a browser shows as text: beside tags, and not the style within a picture.
 _TAGS = re.compile(r"(<style>.*?</style>|<[^>]*>)", re.DOTALL)
 

@@ -60,7 +60,12 @@ LARGE = StripSize(column=64, height=128, dot=8.5, figures=12)
 
 
 def deviation_strip(marks: Sequence[StripMark], size: StripSize, description: str) -> Markup:
-    """The strip of one valve; `description` is read out in its place."""
+    """The strip of one valve; `description` is read out in its place. One drawn lately is not drawn again."""
+    return _strip_of(tuple(marks), size, description)
+
+
+@lru_cache(maxsize=4096)
+def _strip_of(marks: tuple[StripMark, ...], size: StripSize, description: str) -> Markup:
     margin, width = size.margin, size.column * max(len(marks), 1)
     middle = margin + size.height / 2
     half = 100 * size.unit

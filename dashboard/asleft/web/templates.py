@@ -6,6 +6,7 @@ folds, the faults of a form. A name that is not given is an error, not an empty 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 
 from asleft.web import asset_files, hrefs
@@ -15,6 +16,9 @@ from asleft.web.words import CAUTIONS, CLASS_WORDS, kind_words, lower_first, num
 from asleft.web.words_check import BEFORE_COMMAND
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
+UNIT = r"(?:m?A|m?V|m?Ω|bar|psi|[kM]Pa|[mµ]?s|min|h|k?Hz|%|points?|°C|K|rows|strokes)(?:/s)?(?![\w&])"
+"""What a number is held together with, as a pattern."""
+_HELD = re.compile(rf"[0-9][0-9.,]* {UNIT}|\w+(?:-\w+)+")
 OUTCOMES = frozenset({"verdict", "in a word"})
 """Heads of the column that says what came of a row."""
 
@@ -46,6 +50,16 @@ def details(summary: str, inner: Child, *, key: str) -> Markup:
     return macro("common.html", "fold", summary, key, caller=lambda: inner)
 
 
+def held(text: str) -> Markup:
+    """A heading whose numbers stay with their units, and whose names with hyphens stay whole, where lines end."""
+    out, at = Markup(), 0
+    for found in _HELD.finditer(text):
+        out += text[at : found.start()]
+        out += Markup('<span class="held">{}</span>').format(found[0])
+        at = found.end()
+    return out + text[at:]
+
+
 def table_classes(head: Sequence[str], numeric: Sequence[int]) -> list[str]:
     """Class of each column of a table: numbers are set flush right, what came of a row is kept in sight."""
     return ["n" if index in numeric else "verdict" if text in OUTCOMES and list(head).count(text) == 1 else ""
@@ -73,4 +87,4 @@ ENVIRONMENT.globals.update(
     CAUTIONS=CAUTIONS,
     CLASS_WORDS=CLASS_WORDS,
 )
-ENVIRONMENT.filters["sentence_case"] = sentence_case
+ENVIRONMENT.filters.update(sentence_case=sentence_case, held=held)

@@ -8,15 +8,15 @@ from dataclasses import dataclass
 import dash
 from asleft.store.audit import AuditEntry, AuditTrail
 from asleft.web import ids
-from asleft.web import live as parts
-from asleft.web.live import LivePage, client_store
+from asleft.web.live import LivePage, Renewal
 from asleft.web.markup import Markup
 from asleft.web.source import Source
 from asleft.web.templates import filled
 from asleft.web.when import PlantTime
-from dash import Input, Output, State, dcc
+from dash import State, dcc
 
 REFRESH_MS = 5000
+_RENEWAL = Renewal(ids.AUDIT_PARTS, ids.AUDIT_TAGS, ids.AUDIT_TIMER)
 
 
 def before_in(path: str) -> int | None:
@@ -27,14 +27,8 @@ def before_in(path: str) -> int | None:
 
 def page(source: Source, trail: AuditTrail, before: int | None) -> LivePage:
     """The page with its first contents."""
-    first, tags = parts.changed(_parts(source, trail, before), None)
-    hidden = [
-        *client_store(ids.AUDIT_PARTS),
-        dcc.Store(id=ids.AUDIT_TAGS, data=tags),
-        dcc.Store(id=ids.AUDIT_BEFORE, data=before),
-        dcc.Interval(id=ids.AUDIT_TIMER, interval=REFRESH_MS),
-    ]
-    return LivePage("Audit", parts.place(ids.AUDIT_BODY, first, "audit"), hidden)
+    kept = dcc.Store(id=ids.AUDIT_BEFORE, data=before)
+    return _RENEWAL.page("Audit", ids.AUDIT_BODY, "audit", _body(source, trail, before), REFRESH_MS, kept)
 
 
 def body(view: AuditView) -> Markup:
@@ -44,24 +38,15 @@ def body(view: AuditView) -> Markup:
 
 def register(app: dash.Dash, source: Source, trail: AuditTrail) -> None:
     """Renewal every five seconds."""
-
-    @app.callback(
-        Output(ids.AUDIT_PARTS, "data"),
-        Output(ids.AUDIT_TAGS, "data"),
-        Input(ids.AUDIT_TIMER, "n_intervals"),
-        State(ids.AUDIT_TAGS, "data"),
+    _RENEWAL.register(
+        app,
+        lambda before: {ids.AUDIT_BODY: _body(source, trail, before if isinstance(before, int) else None)},
         State(ids.AUDIT_BEFORE, "data"),
-        prevent_initial_call=True,
     )
-    def _renew(_n: int, tags: parts.Tags | None, before: int | None) -> tuple[parts.Parts, parts.Tags]:
-        return parts.changed(_parts(source, trail, before if isinstance(before, int) else None), tags)
-
-    parts.register(app, ids.AUDIT_PARTS)
 
 
-def _parts(source: Source, trail: AuditTrail, before: int | None) -> dict[str, Markup]:
-    entries = trail.newest(PER_PAGE + 1, before=before)
-    return {ids.AUDIT_BODY: body(audit_view(entries, source.time, before=before))}
+def _body(source: Source, trail: AuditTrail, before: int | None) -> Markup:
+    return body(audit_view(trail.newest(PER_PAGE + 1, before=before), source.time, before=before))
 
 
 PER_PAGE = 100

@@ -49,7 +49,7 @@ def clip_picture(source: Source, subject: Subject) -> Picture | NoPicture:
     ends = np.array([min(low_a, float(demanded.min())), max(high_a, float(demanded.max()))])
     sides = current_tolerance_a(sheet, ends)
     when = source.time.moment(made.to_ns, source.now_ns())
-    title = f"Current stops at {limit:.3f} A where {wanted:.3f} A is demanded ({when})."
+    title = f"In the readings up to {when} current stopped at {limit:.3f} A where {wanted:.3f} A was demanded."
     # A few percent are cut off: the lower end of the range would make them too small to be seen.
     shown_from = max(float(ends[0]), wanted - max(8.0 * (wanted - limit), 0.3 * (high_a - low_a)))
     near = demanded >= shown_from
@@ -66,7 +66,7 @@ def clip_picture(source: Source, subject: Subject) -> Picture | NoPicture:
         Axis("current demanded", "A", x_low, x_high),
         [Row(Axis("current measured", "A", y_low, y_high), curves,
              [Band(Role.TOLERANCE, ends, ends - sides[0], ends + sides[1])],
-             [Level(Role.LIMIT, limit, f"stops at {limit:.3f} A")])],
+             [Level(Role.LIMIT, limit, f"stopped at {limit:.3f} A")])],
         spark=tuple(measured[order].tolist()), spark_ends=(low_a, high_a),
     )  # fmt: skip
 

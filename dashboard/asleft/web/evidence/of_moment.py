@@ -171,10 +171,15 @@ def _asked(stored: StoredSamples) -> StoredSamples:
 
 
 def _said(channel: str, row: Row, time_ns: Int64Array, values: FloatArray, onset_ns: int) -> str:
-    """Medians of a second before the onset and of one after it."""
+    """Medians of a second before the onset and of one after it, as far as there are readings."""
     factor = units.current().pressure(1.0) if channel == "pressure" else 1.0
     known = np.isfinite(values)
     sides = [values[known & (time_ns >= a) & (time_ns < b)] for a, b in
              ((onset_ns - S, onset_ns), (onset_ns + S // 5, onset_ns + S + S // 5))]  # fmt: skip
-    words = ["none" if one.size == 0 else f"{float(np.median(one)) * factor:.3g}" for one in sides]
-    return f"{_NAMES[channel]} from {words[0]} to {words[1]} {row.y.unit}"
+    told = [f"{float(np.median(one)) * factor:.3g}" for one in sides if one.size]
+    if len(told) == len(sides):
+        return f"{_NAMES[channel]} from {told[0]} to {told[1]} {row.y.unit}"
+    if not told:
+        return f"no {_NAMES[channel]} read"
+    there, lacking = ("before", "after") if sides[0].size else ("after", "before")
+    return f"{_NAMES[channel]} {told[0]} {row.y.unit} {there}, not read {lacking}"

@@ -19,10 +19,11 @@ class Chart:
     y: tuple[float, float]
     x_title: str
     y_title: str
-    width: float = 460.0
-    height: float = 300.0
+    width: float = 340.0  # three of them stand side by side on paper, with words that can still be read
+    height: float = 240.0
     pieces: list[Markup] = field(default_factory=list)
     keys: list[tuple[str, str]] = field(default_factory=list)  # class of a line or of a tip, and what it stands for
+    falling: bool = False  # curves leave the corner above them free for the keys, not the one below
 
     def at_x(self, value: float) -> float:
         """Pixels from the left."""
@@ -34,10 +35,10 @@ class Chart:
         return self.height - BOTTOM - min(max(share, -0.02), 1.02) * (self.height - TOP - BOTTOM)
 
     def line(self, xs: Sequence[float], ys: Sequence[float], class_: str) -> None:
-        """A line through points; it breaks where one is not a number."""
+        """A line through points; it breaks where one is not a number or not between the ends of the axis."""
         path, pen = [], "M"
         for x, y in zip(xs, ys, strict=True):
-            if not (math.isfinite(x) and math.isfinite(y)):
+            if not (self.x[0] <= x <= self.x[1] and math.isfinite(y)):
                 pen = "M"
                 continue
             path.append(f"{pen}{self.at_x(x):.1f} {self.at_y(y):.1f}")
@@ -69,10 +70,11 @@ class Chart:
             self.pieces.append(el("path", d=shape, class_=f"tip {class_}"))
 
     def _legend(self) -> list[Markup]:
-        """Samples of marks with their words, in the corner under the curves."""
+        """Samples of marks with their words, in the corner that the curves leave free."""
         out: list[Markup] = []
+        last = TOP + 14.0 * len(self.keys) if self.falling else self.height - BOTTOM - 10.0
         for place, (class_, words) in enumerate(reversed(self.keys)):
-            y, x = self.height - BOTTOM - 10.0 - 14.0 * place, self.width - RIGHT - 8.0
+            y, x = last - 14.0 * place, self.width - RIGHT - 8.0
             if class_.split()[-1] in ("up", "down"):
                 way = -1.0 if class_.split()[-1] == "up" else 1.0
                 drawn = f"M{x - 14:.1f} {y - 4 - 2.6 * way:.1f}h8l-4 {6.4 * way:.1f}Z"

@@ -80,9 +80,8 @@ def ramps_figure(traces: Sequence[Json], sheet: Sheet, way: str, *, before: Sequ
     ramp_s = sheet.as_left.get(name)
     longest = max(max(t["time_s"], default=0.0) for t in [*now, *old])
     end_s = max(longest, (ramp_s or 0.0) * 1.15, 0.1)
-    chart = Chart(
-        (-0.06 * end_s, end_s), (-0.05, 1.08), "seconds since the command moved, full span", "share of span"
-    )
+    ends = ((-0.06 * end_s, end_s), (-0.05, 1.08))
+    chart = Chart(*ends, "s since the command moved, full span", "share of span", falling=way == "down")
     if ramp_s is not None:
         tolerance = sheet.tolerance.get(name)
         if tolerance is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -9,7 +10,7 @@ from typing import Any
 from asleft.store.invariant import Invariant, invariant
 from asleft.store.protocols import Health, StreamMark
 from asleft.web.views.disk_room import integer
-from asleft.web.when import age
+from asleft.web.when import PlantTime, age, parse_iso_ns
 
 DRIFT_PPM = 100
 """A clock that runs this much too fast or slow is remarked on: nine seconds a day, more than an undisciplined one."""
@@ -55,16 +56,21 @@ class AgentView:
     online: bool | None  # None: an older stream, or an agent never heard
     lag: str  # since the recorder last heard of the stream
     version: str
-    remark: str  # what the agent complains of, and what is wrong with its clock
+    complaints: list[str]  # of the agent, and what is wrong with its clock
     finished: bool  # it has said that nothing more will come
     delivery: Delivery
     recorder: str = ""  # the one that has it, where there are several
     clock: str = ""  # how its clock stands to the recorder's
     settings: str = ""  # which settings it runs, and whether they are those expected
 
+    @property
+    def remark(self) -> str:
+        """All complaints in a row."""
+        return "; ".join(self.complaints)
 
-def agent_view(mark: StreamMark, row: Health | None, now_ns: int) -> AgentView:
-    """From the store's mark and the agent's own word."""
+
+def agent_view(mark: StreamMark, row: Health | None, time: PlantTime, now_ns: int) -> AgentView:
+    """From the store's mark and the agent's own word, whose times become the plant's."""
     details: Mapping[str, Any] = row.details if row is not None else {}
     highest, acknowledged = integer(details, "highest_seq"), integer(details, "acknowledged")
     # What an agent says of another stream than this one says nothing of this one.
@@ -76,7 +82,7 @@ def agent_view(mark: StreamMark, row: Health | None, now_ns: int) -> AgentView:
         online=bool(online) if online is not None else None,
         lag=f"{age((now_ns - mark.last_at_ns) / 1e9)} ago" if mark.last_at_ns else "never",
         version=str(details.get("version") or "–"),
-        remark=_remark(said, details.get("clock")),
+        complaints=_complaints(said, details.get("clock"), time, now_ns),
         finished=isinstance(said, Mapping) and bool(said.get("finished")),
         delivery=Delivery(
             stored=mark.stored,
@@ -121,13 +127,23 @@ def clock_words(clock: object) -> str:
     return ", ".join(parts)
 
 
-def _remark(said: object, clock: object) -> str:
+def _complaints(said: object, clock: object, time: PlantTime, now_ns: int) -> list[str]:
     """What the agent complains of, and what the recorder finds wrong with its clock."""
+
+    def local(at: re.Match[str]) -> str:
+        at_ns = parse_iso_ns(at[1])
+        return at[0] if at_ns is None else time.moment(at_ns, now_ns)
+
     alarms = str(said.get("alarms") or "") if isinstance(said, Mapping) else ""
+    told = [_UTC.sub(local, text) for text in alarms.split("; ") if text]
     if not isinstance(clock, Mapping):
-        return alarms
+        return told
     drift = clock.get("drift_ppm")
     words = f"clock: {clock['trouble']}; times are corrected" if clock.get("trouble") else ""
     if isinstance(drift, (int, float)) and abs(drift) >= DRIFT_PPM:
         words += f"{'; it' if words else 'its clock'} runs {abs(drift):.0f} ppm {'fast' if drift > 0 else 'slow'}"
-    return "; ".join(text for text in (alarms, words) if text)
+    return [*told, words] if words else told
+
+
+#: A time as an agent writes it, which knows no zone of the plant.
+_UTC = re.compile(r"\b(\d{4}-\d\d-\d\d \d\d:\d\d:\d\d) UTC\b")

@@ -4,26 +4,20 @@ from __future__ import annotations
 
 import dash
 from asleft.web import ids
-from asleft.web import live as parts
 from asleft.web.health.view import HealthView, health_view
-from asleft.web.live import LivePage, client_store
+from asleft.web.live import LivePage, Renewal
 from asleft.web.markup import Markup
 from asleft.web.source import Source
 from asleft.web.templates import filled
-from dash import Input, Output, State, dcc
 
 REFRESH_MS = 2000
+_RENEWAL = Renewal(ids.HEALTH_PARTS, ids.HEALTH_TAGS, ids.HEALTH_TIMER)
 
 
 def page(source: Source, version: str) -> LivePage:
     """The page with its first contents."""
-    first, tags = parts.changed({ids.HEALTH_BODY: health_body(health_view(source, version))}, None)
-    hidden = [
-        *client_store(ids.HEALTH_PARTS),
-        dcc.Store(id=ids.HEALTH_TAGS, data=tags),
-        dcc.Interval(id=ids.HEALTH_TIMER, interval=REFRESH_MS),
-    ]
-    return LivePage("Health", parts.place(ids.HEALTH_BODY, first, "health"), hidden)
+    first = health_body(health_view(source, version))
+    return _RENEWAL.page("Health", ids.HEALTH_BODY, "health", first, REFRESH_MS)
 
 
 def health_body(view: HealthView) -> Markup:
@@ -33,15 +27,4 @@ def health_body(view: HealthView) -> Markup:
 
 def register(app: dash.Dash, source: Source, version: str) -> None:
     """Renewal every two seconds."""
-
-    @app.callback(
-        Output(ids.HEALTH_PARTS, "data"),
-        Output(ids.HEALTH_TAGS, "data"),
-        Input(ids.HEALTH_TIMER, "n_intervals"),
-        State(ids.HEALTH_TAGS, "data"),
-        prevent_initial_call=True,
-    )
-    def _renew(_n: int, tags: parts.Tags | None) -> tuple[parts.Parts, parts.Tags]:
-        return parts.changed({ids.HEALTH_BODY: health_body(health_view(source, version))}, tags)
-
-    parts.register(app, ids.HEALTH_PARTS)
+    _RENEWAL.register(app, lambda: {ids.HEALTH_BODY: health_body(health_view(source, version))})

@@ -55,12 +55,12 @@ def health_view(source: Source, version: str) -> HealthView:
     now = source.now_ns()
     rows = {row.source: row for row in source.records.health()}
     marks = source.samples.marks()
-    agents = [agent_view(mark, rows.get(f"agent/{mark.agent}"), now) for mark in few_streams(marks)]
+    agents = [agent_view(mark, rows.get(f"agent/{mark.agent}"), source.time, now) for mark in few_streams(marks)]
     known = {mark.agent for mark in marks}
     for name, row in rows.items():
         if name.startswith("agent/") and name.removeprefix("agent/") not in known:
             silent = StreamMark(name.removeprefix("agent/"), str(row.details.get("stream", "")), 0, 0, 0, row.at_ns)
-            agents.append(agent_view(silent, row, now))
+            agents.append(agent_view(silent, row, source.time, now))
     fleet = source.fleet()
     backfills = fleet.backfills
     recorder = recorder_of(rows, now)

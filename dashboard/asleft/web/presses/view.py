@@ -173,6 +173,7 @@ def presses_view(source: Source, chosen: Filter | None = None, *, everything: bo
         sheet, judgement, span = fleet.sheets.get(valve), fleet.judgements.get(valve), fleet.spans.get(valve)
         shown = during_work(source, judgement, valve, working.get(valve))
         name = valve_name(valve, sheet)
+        strip = strip_marks(judgement, all_columns=True)
         news = [] if valve in waiting else changes_between(fleet.yesterday.get(valve), judgement)
         changes += [Change(name, sort, words) for sort, words in news]
         rows.append(
@@ -182,11 +183,11 @@ def presses_view(source: Source, chosen: Filter | None = None, *, everything: bo
                 status=status_of(shown),
                 status_words=_since_words(source, shown, span, now),
                 sentence=sentence_of(shown, sheet, waiting=valve in waiting),
-                strip=strip_marks(judgement, all_columns=True),
+                strip=strip,
                 liveness=liveness_of(span, now, source.time),
                 state=state_words(shown, span),
                 changes=[f"{sort.lower()}: {words}" for sort, words in news],
-                weight=_weight(shown, name),
+                weight=_weight(shown, name, strip),
                 misread=misread(shown),
                 wait=wait_words(shown, standing.get(valve, ())),
             )
@@ -344,9 +345,9 @@ def _subline(rows: Sequence[Row], changes: Sequence[Change], unlisted: int, *, w
     return " ".join(parts)
 
 
-def _weight(judgement: Json | None, name: ValveName) -> Weight:
+def _weight(judgement: Json | None, name: ValveName, strip: Sequence[StripMark]) -> Weight:
     status = status_of(judgement)
     rank = STATUS_ORDER.index(status) if status in STATUS_ORDER else len(STATUS_ORDER)
     severity = max((int(f.get("severity", 0)) for f in findings_of(judgement)), default=0)
-    used = max((abs(m.used_pct) for m in strip_marks(judgement, all_columns=False) if m.used_pct), default=0.0)
+    used = max((abs(m.used_pct) for m in strip if m.used_pct), default=0.0)
     return rank, -severity, -min(used, 1000.0) if status != "good" else 0.0, _counting(f"{name.press} {name.name}")

@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from asleft.judge.types import QuantityResult
-from asleft.sheet.names import LABELS, format_quantity, format_uncertainty
-from asleft.web.markup import Child, el, join
+from asleft.sheet.model import QUANTITY_UNITS
+from asleft.sheet.names import LABELS, decimals_for, format_pair, format_quantity, format_uncertainty, unit_symbol
 from asleft.web.paper import bound
 from asleft.web.report.one_file import Recording, file_report
-from asleft.web.templates import table
+from asleft.web.templates import filled
 from asleft.web.when import PlantTime
 from asleft.web.words_check import REPORT_NO_VALIDATION
 
@@ -65,41 +65,39 @@ def before_after_report(
     """The whole document."""
     lines = differences(before.judgement.quantities, after.judgement.quantities)
     changed = [LABELS[line.quantity] for line in lines if line.word == "changed"]
-    name = after.sheet.label
-    head = f"Changed: {', '.join(changed)}." if changed else "No change is seen in any setting."
-    rows: list[list[Child]] = [
-        [
-            LABELS[line.quantity].replace(" ", "\u00a0"),
-            "–" if line.before is None else format_quantity(line.quantity, line.before),
-            "–" if line.after is None else format_quantity(line.quantity, line.after),
-            "–" if line.change is None else _signed(line.quantity, line.change),
-            format_uncertainty(line.uncertainty),
-            line.word,
-        ]
-        for line in lines
-    ]
-    front = join(
-        el("h1", f"Before and after, {name}. {head}"),
-        el("p", f"Made {time.full(made_ns)}, {time.name}. {REPORT_NO_VALIDATION}", class_="sub"),
-        table(
-            "Settings before and after; ± of the change, expanded, 95 %",
-            ["setting", "before", "after", "change", "±", "in words"],
-            rows,
-            numeric=[1, 2, 3, 4],
-        ),
-        el("p", "The same instruments on both sides are taken for granted: what calibration leaves unsure cancels.",
-           class_="sub"),
-    )  # fmt: skip
+    title = f"Before and after, {after.sheet.label}"
+    front = filled(
+        "report/before_after.html",
+        title=title,
+        head=f"Changed: {', '.join(changed)}." if changed else "No change is seen in any setting.",
+        made=f"{time.full(made_ns)}, {time.name}",
+        no_validation=REPORT_NO_VALIDATION,
+        rows=[row(line) for line in lines],
+    )
     documents = [
         (words, file_report(one, time, made_ns, version, size=size))
         for words, one in (("Before, as found", before), ("After, as found", after))
     ]
-    title = f"Before and after, {name}"
     return bound(title, f"{title} · asleft {version} · made {time.full(made_ns)}", front, documents, size=size)
 
 
-def _signed(quantity: str, change: float) -> str:
-    shown = format_quantity(quantity, abs(change))
-    if not any(digit in shown for digit in "123456789"):
-        return shown  # a sign before nothing would say that there is something
-    return f"{'+' if change >= 0 else '−'}{shown}"
+def row(line: Difference) -> list[str]:
+    """What was found on either side, with digits enough to read off a change that was seen, and the change."""
+    seen = line.word == "changed"
+    first, last = (
+        format_pair(line.quantity, line.before, line.after)
+        if seen
+        else (format_quantity(line.quantity, line.before), format_quantity(line.quantity, line.after))
+    )
+    label = LABELS[line.quantity].replace(" ", "\u00a0")
+    return [label, first, last, _change(line), format_uncertainty(line.uncertainty), line.word]
+
+
+def _change(line: Difference) -> str:
+    """As fine as what is unsure of it."""
+    if line.change is None:
+        return "–"
+    unsure = format_uncertainty(line.uncertainty).partition(".")[2]
+    text = f"{line.change:+.{max(decimals_for(line.quantity, line.change), len(unsure))}f}".replace("-", "−")
+    shown = text if text.strip("+−0.") else text[1:]  # a sign before nothing would say that there is something
+    return f"{shown} {unit_symbol(QUANTITY_UNITS[line.quantity])}"

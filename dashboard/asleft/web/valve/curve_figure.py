@@ -18,15 +18,13 @@ FloatArray = npt.NDArray[np.float64]
 
 
 def curve_figure(view: CurveView) -> Figure:
-    """The figure; rising and falling differ in shape, in fill and in the legend's words."""
+    """The figure; rising and falling differ in shape, in fill and in the words beside them."""
     traces: list[dict[str, Any]] = []
     if view.left_a.size:
         if view.band_bar is not None:
             low, high = view.band_bar
             edge = {"width": 0}
-            traces.append(
-                _trace(view.left_a, low, "lines", "tolerance", line=edge, showlegend=False, hoverinfo="skip")
-            )
+            traces.append(_trace(view.left_a, low, "lines", "tolerance", line=edge, hoverinfo="skip"))
             traces.append(
                 _trace(
                     view.left_a,
@@ -52,9 +50,8 @@ def curve_figure(view: CurveView) -> Figure:
         "layout": layout(
             height=CURVE_HEIGHT,
             hovermode="closest",
-            showlegend=True,
-            legend={"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom", "font": {"size": 12}},
-            margin={"l": 54, "r": 14, "t": 56, "b": 44},
+            annotations=_labels(view),
+            margin={"l": 54, "r": 14, "t": 14, "b": 44},
             uirevision="curve",
             xaxis=axis(title={"text": "coil current, A", "font": {"size": 12}}, fixedrange=False, nticks=7),
             yaxis=axis(
@@ -64,6 +61,38 @@ def curve_figure(view: CurveView) -> Figure:
             ),
         ),
     }
+
+
+#: How a branch is named beside it: its word, marks of what was found and of what was left, at which share of the
+#: currents, on which side of it. Rising lies below falling.
+_BRANCHES = (("rising", "▲", "solid", 0.62, 1), ("falling", "▽", "dashed", 0.45, -1))
+
+
+def _labels(view: CurveView) -> list[dict[str, Any]]:
+    """The words beside each branch, where it runs; none for one of which there is nothing."""
+    labels = []
+    for word, dot, line, share, side in _BRANCHES:
+        found = (getattr(view, f"{word}_a"), getattr(view, f"{word}_bar"))
+        said = [f"{dot} found"] * bool(found[0].size) + [f"{line} as left"] * bool(view.left_a.size)
+        if not said:
+            continue
+        at_a, at_bar = (view.left_a, getattr(view, f"left_{word}_bar")) if view.left_a.size else found
+        order = np.argsort(at_a)
+        x = float(at_a.min() + share * np.ptp(at_a))
+        labels.append(
+            {
+                "x": round(x, 4),
+                "y": round(units.current().pressure(float(np.interp(x, at_a[order], at_bar[order]))), 3),
+                "text": f"{word}: {',<br>'.join(said)}",
+                "showarrow": False,
+                "xanchor": "left" if side > 0 else "right",
+                "yanchor": "top" if side > 0 else "bottom",
+                "xshift": 10 * side,
+                "yshift": -6 * side,
+                "font": {"size": 12, "color": palette.TEXT},
+            }
+        )
+    return labels
 
 
 def _trace(x: FloatArray, y: FloatArray, mode: str, name: str, **more: object) -> dict[str, Any]:

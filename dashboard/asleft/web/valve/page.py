@@ -10,7 +10,7 @@ from asleft.web import ids, units
 from asleft.web import live as parts
 from asleft.web.evidence.place import on_screen
 from asleft.web.hrefs import csv_of_valve
-from asleft.web.live import LivePage, client_store
+from asleft.web.live import LivePage, Renewal
 from asleft.web.markup import Markup
 from asleft.web.source import Source
 from asleft.web.svg import LARGE, deviation_strip
@@ -22,9 +22,10 @@ from asleft.web.valve.ramps_figure import RAMPS_HEIGHT
 from asleft.web.valve.view import ValveView, valve_view
 from asleft.web.valve.window_figure import HEIGHT as WINDOW_PX
 from asleft.web.views.valves import strip_words
-from dash import Input, Output, State, dcc, no_update
+from dash import State, dcc
 
 WORDS_MS = 2000
+_RENEWAL = Renewal(ids.VALVE_PARTS, ids.VALVE_TAGS, ids.VALVE_TIMER)
 
 
 def id_in(path: str) -> str:
@@ -51,9 +52,7 @@ def page(source: Source, valve: str, query: str | None) -> LivePage | None:
     )
     hidden = [
         dcc.Store(id=ids.VALVE_ID, data=valve),
-        *client_store(ids.VALVE_PARTS),
-        dcc.Store(id=ids.VALVE_TAGS, data=tags),
-        dcc.Interval(id=ids.VALVE_TIMER, interval=WORDS_MS),
+        *_RENEWAL.hidden(WORDS_MS, tags),
         *valve_window.hidden(source, spoken),
         *valve_slow.hidden(spoken),
     ]
@@ -64,19 +63,11 @@ def page(source: Source, valve: str, query: str | None) -> LivePage | None:
 def register(app: dash.Dash, source: Source) -> None:
     """Words here, the plots by their own modules."""
 
-    @app.callback(
-        Output(ids.VALVE_PARTS, "data"),
-        Output(ids.VALVE_TAGS, "data"),
-        Input(ids.VALVE_TIMER, "n_intervals"),
-        State(ids.VALVE_ID, "data"),
-        State(ids.VALVE_TAGS, "data"),
-        prevent_initial_call=True,
-    )
-    def _renew_words(_n: int, valve: str, tags: parts.Tags | None) -> tuple[object, object]:
+    def words(valve: str) -> dict[str, Markup] | None:
         view = valve_view(source, valve)
-        return (no_update, no_update) if view is None else parts.changed(_words(view), tags)
+        return None if view is None else _words(view)
 
-    parts.register(app, ids.VALVE_PARTS)
+    _RENEWAL.register(app, words, State(ids.VALVE_ID, "data"))
     valve_window.register(app, source)
     valve_slow.register(app, source)
 

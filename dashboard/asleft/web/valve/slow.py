@@ -5,7 +5,7 @@ from __future__ import annotations
 import dash
 from asleft.web import ids
 from asleft.web import live as parts
-from asleft.web.live import client_store, frame, frame_style, plot
+from asleft.web.live import Renewal, client_store, frame, frame_style, plot
 from asleft.web.markup import Markup
 from asleft.web.source import Source
 from asleft.web.valve.coil import coil_view
@@ -24,6 +24,8 @@ SLOW_MS = 30_000
 COIL_MS = 300_000
 
 
+_COIL = Renewal(ids.COIL_PARTS, ids.COIL_TAGS, ids.COIL_TIMER)
+_HISTORY = Renewal(ids.HISTORY_PARTS, ids.HISTORY_TAGS, ids.SLOW_TIMER)
 Drawn = tuple[object, object, object, object, object]
 
 
@@ -34,11 +36,8 @@ def hidden(spoken: str) -> list[Component]:
         dcc.Interval(id=ids.SLOW_TIMER, interval=SLOW_MS),
         plot(ids.CURVE_GRAPH, CURVE_HEIGHT, f"Plot: pressure against coil current of the {spoken}"),
         plot(ids.RAMPS_GRAPH, RAMPS_HEIGHT, f"Plot: recent ramps of the {spoken}, up and down"),
-        *client_store(ids.COIL_PARTS),
-        dcc.Store(id=ids.COIL_TAGS),
-        dcc.Interval(id=ids.COIL_TIMER, interval=COIL_MS),
-        *client_store(ids.HISTORY_PARTS),
-        dcc.Store(id=ids.HISTORY_TAGS),
+        *_COIL.hidden(COIL_MS),
+        *_HISTORY.hidden(None),
     ]
 
 
@@ -57,31 +56,14 @@ def register(app: dash.Dash, source: Source) -> None:
     def _draw_slow(_n: int | None, valve: str) -> Drawn:
         return draw_slow(source, valve)
 
-    @app.callback(
-        Output(ids.COIL_PARTS, "data"),
-        Output(ids.COIL_TAGS, "data"),
-        Input(ids.COIL_TIMER, "n_intervals"),
-        State(ids.VALVE_ID, "data"),
-        State(ids.COIL_TAGS, "data"),
+    parts.register(app, ids.SLOW_PARTS)
+    valve = State(ids.VALVE_ID, "data")
+    _COIL.register(
+        app, lambda valve: {ids.COIL: coil(coil_view(source, valve), valve, source.time)}, valve, first=True
     )
-    def _draw_coil(_n: int | None, valve: str, tags: parts.Tags | None) -> tuple[parts.Parts, parts.Tags]:
-        return parts.changed({ids.COIL: coil(coil_view(source, valve), valve, source.time)}, tags)
-
-    @app.callback(
-        Output(ids.HISTORY_PARTS, "data"),
-        Output(ids.HISTORY_TAGS, "data"),
-        Input(ids.SLOW_TIMER, "n_intervals"),
-        Input(ids.URL, "search"),
-        State(ids.VALVE_ID, "data"),
-        State(ids.HISTORY_TAGS, "data"),
+    _HISTORY.register(
+        app, lambda query, valve: draw_history(source, valve, query), Input(ids.URL, "search"), valve, first=True
     )
-    def _draw_history(
-        _n: int | None, query: str | None, valve: str, tags: parts.Tags | None
-    ) -> tuple[parts.Parts, parts.Tags]:
-        return parts.changed(draw_history(source, valve, query), tags)
-
-    for store in (ids.SLOW_PARTS, ids.HISTORY_PARTS, ids.COIL_PARTS):
-        parts.register(app, store)
 
 
 def draw_slow(source: Source, valve: str) -> Drawn:

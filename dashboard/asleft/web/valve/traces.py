@@ -41,9 +41,9 @@ def raw_traces(view: WindowView, time: PlantTime) -> list[dict[str, Any]]:
     edge: dict[str, Any] = {"line": {"width": 0}, "hoverinfo": "skip"}
     return [
         _line(view.lines.get("command", none), "command", time, color=palette.MEASURED, width=1.4),
-        _line(Line(expected.time_ns, low), "expected", time, more=edge),
+        _line(_shut(expected, low), "expected", time, more=edge),
         _line(
-            Line(expected.time_ns, high),
+            _shut(expected, high),
             "expected",
             time,
             more={**edge, "fill": "tonexty", "fillcolor": palette.PLOT_BAND},
@@ -53,6 +53,21 @@ def raw_traces(view: WindowView, time: PlantTime) -> list[dict[str, Any]]:
         _line(view.lines.get("pressure", none), "pressure", time, color=palette.MEASURED, width=1.4),
         _states(view, time),
     ]
+
+
+def _shut(middle: Line, edge: FloatArray) -> Line:
+    """An edge of the band round `middle` that meets it wherever there is nothing: a filled area has no holes."""
+    pieces = _pieces(edge)
+    times: list[npt.NDArray[np.int64]] = []
+    values: list[FloatArray] = []
+    for piece in pieces:
+        ends = [*([piece.start] if piece.start else []), *([piece.stop - 1] if piece.stop < edge.size else [])]
+        at = np.sort(np.concatenate([np.arange(piece.start, piece.stop), ends]).astype(np.intp))
+        met = np.zeros(at.size, dtype=bool)
+        met[0], met[-1] = piece.start > 0, piece.stop < edge.size
+        times.append(middle.time_ns[at])
+        values.append(np.where(met, middle.values[at], edge[at]))
+    return Line(np.concatenate(times), np.concatenate(values)) if pieces else Line(middle.time_ns, edge)
 
 
 def envelope_traces(view: WindowView, time: PlantTime) -> list[dict[str, Any]]:

@@ -23,6 +23,7 @@ JUMP_S = 0.2  # a command that takes longer to move makes a ramp of its own
 REST_S = 0.3  # for so long the current must rest before the command moves, and at the end
 REST_SHARE = 0.03  # of the stroke: more movement than this is no rest
 BEFORE_S = 0.2  # shown of the rest before
+LONGEST_GAP = 0.05  # of the stroke, and three times the usual interval of readings: a longer one hides its way
 CELLS = 160  # points that a stroke is thinned to
 
 
@@ -168,6 +169,9 @@ def _stroke(
     seconds = (time_ns[shown] - time_ns[crossed]) / 1e9 / size
     way = (current_a[shown] - low) / (high - low)
     there = int(np.argmax(way >= 1 - REST_SHARE))  # it rests at the end, so it arrives
+    taken = np.diff(time_ns[crossed : shown.start + there + 1])
+    if taken.size and taken.max() > max(LONGEST_GAP * taken.sum(), 3.0 * float(np.median(taken))):
+        return None
     stop = min(seconds.size, int(there * 1.3) + 2)
     return Stroke(int(time_ns[crossed]), 100 * was, 100 * goes, *_averaged(seconds[:stop], way[:stop]))
 
