@@ -18,7 +18,7 @@ from asleft.wire.codec import decode_upload
 from fault_proxy import Proxy
 
 PATIENCE_S = 600.0
-"""That a thing comes, and that it drains at all; how soon is a goal of the bench, on a machine that does nothing else."""
+"""For what must come, and for draining at all; how soon is the bench's goal, on a machine that does nothing else."""
 
 
 @dataclass(frozen=True, slots=True)
