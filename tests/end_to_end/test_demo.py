@@ -125,7 +125,9 @@ def test_kill_of_agent_recorder_and_broker_three_times_each_loses_nothing(
         assert had > 0
         demo.until(lambda had=had, agent=agent: _mark(samples, agent) >= had, f"delivery of {agent}")  # type: ignore[misc]
     # Not the page's first sentence: where a starved box could not read in time, that comes before the balance.
-    demo.until(lambda: [agent.delivery.balanced for agent in health(records, samples).agents] == [True] * 2, "balance")
+    demo.until(
+        lambda: [agent.delivery.balanced for agent in health(records, samples).agents] == [True] * 2, "balance"
+    )
     assert demo.interrupt() == 0
     marks = {mark.agent: mark for mark in samples.marks()}
     with sqlite3.connect(f"file:{demo.folder / 'data' / 'samples.db'}?mode=ro", uri=True) as db:
