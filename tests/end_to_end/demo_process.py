@@ -14,6 +14,13 @@ from collections.abc import Callable
 from pathlib import Path
 from urllib.parse import urlencode
 
+from asleft.store.protocols import SampleReader
+from fault_parts import free_port
+
+__all__ = ["LIVE_S", "PATIENCE_S", "Demo", "Visitor", "alive", "free_port", "newest_age_s"]
+
+VALVES = 8
+LIVE_S = 30.0  # younger than this is live; a starved plant is some blocks behind
 PATIENCE_S = 600.0  # only a test that fails waits that long, however slow the machine is
 
 
@@ -119,6 +126,14 @@ def alive(pid: int) -> bool:
     except OSError:
         return False
     return stat.rsplit(")", 1)[1].split()[0] != "Z"
+
+
+def newest_age_s(samples: SampleReader) -> float:
+    """Age of the stalest valve's newest sample; infinite while a valve has none."""
+    if len(samples.valves()) < VALVES:
+        return float("inf")
+    ends = [samples.span(valve) for valve in samples.valves()]
+    return max(time.time() - end[1] / 1e9 if end else float("inf") for end in ends)
 
 
 class Visitor:

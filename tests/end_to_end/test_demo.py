@@ -1,64 +1,16 @@
-"""The whole on one machine, as its user starts, hurts and ends it."""
+"""The whole on one machine, as its user starts and ends it."""
 
 from __future__ import annotations
 
-import os
-import signal
 import socket
-import sqlite3
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from asleft.store.protocols import RecordStore, SampleReader
-from asleft.store.records import open_records
 from asleft.store.samples import open_samples_reader
-from asleft.web.health.view import HealthView, health_view
-from asleft.web.source import Source
-from asleft.web.when import PlantTime
-from demo_process import PATIENCE_S, Demo, Visitor, alive
+from demo_process import LIVE_S, PATIENCE_S, Demo, Visitor, alive, free_port, newest_age_s
 
 pytestmark = pytest.mark.end_to_end
-
-VALVES = 8
-MISSING = "data-missing"
-LIVE_S = 30.0  # younger than this is live; a starved plant is some blocks behind
-
-
-@pytest.fixture
-def demo(tmp_path: Path) -> Iterator[Demo]:
-    one = Demo(tmp_path / "demo", "--no-history", "--port", "8950", "--broker", "mosquitto")
-    yield one
-    one.end()
-
-
-@pytest.fixture
-def stores(demo: Demo) -> Iterator[tuple[RecordStore, SampleReader]]:
-    demo.address()
-    records = open_records(demo.folder / "data" / "records.db")
-    yield records, open_samples_reader(demo.folder / "data")
-    records.close()
-
-
-def newest_age_s(samples: SampleReader) -> float:
-    """Age of the stalest valve's newest sample; infinite while a valve has none."""
-    if len(samples.valves()) < VALVES:
-        return float("inf")
-    ends = [samples.span(valve) for valve in samples.valves()]
-    return max(time.time() - end[1] / 1e9 if end else float("inf") for end in ends)
-
-
-def spooled(demo: Demo, agent: str) -> tuple[int, set[int]]:
-    """What an ended agent has generated, and what of it its spool still has: not from anything the recorder says."""
-    with sqlite3.connect(demo.folder / "spools" / f"{agent}.db") as spool:
-        row = spool.execute("SELECT seq FROM sqlite_sequence WHERE name = 'block'").fetchone()
-        return int(row[0]), {seq for (seq,) in spool.execute("SELECT seq FROM block")}
-
-
-def generated(records: RecordStore, agent: str) -> int:
-    """What a running agent says it has generated."""
-    return max((int(h.details["highest_seq"]) for h in records.health() if h.source == f"agent/{agent}"), default=0)
 
 
 def test_live_on_one_line_and_nothing_left_behind(demo: Demo) -> None:
@@ -79,7 +31,7 @@ def test_live_on_one_line_and_nothing_left_behind(demo: Demo) -> None:
     assert [pid for pid in pids if alive(pid)] == []
     assert "all processes have ended" in demo.said
 
-    again = Demo(demo.folder, "--no-history", "--port", "8950")
+    again = Demo(demo.folder, "--no-history", "--port", address.rsplit(":", 1)[1].strip("/"))
     try:
         assert again.address() == address
     finally:
@@ -107,63 +59,8 @@ def test_a_second_demo_in_the_same_folder_is_refused(demo: Demo) -> None:
     assert "a demo already runs in" in second.said
 
 
-def test_kill_of_agent_recorder_and_broker_three_times_each_loses_nothing(
-    demo: Demo, stores: tuple[RecordStore, SampleReader]
-) -> None:
-    records, samples = stores
-    demo.until(lambda: newest_age_s(samples) < LIVE_S, "live samples")
-    victims = [("edge-1.toml",), ("cli.main record",), ("mosquitto",)]
-    for _ in range(3):
-        for words in victims:
-            os.kill(demo.pid(*words), signal.SIGKILL)
-            time.sleep(1.5)
-            demo.until(lambda words=words: _runs(demo, *words), f"{words} again")  # type: ignore[misc]
-            time.sleep(1.0)
-    demo.until(lambda: newest_age_s(samples) < LIVE_S, "live samples after the kills")
-    for agent in ("edge-1", "edge-2"):
-        had = generated(records, agent)
-        assert had > 0
-        demo.until(lambda had=had, agent=agent: _mark(samples, agent) >= had, f"delivery of {agent}")  # type: ignore[misc]
-    # Not the page's first sentence: where a starved box could not read in time, that comes before the balance.
-    demo.until(
-        lambda: [agent.delivery.balanced for agent in health(records, samples).agents] == [True] * 2, "balance"
-    )
-    assert demo.interrupt() == 0
-    marks = {mark.agent: mark for mark in samples.marks()}
-    with sqlite3.connect(f"file:{demo.folder / 'data' / 'samples.db'}?mode=ro", uri=True) as db:
-        assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
-    for agent in ("edge-1", "edge-2"):
-        mark = marks[agent]
-        assert mark.declared_gap == 0, "a gap was declared: something was lost"
-        # Counted in the recorder's own file: every block up to the mark is there, exactly once.
-        seqs = [
-            ref.seq
-            for valve in samples.valves()
-            for ref, block in samples.blocks_after(valve, {}, 100_000)
-            if block.agent == agent
-        ]
-        assert len(seqs) == len(set(seqs)), "a block is stored twice"
-        assert set(range(1, mark.mark + 1)) <= set(seqs), "a block is missing"
-        generated_in_all, kept = spooled(demo, agent)
-        assert mark.mark <= generated_in_all
-        assert set(range(mark.mark + 1, generated_in_all + 1)) <= kept, "what is not stored has left the spool"
-
-
-def health(records: RecordStore, samples: SampleReader) -> HealthView:
-    """What the health page shows."""
-    return health_view(Source(samples, records, PlantTime.named("Europe/Madrid"), time.time_ns), "test")
-
-
-def _runs(demo: Demo, *words: str) -> bool:
-    return sum(all(word in line for word in words) for line in demo.children().values()) == 1
-
-
-def _mark(samples: SampleReader, agent: str) -> int:
-    return max((mark.mark for mark in samples.marks() if mark.agent == agent), default=0)
-
-
 def test_with_the_embedded_broker_and_it_says_so(tmp_path: Path) -> None:
-    demo = Demo(tmp_path / "demo", "--no-history", "--port", "8960", "--broker", "embedded")
+    demo = Demo(tmp_path / "demo", "--no-history", "--port", str(free_port()), "--broker", "embedded")
     try:
         demo.address()
         samples = open_samples_reader(demo.folder / "data")
@@ -171,27 +68,3 @@ def test_with_the_embedded_broker_and_it_says_so(tmp_path: Path) -> None:
         assert demo.lines[0] == "broker: the embedded one (amqtt)"
     finally:
         demo.end()
-
-
-def test_the_live_plant_raises_no_alarm_in_its_first_minutes(
-    demo: Demo, stores: tuple[RecordStore, SampleReader]
-) -> None:
-    records, _ = stores
-
-    def judged() -> bool:
-        rows = [records.judgement(valve) for valve in records.sheet_valves()]
-        return all(row is not None and row["samples"] >= 6000 for row in rows)
-
-    demo.until(judged, "a minute judged of every valve")
-    healthy = ("press-1.platen", "press-2.platen", "press-4.knock-out", "press-4.platen")
-    raised = [event for event in records.alarm_events() if event.valve in healthy]
-    assert [event for event in raised if event.kind != MISSING] == []
-    # On a machine that gives the boxes no time readings do fail; that is told, and nothing else.
-    told = [row.details["details"] for row in records.health() if row.source.startswith("agent/")]
-    failed = sum(int(details["failed_readings"]) + int(details["missed_ticks"]) for details in told)
-    assert not raised or failed > 0
-    # A press of the live plant begins with five minutes of production, so the changed ramp has been seen by now.
-    scenario = records.judgement("press-2.clamp")
-    assert scenario is not None
-    kinds = [finding["kind"] for finding in scenario["findings"]]
-    assert [kind for kind in kinds if kind != MISSING] == ["ramp-up-changed"], scenario
