@@ -50,7 +50,7 @@ test:
 	$(if $(TEST_ARGS),,$(MAKE) --jobs=2 plants pages)
 
 suite: setup
-	$(BIN)/python -m pytest $(or $(TEST_ARGS),-n 5 $(BY_FILE) --ignore=tests/browser --ignore=tests/end_to_end)
+	$(BIN)/python -m pytest $(or $(TEST_ARGS),-n 4 $(BY_FILE) --ignore=tests/browser --ignore=tests/end_to_end)
 
 # In processes of their own: the browser's driver switches stacks under the interpreter's feet. Side by side, as both
 # wait for most of the time; what a starved plant cannot read it tells, and no test takes that for a fault.
