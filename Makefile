@@ -34,12 +34,12 @@ types: setup
 services:
 	@sh tests/install_services.sh
 
-# Three at a time: many tests wait for processes of theirs. Files in their order, the many small ones last, so that
-# workers end together. Byte code is kept whatever the shell says: compiling the code anew in every worker and every
-# process that a test starts takes minutes.
-BY_FILE := -n 3 --dist loadfile --no-loadscope-reorder
+# More at a time than there are cores: workers wait for processes and servers of theirs for half the time. Files in their
+# order, the many small ones last, so that workers end together. Byte code is kept whatever the shell says: compiling the
+# code anew in every worker and every process that a test starts takes minutes.
+BY_FILE := --dist loadfile --no-loadscope-reorder
 # Pages wait for their next renewal for three quarters of the time; all they share is the plant they look at.
-BY_TEST := -n 3 --dist load
+BY_TEST := --dist load
 test suite plants pages: export OPENBLAS_NUM_THREADS := 1
 test suite plants pages: export PYTHONDONTWRITEBYTECODE :=
 test:
@@ -47,19 +47,18 @@ test:
 	$(MAKE) --jobs=2 setup services
 	$(MAKE) style
 	$(MAKE) --jobs=2 types suite
-	$(if $(TEST_ARGS),,$(MAKE) plants)
-	$(if $(TEST_ARGS),,$(MAKE) pages)
+	$(if $(TEST_ARGS),,$(MAKE) --jobs=2 plants pages)
 
 suite: setup
-	$(BIN)/python -m pytest $(or $(TEST_ARGS),$(BY_FILE) --ignore=tests/browser --ignore=tests/end_to_end)
+	$(BIN)/python -m pytest $(or $(TEST_ARGS),-n 4 $(BY_FILE) --ignore=tests/browser --ignore=tests/end_to_end)
 
-# In processes of their own: the browser's driver switches stacks under the interpreter's feet, and a starved plant loses
-# readings. Three plants at a time take a core.
+# In processes of their own: the browser's driver switches stacks under the interpreter's feet. Side by side, as both
+# wait for most of the time; what a starved plant cannot read it tells, and no test takes that for a fault.
 plants: setup
-	$(BIN)/python -m pytest $(BY_FILE) tests/end_to_end
+	$(BIN)/python -m pytest -n 3 $(BY_FILE) tests/end_to_end
 
 pages: setup
-	$(BIN)/python -m pytest $(BY_TEST) tests/browser
+	$(BIN)/python -m pytest -n 3 $(BY_TEST) tests/browser
 
 # What takes too long for every commit: the judge against theory, other detectors and unknown machines, in full.
 test-long: setup

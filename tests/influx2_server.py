@@ -20,7 +20,7 @@ from influx_server import free_port
 
 NAMED_BY = "ASLEFT_INFLUXD2"
 ORG = "works"
-_WAIT_S = 60.0
+_WAIT_S = 120.0
 
 
 @cache
@@ -31,7 +31,7 @@ def found() -> tuple[str, str]:
     if not program:
         return "", f"no influxd 2 on the PATH, and {NAMED_BY} names none"
     try:
-        said = subprocess.run([program, "version"], capture_output=True, text=True, timeout=30, check=False)
+        said = subprocess.run([program, "version"], capture_output=True, text=True, timeout=120, check=False)
         told = said.stdout or said.stderr
     except OSError as error:
         return "", f"{NAMED_BY}={named}: {error}"
@@ -53,7 +53,7 @@ class Influx2Server:
         self._options = options
         self._disk_mb = disk_mb
         self._influxd: subprocess.Popen[bytes] | None = None
-        self._pool = urllib3.PoolManager(retries=False, timeout=30.0)
+        self._pool = urllib3.PoolManager(retries=False, timeout=120.0)
         self._admin = ""
         self._org_id = ""
         self._owner = ""

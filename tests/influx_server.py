@@ -91,7 +91,7 @@ class InfluxServer:
         command = [_binary("influxd"), "-config", str(self._folder / "influxdb.conf")]
         self._influxd = subprocess.Popen(command, stdout=log, stderr=log)
         log.close()
-        deadline = time.monotonic() + 30.0
+        deadline = time.monotonic() + 120.0
         while not self._answers():
             if time.monotonic() > deadline or self._influxd.poll() is not None or self._nginx.poll() is not None:
                 said = (self._folder / "influxd.log").read_text(errors="replace")[-2000:]
@@ -121,7 +121,7 @@ class InfluxServer:
     def query(self, statement: str, database: str = "") -> list[dict[str, object]]:
         """The series of the first result of an InfluxQL statement, asked without any of the project's code."""
         asked = urllib.parse.urlencode({"q": statement, "db": database, "epoch": "ns"}).encode()
-        with urllib.request.urlopen(f"http://127.0.0.1:{self.port}/query", asked, timeout=30.0) as answer:
+        with urllib.request.urlopen(f"http://127.0.0.1:{self.port}/query", asked, timeout=120.0) as answer:
             (result,) = json.load(answer)["results"]
         assert "error" not in result, result
         return list(result.get("series", []))

@@ -34,7 +34,7 @@ class Mosquitto:
 
     def start(self) -> None:
         self._process = subprocess.Popen([self._binary, "-c", str(self._config)], stderr=subprocess.DEVNULL)
-        until_s = time.monotonic() + 30
+        until_s = time.monotonic() + 120
         while True:
             try:
                 socket.create_connection(("127.0.0.1", self.port), 1).close()

@@ -37,7 +37,7 @@ class OwnServer:
         self._ready, self._end = threading.Event(), asyncio.Event()
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
-        assert self._ready.wait(20)
+        assert self._ready.wait(120)
 
     def _run(self) -> None:
         asyncio.set_event_loop(self._loop)
@@ -65,7 +65,7 @@ class OwnServer:
         self.do(lambda: self._add(name, value))
 
     def do(self, work: Callable[[], Coroutine[Any, Any, Any]]) -> Any:
-        return asyncio.run_coroutine_threadsafe(work(), self._loop).result(10)
+        return asyncio.run_coroutine_threadsafe(work(), self._loop).result(120)
 
     def write(self, name: str, value: ua.DataValue) -> None:
         self.do(lambda: self.nodes[name].write_value(value))

@@ -48,7 +48,7 @@ def replace(plant: Plant, name: str, source: Path | None, seconds: float) -> Non
     part.source = source
     part.start()
     had = plant.mark()
-    plant.until(lambda: plant.mark() > had, 90.0, f"blocks after {name} was replaced")
+    plant.until(lambda: plant.mark() > had, f"blocks after {name} was replaced")
     time.sleep(seconds)
 
 

@@ -32,7 +32,7 @@ S = 1_000_000_000
 SCRIPT = Path(__file__).parents[2] / "compose" / "certificates.sh"
 
 
-def until(condition: Callable[[], object], timeout_s: float = 20.0) -> None:
+def until(condition: Callable[[], object], timeout_s: float = 120.0) -> None:
     """Wait until the condition holds."""
     deadline = time.monotonic() + timeout_s
     while not condition():

@@ -18,7 +18,7 @@ from playwright.sync_api import Browser, BrowserContext, Error, Page, sync_playw
 from waitress.server import create_server
 
 HERE = Path(__file__).parent
-PATIENCE_S = 60.0  # only a test that fails waits that long, however slow the machine is
+PATIENCE_S = 240.0  # only a test that fails waits that long, however slow the machine is
 ARTEFACTS = HERE.parent / "artefacts"
 AXE = HERE / "vendor" / "axe.min.js"
 SIZES = {"laptop": (1320, 900), "phone": (390, 844), "wall": (1920, 1080)}
@@ -116,7 +116,9 @@ def sign_in(context: BrowserContext, url: str, name: str = "viewer") -> None:
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Browser]:
     with sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=ARGUMENTS)
+        running = playwright.chromium.launch(
+            executable_path="/usr/bin/chromium", args=ARGUMENTS, timeout=1000 * PATIENCE_S
+        )
         yield running
         running.close()
 

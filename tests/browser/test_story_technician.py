@@ -63,7 +63,7 @@ def test_what_takes_long_says_so(desk, visit, until):
     page.route("**/verification/press-1.platen", lambda route: route.fulfill(status=204))
     page.locator("a[href='/verification/press-1.platen']").click(no_wait_after=True)
     assert page.locator("#stale").inner_text() == ""
-    until(page, "document.getElementById('stale').textContent.startsWith('Working on it')", 5.0)
+    until(page, "document.getElementById('stale').textContent.startsWith('Working on it')")
 
 
 def test_the_story(desk, hands, visit, until):
@@ -90,7 +90,7 @@ def test_the_story(desk, hands, visit, until):
     assert "Not complete yet" in page.locator("h1").inner_text()
     assert "On the way down" in page.locator("#check").inner_text()
     visitor.photograph("story-technician-watching")
-    until(page, "document.querySelector('h1').innerText.startsWith('Everything that was observed')", 40.0)
+    until(page, "document.querySelector('h1').innerText.startsWith('Everything that was observed')")
     page.get_by_role("link", name="Make a record: as found and, with this, as left").click()
 
     # The record: first too little is entered, and it says so; nothing typed is lost.

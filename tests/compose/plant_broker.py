@@ -18,7 +18,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 COMPOSE = Path(__file__).parents[2] / "compose"
 SCRIPT = COMPOSE / "certificates.sh"
-WAIT_S = 60.0
+WAIT_S = 120.0
 OBSERVER = "\nuser OBSERVER\ntopic readwrite #\ntopic readwrite $SYS/#\n"
 
 

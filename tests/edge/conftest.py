@@ -38,7 +38,7 @@ class Broker:
 
     def start(self) -> None:
         self._process = subprocess.Popen([self._binary, "-c", str(self._config)], stderr=subprocess.DEVNULL)
-        deadline = time.monotonic() + 60
+        deadline = time.monotonic() + 120
         while True:
             try:
                 socket.create_connection(("127.0.0.1", self.port), 1).close()

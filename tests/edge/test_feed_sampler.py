@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +16,7 @@ from asleft.wire.codec import decode_upload
 
 MS = 1_000_000
 T0 = 1_700_000_000_000_000_000
+PATIENCE_S = 60.0  # only a test that fails waits that long
 
 
 class Source:
@@ -23,7 +24,7 @@ class Source:
 
     name = "gateway"
     valves = (ValveForm("press-1.one", (ChannelForm("current", "A"),)),)
-    patience_s = 0.3
+    patience_s = PATIENCE_S
 
     def __init__(self, *batches: list[TimedReading]) -> None:
         self.counts = FeedCounts()
@@ -32,6 +33,8 @@ class Source:
         self.closed = 0
         self.words = ""
         self.fault_at: int | None = None
+        self.idle = False
+        """Whether it was asked when it had nothing left."""
         self._takes = 0
 
     def open(self, after_ns: Mapping[str, int]) -> None:
@@ -41,6 +44,7 @@ class Source:
         self._takes += 1
         if self._takes == self.fault_at:
             raise RuntimeError("a bug")
+        self.idle = not self.batches
         return self.batches.pop(0) if self.batches else []
 
     def trouble(self, index: int) -> str:
@@ -54,17 +58,23 @@ def row(at_ms: float, value: float = 1.0, failed: dict[int, Reason] | None = Non
     return TimedReading(T0 + round(at_ms * MS), Reading([value], failed or {}))
 
 
-def run(
-    source: Source, for_s: float = 0.5, after: Mapping[str, int] | None = None
-) -> tuple[list[Block], FeedSampler]:
+def until(condition: Callable[[], object]) -> None:
+    deadline = time.monotonic() + PATIENCE_S
+    while not condition():
+        assert time.monotonic() < deadline, "waited in vain"
+        time.sleep(0.01)
+
+
+def run(source: Source, after: Mapping[str, int] | None = None) -> tuple[list[Block], FeedSampler]:
+    """Until all that was put in has been taken, and once more."""
     blocks: list[Block] = []
     stop = threading.Event()
     sampler = FeedSampler(source, "hall-2", 1.0, blocks.append, stop, after or {})
     thread = threading.Thread(target=sampler.run)
     thread.start()
-    time.sleep(for_s)
+    until(lambda: source.idle)
     stop.set()
-    thread.join(5)
+    thread.join(PATIENCE_S)
     assert not thread.is_alive()
     return blocks, sampler
 
@@ -114,10 +124,11 @@ def test_a_slow_feed_does_not_wait_for_a_full_block() -> None:
     stop = threading.Event()
     thread = threading.Thread(target=FeedSampler(source, "hall-2", 0.5, blocks.append, stop, {}).run)
     thread.start()
-    time.sleep(1.0)
+    until(lambda: blocks)
     assert [b.size for b in blocks] == [1]
     stop.set()
-    thread.join(5)
+    thread.join(PATIENCE_S)
+    assert len(blocks) == 1
 
 
 def test_trouble_and_failed_readings_are_named_and_trouble_goes() -> None:
@@ -136,7 +147,7 @@ def test_trouble_and_failed_readings_are_named_and_trouble_goes() -> None:
 def test_a_fault_of_the_program_is_counted_and_taking_goes_on_where_it_was() -> None:
     source = Source([row(0)], [row(20)])
     source.fault_at = 2
-    blocks, sampler = run(source, 1.6)
+    blocks, sampler = run(source)
     assert sampler.counters.faults == 1
     assert times_ms(blocks) == [0, 20]
     assert source.opened[1] == {"press-1.one": T0}
@@ -162,6 +173,8 @@ def test_once_shows_the_newest_reading_with_its_age_and_says_when_nothing_comes(
     assert failed == 0
     assert any("current        0.5000 A" in line for line in lines)
     assert any("read at 2023-11-14 22:13:20.000 UTC by the source, " in line and "s ago" in line for line in lines)
-    lines, failed = read_all_once([Source()])
+    silent = Source()
+    silent.patience_s = 0.3
+    lines, failed = read_all_once([silent])
     assert failed == 1
     assert "    nothing came in 0.3 s" in lines

@@ -35,7 +35,7 @@ valve = "press-1.one"
 loop = true
 channel = [{ name = "command", unit = "mA" }, { name = "current", unit = "A" }]
 """
-WAIT_S = 60.0
+WAIT_S = 120.0
 
 
 @pytest.fixture

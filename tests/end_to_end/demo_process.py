@@ -14,6 +14,15 @@ from collections.abc import Callable
 from pathlib import Path
 from urllib.parse import urlencode
 
+from asleft.store.protocols import SampleReader
+from fault_parts import free_port
+
+__all__ = ["LIVE_S", "PATIENCE_S", "Demo", "Visitor", "alive", "free_port", "newest_age_s"]
+
+VALVES = 8
+LIVE_S = 30.0  # younger than this is live; a starved plant is some blocks behind
+PATIENCE_S = 600.0  # only a test that fails waits that long, however slow the machine is
+
 
 class Demo:
     """One `asleft demo` in a folder of its own."""
@@ -35,18 +44,18 @@ class Demo:
     def said(self) -> str:
         return "\n".join(self.lines)
 
-    def address(self, within_s: float = 60.0) -> str:
+    def address(self) -> str:
         """The dashboard's address, from the one line that names it."""
-        self.until(lambda: "Asleft is live at" in self.said, within_s, "the address")
+        self.until(lambda: "Asleft is live at" in self.said, "the address")
         found = re.search(r"Asleft is live at (\S+)", self.said)
         assert found is not None
         return found.group(1)
 
-    def until(self, ready: Callable[[], bool], within_s: float, what: str) -> None:
-        end = time.monotonic() + within_s
+    def until(self, ready: Callable[[], bool], what: str) -> None:
+        end = time.monotonic() + PATIENCE_S
         while not ready():
             assert self.process.poll() is None, f"the demo ended: {self.said}\n{self.logs()}"
-            assert time.monotonic() < end, f"{what} did not come in {within_s} s: {self.said}\n{self.logs()}"
+            assert time.monotonic() < end, f"{what} did not come in {PATIENCE_S} s: {self.said}\n{self.logs()}"
             time.sleep(0.2)
 
     def logs(self) -> str:
@@ -67,14 +76,14 @@ class Demo:
     def interrupt(self) -> int:
         """Ctrl-C; the exit code."""
         self.process.send_signal(signal.SIGINT)
-        return self.process.wait(60.0)
+        return self.process.wait(PATIENCE_S)
 
     def end(self) -> None:
         """For clean-up: whatever is left goes."""
         if self.process.poll() is None:
             self.process.terminate()
             try:
-                self.process.wait(60.0)
+                self.process.wait(PATIENCE_S)
             except subprocess.TimeoutExpired:
                 for pid in self.children():
                     os.kill(pid, signal.SIGKILL)
@@ -119,6 +128,14 @@ def alive(pid: int) -> bool:
     return stat.rsplit(")", 1)[1].split()[0] != "Z"
 
 
+def newest_age_s(samples: SampleReader) -> float:
+    """Age of the stalest valve's newest sample; infinite while a valve has none."""
+    if len(samples.valves()) < VALVES:
+        return float("inf")
+    ends = [samples.span(valve) for valve in samples.valves()]
+    return max(time.time() - end[1] / 1e9 if end else float("inf") for end in ends)
+
+
 class Visitor:
     """Somebody who signs in to the dashboard by its form, with what the demo states, and reads pages."""
 
@@ -131,11 +148,11 @@ class Visitor:
         word = re.search(r'name="_csrf_token" value="([^"]+)"', self.first)
         assert word is not None, self.first
         form = {"_csrf_token": word.group(1), "name": stated.group(1), "password": stated.group(2), "next": "/health"}
-        with self._opener.open(f"{self.address}login", urlencode(form).encode(), timeout=20.0) as answer:
+        with self._opener.open(f"{self.address}login", urlencode(form).encode(), timeout=PATIENCE_S) as answer:
             assert answer.url == f"{self.address}health", answer.read().decode()
 
     def page(self, path: str) -> str:
         """Body of a page."""
-        with self._opener.open(self.address + path, timeout=20.0) as answer:
+        with self._opener.open(self.address + path, timeout=PATIENCE_S) as answer:
             body: bytes = answer.read()
         return body.decode()

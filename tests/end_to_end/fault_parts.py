@@ -97,7 +97,7 @@ class Part:
             return None
         self.process.send_signal(signal.SIGTERM)
         try:
-            code = self.process.wait(30)
+            code = self.process.wait(120)
         except subprocess.TimeoutExpired:
             self.kill()
             return None
@@ -160,7 +160,7 @@ def recorder(folder: Path, port: int, data: Path, *, slow: bool = False) -> Part
     return Part("recorder", command, folder / "recorder.log")
 
 
-def wait_for_port(port: int, within_s: float = 20.0) -> None:
+def wait_for_port(port: int, within_s: float = 300.0) -> None:
     """Until somebody listens there."""
     end = time.monotonic() + within_s
     while time.monotonic() < end:

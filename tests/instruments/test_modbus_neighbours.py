@@ -58,6 +58,15 @@ def gateway_exception(asked: Request) -> bytes:
     return asked.reply(bytes([asked.code | 0x80, 0x0B]))
 
 
+PATIENCE_S = 30.0
+"""For an answer that comes: only a test that fails waits so long, however slow the machine is."""
+
+
+def await_answers(link: ModbusLink, within_s: float = PATIENCE_S) -> None:
+    """From now on, for so long."""
+    link._client.comm_params.timeout_connect = within_s
+
+
 MISBEHAVING: dict[str, Answer] = {
     "another function code": lambda asked: asked.registers(code=3),
     "bits for registers": lambda asked: asked.reply(bytes([1, 2, 255, 255])),
@@ -80,10 +89,12 @@ MISBEHAVING: dict[str, Answer] = {
 @pytest.mark.parametrize("fault", MISBEHAVING)
 def test_a_reply_that_is_not_of_the_request_is_no_reading(gateway: Gateway, fault: str) -> None:
     gateway.units[2] = MISBEHAVING[fault]
-    link = ModbusLink(TcpAddress("127.0.0.1", gateway.port), 0.1)
+    hangs_up = fault == "hangs up"
+    link = ModbusLink(TcpAddress("127.0.0.1", gateway.port), PATIENCE_S if hangs_up else 0.1)
     with pytest.raises(ReadFailed) as failure:
         link.read(2, Read("input", 3, 2))
-    assert failure.value.reason is (Reason.NOT_CONNECTED if fault == "hangs up" else Reason.NO_ANSWER)
+    assert failure.value.reason is (Reason.NOT_CONNECTED if hangs_up else Reason.NO_ANSWER)
+    await_answers(link)
     assert link.read(1, Read("input", 3, 2)) == [3, 4], "the next unit on this connection"
     link.close()
 
@@ -93,7 +104,7 @@ def test_a_late_reply_is_not_taken_for_the_next_ones(gateway: Gateway) -> None:
 
     def answer(asked: Request) -> bytes:
         if asked.address == 3:
-            late.wait(10)
+            late.wait(PATIENCE_S)
         return asked.registers()
 
     gateway.units[1] = answer
@@ -101,6 +112,7 @@ def test_a_late_reply_is_not_taken_for_the_next_ones(gateway: Gateway) -> None:
     with pytest.raises(ReadFailed):
         link.read(1, Read("input", 3, 1))
     late.set()
+    await_answers(link)
     assert link.read(1, Read("input", 40, 1)) == [40]
     link.close()
 
@@ -111,20 +123,20 @@ def test_a_unit_that_waits_keeps_no_other_waiting(gateway: Gateway) -> None:
 
     def hang(_: Request) -> None:
         asked.set()
-        go_on.wait(60)
+        go_on.wait(PATIENCE_S)
 
     gateway.units[2] = hang
-    first, second = instruments(gateway.port, 30.0)
+    first, second = instruments(gateway.port, PATIENCE_S)
     assert [made.valves[0].valve for made in (first, second)] == ["press-1.platen", "press-2.platen"]
     waiting = threading.Thread(target=second.read_once, args=(0,), daemon=True)
     waiting.start()
-    assert asked.wait(30)
+    assert asked.wait(PATIENCE_S)
     readings = [first.read_once(0) for _ in range(100)]
     assert waiting.is_alive(), "the hanging unit was given up before the others were read"
     assert not any(reading.failed for reading in readings)
     go_on.set()
     gateway.close()
-    waiting.join(60)
+    waiting.join(PATIENCE_S)
     first.close()
     second.close()
 
@@ -135,7 +147,7 @@ def test_names_say_which_unit_it_is(gateway: Gateway) -> None:
 
 
 def test_a_gateway_of_one_client_sees_one_connection(gateway: Gateway) -> None:
-    (made,) = instruments(gateway.port, 0.1, one_connection=True)
+    (made,) = instruments(gateway.port, PATIENCE_S, one_connection=True)
     assert not any(made.read_once(index).failed for index in (0, 1) for _ in range(3))
     assert gateway.connections == 1
     made.close()
@@ -172,33 +184,42 @@ def test_behind_one_connection_a_silent_unit_costs_less_than_a_hundredth(
     assert tries > 10, "it must be found again"
 
 
-def test_a_unit_that_is_back_is_read_at_once_again(gateway: Gateway) -> None:
-    now = [0.0]
+def test_a_unit_that_is_back_is_read_at_once_again(gateway: Gateway, monkeypatch: pytest.MonkeyPatch) -> None:
+    now, asked = [0.0], [0]
     patience = {1: UnitPatience(0.05, 1, clock=lambda: now[0], draw=lambda: 1.0)}
     link = ModbusLink(TcpAddress("127.0.0.1", gateway.port), 0.05, patience, clock=lambda: now[0])
+    ask = link._request
+
+    def request(unit: int, read: Read) -> object:
+        asked[0] += 1
+        return ask(unit, read)
+
+    monkeypatch.setattr(link, "_request", request)
     gateway.units[1] = MISBEHAVING["silence"]
     for _ in range(6):
         with pytest.raises(ReadFailed):
             link.read(1, Read("input", 3, 1))
         now[0] += 10.0
     gateway.units[1] = good
+    await_answers(link)
     assert link.read(1, Read("input", 3, 1)) == [3]
     assert link.read(1, Read("input", 3, 1)) == [3]
     gateway.units[1] = MISBEHAVING["silence"]
-    asked = len(gateway.asked)
+    await_answers(link, 0.05)
+    before = asked[0]
     for _ in range(5):
         with pytest.raises(ReadFailed):
             link.read(1, Read("input", 3, 1))
         now[0] += 0.11  # above the first pause again, not above the long one it had grown to
-        if len(gateway.asked) > asked + 1:
+        if asked[0] > before + 1:
             break
-    assert len(gateway.asked) == asked + 2
+    assert asked[0] == before + 2
     link.close()
 
 
 def test_a_reply_that_never_fits_is_logged_once_a_minute(gateway: Gateway, caplog: pytest.LogCaptureFixture) -> None:
     now = [0.0]
-    link = ModbusLink(TcpAddress("127.0.0.1", gateway.port), 1.0, clock=lambda: now[0])
+    link = ModbusLink(TcpAddress("127.0.0.1", gateway.port), PATIENCE_S, clock=lambda: now[0])
     flip = iter(range(10_000))
     gateway.units[1] = lambda asked: asked.registers(more=next(flip) % 2)
     with caplog.at_level(logging.INFO, logger="asleft"):

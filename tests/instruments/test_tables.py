@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import signal
 import subprocess
 import sys
 import time
 import urllib.request
+import weakref
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from functools import partial
@@ -39,6 +41,7 @@ from asleft.wire.codec import decode_upload
 from asleft.wire.settings import Section
 from asleft.wire.settings_faults import Fault
 from influx_server import InfluxServer
+from mosquitto_server import free_port
 
 if TYPE_CHECKING:
     from postgres_server import PostgresServer
@@ -46,6 +49,7 @@ if TYPE_CHECKING:
 BEGIN = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
 BEGIN_NS = round(BEGIN.timestamp()) * 10**9
 MS = 1_000_000
+PATIENCE_S = 120.0  # only a test that fails waits that long
 COLUMNS = (Column("command", "mA", "command"), Column("current", "A", "i_ma", 0.001))
 QUERY = "SELECT at AS time, command, i_ma FROM readings WHERE valve = 'press-4'"
 
@@ -62,11 +66,27 @@ def settings(valve: TableValve, **more: object) -> TableSettings:
     return TableSettings(**{**usual, **more}, valves=(valve,))  # type: ignore[arg-type]
 
 
-def take_until(
-    made: Feed, enough: Callable[[list[TimedReading]], bool], within_s: float = 20.0
-) -> list[TimedReading]:
+def until(condition: Callable[[], object]) -> None:
+    until_s = time.monotonic() + PATIENCE_S
+    while not condition():
+        assert time.monotonic() < until_s
+        time.sleep(0.02)
+
+
+looks: weakref.WeakKeyDictionary[TableFeed, int] = weakref.WeakKeyDictionary()
+"""How often each feed has begun to look at its table."""
+
+
+def after_a_look(made: TableFeed) -> None:
+    """A look at the table that began and ended after now."""
+    for _ in range(2):
+        seen = looks[made]
+        until(lambda seen=seen: looks[made] > seen)  # type: ignore[misc]
+
+
+def take_until(made: Feed, enough: Callable[[list[TimedReading]], bool]) -> list[TimedReading]:
     rows: list[TimedReading] = []
-    until_s = time.monotonic() + within_s
+    until_s = time.monotonic() + PATIENCE_S
     while not enough(rows):
         assert time.monotonic() < until_s, (made.trouble(0), len(rows), rows[-2:])
         rows += made.take(0)
@@ -96,10 +116,21 @@ def insert(database: psycopg.Connection, first: int, count: int, valve: str = "p
         cursor.executemany("INSERT INTO readings VALUES (%s, %s, %s, %s)", rows)
 
 
-def of_postgres(database: psycopg.Connection, query: str = QUERY, **more: object) -> TableFeed:
+def of_postgres(
+    database: psycopg.Connection, query: str = QUERY, now_ns: Callable[[], int] | None = None, **more: object
+) -> TableFeed:
+    """`now_ns`: instead of the database's clock."""
     valve = TableValve("press-4.platen", COLUMNS, query=query)
-    made = settings(valve, **more)
-    return TableFeed(made, lambda: PostgresRows(address(database), made.timeout_s))
+    told = settings(valve, **more)
+
+    class Counted(PostgresRows):
+        def now_ns(self) -> int:
+            looks[made] += 1
+            return super().now_ns() if now_ns is None else now_ns()
+
+    made = TableFeed(told, lambda: Counted(address(database), told.timeout_s))
+    looks[made] = 0
+    return made
 
 
 def test_postgresql_is_read_from_since_and_followed_and_nothing_comes_twice(database: psycopg.Connection) -> None:
@@ -110,7 +141,7 @@ def test_postgresql_is_read_from_since_and_followed_and_nothing_comes_twice(data
     rows = take_until(made, lambda rows: len(rows) >= 6000)
     insert(database, 6000, 5)
     rows += take_until(made, lambda more: len(more) >= 5)
-    time.sleep(0.5)
+    after_a_look(made)
     rows += made.take(0)
     assert times_ms(rows) == [20.0 * n for n in range(6005)]
     assert [row.reading.numbers[1] for row in rows] == pytest.approx([n / 1000 for n in range(6005)])
@@ -122,17 +153,23 @@ def test_postgresql_is_read_from_since_and_followed_and_nothing_comes_twice(data
 
 
 def test_rows_that_come_late_within_the_window_find_their_place(database: psycopg.Connection) -> None:
-    made = of_postgres(database, late_s=1.5, since_ns=None)
+    clock = [time.time_ns()]
+    made = of_postgres(database, late_s=1.5, since_ns=None, now_ns=lambda: clock[0])
     made.open({})
-    began = datetime.now(UTC)
-    rows: list[TimedReading] = []
+    began_ns = clock[0] = time.time_ns() // MS * MS + MS
     for late_ms in (0, 400, 200, 600):  # the third is written behind the second
-        at = began + timedelta(milliseconds=late_ms)
+        at = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=began_ns // 1000 + 1000 * late_ms)
         database.execute("INSERT INTO readings VALUES (%s, 'press-4', 1, %s)", (at, float(late_ms)))
-        time.sleep(0.2)
-    rows += take_until(made, lambda rows: len(rows) >= 4)
-    assert [row.reading.numbers[1] for row in rows] == pytest.approx([0.0, 0.2, 0.4, 0.6])
-    assert time.time_ns() - rows[-1].wall_ns >= 1.4e9
+        after_a_look(made)
+        clock[0] += 200 * MS
+    assert made.take(0) == []
+    clock[0] = began_ns + 2099 * MS
+    after_a_look(made)
+    rows = made.take(0)
+    assert [row.reading.numbers[1] for row in rows] == pytest.approx([0.0, 0.2, 0.4])
+    clock[0] += MS
+    after_a_look(made)
+    assert [row.reading.numbers[1] for row in made.take(0)] == pytest.approx([0.6])
     made.close()
 
 
@@ -141,9 +178,9 @@ def test_a_read_once_ends(database: psycopg.Connection) -> None:
     made = of_postgres(database, follow=False)
     made.open({})
     rows = take_until(made, lambda rows: len(rows) >= 50)
-    time.sleep(0.5)
-    insert(database, 50, 5)
-    time.sleep(0.5)
+    assert made._thread is not None
+    made._thread.join(PATIENCE_S)
+    assert not made._thread.is_alive(), "nobody is left to read more"
     assert made.take(0) == []
     assert made.trouble(0) == ""
     assert len(rows) == 50
@@ -185,10 +222,7 @@ def test_what_cannot_be_read_is_trouble_and_nothing_is_written(
     )
     made = of_postgres(database, query=query, timeout_s=1.0)
     made.open({})
-    until_s = time.monotonic() + 15
-    while words not in made.trouble(0):
-        assert time.monotonic() < until_s, made.trouble(0)
-        time.sleep(0.05)
+    until(lambda: words in made.trouble(0))
     assert made.take(0) == []
     made.close()
     assert database.execute("SELECT count(*) FROM readings").fetchone() == (3,)
@@ -211,27 +245,39 @@ def test_a_silent_table_is_told(database: psycopg.Connection) -> None:
     made = of_postgres(database)
     made.open({})
     take_until(made, bool)
-    assert made.trouble(0) == "history has no row after 2026-03-02 08:00:00 UTC"
+    until(lambda: made.trouble(0) == "history has no row after 2026-03-02 08:00:00 UTC")
     made.close()
+
+
+def _waiting_blocks(port: int) -> int:
+    try:
+        with urllib.request.urlopen(f"http://127.0.0.1:{port}/metrics", timeout=PATIENCE_S) as answer:
+            text = answer.read().decode()
+    except OSError:  # it does not listen yet
+        return 0
+    found = re.search(r"^asleft_agent_waiting_blocks ([0-9.e+]+)$", text, re.MULTILINE)
+    assert found, text
+    return int(float(found[1]))
 
 
 @pytest.mark.end_to_end
 def test_an_agent_that_is_killed_stores_every_row_once(database: psycopg.Connection, tmp_path: Path) -> None:
-    insert(database, 0, 20_000)
-    info = database.info
+    insert(database, 0, 6000)
+    info, port = database.info, free_port()
     (tmp_path / "box.toml").write_text(
-        'agent = "hall-2"\n[broker]\nport = 1\n[[instrument]]\nfamily = "postgresql"\n'
+        f'agent = "hall-2"\n[metrics]\naddress = "127.0.0.1:{port}"\n[broker]\nport = 1\n'
+        '[[instrument]]\nfamily = "postgresql"\n'
         f'port = {info.port}\ndatabase = "{info.dbname}"\nuser = "asleft"\nlate_s = 0\n'
         f"since = 2026-03-02T08:00:00Z\n[[instrument.valve]]\n"
         f'id = "press-4.platen"\nquery = "{QUERY}"\n'
         'channel = [{ name = "command", unit = "mA" },\n'
         '  { name = "current", unit = "A", column = "i_ma", scale = 0.001 }]\n'
     )
-    for wait_s in (2.0, 2.5, 9.0):
+    for least in (1, 60, 115):  # of 120 blocks of a second
         process = subprocess.Popen([sys.executable, "-m", "asleft.edge.main", str(tmp_path / "box.toml")])
-        time.sleep(wait_s)
+        until(lambda least=least: _waiting_blocks(port) >= least)  # type: ignore[misc]
         process.send_signal(signal.SIGKILL)
-        process.wait(20)
+        process.wait(PATIENCE_S)
     spool = Spool(tmp_path / "spool.db", "hall-2", 2**29)
     blocks = [decode_upload(item.payload) for item in spool.items(1, spool.highest_seq, 10_000)]
     spool.close()

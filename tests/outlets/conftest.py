@@ -50,7 +50,7 @@ def source(plant, desked):
     return Source(plant, desked, PlantTime.named("Europe/Madrid"), lambda: plant.now)
 
 
-def until(true, longest_s=20.0):
+def until(true, longest_s=120.0):
     """Wait for something; fails if it does not come."""
     end = time.monotonic() + longest_s
     while time.monotonic() < end:

@@ -58,7 +58,7 @@ why = "new"
 """
 
 
-def wait(true, longest_s=60.0):
+def wait(true, longest_s=120.0):
     end = time.monotonic() + longest_s
     while time.monotonic() < end:
         found = true()

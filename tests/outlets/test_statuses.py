@@ -16,7 +16,7 @@ S = 10**9
 V = "press-2.clamp"
 
 
-def until(true, longest_s=20.0):
+def until(true, longest_s=120.0):
     import time
 
     end = time.monotonic() + longest_s

@@ -41,7 +41,7 @@ class SharedPlant:
         client.loop_start()
         for name in self.names:
             state = encode_state(AgentState(name, True, f"spool-{name}", 0, 0, self.tools.t0))
-            client.publish(state_topic(name), state, 1, retain=True).wait_for_publish(10.0)
+            client.publish(state_topic(name), state, 1, retain=True).wait_for_publish(120.0)
         client.disconnect()
         client.loop_stop()
 
@@ -58,9 +58,9 @@ class SharedPlant:
         for agent in self.agents:
             agent.offer(count)
 
-    def until_stored(self, count, timeout_s=60.0):
+    def until_stored(self, count):
         """Until every agent has heard that so many blocks are stored."""
-        self.tools.until(lambda: all(agent.mark == count for agent in self.agents), timeout_s)
+        self.tools.until(lambda: all(agent.mark == count for agent in self.agents))
 
     def owners(self):
         """Who has which agent, by leases that have not run out."""
@@ -95,7 +95,7 @@ class SharedPlant:
             cursors = [self.records.judge_cursor(agent.valve) for agent in self.agents]
             return [0 if one is None else max(one.cursor.values()) for one in cursors] == [count] * len(cursors)
 
-        self.tools.until(judged, 90.0)
+        self.tools.until(judged)
         for agent in self.agents:
             assert self.records.judgement(agent.valve)["samples"] == 10 * count
 

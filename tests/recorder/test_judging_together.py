@@ -141,7 +141,7 @@ def test_processes_share_a_history_and_judge_every_reading_once(tmp_path, stores
         return all(cursor and max(cursor.cursor.values()) >= (windows - 1) * per_window for cursor in cursors)
 
     try:
-        tools.until(judged, 60.0, 0.1)
+        tools.until(judged, every_s=0.1)
     finally:
         for child in children:
             child.let_go()

@@ -23,7 +23,7 @@ from influx_server import InfluxServer
 
 pytestmark = pytest.mark.end_to_end
 VALVE = "press-1.platen"
-WAIT_S = 90.0
+WAIT_S = 300.0
 
 
 @pytest.fixture(params=["InfluxDB 1", "InfluxDB 2"])

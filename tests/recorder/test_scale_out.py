@@ -9,7 +9,6 @@ import time
 from pathlib import Path
 
 import pytest
-from asleft.recorder.lease_core import LEASE_S
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 sys.path.insert(0, str(Path(__file__).parent))
@@ -18,8 +17,6 @@ from shared_plant import SharedPlant
 
 pytestmark = pytest.mark.end_to_end
 NORTH, SOUTH = "north", "south"
-SLACK_S = 10.0
-"""For a machine on which everything waits for a processor."""
 
 
 @pytest.fixture
@@ -38,7 +35,7 @@ def test_agents_change_hands_without_loss_when_a_recorder_joins_is_killed_or_is_
     assert plant.shared_by(NORTH)
 
     plant.start(SOUTH)
-    tools.until(lambda: plant.shared_by(NORTH, SOUTH), 30.0)
+    tools.until(lambda: plant.shared_by(NORTH, SOUTH))
     plant.offer(50)
     plant.until_stored(100)
 
@@ -46,22 +43,22 @@ def test_agents_change_hands_without_loss_when_a_recorder_joins_is_killed_or_is_
     tools.until(lambda: all(agent.mark > 100 for agent in plant.agents))
     plant.recorders[SOUTH].kill()
     killed_s = time.monotonic()
-    tools.until(lambda: plant.shared_by(NORTH), LEASE_S + SLACK_S)
+    tools.until(lambda: plant.shared_by(NORTH))
     print(f"taken over {time.monotonic() - killed_s:.1f} s after the kill")
     plant.until_stored(250)
     plant.check_nothing_lost_or_twice(250)
 
     plant.start(SOUTH)
-    tools.until(lambda: plant.shared_by(NORTH, SOUTH), 30.0)
+    tools.until(lambda: plant.shared_by(NORTH, SOUTH))
     plant.offer(50)
     tools.until(lambda: all(agent.mark > 250 for agent in plant.agents))
     plant.recorders[SOUTH].send_signal(signal.SIGSTOP)  # its judging process goes on, and must be harmless as well
     plant.offer(50)
-    tools.until(lambda: plant.shared_by(NORTH), LEASE_S + SLACK_S)
+    tools.until(lambda: plant.shared_by(NORTH))
     plant.until_stored(350)
     plant.recorders[SOUTH].send_signal(signal.SIGCONT)  # wakes up believing that nothing happened
     plant.offer(50)
-    tools.until(lambda: plant.shared_by(NORTH, SOUTH), 30.0)
+    tools.until(lambda: plant.shared_by(NORTH, SOUTH))
     plant.until_stored(400)
     plant.check_nothing_lost_or_twice(400)
     plant.until_judged(400)
@@ -75,7 +72,7 @@ def test_agents_change_hands_without_loss_when_a_recorder_joins_is_killed_or_is_
             rows[f"agent/{agent}"]["recorder"] == owners[agent] for agent in plant.names
         )
 
-    tools.until(told, 30.0)
+    tools.until(told)
     rows = {row.source: row.details for row in plant.records.health()}
     assert {"recorder/south", "judging/north", "judging/south"} <= rows.keys()
     assert "recorder" not in rows
@@ -87,20 +84,20 @@ def test_a_second_recorder_of_the_same_name_is_refused_and_the_first_goes_on(pla
     plant.until_stored(20)
     first = plant.recorders[NORTH]
     command = [one if one != str(plant.folder / NORTH) else str(plant.folder / "twin") for one in first.args]
-    twin = subprocess.run(command, capture_output=True, text=True, timeout=60.0, check=False)
+    twin = subprocess.run(command, capture_output=True, text=True, timeout=300.0, check=False)
     assert twin.returncode == 2
     assert "another recorder is at work under the name 'north'" in twin.stderr
     plant.offer(20)
     plant.until_stored(40)
     first.terminate()
-    assert first.wait(30.0) == 0
+    assert first.wait(300.0) == 0
     assert plant.owners() == {}
 
 
 def test_a_recorder_that_cannot_store_takes_no_agents_and_says_why(plant, tools):
     dead = f"influx://127.0.0.1:{tools.free_port()}/plant"
     plant.start("lost", dead)
-    tools.until(lambda: "cannot be reached" in (plant.folder / "lost.log").read_text(), 60.0)
+    tools.until(lambda: "cannot be reached" in (plant.folder / "lost.log").read_text())
     plant.start(NORTH)
     plant.offer(50)
     plant.until_stored(50)
@@ -113,7 +110,7 @@ def test_a_recorder_that_cannot_store_takes_no_agents_and_says_why(plant, tools)
         rows = {row.source: row.details for row in plant.records.health()}
         return "recorder/lost" in rows and rows["recorder/lost"]["alarms"]
 
-    alarm = tools.until(told, 30.0)[0]
+    alarm = tools.until(told)[0]
     assert alarm.startswith("Recorder lost takes no agents: ")
     assert "cannot be reached" in alarm
     plant.until_stored(90)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import signal
-import statistics
 import subprocess
 import sys
 import threading
@@ -22,12 +21,14 @@ pytestmark = pytest.mark.end_to_end
 
 BUSY_JUDGE = """
 import time
+from pathlib import Path
 from tests_judge_types import outcome
+HOLD = Path(__file__).with_name("hold")
 def begin(sheet):
     return 0
 def step(sheet, state, samples):
     end = time.perf_counter() + 0.4
-    while time.perf_counter() < end:
+    while time.perf_counter() < end or HOLD.exists():
         pass
     return outcome(sheet, state + samples.time_s.size, samples)
 dumps = str
@@ -46,7 +47,7 @@ def outcome(sheet, state, samples):
 
 @pytest.fixture
 def busy_judge(tmp_path, monkeypatch):
-    """A judge that keeps its processor busy for 0.4 s in every call, to be imported by the judging process."""
+    """A judge that keeps its processor busy for 0.4 s in every call, and while there is a file `hold` beside it."""
     folder = tmp_path / "judges"
     folder.mkdir()
     (folder / "busy_judge.py").write_text(BUSY_JUDGE)
@@ -148,7 +149,7 @@ def test_kills_of_recorder_and_broker_lose_nothing(tmp_path, mosquitto, recordin
 
 def test_a_second_recorder_is_refused_and_a_stop_is_clean(tmp_path, recording, tools):
     data = tmp_path / "data"
-    second = subprocess.run(recording.command, capture_output=True, text=True, timeout=30, check=False)
+    second = subprocess.run(recording.command, capture_output=True, text=True, timeout=300, check=False)
     assert second.returncode == 2
     assert f"in use by another recorder (process {recording.process.pid})" in second.stderr
     assert "Traceback" not in second.stderr
@@ -213,15 +214,19 @@ def in_process(tmp_path, mosquitto, busy_judge, tools):
 
 @pytest.mark.usefixtures("in_process")
 def test_a_busy_judge_does_not_delay_acknowledgements(tmp_path, agent, tools):
+    """All are acknowledged while it is busy with the first of them."""
+    hold = tmp_path / "judges" / "hold"
+    hold.touch()
     for _ in range(60):
         agent.offer(1)
         time.sleep(0.05)
     tools.until(lambda: agent.mark == 60)
     records = open_records(tmp_path / "data" / "records.db")
+    assert records.judge_cursor("press-1.platen") is None
+    hold.unlink()
     tools.until(lambda: (cursor := records.judge_cursor("press-1.platen")) and cursor.cursor == {"spool-1": 60})
     assert records.judgement("press-1.platen")["samples"] == 600
     records.close()
-    assert statistics.median(agent.delays_s) < 0.1
 
 
 def test_a_judging_process_that_is_killed_is_started_again(tmp_path, in_process, agent, tools):

@@ -13,7 +13,7 @@ import urllib.request
 import pytest
 
 pytestmark = pytest.mark.end_to_end
-WAIT_S = 60.0
+WAIT_S = 120.0
 
 
 def free_port() -> int:

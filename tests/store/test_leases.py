@@ -18,7 +18,8 @@ from asleft.store.records import open_records
 from asleft.store.tables import agent_lease, sample_lap
 from sqlalchemy import select
 
-LONG_S, SHORT_S = 60.0, 0.8
+LONG_S, SHORT_S = 3600.0, 0.1
+NEARLY_LONG_S = LONG_S - 600.0  # what is left of it on a machine that is slow
 
 
 @pytest.fixture
@@ -62,7 +63,7 @@ def test_an_agent_is_taken_by_one_and_by_another_only_once_the_lease_has_run_out
     assert leases.take("b", free, LONG_S) is None
     held = lease(leases, "edge-1")
     assert (held.owner, held.epoch) == ("a", 1)
-    assert LONG_S - 10 < held.left_s <= LONG_S
+    assert NEARLY_LONG_S < held.left_s <= LONG_S
     assert leases.take("b", held, LONG_S) is None
     leases.take("a", held, SHORT_S)
     time.sleep(SHORT_S)
@@ -70,7 +71,7 @@ def test_an_agent_is_taken_by_one_and_by_another_only_once_the_lease_has_run_out
     assert ran_out.left_s <= 0
     assert leases.take("b", held, LONG_S) is None  # what it saw is no longer so
     assert leases.take("b", ran_out, LONG_S) == Hold("edge-1", "b", 3)
-    assert lease(leases, "edge-1").left_s > LONG_S - 10
+    assert lease(leases, "edge-1").left_s > NEARLY_LONG_S
 
 
 def test_a_look_renews_what_is_held_and_nothing_else(leases):
@@ -79,7 +80,7 @@ def test_a_look_renews_what_is_held_and_nothing_else(leases):
     leases.take("a", lease(leases, "edge-2"), SHORT_S)
     leases.take("b", lease(leases, "edge-3"), SHORT_S)
     survey = look(leases, "a", holds=[one, Hold("edge-2", "a", 7), Hold("edge-3", "a", 1)])
-    assert [agent.left_s > LONG_S - 10 for agent in survey.leases] == [True, False, False]
+    assert [agent.left_s > NEARLY_LONG_S for agent in survey.leases] == [True, False, False]
 
 
 def test_our_own_lease_is_taken_again_with_another_epoch(leases):
@@ -235,13 +236,10 @@ def test_a_recorder_that_freezes_in_the_middle_of_a_commit_does_not_keep_its_age
             check_holds(connection, [hold])
             time.sleep(SHORT_S)
             ran_out = lease(leases, "edge-1")
-            taken.append((leases.take("b", ran_out, LONG_S), time.monotonic()))
+            taken.append(leases.take("b", ran_out, LONG_S))  # for ever, were it not for the server's own clock
             connection.execute(select(1))
 
-    taken: list[tuple[Hold | None, float]] = []
-    began_s = time.monotonic()
+    taken: list[Hold | None] = []
     with pytest.raises(AWAY):
         commit_of_the_frozen_one()
-    (found, at_s) = taken[0]
-    assert found == Hold("edge-1", "b", 2)
-    assert at_s - began_s < 20.0, "the wait ends by the server's own clock"
+    assert taken == [Hold("edge-1", "b", 2)]

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import time
+
+import asleft.store.engine as store_engine
 import pytest
+from alembic import command
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
@@ -36,6 +40,23 @@ def test_the_comparison_would_notice_a_difference(tmp_path):
             str(difference[0]) for difference in compare_metadata(MigrationContext.configure(connection), metadata)
         }
     assert kinds == {"add_column", "add_index"}
+    engine.dispose()
+
+
+def test_a_starved_process_may_take_its_time_to_migrate(postgres, tmp_path, monkeypatch):
+    """Its session is not ended for silence, as that of a recorder is which holds rows that others wait for."""
+    monkeypatch.setattr(store_engine, "FROZEN_AFTER_S", 0.2)
+    upgrade = command.upgrade
+
+    def starved(*given):
+        time.sleep(0.6)
+        upgrade(*given)
+
+    monkeypatch.setattr(command, "upgrade", starved)
+    engine = make_engine(postgres.url(str(tmp_path)))
+    migrate(engine)
+    with reading(engine) as connection:
+        assert current(connection) == HEAD
     engine.dispose()
 
 

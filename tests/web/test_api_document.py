@@ -6,8 +6,6 @@ ones, and compares every answer (status, content type, headers, body against its
 
 from __future__ import annotations
 
-import time
-
 import pytest
 import schemathesis
 from asleft.store.accounts import Role
@@ -25,7 +23,6 @@ from schemathesis.checks import CHECKS
 from schemathesis.core.failures import FailureGroup
 
 V = "press-2.clamp"
-LONGEST_S = 25.0
 
 
 HEADERS = {"Authorization": "Bearer secret", "Accept-Encoding": "identity"}
@@ -68,8 +65,8 @@ def test_every_operation_says_form_and_role():
             assert "#/components/responses/Wrong" in methods["get"]["responses"]["401"]["$ref"]
 
 
-def fuzz(operation, until_s: float, asked: set) -> None:
-    """Ask as the fuzzer would have it, until then at the latest; what was answered goes into `asked`."""
+def fuzz(operation, asked: set) -> None:
+    """Ask as the fuzzer would have it; what was answered goes into `asked`."""
 
     @settings(
         max_examples=25, deadline=None, derandomize=True, database=None, phases=[Phase.generate],
@@ -77,8 +74,6 @@ def fuzz(operation, until_s: float, asked: set) -> None:
     )  # fmt: skip
     @given(case=operation.as_strategy(), known=booleans())
     def ask(case, known):
-        if time.monotonic() > until_s:
-            return
         if known and "{valve}" in case.operation.path:
             case.path_parameters["valve"] = V  # else nearly every address would lead nowhere
         # No schema says which cursor an answer has given, or that `from` lies before `to`: a good one may be refused.
@@ -89,12 +84,10 @@ def fuzz(operation, until_s: float, asked: set) -> None:
     ask()
 
 
-@pytest.mark.timeout(120)
 def test_a_fuzzer_finds_nothing_that_the_document_does_not_say(schema):
-    began, asked = time.monotonic(), set()
-    operations = [found.ok() for found in schema.get_all_operations()]
-    for place, operation in enumerate(operations, 1):
-        fuzz(operation, began + LONGEST_S * place / len(operations), asked)
+    asked: set[tuple[str, int]] = set()
+    for found in schema.get_all_operations():
+        fuzz(found.ok(), asked)
     assert {path for path, _ in asked} == set(schema.raw_schema["paths"]) - {
         f"{ROOT}/openapi.json"
     }  # which it leaves out

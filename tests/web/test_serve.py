@@ -90,12 +90,12 @@ def test_the_command_serves_an_empty_folder_until_it_is_stopped(tmp_path):
             assert process.stdout.readline().startswith("no accounts: open to everybody on this machine")
             url = line.split(" ", 1)[1].strip()
             assert f":{port}/" not in url
-            with urllib.request.urlopen(url, timeout=10) as answer:
+            with urllib.request.urlopen(url, timeout=120) as answer:
                 assert answer.status == 200
                 assert answer.url == url  # there are no accounts, so nobody is asked
         finally:
             process.send_signal(signal.SIGTERM)
-            out, err = process.communicate(timeout=20)
+            out, err = process.communicate(timeout=120)
     assert process.returncode == 0, err
     assert f"port {port} is taken" in err
     assert "Traceback" not in err

@@ -73,6 +73,7 @@ class OpcUaFeed:
         self._fresh = True  # a subscription from which nothing came yet
         self._heard_s: float | None = None  # when the server last published (monotonic)
         self._published_ns = 0  # and when by its own clock
+        self._reported_ns = 0  # up to when all that changed is known
         self._ahead_ns = 0  # the server's clock ahead of ours
         self._away: str = "no connection yet"
         self._refused: dict[int, str] = {}  # valve -> variables that the server refuses
@@ -114,7 +115,7 @@ class OpcUaFeed:
                     joiner.mark(at_ns, Reason.NOT_CONNECTED if self._away else Reason.NO_ANSWER)
                     self._marked_ns[index] = at_ns
                 return joiner.take(time.monotonic_ns())
-            until_ns = self._published_ns - self._every_ns if self._published_ns else None
+            until_ns = self._reported_ns - self._every_ns if self._reported_ns else None
             return joiner.take(time.monotonic_ns(), until_ns)
 
     def trouble(self, index: int) -> str:
@@ -247,22 +248,27 @@ class OpcUaFeed:
                 since_ns = published_ns - round(self._settings.publishing_s * S)
                 for joiner in self._joiners:
                     joiner.begin(since_ns)
+                    joiner.forget()  # a new subscription begins with what each variable is now
                 self._fresh = False
+            newest_ns = None
             for part in message.NotificationData or []:
                 if isinstance(part, ua.DataChangeNotification):
                     for item in part.MonitoredItems:
                         place = handles.get(item.ClientHandle)
                         if place is not None:
-                            self._add(place, item.Value, wall_ns, now_ns)
+                            newest_ns = max(newest_ns or 0, self._add(place, item.Value, wall_ns, now_ns))
             # Messages that are fetched again after a loss are older than what they come behind; one with more to
             # follow does not yet tell all that changed.
             if result.MoreNotifications:
                 pass
             elif published_ns >= self._published_ns or published_ns < self._published_ns - 60 * S:
                 self._published_ns, self._ahead_ns = published_ns, published_ns - wall_ns
+                # What waited while we were away comes in several messages, all of them sent now: only one without
+                # values says that nothing else has changed.
+                self._reported_ns = published_ns if newest_ns is None else min(published_ns, newest_ns)
             self._heard_s = now_s
 
-    def _add(self, place: int, value: ua.DataValue, wall_ns: int, now_ns: int) -> None:
+    def _add(self, place: int, value: ua.DataValue, wall_ns: int, now_ns: int) -> int:
         index, channel, variable = self._places[place]
         status = 0 if value.StatusCode is None else int(value.StatusCode.value)
         at_ns = time_ns(value.SourceTimestamp, value.ServerTimestamp, wall_ns)
@@ -272,6 +278,7 @@ class OpcUaFeed:
             joiner.lost_before(channel, at_ns, now_ns)
         held = None if value.Value is None else value.Value.Value
         joiner.add(channel, at_ns, number_of(held, status, variable), now_ns)
+        return at_ns
 
     def _learn_pace(self, place: int, at_ns: int) -> None:
         """A server that reports a change at once, and not when it next looks, holds a value in between as it was.

@@ -57,17 +57,18 @@ def reading(engine: Engine) -> Iterator[Connection]:
 
 
 @contextmanager
-def writing(engine: Engine, *names: str) -> Iterator[Connection]:
+def writing(engine: Engine, *names: str, frozen_after_s: float | None = None) -> Iterator[Connection]:
     """A transaction that writes: committed at the end, undone by an exception.
 
     `names` say what it reads before it writes (the sheets of a valve, say): two transactions with a name in common
-    run one after the other, on SQLite any two.
+    run one after the other, on SQLite any two. `frozen_after_s`: instead of `FROZEN_AFTER_S`.
     """
+    silence_s = FROZEN_AFTER_S if frozen_after_s is None else frozen_after_s
     with engine.connect().execution_options(**{_WRITES: True}) as connection:
         connection.info[_AFTERWARDS] = acts = list[Callable[[], None]]()
         with connection.begin():
             if connection.dialect.name == "postgresql":
-                silence = f"SET LOCAL idle_in_transaction_session_timeout = {round(FROZEN_AFTER_S * 1000)}"
+                silence = f"SET LOCAL idle_in_transaction_session_timeout = {round(silence_s * 1000)}"
                 connection.exec_driver_sql(silence)
                 for key in sorted({_lock_key(name) for name in names}):  # in one order, lest two wait for each other
                     connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": key})
