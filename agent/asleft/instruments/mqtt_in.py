@@ -7,6 +7,7 @@ comes afterwards. With the time of arrival that would give old values a new time
 from __future__ import annotations
 
 import logging
+import sys
 import threading
 import time
 from collections.abc import Mapping
@@ -19,6 +20,7 @@ from asleft.instruments.mqtt_in_settings import MqttInSettings, Place
 from asleft.instruments.protocol import ValveForm
 from asleft.instruments.rows import RowJoiner
 from asleft.wire.block import Reason
+from asleft.wire.broker_words import lost_words, unreachable_words
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -103,7 +105,8 @@ class MqttInFeed:
             self._lost(str(error))
             return
         client.on_connect = self._when_connected
-        client.on_connect_fail = lambda *_: self._lost("the broker cannot be reached")
+        # The library calls this while it handles the error.
+        client.on_connect_fail = lambda *_: self._lost(unreachable_words(sys.exc_info()[1]))
         client.on_disconnect = self._when_disconnected
         client.on_subscribe = self._when_subscribed
         client.on_message = self._when_message
@@ -157,7 +160,7 @@ class MqttInFeed:
         self, client: mqtt.Client, _data: object, _flags: object, code: ReasonCode, _properties: Properties | None
     ) -> None:
         if code.is_failure:
-            self._lost(f"the broker refuses: {code}")
+            self._lost(f"the broker refuses: {self._words(code, welcomed=False)}")
             return
         logger.info("%s: connected", self.name)
         with self._lock:
@@ -188,7 +191,13 @@ class MqttInFeed:
         self, _client: mqtt.Client, _data: object, _flags: object, code: ReasonCode, _properties: Properties | None
     ) -> None:
         if self._client is not None:
-            self._lost(f"connection lost: {code}")
+            self._lost(f"connection lost: {self._words(code, welcomed=not self._away)}")
+
+    def _words(self, code: ReasonCode, *, welcomed: bool) -> str:
+        """What the broker said at the end, and what to look at."""
+        broker = self._settings.broker
+        tls, certificate = broker.ca_file is not None, broker.certificate_file is not None
+        return lost_words(str(code), tls=tls, certificate=certificate, welcomed=welcomed, client="reader")
 
     def _when_message(self, _client: mqtt.Client, _data: object, message: mqtt.MQTTMessage) -> None:
         try:
