@@ -37,7 +37,7 @@ class OwnServer:
         self._ready, self._end = threading.Event(), asyncio.Event()
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
-        assert self._ready.wait(20)
+        assert self._ready.wait(90)
 
     def _run(self) -> None:
         asyncio.set_event_loop(self._loop)

@@ -326,12 +326,12 @@ def test_node_opcua_sampled_fast_has_no_silent_hole_across_a_loss_of_three_secon
     cable.pull()
     good = [row for row in rows if row.wall_ns > 0 and row.reading.numbers[0] >= begun]
     assert not any(row.reading.failed for row in good)
-    counted = {int(row.reading.numbers[0]) for row in good}
-    missing = set(range(min(counted), max(counted))) - counted
-    # A timer of the server may now and then count twice between two of its own looks.
-    if len(missing) > len(counted) // 50:
+    counted = sorted({int(row.reading.numbers[0]) for row in good})
+    # A timer of the server, the more of a busy one, may count several times between two of its own looks.
+    hole = max(b - a for a, b in itertools.pairwise(counted))
+    if hole > 10:
         # The connection came back too late for what the server still held: then the hole is marked, not silent.
-        assert any(Reason.NOT_CONNECTED in row.reading.failed.values() for row in rows[before:]), sorted(missing)
+        assert any(Reason.NOT_CONNECTED in row.reading.failed.values() for row in rows[before:]), hole
     assert all(b.wall_ns > a.wall_ns for a, b in itertools.pairwise(rows))
     assert {(row.reading.numbers[1], row.reading.numbers[2]) for row in good} == {(3.0, 1.0)}
 

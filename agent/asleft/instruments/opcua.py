@@ -9,17 +9,15 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import random
-import threading
 import time
 from collections.abc import Mapping, Sequence
 
 from asleft.instruments.backoff import Backoff
 from asleft.instruments.feed import FeedCounts, TimedReading
+from asleft.instruments.feed_base import FeedBase, S
 from asleft.instruments.opcua_client import SESSION_S, FileFault, granting, make_client
 from asleft.instruments.opcua_settings import OpcUaSettings
 from asleft.instruments.opcua_values import Variable, number_of, overflowed, time_ns
-from asleft.instruments.protocol import ValveForm
 from asleft.instruments.rows import RowJoiner
 from asleft.wire.block import Reason
 from asyncua import Client, Node, ua
@@ -30,63 +28,43 @@ from asyncua.ua.uaerrors import BadMessageNotAvailable, UaError
 
 logger = logging.getLogger(__name__)
 
-S = 1_000_000_000
 SLOW_S = 0.05
 """Sampled more slowly than this, ramps shorter than half a second and dither can no longer be shown."""
 _KEEP_ALIVE_S = 1.0
-_MARK_EVERY_NS = S
 _ASK_AGAIN_S = 30.0
-_CLOCK_APART_NS = 5 * S
 _CLOSE_S = 5.0
 
 
-class OpcUaFeed:
+class OpcUaFeed(FeedBase):
     """See `asleft.instruments.feed.Feed`, which it implements."""
 
     def __init__(self, settings: OpcUaSettings) -> None:
         self._settings = settings
-        self._forms = tuple(valve.form() for valve in settings.valves)
-        self.counts = FeedCounts()
-        """What was not stored."""
         # The settling time lets a variable that the server reports in the next message find its row.
         settle_ns = round((2 * settings.publishing_s + 0.1) * S)
         self._every_ns = round(settings.sampling_s * S)
-        self._joiners = [
+        counts = FeedCounts()
+        joiners = [
             RowJoiner(
                 len(valve.variables),
-                self.counts,
+                counts,
                 join_ns=self._every_ns // 2,
                 settle_ns=settle_ns,
                 every_ns=self._every_ns,
             )
             for valve in settings.valves
         ]
+        super().__init__(settings.name, [valve.form() for valve in settings.valves], counts, joiners)
         self._places: list[tuple[int, int, Variable]] = [
             (index, channel, variable)
             for index, valve in enumerate(settings.valves)
             for channel, variable in enumerate(valve.variables)
         ]
         self._newest_ns = [0] * len(self._places)
-        self._lock = threading.Lock()
-        self._stop = threading.Event()
-        self._thread: threading.Thread | None = None
         self._fresh = True  # a subscription from which nothing came yet
         self._heard_s: float | None = None  # when the server last published (monotonic)
         self._published_ns = 0  # and when by its own clock
-        self._ahead_ns = 0  # the server's clock ahead of ours
-        self._away: str = "no connection yet"
         self._refused: dict[int, str] = {}  # valve -> variables that the server refuses
-        self._marked_ns = [0] * len(self._forms)
-
-    @property
-    def name(self) -> str:
-        """What the settings call it."""
-        return self._settings.name
-
-    @property
-    def valves(self) -> tuple[ValveForm, ...]:
-        """The valves it serves."""
-        return self._forms
 
     @property
     def patience_s(self) -> float:
@@ -96,11 +74,8 @@ class OpcUaFeed:
     def open(self, after_ns: Mapping[str, int]) -> None:
         """Start the thread of the connection."""
         with self._lock:
-            for form, joiner in zip(self._forms, self._joiners, strict=True):
-                joiner.last_ns = after_ns.get(form.valve) or joiner.last_ns
-        self._stop.clear()
-        self._thread = threading.Thread(target=self._run, name=f"opc-ua {self.name}", daemon=True)
-        self._thread.start()
+            self._go_on_after(after_ns)
+        self._start(lambda backoff: asyncio.run(self._connected(backoff)), self._words)
 
     def take(self, index: int) -> list[TimedReading]:
         """Rows that have settled; while the server is away for longer than its queue holds, marked ones."""
@@ -109,10 +84,7 @@ class OpcUaFeed:
             joiner = self._joiners[index]
             silent_s = None if self._heard_s is None else now_s - self._heard_s
             if silent_s is not None and silent_s > self._settings.queue_s + 2 * _KEEP_ALIVE_S:
-                at_ns = time.time_ns() + self._ahead_ns
-                if at_ns - self._marked_ns[index] >= _MARK_EVERY_NS:
-                    joiner.mark(at_ns, Reason.NOT_CONNECTED if self._away else Reason.NO_ANSWER)
-                    self._marked_ns[index] = at_ns
+                self._mark(index, Reason.NOT_CONNECTED if self._away else Reason.NO_ANSWER)
                 return joiner.take(time.monotonic_ns())
             until_ns = self._published_ns - self._every_ns if self._published_ns else None
             return joiner.take(time.monotonic_ns(), until_ns)
@@ -123,29 +95,14 @@ class OpcUaFeed:
             return self._away
         if index in self._refused:
             return self._refused[index]
-        back_ns = (self._joiners[index].last_ns or 0) - time.time_ns() - self._ahead_ns
-        if self._published_ns and back_ns > _CLOCK_APART_NS:
-            return f"the clock of {self.name} was put back: for {back_ns / S:.0f} s its values are not taken"
-        if abs(self._ahead_ns) > _CLOCK_APART_NS:
-            way = "ahead of" if self._ahead_ns > 0 else "behind"
-            return f"the clock of {self.name} is {abs(self._ahead_ns) / S:.0f} s {way} that of this box"
-        return ""
+        back_s, apart = self._clock(index)
+        if self._published_ns and back_s:
+            return f"the clock of {self.name} was put back: for {back_s:.0f} s its values are not taken"
+        return f"the clock of {self.name} is {apart} that of this box" if apart else ""
 
     def close(self) -> None:
         """End the thread."""
-        self._stop.set()
-        if self._thread is not None:
-            self._thread.join(_CLOSE_S)
-            self._thread = None
-
-    def _run(self) -> None:
-        backoff = Backoff(0.5, 30.0, random.random)
-        while not self._stop.is_set():
-            try:
-                asyncio.run(self._connected(backoff))
-            except Exception as error:  # noqa: BLE001 - whatever a server does, it is tried again
-                self._lost(error)
-            self._stop.wait(backoff.next_s())
+        self._end(_CLOSE_S)
 
     async def _connected(self, backoff: Backoff) -> None:
         """One connection until it is given up, or `close`. The library mends losses; a failed begin raises."""
@@ -173,7 +130,7 @@ class OpcUaFeed:
                 if client.state is UaClientState.CONNECTED:
                     self._away = ""
                 elif not self._away:
-                    self._lost(ConnectionError("connection lost"))
+                    self._lost("no connection: connection lost")
                 if client.state is UaClientState.DISCONNECTED:
                     return
         finally:
@@ -290,12 +247,9 @@ class OpcUaFeed:
             for joiner in self._joiners:
                 joiner.every_ns = asked_ns
 
-    def _lost(self, error: Exception) -> None:
+    def _words(self, error: Exception) -> str:
         why = str(error) or type(error).__name__
-        words = f"{self._settings.address.url}: {why}" if isinstance(error, FileFault) else f"no connection: {why}"
-        if words != self._away:
-            logger.warning("%s: %s", self.name, words)
-        self._away = words
+        return f"{self._settings.address.url}: {why}" if isinstance(error, FileFault) else f"no connection: {why}"
 
 
 class _Subscription(Subscription):
