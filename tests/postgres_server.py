@@ -94,18 +94,21 @@ class PostgresServer:
             self._known.add(database)
         return f"postgresql://asleft@127.0.0.1:{self.port}/{database}"
 
+    @property
+    def pid(self) -> int:
+        """Of the process that all others of it are children of."""
+        return int((self._folder / "postmaster.pid").read_text().splitlines()[0])
+
     def kill(self) -> None:
         """Pull its plug: every process of it ends without finishing anything."""
-        pid = int((self._folder / "postmaster.pid").read_text().splitlines()[0])
         # Its backends end with it: they see that the postmaster is gone.
-        os.kill(pid, signal.SIGKILL)
+        os.kill(self.pid, signal.SIGKILL)
         self._end()
 
     def stop(self) -> None:
         """End it at once; an orderly end writes out hundreds of databases nobody needs again."""
         if self._process is not None:
-            pid = int((self._folder / "postmaster.pid").read_text().splitlines()[0])
-            os.kill(pid, signal.SIGQUIT)
+            os.kill(self.pid, signal.SIGQUIT)
             self._end()
 
     def _end(self) -> None:

@@ -2,8 +2,8 @@
 
     python tests/bench/bench_agent.py [--valves 16] [--seconds 20]
 
-The demo plant's simulator, as often as it takes, and one edge box with the settings of the demo's two, bursts and all;
-no broker, so the blocks wait in the spool. Ends by itself. Processor time counts from five seconds after the start.
+The demo plant's simulator, as often as it takes, and one edge box with the settings of the demo's two, bursts and
+all; no broker, so the blocks wait in the spool. Ends by itself. Counts from five seconds after the start.
 
 On a machine that is busy with other things an agent misses ticks. So what is measured is its processor time for each
 reading that it did take, and what that comes to at full pace; how many ticks it missed is shown beside.
