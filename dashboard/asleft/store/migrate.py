@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-HEAD = "0012"
+HEAD = "0013"
 """The newest migration; a test compares it with the files."""
 _FOLDER = Path(__file__).parent / "migrations"
 

@@ -33,6 +33,8 @@ MOST_KEPT = 256
 MOST_WITHOUT_SHEET = 100
 """So many valves of which nobody has filed a sheet are listed on a page, those heard last; nothing judges them."""
 
+_AWAY: tuple[type[Exception], ...] = (Unreachable, *SAMPLES_TROUBLE)
+
 T = TypeVar("T")
 
 
@@ -132,7 +134,7 @@ class Source:
         if kept is None or abs(now_ns - kept[0]) > PLACES_FOR_NS:
             try:
                 found = _places(self.samples.feeds(), self.records.health())
-            except (Unreachable, *SAMPLES_TROUBLE):
+            except _AWAY:
                 found = {} if kept is None else kept[1]
             self._places = kept = (now_ns, found)
         return kept[1]
