@@ -11,10 +11,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from asleft.store import tables
-from asleft.store.accounts import Role, account_lock, needed_account
+from asleft.store.accounts import Role, needed_account
 from asleft.store.actor import Actor
 from asleft.store.audit import note
 from asleft.store.engine import reading, writing
+from asleft.store.sessions import account_lock
 from sqlalchemy import Engine, Row, select, update
 
 
