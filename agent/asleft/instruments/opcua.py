@@ -112,7 +112,7 @@ class OpcUaFeed(FeedBase):
         await client.connect(auto_reconnect=True, reconnect_max_delay=5.0)
         try:
             self.begin_anew()
-            subscription = _Subscription(client.uaclient.session, self._parameters(), self, settings.queue_s / 2)
+            subscription = _Subscription(client.uaclient.session, self._parameters(), self, settings.queue_s)
             await subscription.init()
             # The list from which the library restores subscriptions after a loss.
             client._subscriptions.append(subscription)
@@ -256,17 +256,18 @@ class _Subscription(Subscription):
     """Hands what the server publishes to the feed, in order and with the time of publishing."""
 
     def __init__(
-        self, session: UaSession, parameters: ua.CreateSubscriptionParameters, feed: OpcUaFeed, patience_s: float
+        self, session: UaSession, parameters: ua.CreateSubscriptionParameters, feed: OpcUaFeed, queue_s: float
     ) -> None:
         super().__init__(session, parameters, handler=_Unused())
         self._feed = feed
         self._session = session
         self._places: dict[int, int] = {}
-        self._patience_s = patience_s
+        self._queue_s = queue_s
+        self._heard_s = time.monotonic()
 
     async def publish_callback(self, publish_result: ua.PublishResult) -> None:
         """Called by the library for every message, also for signs of life and for what was asked for again."""
-        self.last_publish_at = time.monotonic()
+        self.last_publish_at = self._heard_s = time.monotonic()
         message = publish_result.NotificationMessage
         if message.NotificationData:
             self.last_sequence_number = int(message.SequenceNumber)
@@ -291,12 +292,37 @@ class _Subscription(Subscription):
         """
         if self.last_publish_at is None:
             return False
-        return time.monotonic() - self.last_publish_at >= max(margin * _KEEP_ALIVE_S, self._patience_s)
+        return time.monotonic() - self.last_publish_at >= max(margin * _KEEP_ALIVE_S, self._queue_s / 4)
 
     async def recreate(self) -> None:
-        """Called by the library where the server no longer knows the subscription."""
+        """Called by the library where the subscription is silent, or cannot be taken into a new session.
+
+        A slow server still knows it, and then what is queued there would be thrown away with it. Only when the queue
+        holds no more, or the server does not know it, it is made anew.
+        """
+        silent_s = time.monotonic() - self._heard_s
+        if silent_s < self._queue_s and await self._is_known():
+            logger.info("%s: silent for %.1f s, and still knows what we asked for", self._feed.name, silent_s)
+            self.last_publish_at = time.monotonic()
+            self._session.ensure_publish_loop()  # the library ends it where it took a silence for the end
+            return
+        logger.warning("%s: what we ask for is asked for anew, after %.1f s of silence", self._feed.name, silent_s)
+        self._heard_s = time.monotonic()
         self._feed.begin_anew()
         await super().recreate()
+
+    async def _is_known(self) -> bool:
+        """Whether the server still has the subscription: asked for a message that it has not sent, it says so."""
+        if self.subscription_id is None:
+            return False
+        try:
+            message = await self._session.republish(self.subscription_id, (self.last_sequence_number or 0) + 1)
+        except BadMessageNotAvailable:
+            return True
+        except UaError:
+            return False
+        await self.publish_callback(ua.PublishResult(self.subscription_id, NotificationMessage=message))
+        return True
 
     async def restore(self) -> None:
         """Called by the library when the connection is back.
@@ -312,7 +338,9 @@ class _Subscription(Subscription):
                 sequence += 1
         except BadMessageNotAvailable:
             self.last_publish_at = time.monotonic()
-        except (UaError, OSError, TimeoutError):
+        except (UaError, OSError, TimeoutError) as error:
+            why = str(error) or type(error).__name__
+            logger.warning("%s: what was sent before the loss cannot be had again: %s", self._feed.name, why)
             await super().restore()
 
 
