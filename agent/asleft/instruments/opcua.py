@@ -33,6 +33,9 @@ SLOW_S = 0.05
 _KEEP_ALIVE_S = 1.0
 _ASK_AGAIN_S = 30.0
 _CLOSE_S = 5.0
+_GIVE_UP_S = 5.0
+_MOST_FETCHED = 10_000
+"""No server keeps more messages than this to be asked for again; numbers further apart are of another count."""
 
 
 class OpcUaFeed(FeedBase):
@@ -121,6 +124,7 @@ class OpcUaFeed(FeedBase):
             self._away = ""
             backoff.reset()
             again_s = time.monotonic() + _ASK_AGAIN_S
+            gone_s: float | None = None
             while not self._stop.is_set():
                 await asyncio.sleep(0.1)
                 if refused and time.monotonic() > again_s and client.state is UaClientState.CONNECTED:
@@ -131,7 +135,12 @@ class OpcUaFeed(FeedBase):
                     self._away = ""
                 elif not self._away:
                     self._lost("no connection: connection lost")
-                if client.state is UaClientState.DISCONNECTED:
+                # So it is for a moment at each loss and each try; given up too early, all that is queued is lost.
+                if client.state is not UaClientState.DISCONNECTED:
+                    gone_s = None
+                elif gone_s is None:
+                    gone_s = time.monotonic()
+                elif time.monotonic() - gone_s > _GIVE_UP_S:
                     return
         finally:
             await asyncio.wait_for(client.disconnect(), _CLOSE_S)
@@ -264,14 +273,44 @@ class _Subscription(Subscription):
         self._places: dict[int, int] = {}
         self._queue_s = queue_s
         self._heard_s = time.monotonic()
+        self._in_order = asyncio.Lock()
 
     async def publish_callback(self, publish_result: ua.PublishResult) -> None:
-        """Called by the library for every message, also for signs of life and for what was asked for again."""
-        self.last_publish_at = self._heard_s = time.monotonic()
+        """Called by the library for every message, also for signs of life.
+
+        After a loss it may hand on a new message before it has asked for those that were lost: these go first.
+        """
         message = publish_result.NotificationMessage
-        if message.NotificationData:
-            self.last_sequence_number = int(message.SequenceNumber)
-        self._feed.heard(publish_result, self._places)
+        sequence = int(message.SequenceNumber)
+        async with self._in_order:
+            if message.NotificationData and self.last_sequence_number is not None:
+                if not await self._fetch_up_to(sequence):
+                    logger.warning("%s: messages before number %d were lost", self._feed.name, sequence)
+                    self._feed.begin_anew()
+                if sequence <= self.last_sequence_number < sequence + _MOST_FETCHED:
+                    return  # it came with those that were asked for again
+            self._hand_on(publish_result)
+
+    def _hand_on(self, result: ua.PublishResult) -> None:
+        self.last_publish_at = self._heard_s = time.monotonic()
+        if result.NotificationMessage.NotificationData:
+            self.last_sequence_number = int(result.NotificationMessage.SequenceNumber)
+        self._feed.heard(result, self._places)
+
+    async def _fetch_up_to(self, end: int | None) -> bool:
+        """Ask again for the messages after the last one, before `end` or as far as there are; whether all came.
+
+        Raises what the library raises where the server cannot be asked.
+        """
+        sequence = (self.last_sequence_number or 0) + 1
+        while end is None or sequence < end <= sequence + _MOST_FETCHED:
+            try:
+                message = await self._session.republish(self.subscription_id or 0, sequence)
+            except BadMessageNotAvailable:
+                return end is None
+            self._hand_on(ua.PublishResult(self.subscription_id, NotificationMessage=message))
+            sequence += 1
+        return True
 
     async def watch(
         self, nodes: Sequence[Node], places: Sequence[int], settings: OpcUaSettings
@@ -309,6 +348,7 @@ class _Subscription(Subscription):
         logger.warning("%s: what we ask for is asked for anew, after %.1f s of silence", self._feed.name, silent_s)
         self._heard_s = time.monotonic()
         self._feed.begin_anew()
+        self.last_sequence_number = None
         await super().recreate()
 
     async def _is_known(self) -> bool:
@@ -316,13 +356,10 @@ class _Subscription(Subscription):
         if self.subscription_id is None:
             return False
         try:
-            message = await self._session.republish(self.subscription_id, (self.last_sequence_number or 0) + 1)
-        except BadMessageNotAvailable:
-            return True
+            async with self._in_order:
+                return await self._fetch_up_to(None)
         except UaError:
             return False
-        await self.publish_callback(ua.PublishResult(self.subscription_id, NotificationMessage=message))
-        return True
 
     async def restore(self) -> None:
         """Called by the library when the connection is back.
@@ -330,13 +367,9 @@ class _Subscription(Subscription):
         Where the session was kept the subscription is still its own: what was sent and not received is asked for
         again, and nothing is transferred, which some servers refuse and then all that is queued would be lost.
         """
-        sequence = (self.last_sequence_number or 0) + 1
         try:
-            while True:
-                message = await self._session.republish(self.subscription_id or 0, sequence)
-                await self.publish_callback(ua.PublishResult(self.subscription_id, NotificationMessage=message))
-                sequence += 1
-        except BadMessageNotAvailable:
+            async with self._in_order:
+                await self._fetch_up_to(None)
             self.last_publish_at = time.monotonic()
         except (UaError, OSError, TimeoutError) as error:
             why = str(error) or type(error).__name__
