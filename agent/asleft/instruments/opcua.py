@@ -89,7 +89,9 @@ class OpcUaFeed(FeedBase):
             if silent_s is not None and silent_s > self._settings.queue_s + 2 * _KEEP_ALIVE_S:
                 self._mark(index, Reason.NOT_CONNECTED if self._away else Reason.NO_ANSWER)
                 return joiner.take(time.monotonic_ns())
-            until_ns = self._published_ns - self._every_ns if self._published_ns else None
+            # A busy server looks late, and reports what was before its last message in the next one.
+            margin_ns = max(self._every_ns, round(self._settings.publishing_s * S))
+            until_ns = self._published_ns - margin_ns if self._published_ns else None
             return joiner.take(time.monotonic_ns(), until_ns)
 
     def trouble(self, index: int) -> str:
