@@ -16,6 +16,7 @@ from hypothesis import settings
 sys.path.insert(0, str(Path(__file__).parent))
 
 if TYPE_CHECKING:
+    from plant_authority import Authority
     from postgres_server import PostgresServer
 
 # No example has a deadline: on a busy machine any of them may take long.
@@ -71,5 +72,26 @@ def postgres(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PostgresServe
     from postgres_server import PostgresServer
 
     server = PostgresServer(tmp_path_factory.mktemp("postgres")).start()
+    yield server
+    server.stop()
+
+
+@pytest.fixture(scope="session")
+def authorities(tmp_path_factory: pytest.TempPathFactory) -> tuple[Authority, Authority]:
+    """Of two plants, neither of which trusts the other."""
+    from plant_authority import make_authority
+
+    folder = tmp_path_factory.mktemp("authorities")
+    return make_authority(folder / "ours"), make_authority(folder / "other")
+
+
+@pytest.fixture(scope="session")
+def postgres_tls(
+    tmp_path_factory: pytest.TempPathFactory, authorities: tuple[Authority, Authority]
+) -> Iterator[PostgresServer]:
+    """A PostgreSQL that takes nobody without TLS, with a certificate of the first authority."""
+    from postgres_server import PostgresServer
+
+    server = PostgresServer(tmp_path_factory.mktemp("postgres-tls"), authorities[0]).start()
     yield server
     server.stop()

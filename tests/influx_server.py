@@ -100,6 +100,11 @@ class InfluxServer:
             time.sleep(0.05)
         return self
 
+    @property
+    def processes(self) -> tuple[subprocess.Popen[bytes], ...]:
+        """Those that run."""
+        return tuple(process for process in (self._influxd, self._nginx) if process is not None)
+
     def kill_database(self) -> None:
         """End influxd as a power cut would; nginx stays and answers 502."""
         assert self._influxd is not None

@@ -20,15 +20,21 @@ def free_port() -> int:
 class Mosquitto:
     """Started at once; `kill` and `start` again keep the port, and the sessions if `persistent`."""
 
-    def __init__(self, folder: Path, access: str = "allow_anonymous true", *, persistent: bool = False) -> None:
+    def __init__(
+        self, folder: Path, access: str = "allow_anonymous true", *, persistent: bool = False, plain: bool = False
+    ) -> None:
+        """`plain`: `access` has TLS for `port`, and `publish` takes a second one without it."""
         found = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
         assert found, "these tests need a real broker: install the Debian package mosquitto"
         self._binary = found
         self.port = free_port()
         self._config = folder / "mosquitto.conf"
         keep = f"persistence true\npersistence_location {folder}/\nautosave_interval 1" if persistent else ""
+        self._plain_port = free_port() if plain else self.port
         self._config.write_text(
-            f"listener {self.port} 127.0.0.1\n{access}\nuser root\nlog_dest stderr\n{keep or 'persistence false'}\n"
+            f"per_listener_settings true\nuser root\nlog_dest stderr\n{keep or 'persistence false'}\n"
+            + (f"listener {self._plain_port} 127.0.0.1\nallow_anonymous true\n" if plain else "")
+            + f"listener {self.port} 127.0.0.1\n{access}\n"
         )
         self.start()
 
@@ -47,7 +53,7 @@ class Mosquitto:
 
     def publish(self, topic: str, payload: str, *, retain: bool = False, qos: int = 1) -> None:
         """One message on a connection of its own, taken by the broker when this returns."""
-        single(topic, payload, qos, retain, hostname="127.0.0.1", port=self.port)
+        single(topic, payload, qos, retain, hostname="127.0.0.1", port=self._plain_port)
 
     def kill(self) -> None:
         self._process.kill()

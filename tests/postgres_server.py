@@ -13,6 +13,7 @@ import time
 from pathlib import Path
 
 import psycopg
+from plant_authority import Authority
 
 _START_S = 120.0
 
@@ -27,7 +28,11 @@ def free_port() -> int:
 class PostgresServer:
     """Started as the user postgres when the tests run as root: the server refuses root."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, authority: Authority | None = None) -> None:
+        """With an authority nobody is served without TLS."""
+        self._authority = authority
+        # The second is no name in the certificate.
+        self._addresses = "127.0.0.1" if authority is None else "127.0.0.1,127.0.0.2"
         self._folder = folder / "cluster"
         self.port = free_port()
         self._process: subprocess.Popen[bytes] | None = None
@@ -49,9 +54,11 @@ class PostgresServer:
                  "-E", "UTF8", "--locale=C", "--no-sync"],
                 check=True, stdout=subprocess.DEVNULL,
             )  # fmt: skip
+            if self._authority is not None:
+                self._secure(self._authority)
         self._process = subprocess.Popen(
             [*self._user(), _binary("postgres"), "-D", str(self._folder), "-p", str(self.port),
-             "-c", "listen_addresses=127.0.0.1", "-c", f"unix_socket_directories={self._folder}"],
+             "-c", f"listen_addresses={self._addresses}", "-c", f"unix_socket_directories={self._folder}"],
             stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         )  # fmt: skip
         deadline = time.monotonic() + _START_S
@@ -65,6 +72,19 @@ class PostgresServer:
             else:
                 return self
 
+    def _secure(self, authority: Authority) -> None:
+        """The server takes a key only if it is its own and nobody else may read it."""
+        for name in ("broker.crt", "broker.key"):
+            copy = self._folder / name
+            shutil.copy(authority.folder / name, copy)
+            copy.chmod(0o600)
+            if self._as_other:
+                owner = pwd.getpwnam("postgres")
+                os.chown(copy, owner.pw_uid, owner.pw_gid)
+        with (self._folder / "postgresql.conf").open("a") as settings:
+            settings.write("ssl = on\nssl_cert_file = 'broker.crt'\nssl_key_file = 'broker.key'\n")
+        (self._folder / "pg_hba.conf").write_text("hostssl all all 127.0.0.0/8 trust\n")
+
     def url(self, name: str) -> str:
         """A database of its own for that name, made when first asked for; as SQLAlchemy writes it."""
         database = "t" + hashlib.sha256(name.encode()).hexdigest()[:16]
@@ -74,18 +94,21 @@ class PostgresServer:
             self._known.add(database)
         return f"postgresql://asleft@127.0.0.1:{self.port}/{database}"
 
+    @property
+    def pid(self) -> int:
+        """Of the process that all others of it are children of."""
+        return int((self._folder / "postmaster.pid").read_text().splitlines()[0])
+
     def kill(self) -> None:
         """Pull its plug: every process of it ends without finishing anything."""
-        pid = int((self._folder / "postmaster.pid").read_text().splitlines()[0])
         # Its backends end with it: they see that the postmaster is gone.
-        os.kill(pid, signal.SIGKILL)
+        os.kill(self.pid, signal.SIGKILL)
         self._end()
 
     def stop(self) -> None:
         """End it at once; an orderly end writes out hundreds of databases nobody needs again."""
         if self._process is not None:
-            pid = int((self._folder / "postmaster.pid").read_text().splitlines()[0])
-            os.kill(pid, signal.SIGQUIT)
+            os.kill(self.pid, signal.SIGQUIT)
             self._end()
 
     def _end(self) -> None:

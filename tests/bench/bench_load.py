@@ -174,8 +174,8 @@ class Rig:
         self.ingest = Ingest(
             self.store, Quarantine(folder), SilentBroker(), wall_ns=self.wall_ns, monotonic_s=lambda: self.now_s
         )
-        self.tend = self.store.tend
-        self.store.tend = lambda _now_ns: False  # type: ignore[method-assign]
+        self.maintain = self.store.maintain
+        self.store.maintain = lambda _now_ns: False  # type: ignore[method-assign]
         self.judging = Judging(
             self.store, self.records, judge, JUDGE_VERSION, lambda record: replace(sheet, valve=record.valve),
             wall_ns=self.wall_ns, monotonic_s=lambda: self.now_s,

@@ -1,12 +1,13 @@
 """Several recorders over one InfluxDB and one PostgreSQL: what they store together, and one of them killed.
 
-    python tests/bench/bench_scale_out.py [--recorders 2 4] [--agents 8] [--blocks 300] [--folder DIR]
+    python tests/bench/bench_scale_out.py [--recorders 2 4] [--agents 8] [--blocks 300] [--folder DIR] [--curve]
 
 Everything real and on loopback: mosquitto, InfluxDB 1.6 behind the rewrite of `compose/`, PostgreSQL, recorders with
 their judging processes; agents that send as fast as they are acknowledged. Each run starts the recorders, has the
 agents send, has them send again, kills one recorder (`kill -9`) in the midst, and counts what became of all blocks.
 On a machine with as many processors as recorders and databases the rate grows with the recorders; where all of them
-share two, as here, it shows what sharing costs.
+share two, as here, it shows what sharing costs. With `--curve` nothing is killed: what a valve
+costs each kind of process, and how many valves that is (see `scale_curve`).
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from types import SimpleNamespace
 sys.path.insert(0, str(Path(__file__).parent.parent))
 sys.path.insert(0, str(Path(__file__).parent.parent / "recorder"))
 import conftest as recorder_tests
+import scale_curve
 from asleft.recorder.lease_core import LEASE_S
 from influx_server import InfluxServer
 from postgres_server import PostgresServer
@@ -102,7 +104,17 @@ def main() -> None:
     parser.add_argument("--agents", type=int, default=8, help="agents with a valve each (default 8)")
     parser.add_argument("--blocks", type=int, default=300, help="blocks of an agent in each half (default 300)")
     parser.add_argument("--folder", type=Path, help="where the servers keep their files, which are removed again")
+    parser.add_argument("--curve", action="store_true", help="what a valve costs, in processor time")
     args = parser.parse_args()
+    if args.curve:
+        with tempfile.TemporaryDirectory(dir=args.folder) as name:
+            runs = [
+                scale_curve.measure(Path(name) / f"with-{count}", count, args.agents, args.blocks)
+                for count in args.recorders
+            ]
+        print(f"{args.agents} valves at 100 Hz, 4 channels; {args.blocks} s of each counted, after as many")
+        scale_curve.print_curve(runs)
+        return
     with tempfile.TemporaryDirectory(dir=args.folder) as name:
         rows = [run(Path(name) / f"with-{count}", count, args.agents, args.blocks) for count in args.recorders]
     print(f"{args.agents} agents, {2 * args.blocks} blocks of each; the last recorder killed in the second half")

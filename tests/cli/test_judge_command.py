@@ -277,3 +277,21 @@ def _recorded():
         sys.modules[name] = module
         spec.loader.exec_module(module)
     return sys.modules[name].recorded("press-2.clamp", "ramp-up", 0.5, 400.0, 200.0)
+
+
+@pytest.mark.usefixtures("judged")
+@pytest.mark.parametrize("more", ["", "judged_at,sha256,"])
+def test_a_table_of_judgements_is_no_log(files, tmp_path, capsys, more):
+    """As an inbox keeps one among its logs, and as --csv writes one."""
+    sheet, log = files
+    folder = tmp_path / "inbox"
+    folder.mkdir()
+    (folder / "night.csv").write_bytes(Path(log).read_bytes())
+    (folder / "judgements.csv").write_text(
+        f"{more}file,valve,status,out,found,sentence\nnight.csv,press-4.platen,good,0,0,As left.\n"
+    )
+    assert main(["judge", str(folder), "--sheet", str(sheet)]) == 1
+    said = capsys.readouterr()
+    assert "judgements.csv: a table of judgements and no log; left out" in said.err
+    assert main(["judge", str(folder / "judgements.csv"), "--sheet", str(sheet)]) == 2
+    assert "judgements.csv: a table of judgements and no log" in capsys.readouterr().err

@@ -6,8 +6,11 @@ from pathlib import Path
 
 import pytest
 from asleft.cli.main import main
+from asleft.store.engine import make_engine, reading
 from asleft.store.records import open_records
+from plant_authority import Authority
 from postgres_server import PostgresServer, free_port
+from sqlalchemy import text
 
 SHEET = """
 [valve]
@@ -72,3 +75,32 @@ def test_sheets_and_accounts_go_to_the_server(
     assert [record.valve for record in records.sheets("press-9.platen")] == ["press-9.platen"]
     records.close()
     assert not (tmp_path / "data" / "records.db").exists()
+
+
+def test_records_over_tls_with_the_servers_certificate_checked(
+    tmp_path: Path,
+    postgres_tls: PostgresServer,
+    authorities: tuple[Authority, Authority],
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """The server takes nobody without TLS, so what it took came over TLS."""
+    file = tmp_path / "sheet.toml"
+    file.write_text(SHEET)
+    plain = postgres_tls.url(str(tmp_path))
+    checked = f"{plain}?sslmode=verify-full&sslrootcert={authorities[0].file('ca.crt')}"
+    assert main(["sheet", "put", str(file), "--data", str(tmp_path / "data"), "--records", checked]) == 0
+    engine = make_engine(checked)
+    with reading(engine) as connection:
+        assert connection.execute(text("SELECT ssl FROM pg_stat_ssl WHERE pid = pg_backend_pid()")).scalar_one()
+    engine.dispose()
+    capsys.readouterr()
+    for authority, host, said in (
+        (authorities[1], "127.0.0.1", "certificate verify failed"),
+        (authorities[0], "127.0.0.2", 'does not match host name "127.0.0.2"'),
+    ):
+        other = f"{plain.replace('127.0.0.1', host)}?sslmode=verify-full&sslrootcert={authority.file('ca.crt')}"
+        for command in (["record"], ["users", "list"]):
+            assert main([*command, "--data", str(tmp_path / "data"), "--records", other]) == 2
+            told = capsys.readouterr().err
+            assert said in told
+            assert "is sslrootcert the authority that signed it" in told

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import hashlib
+import re
 import time
 
 import pytest
 from asleft.cli.main import main
 from asleft.store.access import open_access
+from asleft.store.accounts import Role
+from asleft.store.actor import Actor
 
 DAY = 86_400 * 10**9
 
@@ -44,6 +47,21 @@ def test_a_token_is_printed_once_and_kept_as_a_digest(tokens, data):
     code, out, _ = tokens("list")
     assert token not in out
     assert "historian  viewer  holds" in out
+
+
+def test_one_of_an_account_says_whose_and_when_it_was_used(tokens, data):
+    code, out, err = tokens("add", "historian", "--account", "kl")
+    assert (code, out) == (2, "")
+    assert "--account kl: there is no account kl; asleft users list" in err
+    store = open_access(data / "records.db")
+    store.accounts.add("kl", Role.VIEWER, "hash", Actor("chief", "test"), 1)
+    assert tokens("add", "historian", "--account", "kl")[0] == 0
+    assert re.search(r"historian +viewer +holds .* never +kl +every valve", tokens("list")[1])
+    store.tokens.used("historian", 1_772_439_000 * 10**9)
+    assert re.search(r"2026-03-02 08:10 UTC +kl +every valve", tokens("list")[1])
+    store.accounts.set_disabled("kl", True, Actor("chief", "test"), 2)
+    assert "historian  viewer  account disabled" in tokens("list")[1]
+    store.close()
 
 
 def test_a_revoked_one_is_listed_as_such(tokens):

@@ -61,7 +61,7 @@ def sample(instrument: Instrument, blocks: int, *, poll: bool = False) -> tuple[
             enough.set()
 
     sampler = Sampler(instrument, "hall-2", "boot", 10_000_000, 20, sink, stop)
-    threads = [threading.Thread(target=sampler.run)]
+    threads = [threading.Thread(target=sampler.run, daemon=True)]
     if poll:
         threads.append(threading.Thread(target=BurstPoller(instrument, sampler, 0.05, stop).run))
     for thread in threads:
@@ -72,6 +72,25 @@ def sample(instrument: Instrument, blocks: int, *, poll: bool = False) -> tuple[
         thread.join(5)
         assert not thread.is_alive()
     return taken, sampler
+
+
+class Slow(Instrument):
+    """Has something new at every tenth tick, as a log that is replayed has between its rows."""
+
+    def read_once(self, index: int) -> Reading | None:
+        self.reads += 1
+        return None if self.reads // 2 % 10 else Reading([self.reads // 2])
+
+
+def test_what_is_not_new_is_not_stored_and_no_block_waits_for_it() -> None:
+    instrument = Slow()
+    blocks, sampler = sample(instrument, 6)
+    found = [block.channels[0].as_values() for block in blocks if block.valve == "press-1.one"]
+    read = [values[np.isfinite(values)] for values in found]  # the rest are ticks that a busy machine missed
+    assert all(1 <= values.size <= 3 for values in read), "a block is as long as others, and has fewer readings"
+    values = np.concatenate(read)
+    assert values.size == np.unique(values).size >= 3
+    assert sampler.counters.repeated >= 5 * values.size
 
 
 def test_every_valve_is_read_at_every_tick() -> None:

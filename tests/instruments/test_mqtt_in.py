@@ -25,6 +25,7 @@ from asleft.wire.settings_faults import Fault
 from hypothesis import given
 from hypothesis import strategies as st
 from mosquitto_server import Mosquitto, free_port
+from plant_authority import Authority
 
 MS = 1_000_000
 PATIENCE_S = 60.0  # only a test that fails waits that long
@@ -220,7 +221,7 @@ def test_silence_and_a_lost_broker_are_marked_once_a_second(broker: Mosquitto) -
     assert made.trouble(0) == "nothing is published on gateway/mode, gateway/press-4"
     broker.kill()
     rows += take_until(made, lambda more: bool(more) and Reason.NOT_CONNECTED in more[-1].reading.failed.values())
-    assert made.trouble(0).startswith("connection lost") or "cannot be reached" in made.trouble(0)
+    assert made.trouble(0).startswith("connection lost") or "no broker answers" in made.trouble(0)
     had = len(subscribed[made])
     broker.start()
     until(lambda: len(subscribed[made]) == had + len(made._places))
@@ -263,6 +264,65 @@ def test_a_topic_that_may_not_be_read_is_trouble(tmp_path: Path) -> None:
     assert made.trouble(0)
     made.close()
     broker.kill()
+
+
+@pytest.fixture
+def secured(tmp_path: Path, authorities: tuple[Authority, Authority]) -> Iterator[Mosquitto]:
+    """A broker that takes nobody without a certificate of its own authority."""
+    ours, _ = authorities
+    made = Mosquitto(
+        tmp_path,
+        "allow_anonymous true\nrequire_certificate true\n"
+        f"cafile {ours.file('ca.crt')}\ncertfile {ours.file('broker.crt')}\nkeyfile {ours.file('broker.key')}",
+        plain=True,
+    )
+    yield made
+    made.kill()
+
+
+def identity(of: Authority) -> dict[str, str]:
+    return {"certificate_file": of.file("hall-1.crt"), "key_file": of.file("hall-1.key")}
+
+
+def test_values_over_tls_with_a_certificate_of_ours(
+    secured: Mosquitto, authorities: tuple[Authority, Authority]
+) -> None:
+    made = opened(
+        secured.port, ca_file=authorities[0].file("ca.crt"), **identity(authorities[0]), time="t", time_form="ms"
+    )
+    at_ms = now_ms()
+    secured.publish("gateway/press-4", payload(at_ms, 12.0, 500))
+    (row,) = take_until(made, bool)
+    made.close()
+    assert row.wall_ns == at_ms * MS
+    assert list(row.reading.numbers[:2]) == [12.0, 0.5]
+
+
+@pytest.mark.parametrize(
+    ("trusted", "shown", "words"),
+    [
+        (1, 0, "the broker's certificate is not accepted (self-signed certificate in certificate chain)"),
+        (0, None, "it may want a certificate of ours, and none is set here"),
+        (0, 1, "our certificate may be revoked, ended or of another authority"),
+        (None, None, "this may be its port for TLS, which needs the certificate of its authority here"),
+    ],
+)
+def test_a_broker_over_tls_that_is_not_ours_or_does_not_know_us_is_named(
+    secured: Mosquitto,
+    authorities: tuple[Authority, Authority],
+    trusted: int | None,
+    shown: int | None,
+    words: str,
+) -> None:
+    more = {} if trusted is None else {"ca_file": authorities[trusted].file("ca.crt")}
+    made = feed(secured.port, **more, **({} if shown is None else identity(authorities[shown])))
+    made.open({})
+    until_s = time.monotonic() + 15
+    while words not in made.trouble(0):
+        assert time.monotonic() < until_s, made.trouble(0)
+        time.sleep(0.05)
+    assert made.take(0) == []
+    made.close()
 
 
 def test_a_broker_that_is_not_there_is_trouble_and_no_error() -> None:

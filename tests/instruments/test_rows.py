@@ -90,6 +90,24 @@ def test_a_hole_is_marked_at_both_ends_and_counted() -> None:
     assert made._counts.lost == 1
 
 
+def test_a_stretch_that_was_marked_row_by_row_is_counted_as_one_hole() -> None:
+    """However near to its last mark the source is back."""
+    for back_ms in (1980, 2010, 2500):
+        made = joiner(1, every_ms=20)
+        made.begin(T0)
+        made.add(0, T0, 1.0, 0)
+        made.take(200 * MS)
+        for silent_ms in (1000, 2000):
+            made.mark(T0 + silent_ms * MS, Reason.NOT_CONNECTED)
+        made.begin(T0 + back_ms * MS)
+        made.add(0, T0 + 3000 * MS, 2.0, 3000 * MS)
+        rows = made.take(3200 * MS)
+        assert made._counts.lost == 1, back_ms
+        assert not rows[-1].reading.failed
+        made.mark(T0 + 9000 * MS, Reason.NO_ANSWER)
+        assert made._counts.lost == 2
+
+
 def test_a_value_that_is_too_old_no_longer_holds() -> None:
     made = joiner(hold_ms=100)
     made.add(0, T0, 1.0, 0)

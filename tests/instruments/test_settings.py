@@ -181,6 +181,7 @@ def test_families_build_what_they_promise(tmp_path: Path) -> None:
         assert prepared.valves == tuple(form.valve for form in made.valves) == ("v",)
         made.open()
         reading = made.read_once(0)
+        assert reading is not None
         assert len(reading.numbers) == 1
         assert made.read_bursts(0) == []
         made.close()
@@ -231,14 +232,16 @@ def test_a_log_is_replayed_at_its_pace(tmp_path: Path, loop: bool) -> None:
     assert faults == []
     now = [100.0]
     made = CsvReplay(settings, clock=lambda: now[0])
-    assert made.read_once(0).failed == {0: Reason.NOT_CONNECTED}
+    before = made.read_once(0)
+    assert before is not None
+    assert before.failed == {0: Reason.NOT_CONNECTED}
     made.open()
     seen = []
     for elapsed in (0.0, 0.9, 1.0, 2.0, 3.1, 4.1):
         now[0] = 100.0 + elapsed
         reading = made.read_once(0)
-        seen.append("failed" if reading.failed else reading.numbers[0])
-    assert seen[:4] == [1, 1, 2, 3]
+        seen.append("the same" if reading is None else "failed" if reading.failed else reading.numbers[0])
+    assert seen[:4] == [1, "the same", 2, 3]
     assert seen[4:] == ([1, 2] if loop else ["failed", "failed"])
 
 

@@ -44,6 +44,7 @@ from influx_server import InfluxServer
 from mosquitto_server import free_port
 
 if TYPE_CHECKING:
+    from plant_authority import Authority
     from postgres_server import PostgresServer
 
 BEGIN = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
@@ -240,6 +241,57 @@ def test_postgresql_that_goes_away_and_comes_back(database: psycopg.Connection) 
     assert times_ms(rows) == [20.0 * n for n in range(6)]
 
 
+def over_tls(server: PostgresServer, name: str, authority: Authority | None, host: str = "127.0.0.1") -> TableFeed:
+    with psycopg.connect(server.url(name), autocommit=True) as connection:
+        connection.execute("CREATE TABLE readings (at timestamptz, valve text, command float8, i_ma float8)")
+        insert(connection, 0, 3)
+        database = connection.info.dbname
+    ca_file = None if authority is None else authority.folder / "ca.crt"
+    where = PostgresAddress(host, server.port, database, "asleft", None, ca_file)
+    return TableFeed(settings(TableValve("v", COLUMNS, query=QUERY)), lambda: PostgresRows(where, 5.0))
+
+
+def test_postgresql_over_tls_with_its_certificate_checked(
+    postgres_tls: PostgresServer, authorities: tuple[Authority, Authority], request: pytest.FixtureRequest
+) -> None:
+    made = over_tls(postgres_tls, request.node.name, authorities[0])
+    made.open({})
+    rows = take_until(made, lambda rows: len(rows) >= 3)
+    with psycopg.connect(postgres_tls.url(request.node.name)) as connection:
+        used = connection.execute(
+            "SELECT version FROM pg_stat_ssl JOIN pg_stat_activity USING (pid) WHERE application_name = 'asleft'"
+        ).fetchall()
+    made.close()
+    assert used == [("TLSv1.3",)]
+    assert times_ms(rows) == [0.0, 20.0, 40.0]
+
+
+def test_a_postgresql_with_a_certificate_of_others_or_another_name_is_refused(
+    postgres_tls: PostgresServer, authorities: tuple[Authority, Authority], request: pytest.FixtureRequest
+) -> None:
+    name = request.node.name
+    for authority, host, words in (
+        (
+            authorities[1],
+            "127.0.0.1",
+            "certificate verify failed: the server's certificate is not accepted; is ca_file",
+        ),
+        (
+            authorities[0],
+            "127.0.0.2",
+            'does not match host name "127.0.0.2": the server',
+        ),
+    ):
+        made = over_tls(postgres_tls, f"{name} {host}", authority, host)
+        made.open({})
+        until_s = time.monotonic() + 15
+        while words not in made.trouble(0):
+            assert time.monotonic() < until_s, made.trouble(0)
+            time.sleep(0.05)
+        assert made.take(0) == []
+        made.close()
+
+
 def test_a_silent_table_is_told(database: psycopg.Connection) -> None:
     insert(database, 0, 1)
     made = of_postgres(database)
@@ -287,8 +339,7 @@ def test_an_agent_that_is_killed_stores_every_row_once(database: psycopg.Connect
         if isinstance(one, Block)
         for at in one.offsets_us.astype(int) // 1000 + one.wall_ns // MS
     ]
-    assert len(found) > 5000
-    assert found == [BEGIN_NS // MS + 20 * n for n in range(len(found))]
+    assert found == [BEGIN_NS // MS + 20 * n for n in range(20_000)]
 
 
 @pytest.fixture

@@ -198,8 +198,11 @@ class MiniAgent:
 
     WINDOW = 400
 
-    def __init__(self, port, name="edge-1", stream="spool-1", protocol=mqtt.MQTTv5, valve="press-1.platen"):
-        self.name, self.stream, self.valve = name, stream, valve
+    def __init__(
+        self, port, name="edge-1", stream="spool-1", protocol=mqtt.MQTTv5, valve="press-1.platen", make=block
+    ):
+        """`make` makes block number `seq`, as `block` does."""
+        self.name, self.stream, self.valve, self._make = name, stream, valve, make
         self.mark, self.next, self.highest = 0, 1, 0
         self.fresh = 0
         self._moved_s = time.monotonic()
@@ -249,7 +252,7 @@ class MiniAgent:
                     self.next = self.mark + 1
                     continue
             for seq in todo:
-                payload = encode_block(block(seq, agent=self.name, stream=self.stream, valve=self.valve))
+                payload = encode_block(self._make(seq, agent=self.name, stream=self.stream, valve=self.valve))
                 self._client.publish(block_topic(self.name), payload, 1)
 
 

@@ -102,6 +102,15 @@ def test_a_wrong_token_is_refused_even_of_somebody_signed_in(client, doors):
     problem_of(client.get(f"{ROOT}/valves", headers={"Authorization": "Bearer wrong"}), 401)
 
 
+def test_the_last_use_of_a_token_is_written_down_once_a_minute(client, door, token, plant):
+    headers, began_ns = token("historian"), plant.now
+    for wait_s, used in ((0, 0), (30, 0), (40, 70)):
+        plant.now += wait_s * 10**9
+        assert client.get(f"{ROOT}/valves", headers=headers).status_code == 200
+        (found,) = door.store.tokens.all()
+        assert found.used_at_ns == began_ns + used * 10**9
+
+
 def test_a_token_ends_by_itself_and_by_being_revoked(client, door, doors, token, plant):
     short, long = token("short", days=1), token("long", days=30)
     plant.now += DAY_NS - 1

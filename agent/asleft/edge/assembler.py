@@ -61,6 +61,10 @@ class BlockAssembler:
         self._bursts.append(burst)
         return True
 
+    def lasts_ns(self, monotonic_ns: int) -> int:
+        """For how long the block being filled has been begun by that time; 0 while it is empty."""
+        return monotonic_ns - self._times_ns[0] if self._times_ns else 0
+
     def flush(self) -> Block | None:
         """The block as far as it got; None if it is empty. Bursts then wait for the next one."""
         if not self._rows:

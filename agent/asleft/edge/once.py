@@ -41,6 +41,8 @@ def read_all_once(instruments: Sequence[Instrument | Feed]) -> tuple[list[str], 
             instrument.open()
             for index, form in enumerate(instrument.valves):
                 reading = instrument.read_once(index)
+                if reading is None:  # only of a second look
+                    continue
                 failed += len(reading.failed)
                 lines.append(f"  {form.valve}")
                 lines += _reading_lines(form.channels, reading)

@@ -32,7 +32,7 @@ class SamplerCounters:
     missed_ticks: int = 0
     failed_readings: int = 0
     repeated: int = 0
-    """Readings of a feed that came again with a time that is stored: not stored as new ones."""
+    """Readings that came again, of a feed with a time that is stored: not stored as new ones."""
     late: int = 0
     """Readings of a feed that came after newer ones had been passed on."""
     malformed: int = 0
@@ -59,7 +59,7 @@ class Sampler:
         stop: threading.Event,
     ) -> None:
         self._instrument = instrument
-        self._period_ns = period_ns
+        self._period_ns, self._block_ns = period_ns, period_ns * block_size
         self._sink = sink
         self._stop = stop
         self._assemblers = [BlockAssembler(agent, boot_id, form, block_size) for form in instrument.valves]
@@ -126,6 +126,11 @@ class Sampler:
             reading = self._instrument.read_once(index)
             after_ns = clock.monotonic_ns()
             half_ns = (after_ns - before_ns) // 2
+            if reading is None:
+                self.counters.repeated += 1
+                if assembler.lasts_ns(after_ns) >= self._block_ns:
+                    self._flush_one(index)
+                continue
             # The instrument took its reading between question and answer: the middle is off by half of that at most.
             block = assembler.add(clock.wall_ns() - half_ns, after_ns - half_ns, reading, self._synchronised)
             if reading.failed:
@@ -155,10 +160,13 @@ class Sampler:
                 logger.warning("%s: more bursts of %s than a block can hold, one given up", self.name, block.valve)
 
     def _flush(self) -> None:
-        for index, assembler in enumerate(self._assemblers):
-            block = assembler.flush()
-            if block is not None:
-                self._emit(index, block)
+        for index in range(len(self._assemblers)):
+            self._flush_one(index)
+
+    def _flush_one(self, index: int) -> None:
+        block = self._assemblers[index].flush()
+        if block is not None:
+            self._emit(index, block)
 
     def _finish(self) -> None:
         try:

@@ -66,6 +66,7 @@ class CsvReplay:
         self._form = ValveForm(settings.valve, tuple(form for _, form in settings.columns))
         self._log: Log | None = None
         self._began_s = 0.0
+        self._given = (0, -1)  # round and row of what was given last
 
     @property
     def name(self) -> str:
@@ -85,18 +86,23 @@ class CsvReplay:
                 lines, settings.time_column, [name for name, _ in settings.columns], settings.separator
             )
         self._began_s = self._clock()
+        self._given = (0, -1)
 
-    def read_once(self, index: int) -> Reading:
-        """The row that is due: the newest at or before the time since `open`."""
+    def read_once(self, index: int) -> Reading | None:
+        """The row that is due: the newest at or before the time since `open`. None where it was given already."""
         log = self._log
         if log is None:
             return Reading.all_failed(len(self._form.channels), Reason.NOT_CONNECTED)
-        elapsed_s = self._clock() - self._began_s
+        elapsed_s, rounds = self._clock() - self._began_s, 0.0
         if elapsed_s > log.times_s[-1]:
             if not self._settings.loop:
                 return Reading.all_failed(len(self._form.channels), Reason.NO_ANSWER)
-            elapsed_s %= self._loop_s(log)
-        return log.readings[bisect.bisect_right(log.times_s, elapsed_s) - 1]
+            rounds, elapsed_s = divmod(elapsed_s, self._loop_s(log))
+        due = round(rounds), bisect.bisect_right(log.times_s, elapsed_s) - 1
+        if due == self._given:
+            return None
+        self._given = due
+        return log.readings[due[1]]
 
     def read_bursts(self, index: int) -> list[Burst]:
         """A slow log holds none."""

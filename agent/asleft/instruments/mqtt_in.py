@@ -7,74 +7,57 @@ comes afterwards. With the time of arrival that would give old values a new time
 from __future__ import annotations
 
 import logging
-import threading
+import sys
 import time
 from collections.abc import Mapping
 
 import paho.mqtt.client as mqtt
 from asleft.instruments.broker import BrokerFilesError, prepare_connection, transport
 from asleft.instruments.feed import FeedCounts, TimedReading
+from asleft.instruments.feed_base import FeedBase, S
 from asleft.instruments.json_values import Malformed, find, is_absent, number_of, parse_document, time_of
 from asleft.instruments.mqtt_in_settings import MqttInSettings, Place
-from asleft.instruments.protocol import ValveForm
 from asleft.instruments.rows import RowJoiner
 from asleft.wire.block import Reason
+from asleft.wire.broker_words import lost_words, unreachable_words
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 logger = logging.getLogger(__name__)
 
-S = 1_000_000_000
 _CONNECT_TIMEOUT_S = 5.0
 _SETTLE_S = 0.3
-_MARK_EVERY_NS = S
-_CLOCK_APART_NS = 5 * S
 _SAY_AGAIN_S = 60.0
 
 
-class MqttInFeed:
+class MqttInFeed(FeedBase):
     """See `asleft.instruments.feed.Feed`, which it implements."""
 
     def __init__(self, settings: MqttInSettings) -> None:
         self._settings = settings
-        self._forms = tuple(valve.form() for valve in settings.valves)
-        self.counts = FeedCounts()
-        """What was not stored."""
         hold_ns = round(settings.hold_s * S)
-        self._joiners = [
+        counts = FeedCounts()
+        joiners = [
             RowJoiner(
                 len(valve.places),
-                self.counts,
+                counts,
                 join_ns=round(settings.join_s * S),
                 settle_ns=round((settings.join_s + (_SETTLE_S if settings.time is not None else 0.02)) * S),
                 hold_ns=[None if place.on_change else hold_ns for place in valve.places],
             )
             for valve in settings.valves
         ]
+        super().__init__(settings.name, [valve.form() for valve in settings.valves], counts, joiners)
         self._places: dict[str, list[tuple[int, int, Place]]] = {}
         for index, valve in enumerate(settings.valves):
             for channel, place in enumerate(valve.places):
                 self._places.setdefault(place.topic, []).append((index, channel, place))
-        self._lock = threading.Lock()
         self._client: mqtt.Client | None = None
-        self._away = "no connection yet"
         self._refused: set[str] = set()
         self._heard_ns = [time.monotonic_ns()] * len(self._forms)
-        self._marked_ns = [0] * len(self._forms)
-        self._ahead_ns = 0  # the payloads' clock ahead of ours
         self._said_s = float("-inf")
         self._why = [""] * len(self._forms)  # what is wrong with the newest message of a valve
-
-    @property
-    def name(self) -> str:
-        """What the settings call it."""
-        return self._settings.name
-
-    @property
-    def valves(self) -> tuple[ValveForm, ...]:
-        """The valves it serves."""
-        return self._forms
 
     @property
     def patience_s(self) -> float:
@@ -85,8 +68,7 @@ class MqttInFeed:
         """Connect in the background; a broker that is not there is tried again."""
         settings = self._settings
         with self._lock:
-            for form, joiner in zip(self._forms, self._joiners, strict=True):
-                joiner.last_ns = after_ns.get(form.valve) or joiner.last_ns
+            self._go_on_after(after_ns)
             self._heard_ns = [time.monotonic_ns()] * len(self._forms)
         client = mqtt.Client(
             CallbackAPIVersion.VERSION2,
@@ -103,7 +85,8 @@ class MqttInFeed:
             self._lost(str(error))
             return
         client.on_connect = self._when_connected
-        client.on_connect_fail = lambda *_: self._lost("the broker cannot be reached")
+        # The library calls this while it handles the error.
+        client.on_connect_fail = lambda *_: self._lost(unreachable_words(sys.exc_info()[1]))
         client.on_disconnect = self._when_disconnected
         client.on_subscribe = self._when_subscribed
         client.on_message = self._when_message
@@ -115,15 +98,12 @@ class MqttInFeed:
         """Rows that have settled; a marked one a second while nothing comes."""
         now_ns = time.monotonic_ns()
         with self._lock:
-            joiner = self._joiners[index]
             silent = now_ns - self._heard_ns[index] > self._settings.silent_s * S
             # What the broker keeps for us comes later, with its own times.
             waits = bool(self._away) and self._settings.time is not None
-            at_ns = time.time_ns() + self._ahead_ns
-            if silent and not waits and at_ns - self._marked_ns[index] >= _MARK_EVERY_NS:
-                joiner.mark(at_ns, Reason.NOT_CONNECTED if self._away else Reason.NO_ANSWER)
-                self._marked_ns[index] = at_ns
-            return joiner.take(now_ns)
+            if silent and not waits:
+                self._mark(index, Reason.NOT_CONNECTED if self._away else Reason.NO_ANSWER)
+            return self._joiners[index].take(now_ns)
 
     def trouble(self, index: int) -> str:
         """Why nothing comes."""
@@ -136,13 +116,10 @@ class MqttInFeed:
         if (time.monotonic_ns() - self._heard_ns[index]) > self._settings.silent_s * S:
             topics = sorted({place.topic for place in self._settings.valves[index].places})
             return f"nothing is published on {', '.join(topics)}"
-        back_ns = (self._joiners[index].last_ns or 0) - time.time_ns() - self._ahead_ns
-        if back_ns > _CLOCK_APART_NS:
-            return f"the times published were put back: for {back_ns / S:.0f} s values are not taken"
-        if abs(self._ahead_ns) > _CLOCK_APART_NS:
-            way = "ahead of" if self._ahead_ns > 0 else "behind"
-            return f"the times published are {abs(self._ahead_ns) / S:.0f} s {way} the clock of this box"
-        return ""
+        back_s, apart = self._clock(index)
+        if back_s:
+            return f"the times published were put back: for {back_s:.0f} s values are not taken"
+        return f"the times published are {apart} the clock of this box" if apart else ""
 
     def close(self) -> None:
         """Let go of the connection; the broker keeps what it keeps."""
@@ -157,7 +134,7 @@ class MqttInFeed:
         self, client: mqtt.Client, _data: object, _flags: object, code: ReasonCode, _properties: Properties | None
     ) -> None:
         if code.is_failure:
-            self._lost(f"the broker refuses: {code}")
+            self._lost(f"the broker refuses: {self._words(code, welcomed=False)}")
             return
         logger.info("%s: connected", self.name)
         with self._lock:
@@ -188,7 +165,13 @@ class MqttInFeed:
         self, _client: mqtt.Client, _data: object, _flags: object, code: ReasonCode, _properties: Properties | None
     ) -> None:
         if self._client is not None:
-            self._lost(f"connection lost: {code}")
+            self._lost(f"connection lost: {self._words(code, welcomed=not self._away)}")
+
+    def _words(self, code: ReasonCode, *, welcomed: bool) -> str:
+        """What the broker said at the end, and what to look at."""
+        broker = self._settings.broker
+        tls, certificate = broker.ca_file is not None, broker.certificate_file is not None
+        return lost_words(str(code), tls=tls, certificate=certificate, welcomed=welcomed, client="reader")
 
     def _when_message(self, _client: mqtt.Client, _data: object, message: mqtt.MQTTMessage) -> None:
         try:
@@ -249,8 +232,3 @@ class MqttInFeed:
             self._joiners[index].add(channel, wall_ns + self._ahead_ns, Reason.NOT_FINITE, now_ns)
             self._heard_ns[index] = now_ns
             self._why[index] = words
-
-    def _lost(self, why: str) -> None:
-        if why != self._away:
-            logger.warning("%s: %s", self.name, why)
-        self._away = why

@@ -9,17 +9,15 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import random
-import threading
 import time
 from collections.abc import Mapping, Sequence
 
 from asleft.instruments.backoff import Backoff
 from asleft.instruments.feed import FeedCounts, TimedReading
+from asleft.instruments.feed_base import FeedBase, S
 from asleft.instruments.opcua_client import SESSION_S, FileFault, granting, make_client
 from asleft.instruments.opcua_settings import OpcUaSettings
 from asleft.instruments.opcua_values import Variable, number_of, overflowed, time_ns
-from asleft.instruments.protocol import ValveForm
 from asleft.instruments.rows import RowJoiner
 from asleft.wire.block import Reason
 from asyncua import Client, Node, ua
@@ -30,64 +28,47 @@ from asyncua.ua.uaerrors import BadMessageNotAvailable, UaError
 
 logger = logging.getLogger(__name__)
 
-S = 1_000_000_000
 SLOW_S = 0.05
 """Sampled more slowly than this, ramps shorter than half a second and dither can no longer be shown."""
 _KEEP_ALIVE_S = 1.0
-_MARK_EVERY_NS = S
 _ASK_AGAIN_S = 30.0
-_CLOCK_APART_NS = 5 * S
 _CLOSE_S = 5.0
+_GIVE_UP_S = 5.0
+_MOST_FETCHED = 10_000
+"""No server keeps more messages than this to be asked for again; numbers further apart are of another count."""
 
 
-class OpcUaFeed:
+class OpcUaFeed(FeedBase):
     """See `asleft.instruments.feed.Feed`, which it implements."""
 
     def __init__(self, settings: OpcUaSettings) -> None:
         self._settings = settings
-        self._forms = tuple(valve.form() for valve in settings.valves)
-        self.counts = FeedCounts()
-        """What was not stored."""
         # The settling time lets a variable that the server reports in the next message find its row.
         settle_ns = round((2 * settings.publishing_s + 0.1) * S)
         self._every_ns = round(settings.sampling_s * S)
-        self._joiners = [
+        counts = FeedCounts()
+        joiners = [
             RowJoiner(
                 len(valve.variables),
-                self.counts,
+                counts,
                 join_ns=self._every_ns // 2,
                 settle_ns=settle_ns,
                 every_ns=self._every_ns,
             )
             for valve in settings.valves
         ]
+        super().__init__(settings.name, [valve.form() for valve in settings.valves], counts, joiners)
         self._places: list[tuple[int, int, Variable]] = [
             (index, channel, variable)
             for index, valve in enumerate(settings.valves)
             for channel, variable in enumerate(valve.variables)
         ]
         self._newest_ns = [0] * len(self._places)
-        self._lock = threading.Lock()
-        self._stop = threading.Event()
-        self._thread: threading.Thread | None = None
         self._fresh = True  # a subscription from which nothing came yet
         self._heard_s: float | None = None  # when the server last published (monotonic)
         self._published_ns = 0  # and when by its own clock
         self._reported_ns = 0  # up to when all that changed is known
-        self._ahead_ns = 0  # the server's clock ahead of ours
-        self._away: str = "no connection yet"
         self._refused: dict[int, str] = {}  # valve -> variables that the server refuses
-        self._marked_ns = [0] * len(self._forms)
-
-    @property
-    def name(self) -> str:
-        """What the settings call it."""
-        return self._settings.name
-
-    @property
-    def valves(self) -> tuple[ValveForm, ...]:
-        """The valves it serves."""
-        return self._forms
 
     @property
     def patience_s(self) -> float:
@@ -97,11 +78,8 @@ class OpcUaFeed:
     def open(self, after_ns: Mapping[str, int]) -> None:
         """Start the thread of the connection."""
         with self._lock:
-            for form, joiner in zip(self._forms, self._joiners, strict=True):
-                joiner.last_ns = after_ns.get(form.valve) or joiner.last_ns
-        self._stop.clear()
-        self._thread = threading.Thread(target=self._run, name=f"opc-ua {self.name}", daemon=True)
-        self._thread.start()
+            self._go_on_after(after_ns)
+        self._start(lambda backoff: asyncio.run(self._connected(backoff)), self._words)
 
     def take(self, index: int) -> list[TimedReading]:
         """Rows that have settled; while the server is away for longer than its queue holds, marked ones."""
@@ -110,12 +88,11 @@ class OpcUaFeed:
             joiner = self._joiners[index]
             silent_s = None if self._heard_s is None else now_s - self._heard_s
             if silent_s is not None and silent_s > self._settings.queue_s + 2 * _KEEP_ALIVE_S:
-                at_ns = time.time_ns() + self._ahead_ns
-                if at_ns - self._marked_ns[index] >= _MARK_EVERY_NS:
-                    joiner.mark(at_ns, Reason.NOT_CONNECTED if self._away else Reason.NO_ANSWER)
-                    self._marked_ns[index] = at_ns
+                self._mark(index, Reason.NOT_CONNECTED if self._away else Reason.NO_ANSWER)
                 return joiner.take(time.monotonic_ns())
-            until_ns = self._reported_ns - self._every_ns if self._reported_ns else None
+            # A busy server looks late, and reports what was before its last message in the next one.
+            margin_ns = max(self._every_ns, round(self._settings.publishing_s * S))
+            until_ns = self._reported_ns - margin_ns if self._reported_ns else None
             return joiner.take(time.monotonic_ns(), until_ns)
 
     def trouble(self, index: int) -> str:
@@ -124,29 +101,14 @@ class OpcUaFeed:
             return self._away
         if index in self._refused:
             return self._refused[index]
-        back_ns = (self._joiners[index].last_ns or 0) - time.time_ns() - self._ahead_ns
-        if self._published_ns and back_ns > _CLOCK_APART_NS:
-            return f"the clock of {self.name} was put back: for {back_ns / S:.0f} s its values are not taken"
-        if abs(self._ahead_ns) > _CLOCK_APART_NS:
-            way = "ahead of" if self._ahead_ns > 0 else "behind"
-            return f"the clock of {self.name} is {abs(self._ahead_ns) / S:.0f} s {way} that of this box"
-        return ""
+        back_s, apart = self._clock(index)
+        if self._published_ns and back_s:
+            return f"the clock of {self.name} was put back: for {back_s:.0f} s its values are not taken"
+        return f"the clock of {self.name} is {apart} that of this box" if apart else ""
 
     def close(self) -> None:
         """End the thread."""
-        self._stop.set()
-        if self._thread is not None:
-            self._thread.join(_CLOSE_S)
-            self._thread = None
-
-    def _run(self) -> None:
-        backoff = Backoff(0.5, 30.0, random.random)
-        while not self._stop.is_set():
-            try:
-                asyncio.run(self._connected(backoff))
-            except Exception as error:  # noqa: BLE001 - whatever a server does, it is tried again
-                self._lost(error)
-            self._stop.wait(backoff.next_s())
+        self._end(_CLOSE_S)
 
     async def _connected(self, backoff: Backoff) -> None:
         """One connection until it is given up, or `close`. The library mends losses; a failed begin raises."""
@@ -156,7 +118,7 @@ class OpcUaFeed:
         await client.connect(auto_reconnect=True, reconnect_max_delay=5.0)
         try:
             self.begin_anew()
-            subscription = _Subscription(client.uaclient.session, self._parameters(), self, settings.queue_s / 2)
+            subscription = _Subscription(client.uaclient.session, self._parameters(), self, settings.queue_s)
             await subscription.init()
             # The list from which the library restores subscriptions after a loss.
             client._subscriptions.append(subscription)
@@ -165,6 +127,7 @@ class OpcUaFeed:
             self._away = ""
             backoff.reset()
             again_s = time.monotonic() + _ASK_AGAIN_S
+            gone_s: float | None = None
             while not self._stop.is_set():
                 await asyncio.sleep(0.1)
                 if refused and time.monotonic() > again_s and client.state is UaClientState.CONNECTED:
@@ -174,8 +137,13 @@ class OpcUaFeed:
                 if client.state is UaClientState.CONNECTED:
                     self._away = ""
                 elif not self._away:
-                    self._lost(ConnectionError("connection lost"))
-                if client.state is UaClientState.DISCONNECTED:
+                    self._lost("no connection: connection lost")
+                # So it is for a moment at each loss and each try; given up too early, all that is queued is lost.
+                if client.state is not UaClientState.DISCONNECTED:
+                    gone_s = None
+                elif gone_s is None:
+                    gone_s = time.monotonic()
+                elif time.monotonic() - gone_s > _GIVE_UP_S:
                     return
         finally:
             await asyncio.wait_for(client.disconnect(), _CLOSE_S)
@@ -297,33 +265,61 @@ class OpcUaFeed:
             for joiner in self._joiners:
                 joiner.every_ns = asked_ns
 
-    def _lost(self, error: Exception) -> None:
+    def _words(self, error: Exception) -> str:
         why = str(error) or type(error).__name__
-        words = f"{self._settings.address.url}: {why}" if isinstance(error, FileFault) else f"no connection: {why}"
-        if words != self._away:
-            logger.warning("%s: %s", self.name, words)
-        self._away = words
+        return f"{self._settings.address.url}: {why}" if isinstance(error, FileFault) else f"no connection: {why}"
 
 
 class _Subscription(Subscription):
     """Hands what the server publishes to the feed, in order and with the time of publishing."""
 
     def __init__(
-        self, session: UaSession, parameters: ua.CreateSubscriptionParameters, feed: OpcUaFeed, patience_s: float
+        self, session: UaSession, parameters: ua.CreateSubscriptionParameters, feed: OpcUaFeed, queue_s: float
     ) -> None:
         super().__init__(session, parameters, handler=_Unused())
         self._feed = feed
         self._session = session
         self._places: dict[int, int] = {}
-        self._patience_s = patience_s
+        self._queue_s = queue_s
+        self._heard_s = time.monotonic()
+        self._in_order = asyncio.Lock()
 
     async def publish_callback(self, publish_result: ua.PublishResult) -> None:
-        """Called by the library for every message, also for signs of life and for what was asked for again."""
-        self.last_publish_at = time.monotonic()
+        """Called by the library for every message, also for signs of life.
+
+        After a loss it may hand on a new message before it has asked for those that were lost: these go first.
+        """
         message = publish_result.NotificationMessage
-        if message.NotificationData:
-            self.last_sequence_number = int(message.SequenceNumber)
-        self._feed.heard(publish_result, self._places)
+        sequence = int(message.SequenceNumber)
+        async with self._in_order:
+            if message.NotificationData and self.last_sequence_number is not None:
+                if not await self._fetch_up_to(sequence):
+                    logger.warning("%s: messages before number %d were lost", self._feed.name, sequence)
+                    self._feed.begin_anew()
+                if sequence <= self.last_sequence_number < sequence + _MOST_FETCHED:
+                    return  # it came with those that were asked for again
+            self._hand_on(publish_result)
+
+    def _hand_on(self, result: ua.PublishResult) -> None:
+        self.last_publish_at = self._heard_s = time.monotonic()
+        if result.NotificationMessage.NotificationData:
+            self.last_sequence_number = int(result.NotificationMessage.SequenceNumber)
+        self._feed.heard(result, self._places)
+
+    async def _fetch_up_to(self, end: int | None) -> bool:
+        """Ask again for the messages after the last one, before `end` or as far as there are; whether all came.
+
+        Raises what the library raises where the server cannot be asked.
+        """
+        sequence = (self.last_sequence_number or 0) + 1
+        while end is None or sequence < end <= sequence + _MOST_FETCHED:
+            try:
+                message = await self._session.republish(self.subscription_id or 0, sequence)
+            except BadMessageNotAvailable:
+                return end is None
+            self._hand_on(ua.PublishResult(self.subscription_id, NotificationMessage=message))
+            sequence += 1
+        return True
 
     async def watch(
         self, nodes: Sequence[Node], places: Sequence[int], settings: OpcUaSettings
@@ -344,12 +340,35 @@ class _Subscription(Subscription):
         """
         if self.last_publish_at is None:
             return False
-        return time.monotonic() - self.last_publish_at >= max(margin * _KEEP_ALIVE_S, self._patience_s)
+        return time.monotonic() - self.last_publish_at >= max(margin * _KEEP_ALIVE_S, self._queue_s / 4)
 
     async def recreate(self) -> None:
-        """Called by the library where the server no longer knows the subscription."""
+        """Called by the library where the subscription is silent, or cannot be taken into a new session.
+
+        A slow server still knows it, and then what is queued there would be thrown away with it. Only when the queue
+        holds no more, or the server does not know it, it is made anew.
+        """
+        silent_s = time.monotonic() - self._heard_s
+        if silent_s < self._queue_s and await self._is_known():
+            logger.info("%s: silent for %.1f s, and still knows what we asked for", self._feed.name, silent_s)
+            self.last_publish_at = time.monotonic()
+            self._session.ensure_publish_loop()  # the library ends it where it took a silence for the end
+            return
+        logger.warning("%s: what we ask for is asked for anew, after %.1f s of silence", self._feed.name, silent_s)
+        self._heard_s = time.monotonic()
         self._feed.begin_anew()
+        self.last_sequence_number = None
         await super().recreate()
+
+    async def _is_known(self) -> bool:
+        """Whether the server still has the subscription: asked for a message that it has not sent, it says so."""
+        if self.subscription_id is None:
+            return False
+        try:
+            async with self._in_order:
+                return await self._fetch_up_to(None)
+        except UaError:
+            return False
 
     async def restore(self) -> None:
         """Called by the library when the connection is back.
@@ -357,15 +376,13 @@ class _Subscription(Subscription):
         Where the session was kept the subscription is still its own: what was sent and not received is asked for
         again, and nothing is transferred, which some servers refuse and then all that is queued would be lost.
         """
-        sequence = (self.last_sequence_number or 0) + 1
         try:
-            while True:
-                message = await self._session.republish(self.subscription_id or 0, sequence)
-                await self.publish_callback(ua.PublishResult(self.subscription_id, NotificationMessage=message))
-                sequence += 1
-        except BadMessageNotAvailable:
+            async with self._in_order:
+                await self._fetch_up_to(None)
             self.last_publish_at = time.monotonic()
-        except (UaError, OSError, TimeoutError):
+        except (UaError, OSError, TimeoutError) as error:
+            why = str(error) or type(error).__name__
+            logger.warning("%s: what was sent before the loss cannot be had again: %s", self._feed.name, why)
             await super().restore()
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import psycopg
 from asleft.instruments.table_feed import Row, RowError
 from asleft.instruments.table_settings import PostgresAddress, TableValve
+from asleft.wire.tls_words import certificate_hint
 from psycopg import sql
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -60,7 +61,8 @@ class PostgresRows:
             )
             self._connection.read_only = True
         except psycopg.Error as error:
-            raise RowError(f"no connection: {_one_line(error)}") from error
+            said = _one_line(error)
+            raise RowError(f"no connection: {said}{certificate_hint(said, 'ca_file')}") from error
 
     def now_ns(self) -> int:
         """The server's clock."""

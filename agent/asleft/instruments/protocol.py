@@ -78,8 +78,8 @@ class Instrument(Protocol):
         """Get ready; a device that does not answer yet is no error, reading tries again."""
         ...
 
-    def read_once(self, index: int) -> Reading:
-        """All channels of one valve, now."""
+    def read_once(self, index: int) -> Reading | None:
+        """All channels of one valve, now; None where it has nothing newer than what it gave last."""
         ...
 
     def read_bursts(self, index: int) -> list[Burst]:

@@ -64,6 +64,7 @@ class RowJoiner:
         """Time of the newest row passed on, or of what was stored before."""
         self._begun_ns = 0  # values older than this were there before we looked
         self._going = False
+        self._dark = False  # the newest row passed on is a mark: the hole that goes on is counted already
 
     def begin(self, at_ns: int) -> None:
         """Begin, or begin again after the source was away: what is older only says how things stood.
@@ -122,7 +123,8 @@ class RowJoiner:
         self._release(None)
         at_ns = at_ns // US * US
         if self.last_ns is None or at_ns > self.last_ns:
-            self._emit(at_ns, Reading.all_failed(self._channels, reason))
+            self._counts.lost += self._going and not self._dark
+            self._emit(at_ns, Reading.all_failed(self._channels, reason), dark=True)
 
     def take(self, now_ns: int, held_until_ns: int | None = None) -> list[TimedReading]:
         """Rows that have settled. Up to `held_until_ns` the source is known to have reported all that changed."""
@@ -168,11 +170,11 @@ class RowJoiner:
         step_ns = self.every_ns or US
         if self.last_ns is None or until_ns - self.last_ns <= 2 * step_ns:
             return
-        self._counts.lost += 1
+        self._counts.lost += not self._dark
         nothing = Reading.all_failed(self._channels, Reason.NO_ANSWER)
         for at_ns in (self.last_ns + step_ns, until_ns - step_ns):
             if at_ns > self.last_ns:
-                self._emit(at_ns // US * US, nothing)
+                self._emit(at_ns // US * US, nothing, dark=True)
 
     def _reading(self, at_ns: int) -> Reading:
         numbers: list[float] = []
@@ -187,6 +189,6 @@ class RowJoiner:
             numbers.append(number)
         return Reading(numbers, failed)
 
-    def _emit(self, at_ns: int, reading: Reading) -> None:
+    def _emit(self, at_ns: int, reading: Reading, *, dark: bool = False) -> None:
         self._rows.append(TimedReading(at_ns, reading))
-        self.last_ns = at_ns
+        self.last_ns, self._dark = at_ns, dark

@@ -8,24 +8,23 @@ a database that stood still for an hour and then gets that hour's rows loses non
 from __future__ import annotations
 
 import logging
-import random
-import threading
 import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import closing
 from datetime import UTC, datetime
 from typing import Protocol
 
 from asleft.instruments.backoff import Backoff
 from asleft.instruments.feed import FeedCounts, TimedReading
+from asleft.instruments.feed_base import FeedBase, S
 from asleft.instruments.json_values import number_of
-from asleft.instruments.protocol import Reading, ValveForm
+from asleft.instruments.protocol import Reading
 from asleft.instruments.table_settings import TableSettings, TableValve
 from asleft.wire.block import Reason
 
 logger = logging.getLogger(__name__)
 
-S = 1_000_000_000
 MOST_ROWS_PER_S = 5000
 """Old rows are read no faster than this for all valves together: the recorder must keep up, or the spool fills."""
 _BATCH = 2500
@@ -68,34 +67,18 @@ def reading_of(values: Sequence[object], valve: TableValve) -> Reading:
     return Reading(numbers, failed)
 
 
-class TableFeed:
+class TableFeed(FeedBase):
     """See `asleft.instruments.feed.Feed`, which it implements. Queries are made on a thread of its own."""
 
     def __init__(self, settings: TableSettings, connect: Callable[[], RowSource]) -> None:
         """`connect` makes the source when the thread starts; it need not be there yet."""
+        super().__init__(settings.name, [valve.form() for valve in settings.valves], FeedCounts())
         self._settings = settings
         self._connect = connect
-        self._forms = tuple(valve.form() for valve in settings.valves)
-        self.counts = FeedCounts()
-        """What was not stored."""
-        self._lock = threading.Lock()
-        self._stop = threading.Event()
-        self._thread: threading.Thread | None = None
         self._after_ns = [0] * len(self._forms)
         self._found: list[deque[TimedReading]] = [deque() for _ in self._forms]
         self._away = "not read yet"
-        self._ended = False
         self._now_ns = 0
-
-    @property
-    def name(self) -> str:
-        """What the settings call it."""
-        return self._settings.name
-
-    @property
-    def valves(self) -> tuple[ValveForm, ...]:
-        """The valves it serves."""
-        return self._forms
 
     @property
     def patience_s(self) -> float:
@@ -110,10 +93,7 @@ class TableFeed:
                 self._found[index].clear()
                 fresh_ns = time.time_ns() - round(self._settings.late_s * S) if begin_ns is None else begin_ns - 1000
                 self._after_ns[index] = after_ns.get(form.valve) or fresh_ns
-        self._stop.clear()
-        self._ended = False
-        self._thread = threading.Thread(target=self._run, name=f"rows {self.name}", daemon=True)
-        self._thread.start()
+        self._start(self._read_all, self._words)
 
     def take(self, index: int) -> list[TimedReading]:
         """Rows that were read since the last call."""
@@ -134,26 +114,17 @@ class TableFeed:
 
     def close(self) -> None:
         """End the thread."""
-        self._stop.set()
-        if self._thread is not None:
-            self._thread.join(_JOIN_S)
-            self._thread = None
+        self._end(_JOIN_S)
 
-    def _run(self) -> None:
-        backoff = Backoff(0.5, 30.0, random.random)
-        while not self._stop.is_set() and not self._ended:
-            try:
-                source = self._connect()
-                try:
-                    self._read(source, backoff)
-                finally:
-                    source.close()
-            except RowError as error:
-                self._lost(str(error))
-            except Exception as error:
-                logger.exception("reading rows of %s failed, trying again", self.name)
-                self._lost(f"{type(error).__name__}: {error}")
-            self._stop.wait(backoff.next_s())
+    def _read_all(self, backoff: Backoff) -> None:
+        with closing(self._connect()) as source:
+            self._read(source, backoff)
+
+    def _words(self, error: Exception) -> str:
+        if isinstance(error, RowError):
+            return str(error)
+        logger.error("reading rows of %s failed, trying again", self.name, exc_info=error)
+        return f"{type(error).__name__}: {error}"
 
     def _read(self, source: RowSource, backoff: Backoff) -> None:
         """Look until stopped, or until all is read where nothing is to be followed."""
@@ -168,7 +139,7 @@ class TableFeed:
             behind = max(counts) >= _BATCH
             if not behind and not self._settings.follow:
                 logger.info("%s: read to its end", self.name)
-                self._ended = True
+                self._stop.set()
                 return
             self._stop.wait(sum(counts) / MOST_ROWS_PER_S if behind else self._settings.every_s)
 
@@ -184,8 +155,3 @@ class TableFeed:
                 self._after_ns[index] = at_us_ns
                 self._found[index].append(TimedReading(at_us_ns, reading_of(values, valve)))
         return len(rows)
-
-    def _lost(self, why: str) -> None:
-        if why != self._away:
-            logger.warning("%s: %s", self.name, why)
-        self._away = why

@@ -8,7 +8,7 @@ import glob
 import io
 import json
 import sys
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -26,6 +26,8 @@ COLUMNS = ("file", "valve", "status", "out", "found", "sentence")
 
 #: Endings of files that lie beside logs and are none.
 _NO_LOGS = frozenset({".toml", ".json", ".pdf", ".html", ".png", ".svg", ".md", ".part", ".lock"})
+_TABLE_WORDS = "a table of judgements and no log"
+_LONGEST_HEADER_BYTES = 1000
 
 
 @dataclass(frozen=True)
@@ -44,7 +46,7 @@ def files_of(given: Sequence[Path]) -> list[Path]:
     for path in given:
         if path.is_dir():
             inside = [each for each in sorted(path.iterdir()) if each.is_file() and not each.name.startswith(".")]
-            chosen = [each for each in inside if each.suffix.lower() not in _NO_LOGS]
+            chosen = _without_tables(each for each in inside if each.suffix.lower() not in _NO_LOGS)
             if not chosen:
                 raise UserError(f"{path}: no log files in this folder")
             found += chosen
@@ -52,10 +54,33 @@ def files_of(given: Sequence[Path]) -> list[Path]:
             matching = sorted(Path(each) for each in glob.glob(str(path), recursive=True))  # noqa: PTH207
             if not matching:
                 raise UserError(f"{path}: no file is named like that")
-            found += [each for each in matching if each.is_file()]
+            found += _without_tables(each for each in matching if each.is_file())
+        elif _is_table(path):
+            raise UserError(f"{path}: {_TABLE_WORDS}")
         else:
             found.append(path)
     return found
+
+
+def _without_tables(paths: Iterable[Path]) -> list[Path]:
+    """Those that are no table of ours, as an inbox keeps one among its logs; what is left out is said."""
+    kept: list[Path] = []
+    for path in paths:
+        if _is_table(path):
+            print(f"{path}: {_TABLE_WORDS}; left out", file=sys.stderr)
+        else:
+            kept.append(path)
+    return kept
+
+
+def _is_table(path: Path) -> bool:
+    """Whether the file's header is that of --csv, or of an inbox, which has more columns."""
+    try:
+        with path.open("rb") as file:
+            header = file.readline(_LONGEST_HEADER_BYTES)
+    except OSError:
+        return False  # whoever reads it says what is wrong
+    return set(COLUMNS) <= set(header.decode("utf-8-sig", "replace").strip().split(","))
 
 
 def sheets_of(given: Sequence[str]) -> dict[str | None, Path]:

@@ -4,19 +4,17 @@ from __future__ import annotations
 
 import argparse
 import logging
-import signal
-import threading
 import time
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from asleft.cli.errors import UserError
-from asleft.cli.files import read_text
-from asleft.cli.records_option import add_records_argument, opened, records_of
-from asleft.cli.samples_option import add_samples_argument, reader_of
-from asleft.monitoring.logs import add_level_argument, configure
-from asleft.monitoring.service_manager import ServiceManager
+from asleft.cli.records_option import opened, records_of
+from asleft.cli.rounds import add_round_arguments, data_of, every_round, settings_of
+from asleft.cli.samples_option import reader_of
+from asleft.monitoring.logs import configure
 
-EVERY_S = 5.0
+if TYPE_CHECKING:
+    from asleft.web.notices.settings import NoticeSettings
 
 HELP = """\
 what it does
@@ -51,34 +49,23 @@ cautions
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declares the options."""
-    parser.add_argument("--settings", type=Path, metavar="FILE", help="who is told of what")
-    parser.add_argument("--data", type=Path, metavar="DIR", help="the recorder's data folder")
-    add_samples_argument(parser)
-    add_records_argument(parser)
-    add_level_argument(parser)
-    what = parser.add_mutually_exclusive_group()
-    what.add_argument("--sample", action="store_true", help="print settings to begin with")
-    what.add_argument("--check", action="store_true", help="say what is wrong with the settings, if anything")
-    what.add_argument("--test", action="store_true", help="send everybody a message that says it is a test")
-    what.add_argument("--once", action="store_true", help="one round instead of one every few seconds")
+    """Declare the arguments of `asleft notify`."""
+    also = {
+        "--test": "send everybody a message that says it is a test",
+        "--once": "one round instead of one every few seconds",
+    }
+    add_round_arguments(parser, "who is told of what", also)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Tells until interrupted. Raises `UserError` for wrong input."""
+    """Tell until interrupted. Raises `UserError` for wrong input."""
     from asleft.web.notices.sending import send_by_apprise
     from asleft.web.notices.settings import SAMPLE, read_settings
-    from asleft.wire.settings_faults import SettingsError
 
     if args.sample:
         print(SAMPLE, end="")
         return 0
-    if args.settings is None:
-        raise UserError("--settings is missing; asleft notify --sample prints some to begin with")
-    try:
-        settings = read_settings(read_text(args.settings), source=str(args.settings))
-    except SettingsError as error:
-        raise UserError(str(error)) from error
+    settings = settings_of(args, "notify", read_settings)
     if args.check:
         for to in settings.to:
             print(f"{to.name}: {', '.join(sorted(one.value for one in to.classes))}")
@@ -90,48 +77,34 @@ def run(args: argparse.Namespace) -> int:
             print(f"{to.name}: {'sent' if taken else 'NOT reached'}")
             reached &= taken
         return 0 if reached else 1
-    if args.data is None:
-        raise UserError("--data is missing: the recorder's data folder")
-    return _serve(args, settings)
+    return _serve(args, data_of(args), settings)
 
 
-def _serve(args: argparse.Namespace, settings: object) -> int:
+def _serve(args: argparse.Namespace, data: Path, settings: NoticeSettings) -> int:
     from asleft.store.access import open_access
     from asleft.store.records import open_records
     from asleft.web.notices.sending import Notifier, send_by_apprise
-    from asleft.web.notices.settings import NoticeSettings
     from asleft.web.source import Source
     from asleft.web.when import PlantTime
-    from sqlalchemy.exc import SQLAlchemyError
 
-    if not isinstance(settings, NoticeSettings):
-        raise TypeError("settings are read by read_settings")
     configure(args.log_level)
     where = records_of(args)
     store, records = opened(where, open_access), opened(where, open_records)
-    source = Source(reader_of(args, args.data), records, PlantTime(settings.zone), time.time_ns, store.work)
+    source = Source(reader_of(args, data), records, PlantTime(settings.zone), time.time_ns, store.work)
     notifier = Notifier(source, store.desk, store.outbox, settings, send_by_apprise, store.verifications)
-    gone = threading.Event()
-    if not args.once:
-        for number in (signal.SIGTERM, signal.SIGINT):
-            signal.signal(number, lambda *_: gone.set())
-        print(f"telling {', '.join(to.name for to in settings.to)}", flush=True)
-    manager = ServiceManager()
-    manager.ready("telling")
+
+    def work() -> None:
+        count = notifier.round()
+        if count:
+            logging.getLogger("asleft").info("%d sent", count)
+        source.samples.check()  # people are told without the readings, and somebody that these cannot be read
+
     try:
-        while True:
-            try:
-                count = notifier.round()
-                if count:
-                    logging.getLogger("asleft").info("%d sent", count)
-            except SQLAlchemyError as error:
-                if args.once:
-                    raise
-                logging.getLogger("asleft").error("the records cannot be read, trying again: %s", error)
-            manager.alive()
-            if args.once or gone.wait(EVERY_S):
-                manager.stopping()
-                return 0
+        if args.once:
+            notifier.round()
+            return 0
+        print(f"telling {', '.join(to.name for to in settings.to)}", flush=True)
+        return every_round(work, "telling")
     finally:
         records.close()
         store.close()

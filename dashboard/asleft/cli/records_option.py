@@ -71,6 +71,7 @@ def opened(where: Path | str, opener: Callable[[Path | str], T]) -> T:
 
     from asleft.store.damage import is_damage
     from asleft.store.migrate import MigrationError
+    from asleft.wire.tls_words import certificate_hint
     from sqlalchemy.exc import SQLAlchemyError
 
     try:
@@ -81,8 +82,10 @@ def opened(where: Path | str, opener: Callable[[Path | str], T]) -> T:
     except SQLAlchemyError as error:
         name = where if isinstance(where, Path) else f"--records {where}"
         cause = getattr(error, "orig", None) or error
+        said = " ".join(str(cause).split())
         hint = "; put back a backup of it, see asleft restore --help" if is_damage(cause) else ""
-        raise UserError(f"{name}: cannot be opened: {' '.join(str(cause).split())}{hint}") from error
+        hint = hint or certificate_hint(said, "sslrootcert")
+        raise UserError(f"{name}: cannot be opened: {said}{hint}") from error
     except sqlite3.Error as error:  # the file of samples: a full disk, a folder that may only be read
         raise UserError(f"the readings in the data folder cannot be opened: {error}") from error
     except (MigrationError, ImportError) as error:

@@ -14,6 +14,7 @@ from asleft.cli.records_option import add_records_argument
 
 if TYPE_CHECKING:
     from asleft.store.access import AccessStore
+    from asleft.store.tokens import Token
 
 HELP = """\
 what it does
@@ -23,7 +24,9 @@ what it does
   made; what is kept of it lets nobody in.
 
 commands
-  add     make a token and print it; nothing else is printed on standard output
+  add     make a token and print it; nothing else is printed on standard output.
+          With --account it is that person's: it may no more than the account,
+          nothing while that is disabled, and ends when it is removed
   list    all tokens there are or were, without what lets in
   revoke  end a token, at once; its name is never given again
 
@@ -70,6 +73,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add.add_argument(
         "--valve", action="append", metavar="ID", help="it sees this valve; may be repeated; without it, every valve"
     )
+    add.add_argument("--account", metavar="NAME", help="whose it is: it ends with this account")
     add.add_argument(
         "--days", type=float, default=USUAL_DAYS, metavar="N", help=f"it ends after so long (default {USUAL_DAYS})"
     )
@@ -81,6 +85,7 @@ def run(args: argparse.Namespace) -> int:
     """Do the chosen one. Raises `UserError`."""
     from asleft.cli.records_option import place_of
     from asleft.cli.users_actions import accounts_of
+    from asleft.store.accounts import UnknownAccount
     from asleft.store.tokens import TokenExists, UnknownToken
 
     actions: Mapping[str, Callable[[AccessStore, argparse.Namespace], None]] = {
@@ -91,6 +96,9 @@ def run(args: argparse.Namespace) -> int:
     with accounts_of(args) as store:
         try:
             actions[args.action](store, args)
+        except UnknownAccount as error:
+            hint = f"asleft users list {place_of(args)} shows all"
+            raise UserError(f"--account {args.account}: {error}; {hint}") from error
         except (TokenExists, UnknownToken) as error:
             raise UserError(f"asleft tokens: {error}; asleft tokens list {place_of(args)} shows all") from error
     return 0
@@ -118,7 +126,9 @@ def _add(store: AccessStore, args: argparse.Namespace) -> None:
             raise UserError(f"--valve {valve[:80]!r}: {ID_WANTED}")
     now_ns, token = time.time_ns(), new_token()
     ends_ns = now_ns + round(args.days * 86_400e9)
-    store.tokens.add(args.name, digest_of(token), Role(args.role), valves, ends_ns, command_line(), now_ns)
+    store.tokens.add(
+        args.name, digest_of(token), Role(args.role), valves, ends_ns, command_line(), now_ns, args.account
+    )
     print(token)
     print(f"{args.name}: made, ends {_day(ends_ns)}. It is not shown again.", file=sys.stderr)
     if not store.accounts.any():
@@ -133,13 +143,21 @@ def _list(store: AccessStore, args: argparse.Namespace) -> None:
     if not tokens:
         print(f"No tokens. The first: asleft tokens add NAME {place_of(args)}")
         return
-    rows = [("name", "role", "state", "made", "by", "ends", "valves")]
+    rows = [("name", "role", "state", "made", "by", "ends", "last used", "account", "valves")]
     for one in tokens:
-        state = "revoked" if one.revoked_at_ns is not None else "holds" if one.holds(now_ns) else "ended"
+        used = "never" if one.used_at_ns is None else _day(one.used_at_ns)
         valves = "every valve" if one.valves is None else ", ".join(sorted(one.valves))
         days = _day(one.made_at_ns), one.made_by, _day(one.expires_at_ns)
-        rows.append((one.name, one.role.value, state, *days, valves))
+        rows.append((one.name, one.role.value, _state(one, now_ns), *days, used, one.account or "", valves))
     print_table(rows)
+
+
+def _state(token: Token, now_ns: int) -> str:
+    if token.holds(now_ns):
+        return "holds"
+    if token.revoked_at_ns is not None:
+        return "revoked"
+    return "account disabled" if token.disabled else "ended"
 
 
 def _revoke(store: AccessStore, args: argparse.Namespace) -> None:

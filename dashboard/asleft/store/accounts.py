@@ -104,7 +104,7 @@ class Accounts:
     def set_role(self, name: str, role: Role, actor: Actor, at_ns: int) -> bool:
         """Give another role, at once for open sessions too; False if it has it already. Raises `UnknownAccount`."""
         with writing(self._engine, account_lock(name)) as connection:
-            before = _needed(connection, name)
+            before = needed_account(connection, name)
             if before.role is role:
                 return False
             _update(connection, name, role=role.value)
@@ -118,7 +118,7 @@ class Accounts:
         `UnknownAccount`.
         """
         with writing(self._engine, account_lock(name)) as connection:
-            _needed(connection, name)
+            needed_account(connection, name)
             _update(connection, name, password=password, password_at_ns=at_ns)
             clear(connection, name)
             forget(connection, name, device)
@@ -142,7 +142,7 @@ class Accounts:
         Raises `UnknownAccount`.
         """
         with writing(self._engine, account_lock(name)) as connection:
-            if not secret and not _needed(connection, name).totp_secret:
+            if not secret and not needed_account(connection, name).totp_secret:
                 return False
             _update(connection, name, totp_secret=secret, totp_step=0)
             note(connection, actor, at_ns, "second factor set" if secret else "second factor removed", name)
@@ -176,7 +176,7 @@ class Accounts:
         Raises `UnknownAccount`.
         """
         with writing(self._engine, account_lock(name)) as connection:
-            if _needed(connection, name).disabled is disabled:
+            if needed_account(connection, name).disabled is disabled:
                 return False
             _update(connection, name, disabled=disabled)
             ended = end_all(connection, name) if disabled else 0
@@ -185,16 +185,26 @@ class Accounts:
             return True
 
     def remove(self, name: str, actor: Actor, at_ns: int) -> None:
-        """Remove an account and end its sessions; its lines of the audit trail stay. Raises `UnknownAccount`."""
+        """Remove an account, end its sessions and revoke its tokens; its lines of the audit trail stay.
+
+        Raises `UnknownAccount`.
+        """
         with writing(self._engine, account_lock(name)) as connection:
-            before = _needed(connection, name)
+            before = needed_account(connection, name)
             connection.execute(delete(tables.account).where(tables.account.c.name == name))
             forget(connection, name)
             ended = end_all(connection, name)
-            note(connection, actor, at_ns, "account removed", name, f"was {before.role.value}; {_ended(ended)}")
+            token = tables.api_token
+            theirs = update(token).where(token.c.account == name, token.c.revoked_at_ns.is_(None))
+            revoked = connection.execute(theirs.values(revoked_at_ns=at_ns)).rowcount
+            details = f"was {before.role.value}; {_ended(ended)}" + (
+                f"; tokens revoked: {revoked}" if revoked else ""
+            )
+            note(connection, actor, at_ns, "account removed", name, details)
 
 
-def _needed(connection: Connection, name: str) -> Account:
+def needed_account(connection: Connection, name: str) -> Account:
+    """An account that must be there. Raises `UnknownAccount`."""
     row = connection.execute(select(tables.account).where(tables.account.c.name == name)).first()
     if row is None:
         raise UnknownAccount(f"there is no account {name}")

@@ -193,6 +193,8 @@ api_token = Table(
     Column("made_at_ns", BigInteger, nullable=False),
     Column("expires_at_ns", BigInteger, nullable=False),
     Column("revoked_at_ns", BigInteger, nullable=True),
+    Column("account", _ID, nullable=True),  # whose it is, and with whom it ends; null for nobody's
+    Column("used_at_ns", BigInteger, nullable=True),
     PrimaryKeyConstraint("name", name="pk_api_token"),
     UniqueConstraint("digest", name="uq_api_token_digest"),
 )

@@ -14,6 +14,8 @@ TROUBLE: tuple[type[Exception], ...] = (
     *(OperationalError, InterfaceError, InternalError, DatabaseError, PoolTimeout),
     *(sqlite3.Error, SchemaError, StoreReplaced, OSError),
 )
+SAMPLES_TROUBLE: tuple[type[Exception], ...] = (sqlite3.Error, SchemaError, StoreReplaced, StoreUnavailable)
+"""What reading samples raises while they cannot be read, of whichever store."""
 _OURS = ("IntegrityError", "DataError", "ProgrammingError", "NotSupportedError")
 
 

@@ -15,7 +15,8 @@ from asleft.alarms.states import WAITS, AlarmView, fold_all
 from asleft.sheet.model import Sheet
 from asleft.sheet.reader import read_sheet
 from asleft.store.outbox import NoOutbox, OutboxReader
-from asleft.store.protocols import Backfill, Health, RecordStore, SampleReader, SheetRecord, StoreUnavailable
+from asleft.store.protocols import Backfill, Health, RecordStore, SampleReader, SheetRecord
+from asleft.store.trouble import SAMPLES_TROUBLE
 from asleft.store.work import NoWork, WorkReader
 from asleft.web.availability import Unreachable
 from asleft.web.when import PlantTime
@@ -31,6 +32,8 @@ MOST_KEPT = 256
 """So many answers are kept for a moment (`Source.kept`)."""
 MOST_WITHOUT_SHEET = 100
 """So many valves of which nobody has filed a sheet are listed on a page, those heard last; nothing judges them."""
+
+_AWAY: tuple[type[Exception], ...] = (Unreachable, *SAMPLES_TROUBLE)
 
 T = TypeVar("T")
 
@@ -131,7 +134,7 @@ class Source:
         if kept is None or abs(now_ns - kept[0]) > PLACES_FOR_NS:
             try:
                 found = _places(self.samples.feeds(), self.records.health())
-            except (Unreachable, StoreUnavailable):
+            except _AWAY:
                 found = {} if kept is None else kept[1]
             self._places = kept = (now_ns, found)
         return kept[1]

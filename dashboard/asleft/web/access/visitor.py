@@ -133,8 +133,12 @@ class Access:
         if scheme.lower() != "bearer" or not 0 < len(value) <= LONGEST_TOKEN:
             return None
         token = self.store.tokens.find(digest_of(value))
-        if token is None or not token.holds(self.clock_ns()):
+        now_ns = self.clock_ns()
+        if token is None or not token.holds(now_ns):
             return None
+        if token.used_at_ns is None or abs(now_ns - token.used_at_ns) > _TOUCH_S * _S:
+            with suppress(SQLAlchemyError):  # as on a full disk: what it asks for is answered all the same
+                self.store.tokens.used(token.name, now_ns)
         return Visitor(f"token {token.name}", token.role, request.remote_addr or "unknown", valves=token.valves)
 
     def _shorten_audit(self, now_ns: int) -> None:

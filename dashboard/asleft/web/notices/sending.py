@@ -13,6 +13,7 @@ from tempfile import TemporaryDirectory
 from asleft.alarms.states import AlarmView, fold
 from asleft.store.operator_actions import Desk
 from asleft.store.outbox import Notice, Outbox
+from asleft.store.trouble import SAMPLES_TROUBLE, plain
 from asleft.web.evidence.image import png_of
 from asleft.web.evidence.line import line_of
 from asleft.web.evidence.picture import NoPicture, Picture
@@ -75,7 +76,10 @@ class Notifier:
             self._about[first] = one.alarms
             self.outbox.make(Notice(first, now_ns, one.to.name, subject, body), others)
         for overview in overviews_due(self.settings, now_ns, told):
-            view = self._night(overview.from_ns, overview.to_ns)
+            try:
+                view = self._night(overview.from_ns, overview.to_ns)
+            except SAMPLES_TROUBLE:
+                continue  # alarms must be told meanwhile; it is made when the readings are back
             subject, body = overview_message(view, self.source, self.settings)
             self.outbox.make(Notice(overview.key, now_ns, overview.to.name, subject, body), [])
         recipients = {one.name: one for one in self.settings.to}
@@ -102,7 +106,13 @@ class Notifier:
         return False
 
     def _images(self, waiting: Notice) -> list[Image]:
-        """Of the first alarms of a message; of an overview its time axis."""
+        """Of the first alarms of a message; of an overview its time axis. None while readings cannot be read."""
+        try:
+            return self._drawn(waiting)
+        except SAMPLES_TROUBLE:
+            return []
+
+    def _drawn(self, waiting: Notice) -> list[Image]:
         ends = overview_ends(waiting.key)
         if ends is not None:
             night = self._night(*ends)
@@ -131,6 +141,8 @@ class Notifier:
         """Never keeps a message from being sent: what cannot be drawn is logged, and the words go."""
         try:
             return evidence(self.source, of_alarm(view), self.source.records.judgement(view.valve))
+        except SAMPLES_TROUBLE as error:
+            return NoPicture(f"the readings cannot be read: {plain(error)}")
         except Exception:
             log.exception("no picture of %s could be made", view.alarm)
             return NoPicture("it could not be drawn")
