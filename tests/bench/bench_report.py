@@ -18,8 +18,7 @@ import fixture_plant
 from asleft.web.paper import pdf
 from asleft.web.report.state import WEEK_NS, state_report
 from asleft.web.source import Source
-from asleft.web.stretch import Stretch
-from asleft.web.when import PlantTime
+from asleft.web.when import PlantTime, Stretch
 from pypdf import PdfReader
 from report import Goal
 

@@ -6,9 +6,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from asleft.judge.drift.budget import QUICK_SHARE, K
-from asleft.judge.drift.charts import advanced
-from asleft.judge.drift.noise import HOUR_POINTS, REFERENCE_HOURS, Noise
+from asleft.judge.drift import HOUR_POINTS, QUICK_SHARE, REFERENCE_HOURS, K, Noise, advanced
 from report import Goal
 from runlength import cusum, tuned_cusum_limit, two_sided_cusum
 from runlength_pair import pair_limits, two_sided_pair

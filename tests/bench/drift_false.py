@@ -13,9 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from asleft.judge.drift.budget import BUDGET_YEARS, HOURS_PER_YEAR, limits_for
-from asleft.judge.drift.charts import advanced
-from asleft.judge.drift.noise import HOUR_POINTS, Noise
+from asleft.judge.drift import BUDGET_YEARS, HOUR_POINTS, HOURS_PER_YEAR, Noise, advanced, limits_for
 from drift_noise import FloatArray, Scatter
 from report import Goal
 from scipy.stats import chi2

@@ -25,7 +25,7 @@ import numpy.typing as npt
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "judge"))
 
-from asleft.judge.drift.noise import HOUR_POINTS
+from asleft.judge.drift import HOUR_POINTS
 from asleft.judge.judge import begin, step
 from asleft.judge.types import FastBurst, Samples
 from asleft.sim.calendar import ZONE

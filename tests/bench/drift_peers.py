@@ -15,8 +15,7 @@ from collections.abc import Callable
 
 import numpy as np
 import ruptures
-from asleft.judge.drift.budget import QUICK_SHARE, K
-from asleft.judge.drift.charts import advanced
+from asleft.judge.drift import QUICK_SHARE, K, advanced
 from drift_noise import FloatArray, read_table
 from report import Goal
 from river.drift import ADWIN, PageHinkley

@@ -10,9 +10,8 @@ import random
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
-from asleft.judge.finding.isolation import expected_parts
-from asleft.judge.finding.signatures import CAUSES, SYMPTOMS, Cause
-from asleft.judge.types import Part
+from asleft.catalogue.parts import Part
+from asleft.judge.finding.signatures import CAUSES, SYMPTOMS, Cause, expected_parts
 from asleft.sheet.model import Where
 from asleft.sim.cycles import CLAMPING_CYCLE, CUSHION_CYCLE, PRESSING_CYCLE
 from asleft.sim.faults import FaultKind

@@ -19,8 +19,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "judge"))
 
-from asleft.judge.judge import JudgeState, begin, step
-from asleft.judge.state_codec import copied
+from asleft.judge.judge import begin, step
+from asleft.judge.state import JudgeState, copied
 from asleft.judge.steps.summary import summarise
 from asleft.judge.types import Judgement, Samples
 from asleft.sheet.model import Characteristic, Coil, Instrument, Sheet

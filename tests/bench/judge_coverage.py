@@ -23,7 +23,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from asleft.judge.coil.coil import output_of
 from asleft.judge.coil.headroom import Need, point
-from asleft.judge.dither.dither_found import CLOCK
+from asleft.judge.dither import CLOCK
 from asleft.judge.judge import judge_log
 from asleft.judge.types import FastBurst, FloatArray, Samples
 from asleft.sheet.model import Characteristic, Coil, Instrument, Sheet, Tolerance

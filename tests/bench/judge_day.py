@@ -30,7 +30,7 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from asleft.judge.judge import dumps
+from asleft.judge.state import dumps
 from asleft.judge.types import Samples
 from asleft.recorder.replay import HOUR_NS, Course, Setting, hours, replay
 from asleft.sheet.model import QUANTITY_UNITS

@@ -17,8 +17,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from asleft.judge.decide import Estimate
-from asleft.judge.dither.dither import DitherBurst, Expected, read_burst, remembered
-from asleft.judge.dither.dither_found import CLOCK, dither_found
+from asleft.judge.dither import CLOCK, DitherBurst, Expected, dither_found, read_burst, remembered
 from asleft.judge.types import FastBurst
 from asleft.sheet.model import Sheet
 from asleft.sim.bursts import burst

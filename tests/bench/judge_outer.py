@@ -16,8 +16,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from asleft.catalogue.parts import Part
 from asleft.judge.judge import begin, step
-from asleft.judge.types import Judgement, Part, Verdict
+from asleft.judge.types import Judgement, Verdict
 from asleft.sheet.model import MadeBy
 from asleft.sim.cycles import RIGID_BAR, CyclePlan, Step
 from asleft.sim.faults import Fault, FaultKind

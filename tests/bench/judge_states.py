@@ -19,8 +19,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import report
-from asleft.judge.intake.columns import STATE
-from asleft.judge.intake.intake import Intake, take_in
+from asleft.judge.intake.intake import STATE, Intake, take_in
 from asleft.judge.intake.states import CODES, StateCarry, judge_states
 from asleft.judge.types import Samples
 from asleft.sheet.model import Sheet, Signal, SignalKind

@@ -6,7 +6,9 @@ from pathlib import Path
 
 import pytest
 from argon2 import PasswordHasher
-from asleft.judge.types import Coverage, Finding, Judgement, Part, QuantityResult, State, Status, Verdict
+from asleft.catalogue.parts import Part
+from asleft.catalogue.statuses import Status
+from asleft.judge.types import Coverage, Finding, Judgement, QuantityResult, State, Verdict
 from asleft.sheet.model import Sheet
 from asleft.sheet.reader import read_sheet
 

@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from asleft.catalogue.statuses import Status
 from asleft.cli.main import main
-from asleft.judge.types import Fit, Status, Verdict
+from asleft.judge.types import Fit, Verdict
 
 
 @pytest.fixture

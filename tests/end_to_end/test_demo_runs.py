@@ -9,7 +9,7 @@ import time
 
 import pytest
 from asleft.store.protocols import RecordStore, SampleReader
-from asleft.web.health.view import HealthView, health_view
+from asleft.web.health import HealthView, health_view
 from asleft.web.source import Source
 from asleft.web.when import PlantTime
 from demo_process import LIVE_S, Demo, newest_age_s

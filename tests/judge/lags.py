@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from asleft.judge.ramp_fit.path import Limited
+from asleft.judge.ramp_fit.response import Limited
 
 
 def one_lag(path: Limited, tau_s: float, at_s: np.ndarray) -> np.ndarray:

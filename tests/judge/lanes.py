@@ -6,7 +6,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from asleft.judge.judge import JudgeState, StepOutcome, begin, dumps, loads, step
+from asleft.judge.judge import StepOutcome, begin, step
+from asleft.judge.state import JudgeState, dumps, loads
 from asleft.judge.types import FastBurst, Judgement, QuantityResult, Samples
 from asleft.sheet.model import QUANTITY_UNITS, Instrument, Sheet, Signal, SignalKind, Tolerance
 from asleft.sim.model import ValveModel

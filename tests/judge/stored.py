@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from asleft.judge.judge import begin
-from asleft.judge.state_codec import dumps, loads
+from asleft.judge.state import dumps, loads
 from synth import sheet
 
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 from asleft.judge.features import Dwell
-from asleft.judge.intake.columns import CLOCK, DEMAND, ENABLED, ROWS, STATE, TIME, columns_of
+from asleft.judge.intake.intake import CLOCK, DEMAND, ENABLED, ROWS, STATE, TIME, columns_of
 from asleft.judge.intake.states import PRODUCING
 from asleft.judge.types import Samples
 from asleft.sheet.model import Characteristic, Sheet, Signal, SignalKind, Tolerance

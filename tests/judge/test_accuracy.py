@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from asleft.catalogue.statuses import Status
 from asleft.judge.judge import judge_log
-from asleft.judge.types import Judgement, State, Status, Verdict
+from asleft.judge.types import Judgement, State, Verdict
 from lanes import by_id
 
 CURRENTS = ("current_at_zero", "current_at_full")

@@ -9,7 +9,7 @@ import pytest
 import test_misfit
 import test_reaction
 from asleft.judge.finding.context import DEADBAND_FACTOR
-from asleft.judge.finding.stroke_findings import stroke_findings
+from asleft.judge.finding.watched import stroke_findings
 from asleft.judge.judge import begin, step
 from asleft.judge.types import Samples
 from test_misfit import after, sheet

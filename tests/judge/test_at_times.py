@@ -6,9 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from asleft.catalogue.parts import Part
 from asleft.judge.finding import within
 from asleft.judge.finding.context import make
-from asleft.judge.types import Finding, Part
+from asleft.judge.types import Finding
 from asleft.sheet.model import Tolerance
 from presses import SPAN_A, SPAN_BAR, VALVE, ZERO_A, judged, press
 from test_findings import context

@@ -10,8 +10,9 @@ from typing import Any
 import numpy as np
 import pytest
 from asleft.catalogue.finding_kinds import KIND_OF
-from asleft.judge.judge import JudgeState, begin, dumps, judge_log, loads, step
+from asleft.judge.judge import begin, judge_log, step
 from asleft.judge.published import judgement_json
+from asleft.judge.state import JudgeState, dumps, loads
 from asleft.judge.types import Samples
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from asleft.judge.compare.change import paired, welch
+from asleft.judge.compare import paired, welch
 from statsmodels.stats.weightstats import CompareMeans, DescrStatsW, ttost_paired
 
 #: Student's sleep data (Biometrika 6, 1, 1908), as R's data set `sleep` has it: extra hours with two drugs.

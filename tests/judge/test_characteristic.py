@@ -6,15 +6,21 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from asleft.judge.features import Dwell
-from asleft.judge.judge import begin, dumps, judge_log, loads
-from asleft.judge.noise.command_noise import QUIET_WIRE, WireNoise
-from asleft.judge.noise.shared_noise import WireDensity
+from asleft.judge.judge import begin, judge_log
+from asleft.judge.noise import QUIET_WIRE, WireDensity, WireNoise
 from asleft.judge.published import plain_values, published_characteristic
+from asleft.judge.state import dumps, loads
 from asleft.judge.types import Verdict
 from asleft.judge.valve.branches import Axis, BranchLevel, levels_of, on_loop, stick_slip_bar, visits_of
 from asleft.judge.valve.characteristic import Measured, measure
-from asleft.judge.valve.characteristic_report import closed_branches, left_rows, report_of
-from asleft.judge.valve.linearity import DeadBand, dead_band_of, linearity_of
+from asleft.judge.valve.characteristic_report import (
+    DeadBand,
+    closed_branches,
+    dead_band_of,
+    left_rows,
+    linearity_of,
+    report_of,
+)
 from asleft.sheet.model import Sheet, Tolerance
 from asleft.sim.cycles import CUSHION_CYCLE
 from asleft.sim.faults import Fault, FaultKind

@@ -4,12 +4,10 @@ import math
 
 import numpy as np
 import pytest
-from asleft.judge.drift.budget import limits_for
-from asleft.judge.drift.charts import AS_LEFT_POINTS, Chart
-from asleft.judge.drift.oil_thermal_state import OilThermalState
-from asleft.judge.drift.onset import best_split, onset_of, step_within
+from asleft.judge.drift import AS_LEFT_POINTS, Chart, OilThermalState, limits_for
 from asleft.judge.judge import begin
-from asleft.judge.state_codec import copied, dumps
+from asleft.judge.onset import best_split, onset_of, step_within
+from asleft.judge.state import copied, dumps
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from stored import stored

@@ -19,8 +19,9 @@ from asleft.judge.coil.coil import (
 )
 from asleft.judge.coil.coldsoak import SoakCarry, see_soak
 from asleft.judge.driver.clipping import Clip
-from asleft.judge.intake.columns import columns_of
-from asleft.judge.judge import begin, dumps, judge_log, loads, step
+from asleft.judge.intake.intake import columns_of
+from asleft.judge.judge import begin, judge_log, step
+from asleft.judge.state import dumps, loads
 from asleft.judge.types import Samples, Verdict
 from asleft.sheet.model import Coil, Conditions, Instrument, Where
 from coils import R20_OHM, coil_sheet, cold_start, copper_ohm, warm_dwells

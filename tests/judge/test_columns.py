@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.intake.columns import (
+from asleft.judge.intake.intake import (
     CURRENT,
     DEMAND,
     ENABLE,

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from asleft.judge.driver.currents import Level, alive, current_line, levels_of
-from asleft.judge.noise.command_noise import CommandNoise, WireNoise, by_noise, driver_demand, leftover
-from asleft.judge.noise.shared_noise import WireDensity
+from asleft.judge.noise import CommandNoise, WireDensity, WireNoise, by_noise, driver_demand, leftover
 from hypothesis import given
 from hypothesis import strategies as st
 from synth import dwell

@@ -8,13 +8,13 @@ from itertools import combinations
 
 import pytest
 from asleft.catalogue.finding_kinds import FINDING_KINDS
+from asleft.catalogue.parts import Part
 from asleft.judge.driver.clipping import Clip
 from asleft.judge.estimates import AsFound
-from asleft.judge.finding.isolation import isolate
 from asleft.judge.finding.pressure_symptoms import add_pressure_symptoms
-from asleft.judge.finding.signatures import AS_LEFT, CAUSES, SYMPTOMS, Cause, Values
+from asleft.judge.finding.signatures import AS_LEFT, CAUSES, SYMPTOMS, Cause, Values, isolate
 from asleft.judge.finding.symptoms import observe
-from asleft.judge.types import Part, Verdict
+from asleft.judge.types import Verdict
 from synth import curved, dwell
 from test_findings import context, found, result
 from test_parts import levels, shapes

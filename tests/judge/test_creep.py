@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 from asleft.judge.features import Dwell
+from asleft.judge.segments.dwells import settling_of
 from asleft.judge.valve.creep import creep_of
-from asleft.judge.valve.settling import settling_of
 from synth import dwell
 
 #: Commands of one cycle and how long each is held (s); none rests for as long as creep takes.

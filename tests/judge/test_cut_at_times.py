@@ -8,10 +8,11 @@ from typing import Any
 
 import numpy as np
 import pytest
-from asleft.judge.drift.onset import Times
-from asleft.judge.finding.cut_at_times import _lower_as_ever
+from asleft.catalogue.parts import Part
+from asleft.judge.finding.departures import _lower_as_ever
 from asleft.judge.judge import judge_log
-from asleft.judge.types import Part, Samples
+from asleft.judge.onset import Times
+from asleft.judge.types import Samples
 from lanes import by_id, causes
 from synth import dwell, recording, sheet
 

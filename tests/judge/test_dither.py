@@ -5,7 +5,7 @@ import math
 
 import numpy as np
 import pytest
-from asleft.judge.dither.dither import DitherBurst, Expected, measure_burst, read_burst, remembered
+from asleft.judge.dither import DitherBurst, Expected, measure_burst, read_burst, remembered
 from asleft.judge.types import FastBurst
 from hypothesis import given, settings
 from hypothesis import strategies as st

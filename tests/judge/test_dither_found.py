@@ -5,8 +5,7 @@ import math
 import numpy as np
 import pytest
 from asleft.judge.decide import Estimate
-from asleft.judge.dither.dither import DitherBurst
-from asleft.judge.dither.dither_found import CLOCK, combine, dither_found
+from asleft.judge.dither import CLOCK, DitherBurst, combine, dither_found
 from asleft.sheet.model import Instrument
 from synth import sheet
 

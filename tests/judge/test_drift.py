@@ -8,10 +8,10 @@ from datetime import datetime
 
 import numpy as np
 import pytest
-from asleft.judge.drift.budget import limits_for
-from asleft.judge.drift.charts import Chart
-from asleft.judge.judge import StepOutcome, begin, dumps, loads, step
+from asleft.judge.drift import Chart, limits_for
+from asleft.judge.judge import StepOutcome, begin, step
 from asleft.judge.published import judgement_json
+from asleft.judge.state import dumps, loads
 from asleft.judge.trend import DAY_S
 from asleft.judge.types import Samples, Verdict
 from asleft.sheet.model import Sheet

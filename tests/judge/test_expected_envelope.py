@@ -7,11 +7,10 @@ import math
 
 import numpy as np
 import pytest
-from asleft.judge.intake.columns import CURRENT, DEMAND, PRESSURE, ROWS, STATE, TIME
-from asleft.judge.intake.states import NOT_ENABLED, PRODUCING, STOPPED, gaps
-from asleft.judge.intake.unanswered import STANDS_S, UnansweredCarry, unanswered
-from asleft.judge.watching.expected_envelope import expected_envelope
-from asleft.judge.watching.pressure_asked import pressure_unasked
+from asleft.judge.intake.holding import STANDS_S, UnansweredCarry, gaps, unanswered
+from asleft.judge.intake.intake import CURRENT, DEMAND, PRESSURE, ROWS, STATE, TIME
+from asleft.judge.intake.states import NOT_ENABLED, PRODUCING, STOPPED
+from asleft.judge.watching.asked import expected_envelope, pressure_unasked
 from asleft.judge.watching.stretches import WatchCarry
 from synth import sheet
 

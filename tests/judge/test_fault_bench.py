@@ -8,7 +8,7 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
-from asleft.judge.types import Part
+from asleft.catalogue.parts import Part
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "bench"))
 

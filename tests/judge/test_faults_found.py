@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import pytest
+from asleft.catalogue.parts import Part
 from asleft.judge.judge import StepOutcome, begin, step
-from asleft.judge.types import Finding, Part, Samples, Verdict
+from asleft.judge.types import Finding, Samples, Verdict
 from lanes import by_id, causes, part, run
 from scenes import FAULTS, ONSET_S
 

@@ -6,9 +6,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from asleft.catalogue.finding_kinds import FINDING_KINDS, KIND_OF
-from asleft.catalogue.parts import PART_WORDS
-from asleft.catalogue.statuses import worst
-from asleft.judge.drift.charts import Chart
+from asleft.catalogue.parts import PART_WORDS, Part
+from asleft.catalogue.statuses import Status, worst
+from asleft.judge.drift import Chart
 from asleft.judge.driver.clipping import Clip
 from asleft.judge.driver.currents import Level
 from asleft.judge.estimates import AsFound, Seen
@@ -16,9 +16,9 @@ from asleft.judge.finding.context import FindingContext
 from asleft.judge.finding.findings import find
 from asleft.judge.sentence import likely, sentence
 from asleft.judge.steps.summary import cut_since
-from asleft.judge.types import Coverage, Finding, Part, QuantityResult, State, Status, Verdict
+from asleft.judge.types import Coverage, Finding, QuantityResult, State, Verdict
 from asleft.judge.valve.pressure import LevelPressure, key_of
-from asleft.judge.watching.watch import Stretch
+from asleft.judge.watching.stretches import Stretch
 from asleft.sheet.model import QUANTITY_UNITS, Characteristic, Coil, Instrument, Tolerance, Where
 from synth import curved, dwell, sheet
 

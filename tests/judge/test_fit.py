@@ -9,9 +9,11 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
-from asleft.judge.judge import begin, dumps, judge_log, loads, step
+from asleft.catalogue.statuses import Status
+from asleft.judge.judge import begin, judge_log, step
 from asleft.judge.published import judgement_json
-from asleft.judge.types import Fit, Judgement, Samples, Status, Verdict
+from asleft.judge.state import dumps, loads
+from asleft.judge.types import Fit, Judgement, Samples, Verdict
 from asleft.sheet.model import Instrument, Revision, Sheet, Signal, SignalKind, Tolerance
 from synth import MA, recording, sheet
 

@@ -2,10 +2,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.intake.columns import TIME
-from asleft.judge.intake.scale import Scale
-from asleft.judge.ramp_fit.fit_budget import AFTER_SURPRISE, PER_S, RESERVE, FitBudget
+from asleft.judge.intake.intake import TIME, Scale
 from asleft.judge.ramp_fit.learner import Learner
+from asleft.judge.ramp_fit.preparing import AFTER_SURPRISE, PER_S, RESERVE, FitBudget
 from asleft.judge.segments.segments import Carry, Cut, cut
 from synth import columns, recording
 

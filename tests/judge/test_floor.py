@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.driver.currents import Level, usable
-from asleft.judge.driver.floor import floored
+from asleft.judge.driver.currents import Level, floored, usable
 from asleft.judge.judge import judge_log
 from asleft.judge.types import Samples, Verdict
 from lanes import by_id

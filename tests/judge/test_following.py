@@ -6,18 +6,17 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from asleft.catalogue.parts import Part
 from asleft.judge.driver.clipping import Clip, cut_strokes, cuts_of, strokes_at
 from asleft.judge.driver.currents import Level
 from asleft.judge.estimates import AsFound
 from asleft.judge.features import Dwell, Stroke
-from asleft.judge.finding.current_symptoms import cut_share
-from asleft.judge.finding.isolation import contradictions
+from asleft.judge.finding.context import LevelChange, explained_bar, pressure_shapes, size_values, telling
 from asleft.judge.finding.level_changes import level_changes, slope_at
 from asleft.judge.finding.pressure_symptoms import follows, likelier_following, scatter_bar
-from asleft.judge.finding.shapes import LevelChange, explained_bar, pressure_shapes, size_values, telling
-from asleft.judge.finding.signatures import AS_LEFT, CAUSES
-from asleft.judge.finding.symptoms import observe
-from asleft.judge.types import Coverage, Part
+from asleft.judge.finding.signatures import AS_LEFT, CAUSES, contradictions
+from asleft.judge.finding.symptoms import cut_share, observe
+from asleft.judge.types import Coverage
 from asleft.judge.valve.branches import levelled
 from asleft.judge.watching.stretches import Stretch
 from synth import curved, dwell

@@ -6,11 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from asleft.catalogue.parts import Part
 from asleft.judge.judge import judge_log
-from asleft.judge.types import Part, Samples
-from asleft.judge.watching.forestalled import FORESTALLED
-from asleft.judge.watching.stretches import WatchCarry
-from asleft.judge.watching.watch import Stretch, watch
+from asleft.judge.types import Samples
+from asleft.judge.watching.asked import FORESTALLED
+from asleft.judge.watching.stretches import Stretch, WatchCarry
+from asleft.judge.watching.watch import watch
 from synth import columns, recording, sheet
 
 LEVELS = [0.1, 0.6, 0.9, 0.3]

@@ -6,7 +6,7 @@ from dataclasses import fields, replace
 import pytest
 from asleft.judge.coil.coil import Reference, Resistance, reference_of
 from asleft.judge.coil.headroom import Need, Room, estimate_of, headroom_result, lowest_supply, room_of
-from asleft.judge.coil_state.days import DAY_S, CoilDay, nearing, remember_day
+from asleft.judge.coil_state import DAY_S, CoilDay, nearing, remember_day
 from asleft.judge.decide import Estimate
 from asleft.judge.driver.clipping import Clip
 from asleft.judge.judge import judge_log

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.intake.columns import STATE, columns_of
+from asleft.judge.intake.intake import STATE, columns_of
 from asleft.judge.intake.states import StateCarry, judge_states
 from asleft.judge.judge import StepOutcome, begin, step
 from asleft.judge.types import Samples, State

@@ -4,8 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.intake.columns import CURRENT, DEMAND, PRESSURE, TIME
-from asleft.judge.intake.intake import Intake, remarks_of, take_in, wild
+from asleft.judge.intake.intake import CURRENT, DEMAND, PRESSURE, TIME, Intake, remarks_of, take_in, wild
 from asleft.judge.judge import begin, step
 from asleft.judge.types import Samples
 from asleft.sheet.model import Sheet

@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.judge import begin, dumps, expected_current, judge_log, loads, step
+from asleft.judge.judge import begin, expected_current, judge_log, step
 from asleft.judge.published import judgement_json
+from asleft.judge.state import dumps, loads
 from asleft.judge.types import FastBurst, Judgement, Samples, State, Verdict
 from asleft.sheet.model import QUANTITY_UNITS, MadeBy, Sheet, Signal, SignalKind
 from hypothesis import given, settings

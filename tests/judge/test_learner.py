@@ -4,10 +4,10 @@ import dataclasses
 
 import numpy as np
 import pytest
-from asleft.judge.intake.scale import Scale
+from asleft.judge.intake.intake import Scale
 from asleft.judge.ramp_fit.learner import Learner
 from asleft.judge.ramp_fit.loop_trial import LoopTrial
-from asleft.judge.ramp_fit.path import MIN_RAMP_S
+from asleft.judge.ramp_fit.response import MIN_RAMP_S
 from asleft.judge.segments.segments import Carry, cut
 from synth import columns, recording
 

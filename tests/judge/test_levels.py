@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.intake.levels import LevelsCarry, levels
+from asleft.judge.intake.rhythm import LevelsCarry, levels
 from asleft.judge.intake.states import StateCarry
 from hypothesis import given, settings
 from hypothesis import strategies as st

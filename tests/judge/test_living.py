@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.types import Judgement, Part, Verdict
+from asleft.catalogue.parts import Part
+from asleft.judge.types import Judgement, Verdict
 from asleft.judge.valve.living import end_of_range_a, living
-from asleft.judge.watching.watch import Stretch
+from asleft.judge.watching.stretches import Stretch
 from lanes import by_id
 from presses import LEVELS, judged, press
 from synth import dwell

@@ -9,9 +9,8 @@ import pytest
 from asleft.judge.features import Dwell
 from asleft.judge.finding import within
 from asleft.judge.finding.context import FindingContext
+from asleft.judge.finding.pressure_symptoms import stays_stood, stood_still
 from asleft.judge.finding.signatures import ANY_SHAPE
-from asleft.judge.finding.standing import stood_still
-from asleft.judge.finding.sticking import stays_stood
 from asleft.judge.finding.symptoms import observe
 from presses import judged, press
 from synth import dwell, sheet

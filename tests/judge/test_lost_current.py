@@ -6,8 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.judge import begin, dumps, judge_log, loads, step
-from asleft.judge.types import Judgement, Part, Samples, State, Status
+from asleft.catalogue.parts import Part
+from asleft.catalogue.statuses import Status
+from asleft.judge.judge import begin, judge_log, step
+from asleft.judge.state import dumps, loads
+from asleft.judge.types import Judgement, Samples, State
 from lanes import blocks
 from synth import recording, sheet
 

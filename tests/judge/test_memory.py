@@ -5,9 +5,9 @@ import json
 import numpy as np
 import pytest
 from asleft.judge.features import Dwell, Stroke
-from asleft.judge.judge import begin, dumps, loads, step
+from asleft.judge.judge import begin, step
 from asleft.judge.packing import pack_rows, unpack_rows
-from asleft.judge.state_codec import copied
+from asleft.judge.state import copied, dumps, loads
 from asleft.judge.types import JUDGE_VERSION
 from hypothesis import given
 from hypothesis import strategies as st

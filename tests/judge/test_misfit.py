@@ -4,14 +4,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.driver.misfit import Misfit, median_chi2
+from asleft.judge.driver.answer import Misfit, median_chi2
 from asleft.judge.estimates import AsFound, Seen
 from asleft.judge.features import Stroke
 from asleft.judge.finding.context import FindingContext
-from asleft.judge.finding.stroke_findings import stroke_findings, strokes_unclear
+from asleft.judge.finding.watched import stroke_findings, strokes_unclear
 from asleft.judge.judge import begin, step
 from asleft.judge.types import Samples
-from asleft.judge.watching.watch import Stretch
+from asleft.judge.watching.stretches import Stretch
 from stored import stored
 from synth import recording, sheet
 

@@ -11,8 +11,7 @@ import numpy as np
 import pytest
 from asleft.judge.features import PressureDelay
 from asleft.judge.finding.context import FindingContext
-from asleft.judge.finding.stroke_findings import late_moves
-from asleft.judge.finding.watched import lost_by_dead_command
+from asleft.judge.finding.watched import late_moves, lost_by_dead_command
 from asleft.judge.types import Judgement, Verdict
 from asleft.judge.valve.living import is_end
 from asleft.judge.valve.together import left_together, moved_together

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.verify.moves import limited, moves_of
+from asleft.judge.verify.recognise import limited, moves_of
 
 
 def command(*script: tuple[float, float], rate_hz: float = 100.0, spoilt: float = 0.0):

@@ -4,8 +4,8 @@ import itertools
 
 import numpy as np
 import pytest
-from asleft.judge.drift.noise import REFERENCE_HOURS, Noise
-from asleft.judge.state_codec import copied
+from asleft.judge.drift import REFERENCE_HOURS, Noise
+from asleft.judge.state import copied
 from hypothesis import given, settings
 from hypothesis import strategies as st
 

@@ -7,9 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from asleft.judge.features import Dwell
-from asleft.judge.noise.command_noise import WireNoise
-from asleft.judge.noise.shared_noise import WireDensity
-from asleft.judge.valve.noise_loop_correction import noise_loop_correction, peak, root_density
+from asleft.judge.noise import WireDensity, WireNoise
+from asleft.judge.valve.hysteresis import noise_loop_correction, peak, root_density
 from asleft.sheet.model import Instrument
 from test_characteristic import AXIS, CUSHION, measured, stay, valve_sheet, visits_of
 from test_hysteresis import branch_bar

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from asleft.judge.driver.one_ramp import at_times
+from asleft.judge.driver.answer import at_times
 from asleft.judge.estimates import _surely_out
 from asleft.judge.features import Stroke
 from asleft.judge.judge import judge_log

@@ -6,8 +6,10 @@ from typing import cast
 
 import numpy as np
 import pytest
-from asleft.judge.dither.dither import DitherBurst
-from asleft.judge.drift.onset import (
+from asleft.judge.dither import DitherBurst
+from asleft.judge.estimates import AsFound, Seen
+from asleft.judge.features import Stroke
+from asleft.judge.onset import (
     best_split,
     creep_within,
     feature_series,
@@ -16,8 +18,6 @@ from asleft.judge.drift.onset import (
     step_within,
     times_beyond,
 )
-from asleft.judge.estimates import AsFound, Seen
-from asleft.judge.features import Stroke
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from synth import dwell, sheet

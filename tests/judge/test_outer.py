@@ -6,11 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.finding.held_findings import CHART
+from asleft.catalogue.parts import Part
+from asleft.judge.finding.held import CHART
 from asleft.judge.judge import begin, judge_log, step
-from asleft.judge.outer.outer import carried, slow_line
+from asleft.judge.outer import carried, slow_line
 from asleft.judge.steps.outer_remarks import never_rests
-from asleft.judge.types import Part, Samples, Verdict
+from asleft.judge.types import Samples, Verdict
 from asleft.sheet.model import MadeBy
 from lanes import Lane, by_id, causes, part, run
 from loops import CYCLE, FAULTS, LASTS_S, ONSET_S, loops, plant

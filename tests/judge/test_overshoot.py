@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.ramp_fit.overshoot import overshoot_share, swing
-from asleft.judge.ramp_fit.ramps import Combined
+from asleft.judge.ramp_fit.ramps import Combined, overshoot_share, swing
 from asleft.judge.valve.end_pressure import end_estimate
 from synth import dwell, sheet
 from test_characteristic import CUSHION, cycles, measured

@@ -7,14 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from asleft.catalogue.finding_kinds import FINDING_KINDS
+from asleft.catalogue.parts import Part
 from asleft.judge.coil.coil import Resistance, Winding, copper
-from asleft.judge.coil_state.now import CoilState
+from asleft.judge.coil_state import CoilState
 from asleft.judge.driver.clipping import Clip
 from asleft.judge.estimates import AsFound
 from asleft.judge.features import Dwell
-from asleft.judge.finding.isolation import contradictions, expected_parts, isolate
-from asleft.judge.finding.pressure_symptoms import scatter_bar
-from asleft.judge.finding.shapes import (
+from asleft.judge.finding.context import (
     LevelChange,
     asked_bar,
     current_shapes,
@@ -23,22 +22,24 @@ from asleft.judge.finding.shapes import (
     pressure_shapes,
     size_values,
 )
+from asleft.judge.finding.pressure_symptoms import scatter_bar, stood_still
 from asleft.judge.finding.signatures import (
     AS_LEFT,
     CAUSES,
     SYMPTOMS,
     Cause,
     Values,
+    contradictions,
+    expected_parts,
+    isolate,
     without_current,
 )
-from asleft.judge.finding.standing import stood_still
 from asleft.judge.finding.symptoms import observe
-from asleft.judge.intake.columns import CLOCK, CURRENT, TIME
-from asleft.judge.types import Part
+from asleft.judge.intake.intake import CLOCK, CURRENT, TIME
 from asleft.judge.valve.pressure import LevelPressure, key_of
-from asleft.judge.watching.stretch_age import stamped, still_count
+from asleft.judge.watching.sensors import Zero, take_zero
 from asleft.judge.watching.stretches import Stretch
-from asleft.judge.watching.zeros import Zero, take_zero
+from asleft.judge.watching.watch import stamped, still_count
 from asleft.sheet.model import Coil, Instrument, Where
 from synth import columns, curved, dwell, sheet
 from test_findings import clipped, context, found

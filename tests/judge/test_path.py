@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.ramp_fit.path import MOST_EQUAL, limit, time_constants
+from asleft.judge.ramp_fit.response import MOST_EQUAL, limit, time_constants
 from hypothesis import given, settings
 from hypothesis import strategies as st
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from asleft.catalogue.parts import Part
 from asleft.judge.judge import judge_log
-from asleft.judge.segments.pressure_delay import pressure_delay
-from asleft.judge.types import Part, Samples
+from asleft.judge.segments.dwells import pressure_delay
+from asleft.judge.types import Samples
 from hydraulics import Press, run_of
 
 STEP_S, REST_S = 0.01, 0.25

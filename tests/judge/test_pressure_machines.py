@@ -7,8 +7,9 @@ import math
 
 import numpy as np
 import pytest
+from asleft.catalogue.parts import Part
 from asleft.judge.judge import judge_log
-from asleft.judge.types import Judgement, Part, QuantityResult, Verdict
+from asleft.judge.types import Judgement, QuantityResult, Verdict
 from hydraulics import CYCLE, Press, run_of
 from lanes import by_id
 

@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from asleft.judge.drift.oil_thermal_state import OilThermalState
+from asleft.judge.drift import OilThermalState
 from asleft.judge.judge import begin, step
 from asleft.judge.types import Samples
 from lanes import record

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from asleft.judge.ramp_fit.ramp_identifiability import identifiable_ramps, shows_from_s
+from asleft.judge.ramp_fit.strokes import identifiable_ramps, shows_from_s
 from hypothesis import given, settings
 from hypothesis import strategies as st
 

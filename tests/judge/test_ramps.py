@@ -7,8 +7,7 @@ import pytest
 from asleft.judge.features import Stroke
 from asleft.judge.ramp_fit.descent import DELAY, PARAMETERS, Prior
 from asleft.judge.ramp_fit.learner import Learner
-from asleft.judge.ramp_fit.ramp_estimate import ramp_estimate
-from asleft.judge.ramp_fit.ramps import StrokeFit, combine, fit_stroke, stroke_matrices
+from asleft.judge.ramp_fit.ramps import StrokeFit, combine, fit_stroke, ramp_estimate, stroke_matrices
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from synth import drive

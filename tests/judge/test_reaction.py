@@ -5,16 +5,15 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.driver.misfit import Misfit
-from asleft.judge.driver.reaction import Reaction, answer_of
+from asleft.catalogue.parts import Part
+from asleft.judge.driver.answer import Misfit, Reaction, answer_of
 from asleft.judge.estimates import AsFound, Seen
 from asleft.judge.finding.context import FindingContext
-from asleft.judge.finding.stroke_findings import response_change, stroke_findings, strokes_unclear
+from asleft.judge.finding.watched import response_change, stroke_findings, strokes_unclear
 from asleft.judge.judge import begin, step
 from asleft.judge.ramp_fit.descent import DELAY, LAG
 from asleft.judge.ramp_fit.ramps import Combined, combine
-from asleft.judge.types import Part
-from asleft.judge.watching.watch import Stretch
+from asleft.judge.watching.stretches import Stretch
 from stored import stored
 from synth import recording, sheet
 

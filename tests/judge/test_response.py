@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.ramp_fit.path import Limited, limit, time_constants
-from asleft.judge.ramp_fit.response import answer, derivatives, pieces_of
+from asleft.judge.ramp_fit.response import Limited, answer, derivatives, limit, pieces_of, time_constants
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from lags import one_lag, two_lags

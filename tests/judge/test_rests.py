@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.ramp_fit.rests import NO_REST, Rest, Rests
+from asleft.judge.ramp_fit.preparing import NO_REST, Rest, Rests
 
 TIME = np.arange(60) * 0.01
 

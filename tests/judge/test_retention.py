@@ -3,15 +3,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from asleft.judge.features import Dwell, Stroke
-from asleft.judge.judge import JudgeState, begin, dumps, step
-from asleft.judge.segments.retention import (
+from asleft.judge.judge import begin, step
+from asleft.judge.state import JudgeState, dumps
+from asleft.judge.steps.cutting import (
     MOST_PRODUCING,
     MOST_RESTING,
     MOST_STROKES,
     dwells_kept,
+    keep_newest,
     strokes_kept,
 )
-from asleft.judge.steps.horizon import keep_newest
 from asleft.judge.types import Samples
 from synth import sheet
 

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.intake.columns import columns_of
-from asleft.judge.intake.scale import Scale, first_scale
+from asleft.judge.intake.intake import Scale, columns_of, first_scale
 from asleft.judge.judge import judge_log
 from asleft.judge.types import Samples, Verdict
 from lanes import by_id, run

@@ -2,8 +2,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.intake.columns import CURRENT, DEMAND, ENABLED, PRESSURE, STATE, SUPPLY, TIME
-from asleft.judge.intake.scale import Scale
+from asleft.judge.intake.intake import CURRENT, DEMAND, ENABLED, PRESSURE, STATE, SUPPLY, TIME, Scale
 from asleft.judge.intake.states import STOPPED
 from asleft.judge.ramp_fit.demand_path import demand_path, moving, step_time
 from asleft.judge.ramp_fit.learner import Learner

@@ -6,9 +6,9 @@ from datetime import UTC, datetime
 
 import pytest
 from asleft.catalogue.finding_kinds import READING_KINDS
-from asleft.catalogue.parts import PART_WORDS
+from asleft.catalogue.parts import PART_WORDS, Part
 from asleft.judge.sentence import likely, sentence
-from asleft.judge.types import Coverage, Finding, Part, QuantityResult, State, Verdict
+from asleft.judge.types import Coverage, Finding, QuantityResult, State, Verdict
 from asleft.sheet.model import QUANTITY_UNITS, Revision
 from synth import sheet as make_sheet
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.noise.shared_noise import LAGS, SharedNoise, WireDensity, _shared
+from asleft.judge.noise import LAGS, SharedNoise, WireDensity, _shared
 
 STEP_S = 0.001
 COMMAND_S, DRIVER_S, READING_S = 0.010, 0.014, 0.009

@@ -4,7 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.intake.columns import DEMAND, ENABLED, PUMP, STATE, TIME
+from asleft.judge.intake.holding import gaps, held
+from asleft.judge.intake.intake import DEMAND, ENABLED, PUMP, STATE, TIME
 from asleft.judge.intake.states import (
     CODES,
     NOT_ENABLED,
@@ -13,8 +14,6 @@ from asleft.judge.intake.states import (
     STOPPED,
     UNKNOWN,
     StateCarry,
-    gaps,
-    held,
     hours_of,
     intervals_of,
     judge_states,

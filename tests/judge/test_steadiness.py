@@ -6,10 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.drift.onset import times_beyond
+from asleft.catalogue.statuses import Status
 from asleft.judge.features import Dwell
 from asleft.judge.finding.steadiness import unsteady
-from asleft.judge.types import Judgement, Status, Verdict
+from asleft.judge.onset import times_beyond
+from asleft.judge.types import Judgement, Verdict
 from presses import judged, press
 from synth import curved, dwell
 from test_findings import context, result

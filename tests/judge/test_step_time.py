@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.ramp_fit.step_time import CommandFilter, Dating, step_time
+from asleft.judge.ramp_fit.demand_path import CommandFilter, Dating, step_time
 
 DT = 0.01
 

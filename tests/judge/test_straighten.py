@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from asleft.judge.ramp_fit.learner import Learner
-from asleft.judge.ramp_fit.straighten import Law
+from asleft.judge.ramp_fit.preparing import Law
 
 
 def law_of(levels: dict[float, float]) -> Law:

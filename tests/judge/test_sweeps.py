@@ -5,9 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from asleft.judge.features import Dwell
-from asleft.judge.noise.command_noise import QUIET_WIRE
-from asleft.judge.valve.characteristic import Measured, measure
-from asleft.judge.valve.sweeps import LAG_S, lag_doubt, moving_visits
+from asleft.judge.noise import QUIET_WIRE
+from asleft.judge.valve.characteristic import LAG_S, Measured, lag_doubt, measure, moving_visits
 from asleft.sheet.model import Conditions, Sheet
 from synth import dwell
 from test_characteristic import AXIS, now_bar, valve_sheet

@@ -20,7 +20,7 @@ from asleft.judge.driver.systematic import (
     unequal_ramps,
 )
 from asleft.judge.features import Stroke
-from asleft.judge.noise.command_noise import WireNoise
+from asleft.judge.noise import WireNoise
 from asleft.sheet.model import Instrument
 from scipy.signal import lfilter
 from synth import dwell, sheet

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.noise.tone import FoundTone, Tone, find_tone
+from asleft.judge.noise import FoundTone, Tone, find_tone
 from asleft.judge.ramp_fit.descent import Model
 from asleft.judge.ramp_fit.learner import Learner
 from hypothesis import given, settings

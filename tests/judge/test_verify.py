@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.propose.propose import Wanted, propose
+from asleft.judge.propose import Wanted, propose
 from asleft.judge.types import Samples, Verdict
 from asleft.judge.verify.grade import check, cut
 from asleft.judge.verify.published import check_json

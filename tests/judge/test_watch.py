@@ -2,12 +2,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.intake.columns import CURRENT, DEMAND, ENABLE, ENABLED, PRESSURE, STATE, SUPPLY, TIME
+from asleft.judge.intake.intake import CURRENT, DEMAND, ENABLE, ENABLED, PRESSURE, STATE, SUPPLY, TIME
 from asleft.judge.intake.states import NOT_ENABLED, PRODUCING, STOPPED, StateCarry, judge_states
-from asleft.judge.state_codec import copied
-from asleft.judge.watching.currents_asked import BREAK
-from asleft.judge.watching.stretch_age import still_count, with_breaks
-from asleft.judge.watching.watch import Stretch, WatchCarry, watch
+from asleft.judge.state import copied
+from asleft.judge.watching.asked import BREAK
+from asleft.judge.watching.stretches import Stretch, WatchCarry
+from asleft.judge.watching.watch import still_count, watch, with_breaks
 from asleft.sheet.model import Instrument, Signal, SignalKind
 from hypothesis import given, settings
 from hypothesis import strategies as st

@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.types import Judgement, Part, Samples
+from asleft.catalogue.parts import Part
+from asleft.judge.types import Judgement, Samples
 from asleft.sim.cycles import CUSHION_CYCLE
 from asleft.sim.faults import Fault, FaultKind
 from asleft.sim.model import default_valve

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.compare.windows import compare_points
+from asleft.judge.compare import compare_points
 from asleft.judge.types import ChartPoint
 
 HOUR, DAY = 3600.0, 86_400.0

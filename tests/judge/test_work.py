@@ -7,9 +7,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.intake.declared import BASIS, declared_at, next_edge
-from asleft.judge.judge import begin, dumps, judge_log, loads, step
-from asleft.judge.types import FastBurst, Samples, State, Status, Verdict
+from asleft.catalogue.statuses import Status
+from asleft.judge.intake.states import BASIS, declared_at, next_edge
+from asleft.judge.judge import begin, judge_log, step
+from asleft.judge.state import dumps, loads
+from asleft.judge.types import FastBurst, Samples, State, Verdict
 from synth import recording, sheet
 
 LEVELS = (0.1, 0.9, 0.3, 0.8)

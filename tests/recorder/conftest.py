@@ -16,7 +16,9 @@ from pathlib import Path
 import numpy as np
 import paho.mqtt.client as mqtt
 import pytest
-from asleft.judge.types import ChartPoint, Finding, Judgement, Part, State, StateInterval, Status
+from asleft.catalogue.parts import Part
+from asleft.catalogue.statuses import Status
+from asleft.judge.types import ChartPoint, Finding, Judgement, State, StateInterval
 from asleft.store.protocols import SheetRecord
 from asleft.wire.block import Block, Channel
 from asleft.wire.codec import decode_ack, encode_block

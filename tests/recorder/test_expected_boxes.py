@@ -8,7 +8,7 @@ import pytest
 from asleft.edge.config import load_config
 from asleft.recorder.expected_boxes import LOOK_EVERY_S, NOT_EXPECTED, ExpectedBoxes
 from asleft.recorder.health import agent_health
-from asleft.web.health.delivery import settings_words
+from asleft.web.health.figures import settings_words
 from asleft.wire.block import AgentState
 from asleft.wire.settings_faults import SettingsError
 

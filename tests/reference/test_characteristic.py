@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from asleft.judge.valve.branches import BranchLevel
+from asleft.judge.valve.characteristic_report import departure_from_line
 from asleft.judge.valve.curve import Curve
 from asleft.judge.valve.hysteresis import NoWidth, largest_width, loop_width
-from asleft.judge.valve.linearity import departure_from_line
 
 
 def play(x: np.ndarray, half: float, start: float) -> np.ndarray:

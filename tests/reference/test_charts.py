@@ -6,17 +6,17 @@ from typing import Any
 
 import numpy as np
 import pytest
-from asleft.judge.drift.budget import (
+from asleft.judge.drift import (
     BUDGET_YEARS,
     HOURS_PER_YEAR,
     QUICK_SHARE,
     TABLE,
     K,
-    check,
+    advanced,
+    check_budget,
     limits_for,
     limits_of_length,
 )
-from asleft.judge.drift.charts import advanced
 from runlength import cusum
 from runlength_pair import pair
 
@@ -103,4 +103,4 @@ def test_limits_rise_with_budget_and_quantities_and_end_with_the_table() -> None
 @pytest.mark.parametrize("years", [0.0, -1.0, math.nan, math.inf, 1e9])
 def test_a_budget_that_makes_no_sense_is_refused(years: float) -> None:
     with pytest.raises(ValueError, match="budget_years must be"):
-        check(years)
+        check_budget(years)

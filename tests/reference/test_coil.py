@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from asleft.judge.coil.coil import Reference, by_saturation, copper, winding_degc
 from asleft.judge.coil.headroom import Need, Room, room_of
-from asleft.judge.dither.waveform import full_size
 from asleft.judge.driver.clipping import Clip
 from asleft.judge.features import Dwell
+from asleft.judge.spectrum import full_size
 from asleft.sheet.model import Coil, Sheet, Signal, SignalKind, Tolerance
 from asleft.sim.coil import ripple_wave_a
 

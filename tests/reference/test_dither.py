@@ -6,8 +6,8 @@ from types import ModuleType
 
 import numpy as np
 import pytest
-from asleft.judge.dither.dither import DitherBurst, Expected, measure_burst
-from asleft.judge.dither.lines import spectrum
+from asleft.judge.dither import DitherBurst, Expected, measure_burst
+from asleft.judge.spectrum import spectrum
 from asleft.judge.types import FastBurst
 from scipy.signal import windows
 

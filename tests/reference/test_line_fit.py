@@ -5,8 +5,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from asleft.judge.driver.currents import CurrentLine, Level, current_line
-from asleft.judge.driver.law import least_squares
+from asleft.judge.driver.currents import CurrentLine, Level, current_line, least_squares
 
 
 def fitted(demand: list[float], current: list[float], se: float = 1e-4) -> CurrentLine:

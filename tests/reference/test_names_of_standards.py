@@ -3,8 +3,7 @@ from __future__ import annotations
 from asleft.alarms.events import EventKind
 from asleft.alarms.states import EFFECTS, STATES, STATES_ASIDE, AlarmState
 from asleft.catalogue.finding_kinds import FINDING_KINDS
-from asleft.catalogue.statuses import worst
-from asleft.judge.types import Status
+from asleft.catalogue.statuses import Status, worst
 
 # ISA-18.2 / IEC 62682 (published, read in secondary sources that agree).
 ALARM_STATES = {

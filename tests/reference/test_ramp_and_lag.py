@@ -5,9 +5,8 @@ import math
 import numpy as np
 import pytest
 from asleft.judge.ramp_fit.descent import UP, Prior
-from asleft.judge.ramp_fit.path import Limited, limit
 from asleft.judge.ramp_fit.ramps import fit_stroke
-from asleft.judge.ramp_fit.response import answer, pieces_of
+from asleft.judge.ramp_fit.response import Limited, answer, limit, pieces_of
 
 # Terms of IEC 60469 / IEEE 181: transition, 10 % and 90 % reference levels, settling. All values: closed form.
 # tau/T, time of 10 % and of 90 % in units of the ramp T.

@@ -2,9 +2,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.intake.columns import DEMAND, ENABLED, ROWS, STATE, TIME
+from asleft.judge.intake.intake import DEMAND, ENABLED, ROWS, STATE, TIME
 from asleft.judge.intake.states import PRODUCING
-from asleft.judge.watching.watch import WatchCarry, watch
+from asleft.judge.watching.stretches import WatchCarry
+from asleft.judge.watching.watch import watch
 from asleft.sheet.model import Sheet, Signal, SignalKind, Tolerance
 
 # NAMUR NE 43 (published, read in secondary sources that agree): the measuring range is 3.8 to 20.5 mA; at or under

@@ -4,7 +4,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from asleft.judge.drift.onset import best_split
+from asleft.judge.onset import best_split
 from asleft.judge.trend import theil_sen, trend_of
 from scipy import stats
 from statsmodels.datasets import nile

@@ -91,7 +91,7 @@ def metrics() -> dict[str, list[str]]:
 
 def interface() -> dict[str, dict[str, dict[str, Any]]]:
     """The interface for programs: address -> choices, and form -> fields, with their types."""
-    from asleft.web.api.openapi import document
+    from asleft.web.api.routes import document
 
     made = document("1")
 

@@ -21,8 +21,8 @@ from asleft.recorder.batch import Counters
 from asleft.recorder.metrics import RecorderCollector, RecorderFigures
 from asleft.sheet.reader import read_sheet
 from asleft.web.availability import Reach
-from asleft.web.metrics import DashboardCollector
 from asleft.web.notices.settings import read_settings
+from asleft.web.watched import DashboardCollector
 from asleft.wire.block import AgentState
 from flask import Flask
 from prometheus_client import CollectorRegistry, generate_latest

@@ -13,7 +13,7 @@ from asleft.sheet.reader import read_sheet
 from asleft.sim.faults import Fault, FaultKind
 from asleft.sim.plant import valves
 from asleft.sim.recording import simulate
-from asleft.web.report.one_file import Recording
+from asleft.web.report.from_files import Recording
 
 BEGINS_S = 1_774_000_800.0  # on the hour; a Friday in March at work
 RATE_HZ = 20.0

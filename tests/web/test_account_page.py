@@ -10,7 +10,7 @@ from asleft.store import tables
 from asleft.store.accounts import Role
 from asleft.store.audit import LEAST_LINES, AuditBound
 from asleft.store.engine import writing
-from asleft.web.access.second_factor import STEP_S, address_of, is_secret, new_secret, step_of
+from asleft.web.access.passwords import STEP_S, address_of, is_secret, new_secret, step_of
 from asleft.web.access.visitor import csrf_of
 from asleft.web.app import create_app
 

@@ -16,8 +16,8 @@ from asleft.store.tokens import TokenExists
 from asleft.web.access import roles
 from asleft.web.access.programs import Rates
 from asleft.web.access.visitor import digest_of
-from asleft.web.api.questions import written
-from asleft.web.api.table import RESOURCES, ROOT
+from asleft.web.api.answers import written
+from asleft.web.api.routes import RESOURCES, ROOT
 from asleft.web.app import create_app
 
 V = "press-2.clamp"

@@ -12,8 +12,7 @@ from asleft.store.accounts import Role
 from asleft.web.access import programs
 from asleft.web.access.visitor import digest_of
 from asleft.web.api import answers
-from asleft.web.api.openapi import document
-from asleft.web.api.table import RESOURCES, ROOT, Resource
+from asleft.web.api.routes import RESOURCES, ROOT, Resource, document
 from asleft.web.app import create_app
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis.strategies import booleans

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from asleft.store.actor import Actor
 from asleft.store.audit import AuditEntry
-from asleft.web.audit.page import PER_PAGE, audit_view, before_in, body, page
+from asleft.web.audit import PER_PAGE, audit_view, before_in, body, page
 
 S = 10**9
 AT = 1_795_532_527 * S  # 24 Nov 2026 16:02:07 in Madrid

@@ -13,7 +13,7 @@ from asleft.store.reader import EmbeddedReader
 from asleft.web import ids
 from asleft.web.app import create_app
 from asleft.web.availability import HEADER, Place, Reach, Unreachable, Watched
-from asleft.web.away.routes import away_view, away_words
+from asleft.web.away import away_view, away_words
 from asleft.web.when import PlantTime
 from sqlalchemy.exc import IntegrityError, OperationalError
 

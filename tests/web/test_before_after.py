@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from asleft.web.report.before_after import Difference, row
+from asleft.web.report.from_files import Difference, row
 
 
 @pytest.mark.parametrize(

@@ -4,8 +4,7 @@ import html
 
 import numpy as np
 import pytest
-from asleft.web.valve.coil import HOURS, coil_view
-from asleft.web.valve.coil_figure import coil
+from asleft.web.valve.coil import HOURS, coil, coil_view
 
 V = "press-1.platen"
 HOUR = 3600 * 10**9

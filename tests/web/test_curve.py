@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from asleft.judge.types import State
-from asleft.web.valve.curve_figure import curve_figure, curve_words
+from asleft.web.valve.slow import curve_figure, curve_words
 from asleft.web.views.curve import MOST_DOTS, curve_view, steady_dots
 
 

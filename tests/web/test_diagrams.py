@@ -8,12 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from asleft.judge.types import State, StateInterval
-from asleft.web.figures.chart import Chart, numeral, ticks
+from asleft.web.figures import Chart, numeral, ticks
 from asleft.web.report.state import curve_svg, state_report
-from asleft.web.stretch import Stretch
 from asleft.web.units import Pressures
 from asleft.web.views.curve import curve_view
 from asleft.web.views.ramps import ramps_view
+from asleft.web.when import Stretch
 
 V = "press-2.clamp"
 I0, SPAN = 0.18, 0.74  # of the plant's sheet, A

@@ -16,14 +16,10 @@ from asleft.judge.published import judgement_json
 from asleft.judge.types import State, StateInterval
 from asleft.store.protocols import StoredSamples
 from asleft.web.evidence.image import SCALE, png_of
-from asleft.web.evidence.labels import side_labels, top_labels
-from asleft.web.evidence.line import MOST, line_of, sparkline
-from asleft.web.evidence.paper import paper_svg
 from asleft.web.evidence.picture import Axis, Curve, Level, Mark, NoPicture, Picture, Role, Row, Shape, Upright
-from asleft.web.evidence.place import on_paper, on_screen
-from asleft.web.evidence.scene import Path, Text, scene_of
-from asleft.web.evidence.screen import screen_figure
-from asleft.web.evidence.style import LINE_PX, WIDTH, height
+from asleft.web.evidence.scene import MOST, Path, Text, line_of, paper_svg, scene_of, sparkline
+from asleft.web.evidence.screen import on_paper, on_screen, screen_figure
+from asleft.web.evidence.style import LINE_PX, WIDTH, height, side_labels, top_labels
 from asleft.web.evidence.subject import SHAPES, Subject, of_finding
 from asleft.web.evidence.view import _MAKERS, evidence
 from asleft.web.units import Pressures
@@ -192,9 +188,8 @@ def test_a_clip_lies_where_the_headline_says(recordings):
 
 
 def test_dots_of_the_setting_are_left_out_of_the_plot_over_time_while_the_current_is_cut(plant, source):
-    from asleft.web.views.features import features_in
-    from asleft.web.views.history import CUT_WORDS, history_views
-    from asleft.web.views.revisions import sheets_in
+    from asleft.web.views.history import CUT_WORDS, history_views, sheets_in
+    from asleft.web.views.window import features_in
 
     pieces = sheets_in(source, "press-1.ejector", plant.now - 10 * DAY, plant.now)
     shown = features_in(source, "press-1.ejector", pieces)["current_at_full"]
@@ -499,7 +494,7 @@ def test_a_valves_page_has_it_at_the_head_of_each_finding(source):
 
 def test_the_report_has_it_without_a_script(source):
     from asleft.web.report.state import state_report
-    from asleft.web.stretch import Stretch
+    from asleft.web.when import Stretch
 
     now = source.now_ns()
     text = state_report(source, "press-2.clamp", Stretch(now - DAY, now), "9.9")

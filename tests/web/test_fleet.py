@@ -8,9 +8,8 @@ from collections import Counter
 import pytest
 from asleft.web import ids
 from asleft.web.live import changed
-from asleft.web.presses.fleet_filter import CHOICES, Filter, Subject, parse_filter
 from asleft.web.presses.page import _parts, choices, fleet, form, opening, others, renew
-from asleft.web.presses.view import ROOMY_UP_TO, presses_view
+from asleft.web.presses.view import CHOICES, ROOMY_UP_TO, Filter, Subject, parse_filter, presses_view
 from asleft.web.source import Source
 from asleft.web.views.valves import furthest_words
 from asleft.web.when import PlantTime

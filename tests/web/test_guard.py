@@ -9,7 +9,7 @@ from asleft.store.accounts import Role
 from asleft.web import ids
 from asleft.web.access import roles
 from asleft.web.access.guard import UnguardedError, callback_role, callbacks, check
-from asleft.web.api.table import RESOURCES, ROOT
+from asleft.web.api.routes import RESOURCES, ROOT
 from asleft.web.app import create_app
 from dash import Input, Output, callback
 

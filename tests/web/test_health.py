@@ -5,10 +5,8 @@ from dataclasses import replace
 from asleft.alarms.events import AlarmEvent, EventKind
 from asleft.store.outbox import NoOutbox, Standing
 from asleft.store.protocols import Backfill, Health, StreamMark
-from asleft.web.health.page import health_body
-from asleft.web.health.table import health
-from asleft.web.health.view import health_view
-from asleft.web.views.disk_room import size_words
+from asleft.web.health import health, health_body, health_view
+from asleft.web.views.storing import size_words
 
 
 def words(source) -> str:

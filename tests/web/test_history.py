@@ -5,13 +5,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.steps.charting import DEAD_ZONE
+from asleft.judge.steps.points import DEAD_ZONE
 from asleft.judge.types import ChartPoint
-from asleft.web.figures.history import history_svg
-from asleft.web.valve.history_note import histories
-from asleft.web.views.history import BINS, history_views, onset_of_quantity
-from asleft.web.views.thin import extremes
-from asleft.web.views.trend import trend_line, trend_words
+from asleft.web.control_chart import history_svg
+from asleft.web.valve.slow import histories
+from asleft.web.views.history import BINS, history_views, onset_of_quantity, trend_line, trend_words
+from asleft.web.views.spans import extremes
 from hypothesis import given
 from hypothesis import strategies as st
 

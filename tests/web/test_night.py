@@ -15,13 +15,10 @@ from asleft.alarms.events import EventKind
 from asleft.judge.types import State, StateInterval
 from asleft.store.actor import Actor
 from asleft.web.evidence.scene import Text
-from asleft.web.night.drawing import MOST_LINES, drawing_of
-from asleft.web.night.routes import ON_PAPER, contents
-from asleft.web.night.shifts import USUAL, shifts_in, since_last_shift
-from asleft.web.night.view import Happened, night_view
+from asleft.web.night.routes import ON_PAPER, USUAL, contents, shifts_in, since_last_shift
+from asleft.web.night.view import MOST_LINES, Happened, drawing_of, night_view
 from asleft.web.source import Source
-from asleft.web.stretch import BadStretch, Stretch
-from asleft.web.when import PlantTime
+from asleft.web.when import BadStretch, PlantTime, Stretch
 
 S = 10**9
 MINUTE, HOUR = 60 * S, 3600 * S

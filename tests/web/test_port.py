@@ -10,8 +10,7 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing
 
 import pytest
-from asleft.web.port import PortLimits, Server, server_of
-from asleft.web.serve import bind
+from asleft.web.serve import PortLimits, Server, bind, server_of
 
 HALF = b"GET / HTTP/1.1\r\nHost: localhost\r\nX-Slow: "
 PATIENCE_S = 60.0  # until a test gives up; nothing is measured by it

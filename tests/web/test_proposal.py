@@ -10,7 +10,7 @@ import pytest
 from asleft.store.protocols import SheetRecord
 from asleft.web import units
 from asleft.web.csv_text import utc
-from asleft.web.proposal.view import wanted_of
+from asleft.web.proposal import wanted_of
 
 S = 10**9
 V = "press-1.platen"

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.web.valve.ramps_figure import ramps_figure, ramps_words
+from asleft.web.valve.slow import ramps_figure, ramps_words
 from asleft.web.views.ramps import MOST_STROKES, ramps_view, strokes_in
 
 SECOND = 10**9

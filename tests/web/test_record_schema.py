@@ -7,12 +7,13 @@ import json
 from importlib.resources import files
 
 import pytest
-from asleft.judge.types import Part, Verdict
+from asleft.catalogue.parts import Part
+from asleft.judge.types import Verdict
 from asleft.judge.verify.result import Outcome
 from asleft.web.app import create_app
 from asleft.web.csv_text import utc
 from asleft.web.verification.record import SCHEMA
-from asleft.web.words_check import LOAD_STATES
+from asleft.web.words import LOAD_STATES
 
 V = "press-1.platen"
 FORM = json.loads((files("asleft.web.report") / "verification_record.schema.json").read_text("utf-8"))

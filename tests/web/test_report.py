@@ -15,13 +15,13 @@ from asleft.store.actor import Actor
 from asleft.store.records import open_records
 from asleft.store.work_log import open_work
 from asleft.web.app import create_app
-from asleft.web.figures.chart import Chart
-from asleft.web.figures.checked import ramps_figure
+from asleft.web.checked import ramps_figure
+from asleft.web.figures import Chart
 from asleft.web.markup import Markup, el
 from asleft.web.paper import paper, pdf, picture, styled
 from asleft.web.report.state import WEEK_NS, state_report
-from asleft.web.stretch import Stretch
 from asleft.web.templates import macro, table
+from asleft.web.when import Stretch
 from asleft.web.words import CAUTIONS
 from pypdf import PdfReader
 

@@ -15,8 +15,7 @@ from asleft.judge.types import ChartPoint, State, StateInterval
 from asleft.web.app import create_app
 from asleft.web.hrefs import retune_href
 from asleft.web.retune.view import checked_stretches, proposed, retune_view
-from asleft.web.stretch import BadStretch, Stretch
-from asleft.web.when import PlantTime
+from asleft.web.when import BadStretch, PlantTime, Stretch
 from pypdf import PdfReader
 
 S = 10**9

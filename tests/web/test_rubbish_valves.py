@@ -11,13 +11,12 @@ import pytest
 from asleft.store.protocols import SheetRecord
 from asleft.store.records import open_records
 from asleft.store.samples import open_samples
-from asleft.web.health.page import health_body
-from asleft.web.health.view import MOST_STREAMS, health_view
-from asleft.web.presses import table as tables
+from asleft.web.health import MOST_STREAMS, health_body, health_view
+from asleft.web.presses import page as tables
 from asleft.web.presses.view import presses_view
 from asleft.web.sheets.view import sheet_rows
 from asleft.web.source import MOST_WITHOUT_SHEET, Source
-from asleft.web.start.routes import start_view
+from asleft.web.start import start_view
 from asleft.web.when import PlantTime
 from asleft.wire.block import Block, Channel
 

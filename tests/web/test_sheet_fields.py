@@ -9,8 +9,7 @@ from dataclasses import replace
 import pytest
 from asleft.sheet.model import Tolerance
 from asleft.sheet.reader import read_sheet
-from asleft.web.sheets.form_view import form_of
-from asleft.web.sheets.table_view import sheet_table
+from asleft.web.sheets.sections import form_of, sheet_table
 from asleft.web.source import Source
 from asleft.web.when import PlantTime
 

@@ -11,8 +11,8 @@ from asleft.store.engine import writing
 from asleft.store.throttle import PER_ACCOUNT, PER_ADDRESS
 from asleft.web.access.passwords import Busy, Passwords
 from asleft.web.access.visitor import Access, csrf_of, digest_of, new_token, throttled_as
-from asleft.web.addresses import safe_path
 from asleft.web.app import create_app
+from asleft.web.secure import safe_path
 from sqlalchemy import text
 
 S = 10**9

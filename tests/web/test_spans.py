@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 import pytest
-from asleft.web.valve.window_note import span_selector
+from asleft.web.valve.window import span_selector
 from asleft.web.views.spans import MOST_NS, SPANS, Choice, parse_choice
 from asleft.web.when import PlantTime
 from hypothesis import given

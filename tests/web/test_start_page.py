@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 from asleft.edge.config import parse_config
 from asleft.store.protocols import Health
+from asleft.web import start as words_start
 from asleft.web.app import create_app
 from asleft.web.source import Source
-from asleft.web.start import words as words_start
-from asleft.web.start.routes import start_view
+from asleft.web.start import start_view
 from asleft.web.when import PlantTime
 
 S = 10**9

@@ -9,7 +9,7 @@ import pytest
 from asleft.store.protocols import Health, StoreUnavailable
 from asleft.web.app import create_app
 from asleft.web.availability import Place, Reach
-from asleft.web.health.view import health_view
+from asleft.web.health import health_view
 from asleft.web.presses.view import presses_view
 
 LATE_NS = 90 * 10**9

@@ -4,7 +4,7 @@ import xml.etree.ElementTree as ET
 
 import pytest
 from asleft.catalogue.statuses import STATUS_ORDER
-from asleft.web.svg import LARGE, SMALL, StripMark, deviation_strip, status_mark
+from asleft.web.markup import LARGE, SMALL, StripMark, deviation_strip, status_mark
 from asleft.web.views.valves import strip_marks
 from hypothesis import given
 from hypothesis import strategies as st

@@ -12,15 +12,13 @@ import pytest
 from asleft.web import ids
 from asleft.web.app import create_app
 from asleft.web.csv_text import Csv, plant, plant_all, shown, text_of, utc, utc_all
-from asleft.web.health.page import health_body
-from asleft.web.health.view import health_view
+from asleft.web.health import health_body, health_view
 from asleft.web.presses import page as presses_page
-from asleft.web.stretch import Stretch
 from asleft.web.valve import page as valve_page
 from asleft.web.valve.slow import draw_history
+from asleft.web.valve.table import window
 from asleft.web.valve.window import draw_window
-from asleft.web.valve.window_table import window
-from asleft.web.when import PlantTime
+from asleft.web.when import PlantTime, Stretch
 
 V = "press-2.clamp"
 S = 10**9

@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 import numpy as np
-from asleft.web.views.thin import thin, with_gaps
+from asleft.web.views.spans import thin, with_gaps
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays

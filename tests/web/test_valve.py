@@ -7,9 +7,8 @@ import pytest
 from asleft.alarms.events import AlarmEvent, EventKind
 from asleft.catalogue.parts import LOOK_FIRST, PART_WORDS
 from asleft.web.valve import page as fragments
-from asleft.web.valve.history_note import histories
-from asleft.web.valve.sheet_lines import bound_words, percent, sheet_lines
-from asleft.web.valve.view import valve_view
+from asleft.web.valve.slow import histories
+from asleft.web.valve.view import bound_words, percent, sheet_lines, valve_view
 from asleft.web.views.history import history_views
 from asleft.web.words import CAUTIONS, look_first
 

@@ -9,8 +9,7 @@ import time
 import pytest
 from asleft.monitoring.service_manager import ServiceManager
 from asleft.web.app import create_app
-from asleft.web.metrics import DashboardCollector
-from asleft.web.self_watch import SelfWatch
+from asleft.web.watched import DashboardCollector, SelfWatch
 from prometheus_client import CollectorRegistry, generate_latest
 from prometheus_client.parser import text_string_to_metric_families
 from sqlalchemy.exc import OperationalError

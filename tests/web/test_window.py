@@ -10,13 +10,20 @@ from asleft.alarms.events import AlarmEvent, EventKind
 from asleft.judge.types import ChartPoint, State, StateInterval
 from asleft.sheet.model import Tolerance
 from asleft.store.protocols import Overview
-from asleft.web.valve.live import LiveCursor, first_minute, since
+from asleft.web.valve.window import LiveCursor, first_minute, since, window_words
 from asleft.web.valve.window_figure import RAW_TRACES, extension, window_figure
-from asleft.web.valve.window_note import window_words
-from asleft.web.views.expected import current_tolerance_a, expected_in, lead_in_ns
-from asleft.web.views.revisions import sheets_in
+from asleft.web.views.history import sheets_in
 from asleft.web.views.spans import Choice
-from asleft.web.views.window import BINS, bin_width, moving_mean, raw_lines, window_view
+from asleft.web.views.window import (
+    BINS,
+    bin_width,
+    current_tolerance_a,
+    expected_in,
+    lead_in_ns,
+    moving_mean,
+    raw_lines,
+    window_view,
+)
 
 LIVE = Choice.of("1min")
 SECOND = 10**9

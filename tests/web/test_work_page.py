@@ -12,9 +12,9 @@ from asleft.web.presses.view import presses_view
 from asleft.web.source import Source
 from asleft.web.valve.page import opening
 from asleft.web.valve.view import valve_view
-from asleft.web.views.working import during_work
+from asleft.web.views.valves import during_work
 from asleft.web.when import PlantTime
-from asleft.web.work.routes import until_of
+from asleft.web.work import until_of
 
 S = 10**9
 HOUR = 3600 * S

@@ -11,7 +11,7 @@ from asleft.sheet.compose import composed, fields_of
 from asleft.sheet.logmap import read_log_map
 from asleft.sheet.reader import read_sheet
 from asleft.web.notices.settings import read_settings
-from asleft.web.sheets.form_view import units_of
+from asleft.web.sheets.sections import units_of
 from asleft.wire import toml_limits
 from asleft.wire.settings_faults import SettingsError
 from asleft.wire.toml_limits import TomlLimitError, check, loads

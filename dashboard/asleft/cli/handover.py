@@ -13,7 +13,7 @@ from asleft.cli.log_options import add_log_options
 from asleft.cli.verify import Made, make, write_out
 
 if TYPE_CHECKING:
-    from asleft.web.report.handover import Part
+    from asleft.web.report.from_files import Part
 
 HELP = """\
 what it does
@@ -64,7 +64,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Write the pack; 1 if a record is not accepted. Raises `UserError` or `LogError` for wrong input."""
     from asleft.web.app import installed_version
-    from asleft.web.report.handover import handover
+    from asleft.web.report.from_files import handover
     from asleft.web.when import PlantTime
 
     if args.out.suffix not in {".html", ".pdf", ".zip"}:
@@ -91,8 +91,8 @@ def _one(args: argparse.Namespace, given: list[Path]) -> Made:
 
 
 def _part(made: Made, size: str) -> Part:
-    from asleft.web.report.handover import Part
-    from asleft.web.verification.paper import record_report
+    from asleft.web.report.from_files import Part
+    from asleft.web.verification.record import record_report
     from asleft.web.when import PlantTime
 
     last = made.files[-1]

@@ -188,7 +188,8 @@ def judgement_json(file: JudgedFile) -> dict[str, object]:
 
 def exit_code(judgement: Judgement) -> int:
     """3 if the log does not fit the sheet or shows too little of it, 1 if anything was found, else 0."""
-    from asleft.judge.types import Status, Verdict
+    from asleft.catalogue.statuses import Status
+    from asleft.judge.types import Verdict
 
     if judgement.fit.fits is False:
         return 3
@@ -203,11 +204,11 @@ def _pictures(file: JudgedFile, *, blocks: bool) -> dict[str, str]:
     if not file.judgement.findings or file.judgement.fit.fits is False:
         return {}
     from asleft.judge.published import judgement_json as plain
-    from asleft.web.evidence.line import line_of
     from asleft.web.evidence.picture import Picture
+    from asleft.web.evidence.scene import line_of
     from asleft.web.evidence.subject import of_finding
     from asleft.web.evidence.view import evidence
-    from asleft.web.report.one_file import Recording
+    from asleft.web.report.from_files import Recording
     from asleft.web.when import PlantTime
 
     recording = Recording(file.sheet, file.sheet_text, file.samples, file.judgement, "")

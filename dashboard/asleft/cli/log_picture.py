@@ -109,7 +109,7 @@ def _png(plots: Sequence[_Plot], title: str) -> bytes:
 
 
 def _svg(plots: Sequence[_Plot], title: str) -> bytes:
-    from asleft.web.evidence.paper import svg_of
+    from asleft.web.evidence.scene import svg_of
 
     svg = str(svg_of(_scene(plots, title), f"The columns of {title} over their rows"))
     return svg.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1).encode()
@@ -141,7 +141,7 @@ def _drawn(plot: _Plot, top: float) -> list[Line | Text]:
     from asleft.web import palette
     from asleft.web.evidence.scene import Path as Line
     from asleft.web.evidence.scene import Text
-    from asleft.web.figures.chart import numeral, ticks
+    from asleft.web.figures import numeral, ticks
 
     right, bottom = _WIDTH - _RIGHT, top + _HIGH
     low, high = float(np.nanmin(plot.low)), float(np.nanmax(plot.high))

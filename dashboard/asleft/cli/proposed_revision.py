@@ -15,7 +15,7 @@ from asleft.sheet.tolerances import default_tolerances
 from asleft.sheet.units import unit_of_quantity
 
 if TYPE_CHECKING:
-    from asleft.judge.propose.propose import Proposed, Wanted
+    from asleft.judge.propose import Proposed, Wanted
 
 _AT = "at = when the valve was set so, as 2026-03-02T08:10:00Z; until then this is a proposal and cannot be filed"
 
@@ -63,7 +63,7 @@ def _settings(rows: Sequence[Proposed], wanted: Wanted) -> tuple[dict[str, float
 
 
 def _tolerances(sheet: Sheet, values: Mapping[str, float], doubts: Mapping[str, float]) -> dict[str, float]:
-    from asleft.judge.first_sheet import proposed_tolerance
+    from asleft.judge.propose import proposed_tolerance
 
     as_left = {**sheet.as_left, **values}
     left = replace(sheet, as_left=as_left, tolerance=default_tolerances(as_left, sheet.characteristic))

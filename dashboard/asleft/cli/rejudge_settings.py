@@ -13,8 +13,8 @@ from asleft.cli.errors import UserError
 from asleft.cli.records_option import opened, records_of
 from asleft.cli.sheet_actions import load_sheet
 from asleft.cli.times import time_of
-from asleft.judge.drift import budget
-from asleft.judge.drift.budget import BUDGET_YEARS
+from asleft.judge import drift
+from asleft.judge.drift import BUDGET_YEARS
 from asleft.recorder.effective_sheet import effective_sheet
 from asleft.recorder.replay import Setting
 from asleft.recorder.working import Declarations
@@ -47,7 +47,7 @@ def tasks_of(args: argparse.Namespace, reader: SampleReader, zone: tzinfo) -> li
     tolerances = dict(tolerance_of(text) for text in args.tolerance or ())
     if args.budget_years is not None:
         try:
-            budget.check(args.budget_years)
+            drift.check_budget(args.budget_years)
         except ValueError as error:
             raise UserError(f"--budget-years {args.budget_years:g}: {error}") from error
     asked = (time_of("--from", args.from_time, zone), time_of("--to", args.to_time, zone))

@@ -14,7 +14,7 @@ from asleft.cli.samples_option import add_samples_argument, reader_of
 
 if TYPE_CHECKING:
     from asleft.cli.judged_file import JudgedFile
-    from asleft.web.report.one_file import Recording
+    from asleft.web.report.from_files import Recording
 
 HELP = """\
 what it does
@@ -193,9 +193,8 @@ def _of_store(args: argparse.Namespace) -> str:
     from asleft.web.csv_text import text_of
     from asleft.web.report.state import state_report
     from asleft.web.source import Source
-    from asleft.web.stretch import Stretch
     from asleft.web.valve.table import quantities
-    from asleft.web.when import PlantTime
+    from asleft.web.when import PlantTime, Stretch
 
     time_of = PlantTime.named(args.zone or machine_zone())
     records, work = opened(records_of(args), open_records), opened(records_of(args), open_work)
@@ -217,7 +216,7 @@ def _of_store(args: argparse.Namespace) -> str:
 def _of_file(args: argparse.Namespace) -> str:
     from asleft.cli.judged_file import judged_file
     from asleft.web.csv_text import text_of
-    from asleft.web.report.one_file import file_table
+    from asleft.web.report.from_files import file_table
     from asleft.web.when import PlantTime
 
     file = with_answers(args, lambda now: judged_file(now.log, now.sheet, burst_path=now.burst, options=now))
@@ -232,7 +231,7 @@ def _of_file(args: argparse.Namespace) -> str:
 
 def _before_after(before: JudgedFile, after: JudgedFile, args: argparse.Namespace) -> str:
     from asleft.web.app import installed_version
-    from asleft.web.report.before_after import before_after_report
+    from asleft.web.report.from_files import before_after_report
     from asleft.web.when import PlantTime
 
     if after.samples.time_s[0] < before.samples.time_s[-1]:
@@ -246,14 +245,14 @@ def _before_after(before: JudgedFile, after: JudgedFile, args: argparse.Namespac
 def report_of_file(file: JudgedFile, size: str) -> str:
     """The document of a judged file, on paper of a size."""
     from asleft.web.app import installed_version
-    from asleft.web.report.one_file import file_report
+    from asleft.web.report.from_files import file_report
     from asleft.web.when import PlantTime
 
     return file_report(_recording(file), PlantTime.nearest(file.zone), time.time_ns(), installed_version(), size=size)
 
 
 def _recording(file: JudgedFile) -> Recording:
-    from asleft.web.report.one_file import Recording
+    from asleft.web.report.from_files import Recording
 
     files = file.reading.files
     names, hashes = ", ".join(Path(one.name).name for one in files), ", ".join(one.sha256 for one in files)

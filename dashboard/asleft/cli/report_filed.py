@@ -22,7 +22,7 @@ def record_text(args: argparse.Namespace) -> str:
     from asleft.sheet.reader import read_sheet
     from asleft.store.access import open_access
     from asleft.store.records import open_records
-    from asleft.web.verification.paper import record_report
+    from asleft.web.verification.record import record_report
     from asleft.web.when import PlantTime
 
     time_of = PlantTime.named(args.zone or machine_zone())
@@ -55,7 +55,7 @@ def retune_text(args: argparse.Namespace) -> str:
     from asleft.cli.times import machine_zone
     from asleft.store.records import open_records
     from asleft.web.app import installed_version
-    from asleft.web.retune.contents import retune_report
+    from asleft.web.retune.routes import retune_report
     from asleft.web.retune.view import proposed, retune_view
     from asleft.web.source import Source
     from asleft.web.when import PlantTime

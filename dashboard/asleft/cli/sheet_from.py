@@ -19,7 +19,7 @@ from asleft.sheet.template import new_sheet_text
 
 if TYPE_CHECKING:
     from asleft.cli.ink import Ink
-    from asleft.judge.first_sheet import FirstSheet
+    from asleft.judge.propose import FirstSheet
     from asleft.judge.types import Finding
     from asleft.logfile.door import Reading
 
@@ -31,8 +31,8 @@ def sheet_from(args: argparse.Namespace) -> int:
     """Write the sheet; 1 if the recording shows nothing. Raises `UserError` or `LogError` for wrong input."""
     from asleft.cli.ink import ink_for
     from asleft.cli.log_options import given_of, with_answers
-    from asleft.judge.first_sheet import first_sheet, proposed_tolerance
     from asleft.judge.judge import judge_log
+    from asleft.judge.propose import first_sheet, proposed_tolerance
     from asleft.logfile.door import read
 
     signal = _signal(args)

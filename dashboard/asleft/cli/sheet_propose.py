@@ -15,7 +15,7 @@ from asleft.cli.log_options import add_log_options, with_answers
 if TYPE_CHECKING:
     from asleft.cli.ink import Ink
     from asleft.cli.judged_file import JudgedFile
-    from asleft.judge.propose.propose import Proposed, Wanted
+    from asleft.judge.propose import Proposed, Wanted
     from asleft.judge.verify.result import Check
     from asleft.sheet.model import Sheet
 
@@ -53,7 +53,7 @@ def propose_from_file(args: argparse.Namespace) -> int:
     """Print the proposals; 1 if one that was asked for cannot be made. Raises `UserError` for wrong input."""
     from asleft.cli.ink import ink_for
     from asleft.cli.judged_file import judged_file
-    from asleft.judge.propose.propose import propose
+    from asleft.judge.propose import propose
     from asleft.judge.verify.grade import check
 
     wanted = _wanted(args)
@@ -97,7 +97,7 @@ def _revised(args: argparse.Namespace, file: JudgedFile, rows: tuple[Proposed, .
 
 
 def _wanted(args: argparse.Namespace) -> Wanted:
-    from asleft.judge.propose.propose import Wanted
+    from asleft.judge.propose import Wanted
     from asleft.sheet.units import UNITS
 
     if args.zero is None and args.full is None:

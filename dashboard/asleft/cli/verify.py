@@ -95,8 +95,7 @@ def run(args: argparse.Namespace) -> int:
     """Write the record; 1 if it is not accepted. Raises `UserError` or `LogError` for wrong input."""
     from asleft.cli.judged_file import sheet_of
     from asleft.cli.sheet_actions import written
-    from asleft.web.verification.entered import blank_text
-    from asleft.web.verification.paper import record_report
+    from asleft.web.verification.record import blank_text, record_report
     from asleft.web.when import PlantTime
 
     if args.blank is not None:
@@ -151,8 +150,7 @@ def _draft(entered_path: Path, logs: Sequence[Path], files: Sequence[JudgedFile]
     from asleft.cli.files import read_text
     from asleft.judge.verify.grade import check
     from asleft.store.protocols import SheetRecord
-    from asleft.web.verification.entered import key_of, read_entered
-    from asleft.web.verification.record import Draft, faults_of
+    from asleft.web.verification.record import Draft, faults_of, key_of, read_entered
     from asleft.wire.settings_faults import SettingsError
 
     try:

@@ -145,10 +145,8 @@ def _open_and_serve(args: argparse.Namespace, data: Path, rules: Rules) -> int:
     from asleft.web.access.passwords import Passwords
     from asleft.web.access.visitor import Access
     from asleft.web.app import create_app, installed_version
-    from asleft.web.metrics import DashboardCollector
-    from asleft.web.probes import ready
-    from asleft.web.self_watch import SelfWatch
     from asleft.web.serve import NoFreePortError, NotLoopbackError, address, bind, serve
+    from asleft.web.watched import DashboardCollector, SelfWatch, ready
     from asleft.web.when import UnknownZoneError
 
     data.mkdir(parents=True, exist_ok=True)

@@ -10,12 +10,10 @@ import numpy as np
 from asleft.judge.coil.coil import ColdCoil
 from asleft.judge.coil.coldsoak import cold_estimate
 from asleft.judge.decide import Estimate
-from asleft.judge.dither.dither import DitherBurst
-from asleft.judge.dither.dither_found import dither_found
+from asleft.judge.dither import DitherBurst, dither_found
+from asleft.judge.driver.answer import UNEXPLAINED, at_times, not_straight, own_ramps, shape_shows
 from asleft.judge.driver.clipping import Clip, cut_lately, cut_strokes, cuts_of, on_dwells, split_clipped, strokes_at
-from asleft.judge.driver.currents import CurrentLine, Level, alive, current_line, levels_of, usable
-from asleft.judge.driver.floor import floored
-from asleft.judge.driver.one_ramp import UNEXPLAINED, at_times, not_straight, own_ramps, shape_shows
+from asleft.judge.driver.currents import CurrentLine, Level, alive, current_line, floored, levels_of, usable
 from asleft.judge.driver.supply import supply_estimate
 from asleft.judge.driver.systematic import (
     clipped_share,
@@ -27,15 +25,11 @@ from asleft.judge.driver.systematic import (
     unequal_ramps,
 )
 from asleft.judge.features import Dwell, Stroke
-from asleft.judge.noise.command_noise import QUIET_WIRE, WireNoise
-from asleft.judge.outer.held import Held, held, judged
-from asleft.judge.outer.held_ends import held_end
-from asleft.judge.outer.held_levels import HeldLevel, learn_held, still_pairs
-from asleft.judge.outer.outer import FLOOR, slow_line
+from asleft.judge.held import Held, HeldLevel, held, held_end, judged, learn_held, still_pairs
+from asleft.judge.noise import QUIET_WIRE, WireNoise
+from asleft.judge.outer import FLOOR, slow_line
 from asleft.judge.ramp_fit.descent import DELAY, LAG
-from asleft.judge.ramp_fit.overshoot import overshoot_share
-from asleft.judge.ramp_fit.ramp_estimate import ramp_estimate
-from asleft.judge.ramp_fit.ramps import Combined, combine
+from asleft.judge.ramp_fit.ramps import Combined, combine, overshoot_share, ramp_estimate
 from asleft.judge.valve.characteristic import Measured, measure
 from asleft.judge.valve.creep import Creep, creep_of
 from asleft.judge.valve.end_pressure import FARTHEST, end_estimate

@@ -32,7 +32,7 @@ class Dwell(NamedTuple):
     demand_moves: float = 0.0  # per second, of a command that never rests (`sliding`)
     pressure_moved_bar: float = NAN  # change over a part as long before the last part; NaN: too short for one
     pressure_sd_bar: float = NAN  # of the samples, from their differences
-    pressure_left_bar: float = 0.0  # what `settling` has added to the mean: how far the pressure still had to go
+    pressure_left_bar: float = 0.0  # what settling has added to the mean: how far the pressure still had to go
 
 
 class Stroke(NamedTuple):

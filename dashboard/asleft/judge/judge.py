@@ -7,34 +7,104 @@ the same segments and numbers however the samples are cut.
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
+from asleft.judge import drift
 from asleft.judge.coil.coldsoak import see_soak, take_cold
-from asleft.judge.drift import budget
-from asleft.judge.drift.budget import BUDGET_YEARS
-from asleft.judge.driver.expected import expected_current
-from asleft.judge.fit.points import take_points
-from asleft.judge.intake.columns import CLOCK, DEMAND, STATE, TIME
-from asleft.judge.intake.declared import bursts_outside, declared_at, next_edge
-from asleft.judge.intake.intake import take_in
-from asleft.judge.intake.scale import SCALE_SAMPLES, interval_of
-from asleft.judge.intake.states import PRODUCING, WORK, gaps, hours_of, intervals_of, judge_states, surest
+from asleft.judge.drift import BUDGET_YEARS
+from asleft.judge.fit.levels import take_points
+from asleft.judge.intake.holding import gaps
+from asleft.judge.intake.intake import (
+    CLOCK,
+    DEMAND,
+    ENABLED,
+    SCALE_SAMPLES,
+    STATE,
+    TIME,
+    columns_of,
+    interval_of,
+    take_in,
+)
+from asleft.judge.intake.states import (
+    PRODUCING,
+    WORK,
+    StateCarry,
+    bursts_outside,
+    declared_at,
+    hours_of,
+    intervals_of,
+    judge_states,
+    next_edge,
+    surest,
+)
 from asleft.judge.ramp_fit.learner import Learner
-from asleft.judge.state import JudgeState
-from asleft.judge.state_codec import copied, dumps, loads
-from asleft.judge.steps.cutting import segment, set_scale
-from asleft.judge.steps.failed import count_excluded, count_failed
-from asleft.judge.steps.horizon import take_bursts, trim
+from asleft.judge.state import JudgeState, copied, dumps, loads
+from asleft.judge.steps.cutting import (
+    count_excluded,
+    count_failed,
+    read_vented,
+    segment,
+    set_scale,
+    take_bursts,
+    trim,
+)
 from asleft.judge.steps.points import POINT_S, close_points
 from asleft.judge.steps.summary import summarise
-from asleft.judge.steps.vented import read_vented
 from asleft.judge.types import ChartPoint, FloatArray, Judgement, Samples, StateInterval
-from asleft.judge.watching.stretch_age import stamped
-from asleft.judge.watching.stretches import dangers
-from asleft.judge.watching.watch import Stretch, watch
+from asleft.judge.watching.stretches import Stretch, dangers
+from asleft.judge.watching.watch import stamped, watch
 from asleft.sheet.model import Sheet
+
+# The current a healthy driver would give for the measured command, by the sheet's settings.
+
+
+def expected_current(
+    sheet: Sheet, samples: Samples, *, as_found: Mapping[str, float] | None = None, lag_s: float = 0.02
+) -> FloatArray:
+    """Expected coil current (A) at each sample, shape (n,), from the measured command and the sheet's settings.
+
+    `as_found` replaces settings by name. NaN where the command is unknown or the sheet has no currents. The first
+    sample is taken as settled, so start some seconds earlier than what is to be shown. Where the driver is not
+    enabled (channel `enable`, or a current under 30 % of the current at zero) zero is expected.
+    """
+    values = {**sheet.as_left, **(as_found or {})}
+    n = samples.time_s.size
+    zero, full = values.get("current_at_zero"), values.get("current_at_full")
+    command = samples.channels.get("command")
+    if zero is None or full is None or command is None or n == 0:
+        return np.full(n, np.nan)
+    columns = columns_of(samples, sheet.signal)
+    judge_states(columns, sheet, StateCarry())
+    up = 1.0 / max(values.get("ramp_up", 0.0), 1e-6)
+    down = 1.0 / max(values.get("ramp_down", 0.0), 1e-6)
+    off = sheet.signal.off_below_pct / 100.0
+    out = np.empty(n)
+    step_s = np.diff(samples.time_s, prepend=samples.time_s[0])
+    rows = zip(columns[DEMAND].tolist(), step_s.tolist(), (columns[ENABLED] > 0.5).tolist(), strict=True)
+    r: float | None = None
+    y = 0.0
+    for k, (raw, dt, on) in enumerate(rows):
+        if raw != raw:
+            out[k] = math.nan
+            continue
+        u = min(max(raw, 0.0), 1.0)
+        flows = on and (off <= 0.0 or u >= off)
+        if not flows:
+            r, target = 0.0, 0.0
+        else:
+            if r is None:
+                r = u
+            r += min(max(u - r, -down * dt), up * dt)
+            target = zero + r * (full - zero)
+        if k == 0:
+            y = target
+        y += (target - y) * (1.0 - math.exp(-dt / lag_s)) if dt > 0 else 0.0
+        out[k] = y
+    return out
+
 
 __all__ = [
     "JudgeState",
@@ -94,7 +164,7 @@ def begin(
     Raises:
         ValueError: `budget_years` is outside a hundredth to ten thousand years.
     """
-    budget.check(budget_years)
+    drift.check_budget(budget_years)
     learner = Learner(
         sheet.as_left.get("ramp_up", 0.0), sheet.as_left.get("ramp_down", 0.0), sheet.signal.off_below_pct / 100.0
     )

@@ -10,8 +10,9 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from asleft.judge import characteristic_result, types
-from asleft.judge.types import State, Status, Verdict, iso
+from asleft.catalogue.statuses import Status
+from asleft.judge import types
+from asleft.judge.types import State, Verdict, iso
 from msgspec import Struct, convert, field, json
 
 #: A moment as ISO 8601 UTC, None where unknown.
@@ -267,7 +268,7 @@ def published_finding(finding: types.Finding) -> Finding:
     )
 
 
-def published_characteristic(found: characteristic_result.CharacteristicResult | None) -> Characteristic | None:
+def published_characteristic(found: types.CharacteristicResult | None) -> Characteristic | None:
     """A characteristic as it is published."""
     if found is None:
         return None
@@ -295,7 +296,7 @@ def _bound(below: float | None, above: float | None) -> Bound | None:
     return None if below is None and above is None else Bound(below, above)
 
 
-def _branch(branch: characteristic_result.BranchResult) -> Branch:
+def _branch(branch: types.BranchResult) -> Branch:
     levels = tuple(
         Level(
             _finite(level.current_a),
@@ -317,7 +318,7 @@ def _branch(branch: characteristic_result.BranchResult) -> Branch:
     return Branch(levels, departure, _finite(branch.current_from_a), _finite(branch.current_to_a))
 
 
-def _figure(figure: characteristic_result.Figure) -> Figure:
+def _figure(figure: types.Figure) -> Figure:
     return Figure(
         _finite(figure.value),
         _finite(figure.uncertainty),

@@ -15,8 +15,9 @@ from dataclasses import dataclass, field
 from asleft.alarms.events import AlarmEvent
 from asleft.alarms.raising import alarm_events
 from asleft.alarms.states import AlarmView, fold
-from asleft.judge.drift.budget import BUDGET_YEARS
-from asleft.judge.judge import Advance, JudgeState, advance, begin
+from asleft.judge.drift import BUDGET_YEARS
+from asleft.judge.judge import Advance, advance, begin
+from asleft.judge.state import JudgeState
 from asleft.judge.steps.summary import summarise
 from asleft.judge.types import FastBurst, Samples
 from asleft.recorder.effective_sheet import WrongUnit

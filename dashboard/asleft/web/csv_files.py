@@ -11,7 +11,7 @@ from asleft.web.access.visitor import current
 from asleft.web.csv_text import Csv, text_of
 from asleft.web.frame import Frame
 from asleft.web.source import Source
-from asleft.web.stretch import BadStretch, Stretch, stretch_in
+from asleft.web.when import BadStretch, Stretch, stretch_in
 from flask import Response, request
 
 MINUTE_NS = 60 * 10**9

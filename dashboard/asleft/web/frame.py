@@ -9,15 +9,59 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
+from urllib.parse import urlsplit
 
 from asleft.store.accounts import Role
-from asleft.web import asset_files, nav, units
+from asleft.web import asset_files, units
+from asleft.web.access.roles import page_role
 from asleft.web.access.visitor import Visitor
 from asleft.web.availability import Unreachable
 from asleft.web.markup import Child, Markup, join
+from asleft.web.secure import safe_path
 from asleft.web.source import Source
 from asleft.web.templates import filled, macro
-from flask import Response, request
+from asleft.web.units import CHOICES, COOKIE, KEPT_S
+from flask import Flask, Response, redirect, request
+from werkzeug.wrappers import Response as AnyResponse
+
+# The pages there are, in one place: the frame of the framework's pages and that of the plain ones show the same.
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One link of the navigation. `plain`: a page outside the framework, which is loaded anew."""
+
+    href: str
+    words: str
+    plain: bool
+    here: str = ""  # "", "page" or "true": whether this is the page, or one below it
+
+
+_ENTRIES = (
+    Entry("/", "Presses", False),
+    Entry("/alarms", "Alarms", True),
+    Entry("/night", "Night", True),
+    Entry("/sheets", "Sheets", True),
+    Entry("/verification", "Verification", True),
+    Entry("/health", "Health", False),
+    Entry("/audit", "Audit", False),
+    Entry("/sessions", "Sessions", True),
+)
+
+
+def entries(path: str, role: Role, waiting: int = 0) -> list[Entry]:
+    """The links that somebody of that role may follow; `waiting`: alarms that nobody has acknowledged."""
+    out = []
+    for entry in _ENTRIES:
+        needed = page_role(entry.href)
+        if needed is None or not role.may(needed):
+            continue
+        below = path.startswith("/valve/" if entry.href == "/" else f"{entry.href}/")
+        here = "page" if path == entry.href else "true" if below else ""
+        words = f"{entry.words} {waiting}" if entry.href == "/alarms" and waiting else entry.words
+        out.append(Entry(entry.href, words, entry.plain, here))
+    return out
+
 
 _LIVE_SCRIPTS, _PLAIN_SCRIPTS = ("asleft.js", "live.js", "away.js", "evidence.js"), ("asleft.js", "evidence.js")
 _OPEN_STYLES = ("palette.css", "style.css", "away.css")
@@ -146,7 +190,7 @@ def document(
 
 def links(path: str, role: Role, waiting: int = 0) -> Markup:
     """The pages that somebody of that role may see, as links."""
-    return macro("common.html", "nav_links", nav.entries(path, role, waiting))
+    return macro("common.html", "nav_links", entries(path, role, waiting))
 
 
 def unit_switch(shown: units.Pressures, token: str) -> Markup:
@@ -172,3 +216,36 @@ def field(name: str, label: str, **more: object) -> Markup:
 def choice(name: str, label: str, options: list[tuple[str, str]], chosen: str = "", **more: object) -> Markup:
     """A labelled list to choose from: (value, words), with its hint and what is wrong with it."""
     return macro("common.html", "choice", name, label, options, chosen, **more)
+
+
+# Choosing the unit that one reads pressure in: a cookie of one's own browser, nothing stored here.
+
+ROUTE = "/units"
+FIELD = "pressure"
+
+
+def register_unit_choice(server: Flask, *, tls: bool) -> None:
+    """Add the route; `tls` says that browsers reach us through a proxy that speaks it."""
+
+    @server.post(ROUTE)
+    def _units() -> AnyResponse:
+        return choose(tls=tls)
+
+
+def choose(*, tls: bool) -> AnyResponse:
+    """Keep the choice that was posted and lead back to the page it was made on."""
+    wanted = request.form.get(FIELD, "")
+    if wanted not in CHOICES:
+        words = f"{FIELD} = {wanted[:40]!r}: pressures are shown in one of {', '.join(CHOICES)}.\n"
+        return Response(words, 400, mimetype="text/plain")
+    answer = redirect(_where_from(), 303)
+    answer.set_cookie(COOKIE, wanted, max_age=KEPT_S, path="/", secure=tls, httponly=True, samesite="Lax")
+    return answer
+
+
+def _where_from() -> str:
+    """The page that the form stood on: browsers name it to their own site, and to no other."""
+    came = urlsplit(request.headers.get("Referer", ""))
+    if came.netloc.lower() != request.host.lower():
+        return "/"
+    return safe_path(came.path + (f"?{came.query}" if came.query else ""))

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from urllib.parse import quote, urlencode
 
 from asleft.web.csv_text import utc
-from asleft.web.stretch import Stretch
+from asleft.web.when import Stretch
 
 
 def valve_href(valve: str) -> str:

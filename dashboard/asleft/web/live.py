@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any, cast
 
 import dash
-from asleft.web.figures.base import CONFIG, Figure, blank
+from asleft.web.figures import CONFIG, Figure, blank
 from asleft.web.markup import Markup
 from asleft.web.templates import macro
 from dash import ClientsideFunction, Input, Output, State, dcc, html, no_update

@@ -10,10 +10,17 @@ import re
 from collections.abc import Mapping, Sequence
 
 from asleft.web import asset_files, hrefs
-from asleft.web.markup import Child, Markup
-from asleft.web.svg import status_mark
-from asleft.web.words import CAUTIONS, CLASS_WORDS, kind_words, lower_first, number, plural, sentence_case
-from asleft.web.words_check import BEFORE_COMMAND
+from asleft.web.markup import Child, Markup, status_mark
+from asleft.web.words import (
+    BEFORE_COMMAND,
+    CAUTIONS,
+    CLASS_WORDS,
+    kind_words,
+    lower_first,
+    number,
+    plural,
+    sentence_case,
+)
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 UNIT = r"(?:m?A|m?V|m?Ω|bar|psi|[kM]Pa|[mµ]?s|min|h|k?Hz|%|points?|°C|K|rows|strokes)(?:/s)?(?![\w&])"

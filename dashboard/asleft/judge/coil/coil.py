@@ -13,30 +13,74 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from asleft.judge.coil.copper import COPPER_PER_K, copper, winding_degc
-from asleft.judge.coil.driver_output import output_of
 from asleft.judge.decide import coverage_factor
 from asleft.judge.driver.clipping import Clip
 from asleft.judge.features import Dwell
 from asleft.sheet.model import Sheet, Where
 
-__all__ = [
-    "ENTERED",
-    "ColdCoil",
-    "Reference",
-    "Resistance",
-    "Winding",
-    "by_saturation",
-    "by_voltage",
-    "cable_in_voltage",
-    "copper",
-    "output_of",
-    "reference_of",
-    "resistance_now",
-    "telling",
-    "winding",
-    "winding_degc",
-]
+# Copper: resistance and temperature of a winding, R(T) = R20 (1 + 0.00393 (T - 20)) (IEC 60028).
+
+#: Temperature coefficient of copper's resistance at 20 degC, 1/K (IEC 60028).
+COPPER_PER_K = 0.00393
+REFERENCE_DEGC = 20.0
+
+
+def copper(temperature_degc: float) -> float:
+    """R(T)/R(20 degC) of copper (IEC 60028)."""
+    return 1.0 + COPPER_PER_K * (temperature_degc - REFERENCE_DEGC)
+
+
+def winding_degc(ratio: float) -> float:
+    """Temperature at which copper has `ratio` times its resistance at 20 degC; inverse of `copper`."""
+    return REFERENCE_DEGC + (ratio - 1.0) / COPPER_PER_K
+
+
+# What a driver can do and the cable takes away: as the sheet has it, or as is usual, with uncertainties to match.
+
+#: What is taken where the sheet says nothing of the driver or the cable, and how far off that may be (k = 1).
+USUAL_DROP_V, USUAL_DROP_U_V = 1.0, 0.6
+USUAL_DUTY, USUAL_DUTY_U = 0.95, 0.03
+USUAL_CABLE_OHM, USUAL_CABLE_U_OHM = 0.2, 0.2
+#: Of what the sheet does say of them (k = 1).
+_DROP_U_V, _DUTY_U, _CABLE_U = 0.1, 0.005, 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Output:
+    """What the driver can do, and the cable: value and standard uncertainty of each. `assumed`: not in the sheet."""
+
+    drop_v: float
+    drop_u_v: float
+    duty: float
+    duty_u: float
+    cable_ohm: float
+    cable_u_ohm: float
+    assumed: tuple[str, ...]
+
+
+def output_of(sheet: Sheet) -> Output:
+    """Driver and cable as the sheet has them, or as is usual with an uncertainty to match."""
+    coil = sheet.coil
+    assumed = [
+        word
+        for word, value in (
+            ("driver drop", coil.driver_drop_v),
+            ("largest duty", coil.duty_max),
+            ("cable", coil.cable_resistance_ohm),
+        )
+        if value is None
+    ]
+    cable = coil.cable_resistance_ohm
+    return Output(
+        drop_v=USUAL_DROP_V if coil.driver_drop_v is None else coil.driver_drop_v,
+        drop_u_v=USUAL_DROP_U_V if coil.driver_drop_v is None else _DROP_U_V,
+        duty=USUAL_DUTY if coil.duty_max is None else coil.duty_max,
+        duty_u=USUAL_DUTY_U if coil.duty_max is None else _DUTY_U,
+        cable_ohm=USUAL_CABLE_OHM if cable is None else cable,
+        cable_u_ohm=USUAL_CABLE_U_OHM if cable is None else _CABLE_U * cable,
+        assumed=tuple(assumed),
+    )
+
 
 #: R now rests on this much time: less than the winding's time constant of some minutes.
 NOW_S = 120.0

@@ -18,16 +18,16 @@ from asleft.judge.coil.coil import (
     ColdCoil,
     by_voltage,
     cable_in_voltage,
+    copper,
     reference_of,
     resistance_now,
     telling,
     winding,
 )
-from asleft.judge.coil.copper import copper
 from asleft.judge.decide import Estimate
 from asleft.judge.driver.clipping import Clip
 from asleft.judge.features import Dwell
-from asleft.judge.intake.columns import CURRENT, OIL, TIME
+from asleft.judge.intake.intake import CURRENT, OIL, TIME
 from asleft.judge.types import FloatArray
 from asleft.sheet.model import Sheet
 

@@ -14,9 +14,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from asleft.judge.coil.coil import Reference, Resistance
-from asleft.judge.coil.copper import copper, winding_degc
-from asleft.judge.coil.driver_output import Output, output_of
+from asleft.judge.coil.coil import Output, Reference, Resistance, copper, output_of, winding_degc
 from asleft.judge.decide import Estimate, verdict
 from asleft.judge.driver.clipping import Clip
 from asleft.judge.features import Dwell

@@ -1,4 +1,4 @@
-"""Coil current at 0 % and 100 % command, from dwells, by weighted regression of current on demand.
+"""Coil current at 0 % and 100 % command, from dwells: a weighted line, how far it bends, where a floor holds it.
 
 Dwells of one command level are first averaged: what a level has in common (converter step) does not average out with
 repetition. The line through the levels gives both ends with a covariance that grows as it must when they are
@@ -12,13 +12,147 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from asleft.judge.driver.law import AT_ZERO, ends_of
 from asleft.judge.features import Dwell
-from asleft.judge.intake.enabling import ALIKE_SHARE, OFF_SHARE
+from asleft.judge.intake.states import ALIKE_SHARE, OFF_SHARE
 from asleft.judge.medians import median_of
-from asleft.judge.noise.command_noise import WireNoise, by_noise, driver_demand, leftover
+from asleft.judge.noise import WireNoise, by_noise, driver_demand, leftover
 from asleft.judge.types import FloatArray
 from asleft.sheet.model import Sheet
+
+# How far the current of a driver strays from a straight line, and what that leaves open of both its ends.
+#
+# A driver's current is no exact straight line of the command: it bends in an S or a knee, and may jump where the
+# command leaves zero. What was seen at an end holds whatever the law; what is extrapolated to it does not. So
+#
+#     current = line + bend(u) + jump [u = 0],
+#
+# bend a Gaussian process of scale s with Matern 3/2 covariance (Rasmussen and Williams, Gaussian Processes for
+# Machine Learning, 2006, eq. 4.17, from memory), line with free ends (universal kriging). How far the law bends is
+# not known: the levels themselves say it. Every s of a table, with and without a jump, is weighted by its restricted
+# likelihood and a prior that holds half of all drivers for straight; the mixture gives the ends and their
+# uncertainty. Levels on a line leave hardly any bend; two levels leave whatever drivers do.
+#
+# Levels on a line say nothing of what lies beyond them, and a short stretch of an S is a line too: half of the
+# drivers bend somewhere, so that the chance is half of the range not seen; their slope is then another by some
+# sixth, from a knee anywhere beyond if little is not seen, all the way if much is.
+#
+# The prior is ours: bends to 6 % of the span, jumps of some 5 % in one driver of twenty-five.
+
+#: Bends (share of the span): none, then evenly in logarithm.
+_BENDS = np.concatenate(([0.0], np.geomspace(2e-4, 0.06, 9)))
+_STRAIGHT = 0.5
+_LENGTH = 0.35
+_JUMP, _JUMPS = 0.05, 0.04
+_KNEE_SLOPE, _MUCH = 0.15, 0.4
+#: Command (share of full) up to which a driver is at zero.
+AT_ZERO = 2e-3
+_OUTSIDE = 0.05
+_NORMAL = 1.959963984540054
+
+
+@dataclass(frozen=True, slots=True)
+class Ends:
+    """Currents at zero and full, standard uncertainties by chance and by what the law leaves open (A)."""
+
+    at_zero_a: float
+    at_full_a: float
+    se_zero_a: float
+    se_full_a: float
+    law_zero_a: float
+    law_full_a: float
+
+
+def ends_of(
+    demand: FloatArray, current_a: FloatArray, variance_a2: FloatArray, open_a2: FloatArray, span_a: float
+) -> Ends:
+    """Both ends from levels at `demand` (n,), n >= 2, ascending within 0..1; variances by chance, shape (n,).
+
+    `open_a2`: what else may move each level, as a variance (n,): no sign of a bend, but counted elsewhere.
+    """
+    n = demand.size
+    drift = np.column_stack((1.0 - demand, demand))
+    at_ends = np.eye(2)
+    zero = (demand <= AT_ZERO).astype(float)
+    bend, toward = _matern(demand, demand), _matern(np.array([0.0, 1.0]), demand)
+    weights, means, variances = [], [], []
+    chance = np.full(2, np.inf)
+    for jump_share, jump_a in ((1.0 - _JUMPS, 0.0), (_JUMPS, _JUMP * span_a)):
+        for k, scale in enumerate(_BENDS * span_a):
+            prior = jump_share * (_STRAIGHT if k == 0 else (1.0 - _STRAIGHT) / (_BENDS.size - 1))
+            law_a2 = scale**2 * bend + jump_a**2 * np.outer(zero, zero)
+            weights.append(math.log(prior) + _likelihood(law_a2 + np.diag(variance_a2 + open_a2), drift, current_a))
+            joint = scale**2 * toward
+            joint[0] += jump_a**2 * zero
+            inverse = np.linalg.inv(law_a2 + np.diag(variance_a2))
+            line, covariance = least_squares(drift, current_a, inverse)
+            left = current_a - drift @ line
+            means.append(line + joint @ inverse @ left)
+            off = at_ends - joint @ inverse @ drift
+            own = np.array([scale**2 + jump_a**2, scale**2])
+            spread = own - np.einsum("en,nm,em->e", joint, inverse, joint)
+            spread = np.maximum(spread, 0.0) + np.einsum("ei,ij,ej->e", off, covariance, off)
+            variances.append(spread)
+            if k == 0 and jump_a == 0.0:
+                chance = spread
+    share = np.exp(np.array(weights) - max(weights))
+    share /= share.sum()
+    mean, variance = np.array(means), np.array(variances)
+    middle = share @ mean
+    if n == 2:  # nothing told the laws apart: the line is the guess
+        middle = mean[0]
+    law = []
+    for end, beyond in ((0, float(demand[0])), (1, 1.0 - float(demand[-1]))):
+        off, knee = mean[:, end] - middle[end], (1.0 - _STRAIGHT) * (1.0 - float(demand[-1] - demand[0]))
+        knee = knee if beyond > 0.0 else 0.0
+        turned = variance[:, end] + (_KNEE_SLOPE * span_a * beyond) ** 2 * (1.0 / 3.0 + (beyond / _MUCH) ** 2)
+        half_a = _half_width(
+            np.concatenate(((1.0 - knee) * share, knee * share)),
+            np.concatenate((off, off)),
+            np.concatenate((variance[:, end], turned)),
+        )
+        law.append(math.sqrt(max((half_a / _NORMAL) ** 2 - chance[end], 0.0)))
+    return Ends(
+        float(middle[0]), float(middle[1]), math.sqrt(chance[0]), math.sqrt(chance[1]), float(law[0]), float(law[1])
+    )
+
+
+def least_squares(drift: FloatArray, values: FloatArray, inverse: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Generalised least squares (Aitken 1936): parameters and their covariance.
+
+    `drift` (n, p), `values` (n,), `inverse` (n, n) of the values' covariance.
+    """
+    covariance = np.linalg.inv(drift.T @ inverse @ drift).astype(np.float64)
+    return covariance @ (drift.T @ (inverse @ values)), covariance
+
+
+def _likelihood(covariance: FloatArray, drift: FloatArray, values: FloatArray) -> float:
+    """Logarithm of the restricted likelihood of values (n,) about a line of any ends, but for a constant."""
+    inverse = np.linalg.inv(covariance)
+    normal = drift.T @ inverse @ drift
+    left = values - drift @ np.linalg.solve(normal, drift.T @ (inverse @ values))
+    return -0.5 * float(np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(normal)[1] + left @ inverse @ left)
+
+
+def _matern(a: FloatArray, b: FloatArray) -> FloatArray:
+    apart = math.sqrt(3.0) / _LENGTH * np.abs(a[:, None] - b[None, :])
+    out: FloatArray = (1.0 + apart) * np.exp(-apart)
+    return out
+
+
+def _half_width(share: FloatArray, off: FloatArray, variance: FloatArray) -> float:
+    """Half the width, about zero, of the interval that holds 95 % of a mixture of normals; by halving."""
+    sd = np.sqrt(variance)
+    low, high = 0.0, float(np.max(np.abs(off) + 6.0 * sd))
+    for _ in range(60):
+        half = 0.5 * (low + high)
+        outside = float(share @ (_normal((-half - off) / sd) + _normal((off - half) / sd)))
+        low, high = (half, high) if outside > _OUTSIDE else (low, half)
+    return high
+
+
+def _normal(x: FloatArray) -> FloatArray:
+    """Standard normal distribution function; of so few values without a library that takes long to load."""
+    return np.array([0.5 * math.erfc(-one / math.sqrt(2.0)) for one in x.tolist()])
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +184,7 @@ class CurrentLine:
     residual_a: FloatArray  # of each level
     clipped_zero_a: float = 0.0  # standard uncertainty from command noise clipped at the ends: the same every time
     clipped_full_a: float = 0.0
-    law_zero_a: float = 0.0  # standard uncertainty from how the law may bend (`law`): the same every time
+    law_zero_a: float = 0.0  # standard uncertainty from how the law may bend: the same every time
     law_full_a: float = 0.0
     more_clipped: float = 0.0  # noise clipped at the ends beyond half of all on the wire (share of full), its u
     more_clipped_u: float = 0.0
@@ -73,7 +207,7 @@ SMALLEST_SPAN = 0.15
 def usable(dwell: Dwell, sheet: Sheet) -> bool:
     """Whether a dwell says something of the current line: settled, above the off threshold, within the command.
 
-    Where hardly any current flows at zero command, none at all there is a driver that is off (`intake.enabling`).
+    Where hardly any current flows at zero command, none at all there is a driver that is off (`intake.states`).
     """
     off = sheet.signal.off_below_pct / 100.0
     if not math.isfinite(dwell.current_a) or _seems_off(dwell, sheet):  # no reading, or a dead one
@@ -167,7 +301,7 @@ def current_line(
     `demand_se`: of a level's mean demand, beside the level's own. `wire_sd`: noise of the command on its wire, which
     the levels' demands take for clipped at the ends, and `wire_u` its standard uncertainty. Some drivers clip it, in
     others the demand goes beyond its range; where the levels between do not tell which, that is open.
-    How far the law bends is told by the levels and enters the uncertainty (`law`); what else they scatter by
+    How far the law bends is told by the levels and enters the uncertainty; what else they scatter by
     inflates it (Birge).
     """
     if len(levels) < 2 or levels[-1].demand - levels[0].demand < SMALLEST_SPAN:
@@ -230,3 +364,38 @@ def _clipped(
     by_column = line @ (design[:, :2].T @ (column / variance))
     left = sd if shown else prior_u
     return _Clipped(usual + (off if shown else 0.0), left, *(left * np.abs(by_column)).tolist())
+
+
+# A current that never falls below a floor: what levels there say is no law of the driver.
+#
+# Two things tell a floor from a law that bends or a current at zero that was turned: levels of clearly different
+# commands have one current, and what was left has less there. The current at zero is then the floor; that at full
+# rests on the levels above it, and where these are too few it is not known.
+#
+# It misses a floor that only one level stands on: then the line through the others tells the driver's setting.
+
+#: How far apart in command two levels of one current are, and the share of what was left between them that is none.
+_APART, _FLAT = 0.05, 0.1
+#: Standard errors within which two currents are one.
+_ONE = 6.0
+
+
+def floored(levels: Sequence[Level], left_a: tuple[float, float], tolerance_a: float) -> int:
+    """How many of the lowest levels (ascending) stand on a floor above what was left there; 0: none do.
+
+    `left_a`: current at zero and full as left; `tolerance_a`: of the current at zero, upwards.
+    """
+    if not levels:
+        return 0
+    zero, full = left_a
+    lowest = levels[0]
+    if lowest.current_a - (zero + lowest.demand * (full - zero)) <= tolerance_a:
+        return 0
+    count = 1
+    for level in levels[1:]:
+        asked = (level.demand - lowest.demand) * (full - zero)
+        own = _ONE * (level.current_se_a + lowest.current_se_a)
+        if abs(level.current_a - lowest.current_a) > max(_FLAT * asked, own) or asked <= own:
+            break
+        count += 1
+    return count if levels[count - 1].demand - lowest.demand > _APART else 0

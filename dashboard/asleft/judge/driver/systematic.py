@@ -10,7 +10,7 @@ from typing import Protocol
 import numpy as np
 from asleft.judge.driver.currents import CurrentLine
 from asleft.judge.features import Dwell, Stroke
-from asleft.judge.noise.command_noise import WireNoise, leftover
+from asleft.judge.noise import WireNoise, leftover
 from asleft.judge.ramp_fit.ramps import beyond_chance
 from asleft.sheet.model import MadeBy, Sheet
 

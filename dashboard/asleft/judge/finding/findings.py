@@ -7,24 +7,25 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from asleft.catalogue.finding_kinds import CURRENT_MOVED, FINDING_KINDS, KIND_OF
-from asleft.judge.finding.at_times import current_took_the_pressure
+from asleft.catalogue.parts import Part
 from asleft.judge.finding.context import FindingContext, make, moved
-from asleft.judge.finding.departures import departures
-from asleft.judge.finding.headroom_low import headroom_low
-from asleft.judge.finding.held_findings import decided, held_findings
-from asleft.judge.finding.loop_within import widened
-from asleft.judge.finding.parts import with_part
-from asleft.judge.finding.plateaus import clipped, rests_on_cut
-from asleft.judge.finding.pressure_symptoms import scatter_bar, went_with_current
-from asleft.judge.finding.shorted_turns import shorted_turns
+from asleft.judge.finding.departures import clipped, departures, headroom_low, rests_on_cut
+from asleft.judge.finding.held import decided, held_findings
+from asleft.judge.finding.loop_within import widened, widening_explains
+from asleft.judge.finding.parts import current_took_the_pressure, with_part
+from asleft.judge.finding.pressure_symptoms import scatter_bar, sticking, went_with_current
 from asleft.judge.finding.signatures import AS_LEFT
-from asleft.judge.finding.sticking import sticking
-from asleft.judge.finding.stroke_findings import read_late, stroke_findings, strokes_unclear
-from asleft.judge.finding.symptoms import observe
-from asleft.judge.finding.watched import dead_reading_shows_unasked, lost_by_dead_command, watched
-from asleft.judge.finding.widening import widening_explains
+from asleft.judge.finding.symptoms import observe, shorted_turns
+from asleft.judge.finding.watched import (
+    dead_reading_shows_unasked,
+    lost_by_dead_command,
+    read_late,
+    stroke_findings,
+    strokes_unclear,
+    watched,
+)
 from asleft.judge.finding.within import comes_and_goes, moved_within
-from asleft.judge.types import Finding, Part, Verdict
+from asleft.judge.types import Finding, Verdict
 from asleft.sheet.names import counted, counted_reason
 
 #: Onsets that lie no further apart are one event, as far as dwells and points tell (s).

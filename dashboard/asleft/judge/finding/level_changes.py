@@ -17,10 +17,8 @@ from typing import NamedTuple
 
 import numpy as np
 from asleft.judge.features import Dwell
-from asleft.judge.finding.change_from_baseline import ends_of, moved_by
-from asleft.judge.finding.context import FindingContext
-from asleft.judge.finding.held_symptoms import held_changes
-from asleft.judge.finding.shapes import SURELY_ONE, LevelChange
+from asleft.judge.finding.context import SURELY_ONE, FindingContext, LevelChange, ends_of, moved_by
+from asleft.judge.finding.held import held_changes
 from asleft.judge.types import Verdict
 from asleft.judge.valve.curve import Curve, curve_of
 from asleft.judge.valve.pressure import LevelKey, LevelPressure, change_bar, key_of

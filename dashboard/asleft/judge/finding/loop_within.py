@@ -1,4 +1,6 @@
-"""A loop that grew within the readings, told by both branches at any levels, where no level shows its width.
+"""A loop that grew within the readings, and whether it explains why the pressures at its ends moved.
+
+It is told by both branches at any levels, where no level shows its width.
 
 A spool that rubs more falls short on the way up and stays high on the way down: pressures reached from below fall and
 those reached from above rise, at the same commands and at the same times. A load, a spring, a source or a gauge moves
@@ -17,11 +19,12 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
-from asleft.judge.drift.onset import motion_within, times_beyond
 from asleft.judge.features import Dwell
-from asleft.judge.finding.context import FindingContext, make
+from asleft.judge.finding.context import FindingContext, make, moved, moved_by
 from asleft.judge.intake.holding import BoolArray
+from asleft.judge.onset import motion_within, times_beyond
 from asleft.judge.types import Finding, FloatArray, Verdict
+from asleft.judge.valve.curve import curve_of
 from asleft.judge.valve.pressure import LevelKey, key_of, levelled_bar
 from asleft.sheet.names import counted
 
@@ -167,3 +170,41 @@ def _told(rows: Sequence[_Row], there: FloatArray, tolerance_pct: float, since_s
         moved.append(0.5 * by)
     whole = sum(moved)
     return Wider(whole, since_s) if whole > tolerance_pct and min(moved) > _EACH * whole else None
+
+
+# Whether a wider loop explains why the pressures at its ends moved: lower arriving from below, higher from above.
+
+
+def _moved_outward(context: FindingContext) -> bool:
+    """Whether the pressures at the ends, as far as they moved, moved as a loop does that grew within the readings."""
+    ways = (("pressure_at_full", -1.0), ("pressure_at_zero", 1.0))
+    changes = [(moved_by(context.results.get(name)), way) for name, way in ways if moved(context, name)]
+    return all(change is not None and change[0] * way > 0.0 for change, way in changes)
+
+
+def widening_explains(context: FindingContext) -> bool:
+    """True if each pressure end that moved did so by half the loop's widening along the curve, to half of it.
+
+    At full command, reached from below, the pressure falls by that much; at zero, reached from above, it rises.
+    """
+    result = context.results.get("hysteresis")
+    if loop_within(context) is not None:
+        return _moved_outward(context)
+    curve = curve_of(context.sheet)
+    zero, full = context.sheet.as_left.get("current_at_zero"), context.sheet.as_left.get("current_at_full")
+    if result is None or result.as_found is None or result.as_left is None:
+        return False
+    if curve is None or zero is None or full is None:
+        return False
+    half_a = 0.005 * (result.as_found - result.as_left) * (full - zero)
+    for name, end_a, way in (("pressure_at_full", full, -1.0), ("pressure_at_zero", zero, 1.0)):
+        end = context.results.get(name)
+        if not moved(context, name) or end is None or end.as_found is None or end.as_left is None:
+            continue
+        # From where friction left the spool then to where it leaves it now.
+        inside = end_a + way * curve.half_width_a
+        here, there = curve.pressure_at(np.array([inside, inside + way * half_a])).tolist()
+        change = end.as_found - end.as_left
+        if abs(change - (there - here)) > 0.5 * abs(change):
+            return False
+    return True

@@ -1,29 +1,32 @@
-"""What is seen on the pressure's side of the fault table: shape over the levels, following the current, scatter."""
+"""What is seen on the pressure's side of the fault table: shape over the levels, scatter, a spool that sticks."""
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 
 import numpy as np
 from asleft.judge.features import Dwell
-from asleft.judge.finding.change_from_baseline import ends_of
-from asleft.judge.finding.context import FindingContext
-from asleft.judge.finding.level_changes import level_changes
-from asleft.judge.finding.shapes import (
+from asleft.judge.finding.context import (
     SURELY_NONE,
     SURELY_ONE,
+    FindingContext,
     LevelChange,
     asked_bar,
+    ends_of,
     explained_bar,
     following,
+    make,
     pressure_shapes,
     telling,
 )
+from asleft.judge.finding.level_changes import level_changes
 from asleft.judge.finding.signatures import ANY_SHAPE, AS_LEFT, Values
 from asleft.judge.types import Finding, FloatArray, Verdict
-from asleft.judge.valve.pressure import LevelKey, key_of, levelled_bar
+from asleft.judge.valve.pressure import LevelKey, key_of, levelled_bar, steady
 from asleft.sheet.model import Sheet
+from asleft.sheet.names import format_bar
 
 #: The pressure has gone with the current from this share on, and has not under the other.
 _FOLLOWED, _STOOD = 0.65, 0.35
@@ -220,3 +223,185 @@ def _visits(group: list[Dwell], sheet: Sheet) -> tuple[list[Dwell], FloatArray, 
 def _from_visit_to_visit(values: FloatArray) -> float:
     """Standard deviation of values in order of time by their differences, whose median a single odd one leaves."""
     return _OF_DIFFERENCES * float(np.median(np.abs(np.diff(values))))
+
+
+# A spool that stands still for a while: the pressure stays where it was although command and current went on.
+#
+# Seen from one stay to the next: the pressure is that of the stay before, which was as usual there (or stood
+# already), and far from what the new level has on other visits. A way that is no longer than the loop is wide moves
+# no spool, so it tells nothing. A load that limits the pressure does so at a height of its own; one that makes none
+# leaves it at that of zero command, so what stays there tells nothing.
+#
+# It misses a spool that stands still for less than a stay, or at levels that were visited less than four times.
+
+#: Stays that stood still from which it is no chance, and visits from which it is known what is usual at a level.
+_LEAST_STOOD, _LEAST_VISITS = 3, 4
+#: Or pieces of stays in a row, of which one is so many tolerances above what is usual, or so many levels at which one
+#: is: no load holds a pressure up.
+#: One is enough where the next piece of the stay is as usual: that the level has its pressure, the same stay shows.
+_LEAST_PIECES, _HIGH = 2, 3.0
+#: Shares of the tolerance: nearer is the same pressure, nearer is as usual at its level, farther is not.
+_SAME, _USUAL, _OFF = 0.08, 0.3, 1.5
+#: The same however unsure the two are.
+_SAME_AT_MOST = 0.2
+#: Ways shorter than so many widths of the loop may move no spool; the width where it is not known (share of full).
+_LOOPS, _WIDE_LOOP = 1.5, 0.06
+#: Longest way from one stay to the next (s): a ramp, no stop.
+_ON_THE_WAY_S = 20.0
+
+
+def stood_still(context: FindingContext, tolerance_bar: float) -> list[Dwell]:
+    """Beginnings of the stays in which the pressure stood still, oldest first; none where that is no rule.
+
+    `tolerance_bar`: of the pressures.
+    """
+    dwells = steady(context.seen.dwells, context.sheet)
+    off = _off_bar(dwells, context)
+    lowest = min((d.pressure_bar for d in dwells), default=0.0)
+    zero = context.sheet.as_left.get("pressure_at_zero", lowest)
+    stood: list[Dwell] = []
+    pieces, high, held_up = 0, False, False  # of the stay or stays in a row in which it stands now
+    loop = _LOOPS * _loop_of(context)
+    standing = False  # whether the stay before the one looked at stood still
+    levels: set[LevelKey] = set()  # at which it was held up
+    for before, dwell in itertools.pairwise(dwells):
+        if key_of(before) == key_of(dwell) and dwell.from_s - before.to_s < 1.0:
+            stood_before = standing
+            standing = standing and _is_same(before, dwell, tolerance_bar, low=off.get(dwell.from_s, 0.0) < 0.0)
+            pieces += standing
+            let_go = stood_before and abs(off.get(dwell.from_s, np.inf)) <= _USUAL * tolerance_bar
+            held_up |= high and ((standing and pieces >= _LEAST_PIECES) or let_go)
+            continue
+        usual = abs(off.get(before.from_s, np.inf)) <= _USUAL * tolerance_bar
+        tells = before.pressure_bar > zero + 2.0 * tolerance_bar or dwell.arrival < 0.0
+        standing = (
+            (standing or usual)
+            and tells
+            and dwell.from_s - before.to_s < _ON_THE_WAY_S
+            and abs(off.get(dwell.from_s, 0.0)) > _OFF * tolerance_bar
+            and abs(dwell.demand - before.demand) > loop
+            and _is_same(before, dwell, tolerance_bar, low=off.get(dwell.from_s, 0.0) < 0.0)
+        )
+        if not standing:
+            pieces, high = 0, False
+            continue
+        stood.append(dwell)
+        pieces += 1
+        high |= off.get(dwell.from_s, 0.0) > _HIGH * tolerance_bar
+        if high:
+            levels.add(key_of(dwell))
+        held_up |= high and max(pieces, len(levels)) >= _LEAST_PIECES
+    return stood if len(stood) >= _LEAST_STOOD or held_up else []
+
+
+def _loop_of(context: FindingContext) -> float:
+    """Width of the loop along the command (share of full), as found or as left; a wide one where neither is known."""
+    result = context.results.get("hysteresis")
+    known = [value for value in (result.as_found, result.as_left) if value is not None] if result is not None else []
+    return max(known) / 100.0 if known else _WIDE_LOOP
+
+
+def _is_same(before: Dwell, dwell: Dwell, tolerance_bar: float, *, low: bool) -> bool:
+    """Whether the pressure is the same. `low`: below what is usual, where a load may be that wanders."""
+    own = 6.0 * float(np.hypot(before.pressure_se_bar, dwell.pressure_se_bar))
+    apart = max(own, _SAME * tolerance_bar)
+    apart = min(apart, _SAME_AT_MOST * tolerance_bar) if low else apart
+    return abs(dwell.pressure_bar - before.pressure_bar) <= apart
+
+
+def _off_bar(dwells: Sequence[Dwell], context: FindingContext) -> dict[float, float]:
+    """Beginning of a dwell (unix s) -> its pressure less the usual one at its level and current (bar)."""
+    groups: dict[LevelKey, list[Dwell]] = {}
+    for dwell in dwells:
+        groups.setdefault(key_of(dwell), []).append(dwell)
+    out: dict[float, float] = {}
+    for group in groups.values():
+        if len(group) >= _LEAST_VISITS:
+            bars = levelled_bar(group, context.sheet)
+            rest = bars - np.median(bars)
+            out.update(zip((d.from_s for d in group), rest.tolist(), strict=True))
+    return out
+
+
+# A spool that sticks and jumps: the pressure at one level differs from one arrival to the next.
+#
+# Friction alone is repeatable: it moves the two branches apart, by the same each time. A spool that rests until it
+# breaks loose stops at another place each time. Seen as the scatter of successive arrivals at levels which the valve
+# controls, in production with the current as left.
+#
+# It misses a spool that always sticks at the same place, and one that is seen at fewer than two levels or four
+# times. It cries wolf where a load varies at a level that counts as controlled; a scatter that was there when the
+# valve was left would do so too, so it has to exceed three tenths of the pressure's tolerance, of which
+# commissioning leaves room.
+
+#: Share of the highest pressure.
+_USUAL_TOLERANCE = 0.02
+
+
+def sticking(context: FindingContext) -> list[Finding]:
+    """The finding of a sticking spool, or none. Its kind is that of a changed hysteresis: it is one that varies."""
+    if context.found.held is not None:  # a load that a loop outside rejects is no sign
+        return []
+    tolerance, scatter, stood = pressure_tolerance_bar(context), scatter_bar(context), stays_stood(context)
+    if stood:
+        times = f"{len(stood)} times, the last time at {format_bar(stood[-1].pressure_bar)}"
+        evidence = f"Pressure stood still while command and current went on to another level ({times})."
+        return [make("hysteresis-changed", evidence, stood[0].from_s)]
+    if (
+        tolerance is None
+        or scatter is None
+        or scatter <= SCATTERS * context.deadband_factor("hysteresis-changed") * tolerance
+    ):
+        return []
+    evidence = f"Pressure at the same command differs from one cycle to the next by {format_bar(2.0 * scatter)}."
+    return [make("hysteresis-changed", evidence, _onset_s(context, scatter))]
+
+
+def stays_stood(context: FindingContext) -> list[Dwell]:
+    """Stays in which the pressure stood still, also of a sheet without pressures; none where a load may do so."""
+    if context.found.held is not None:
+        return []
+    tolerance = pressure_tolerance_bar(context)
+    tolerance = _usual_tolerance_bar(context) if tolerance is None else tolerance
+    return stood_still(context, tolerance) if tolerance is not None else []
+
+
+def _usual_tolerance_bar(context: FindingContext) -> float | None:
+    """Where the sheet has no pressures, the usual tolerance of the highest seen; None where the valve makes none.
+
+    A spool that stands still does so whatever its pressures were.
+    """
+    if context.sheet.controls != "pressure":
+        return None
+    highest = max((d.pressure_bar for d in steady(context.seen.dwells, context.sheet)), default=0.0)
+    return _USUAL_TOLERANCE * highest if highest > 0.0 else None
+
+
+def _onset_s(context: FindingContext, scatter_bar: float) -> float | None:
+    """When arrivals began to differ from the ones before them, at the same level, by as much as they do now.
+
+    One may do so by chance or by a load: of all ways to cut the differences in two, the likeliest is taken, each part
+    with its own share of large ones (binomial). The first arrival of all where they were large from the beginning.
+    """
+    rows = [
+        (visit.from_s, abs(step) > scatter_bar)
+        for visits, bar, _ in level_visits(context)
+        for visit, step in zip(visits[1:], np.diff(bar).tolist(), strict=True)
+    ]
+    rows.sort()
+    large = np.array([so for _, so in rows], dtype=float)
+    if not large.any():
+        return None
+    seen, before = np.arange(large.size, dtype=float), np.concatenate(([0.0], np.cumsum(large)[:-1]))
+    later, after = large.size - seen, large.sum() - before
+    likely = _log_likelihood(before, seen) + _log_likelihood(after, later)
+    begins = int(np.argmax(np.where(after * seen >= before * later, likely, -np.inf)))
+    return rows[begins + int(np.argmax(large[begins:]))][0]
+
+
+def _log_likelihood(large: FloatArray, of: FloatArray) -> FloatArray:
+    """Of so many large ones among so many, at their own share; 0 where all or none are."""
+    share = np.divide(large, of, out=np.zeros_like(large), where=of > 0)
+    inner = (share > 0.0) & (share < 1.0)
+    share = np.where(inner, share, 0.5)
+    return np.where(inner, large * np.log(share) + (of - large) * np.log1p(-share), 0.0)

@@ -1,4 +1,7 @@
-"""Readings on their way in: single wild ones are set aside and counted before anything is made of them.
+"""Readings on their way in: one matrix, what is known of it at large, single wild ones set aside.
+
+Known at large are interval, noise and the threshold of a move. Wild readings are counted before anything is made of
+the others.
 
 A converter's glitch, a disturbed bus or a contact's spark gives one or two readings far from both neighbours,
 which agree with each other. As a command it would open a stroke, as a current switch the driver off, as a pressure
@@ -19,14 +22,106 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
-from asleft.judge.intake.columns import CURRENT, DEMAND, PRESSURE, ROWS, TIME, columns_of
+from asleft.judge.packing import pack, unpack
 from asleft.judge.types import FloatArray, Samples
-from asleft.sheet.model import Sheet
+from asleft.sheet.model import Sheet, Signal
+
+# Samples as one matrix: a row per channel the judge uses, a column per sample time.
+
+#: Row numbers.
+TIME, DEMAND, CURRENT, PRESSURE, SUPPLY, OIL, MODE, COIL_V, ENABLE, PUMP, STATE, ENABLED, CLOCK = range(13)
+ROWS = 13
+
+_CHANNEL_ROW = {
+    "current": CURRENT,
+    "pressure": PRESSURE,
+    "supply": SUPPLY,
+    "oil_temperature": OIL,
+    "mode": MODE,
+    "coil_voltage": COIL_V,
+    "enable": ENABLE,
+    "pump_running": PUMP,
+}
+
+
+#: Differences below this share of the readings are rounding; steps this alike (share) are one.
+_ROUNDING, _SAME_STEP = 1e-9, 1e-3
+#: A reading between two codes is back within so many samples.
+_BACK_WITHIN = 15
+
+
+def columns_of(samples: Samples, signal: Signal, before: FloatArray | None = None) -> FloatArray:
+    """Matrix of shape (ROWS, n), NaN where a channel is absent or a reading failed. Demand: 1 = full command.
+
+    `before`: earlier columns, shape (ROWS, m), to be put in front; the result is then (ROWS, m + n).
+    """
+    first = 0 if before is None else before.shape[1]
+    out = np.empty((ROWS, first + samples.time_s.size))
+    if before is not None:
+        out[:, :first] = before
+    new = out[:, first:]
+    new[TIME] = samples.time_s
+    command = samples.channels.get("command")
+    new[DEMAND] = np.nan if command is None else (command - signal.at_zero) / (signal.at_full - signal.at_zero)
+    for name, row in _CHANNEL_ROW.items():
+        new[row] = samples.channels.get(name, np.nan)
+    new[STATE:] = np.nan  # what the judge itself fills in
+    return out
+
+
+def resolution(values: FloatArray) -> float:
+    """Smallest step between distinct readings of one quantity at rest (a converter's step); 0 if it shows none."""
+    ordered = np.sort(values[np.isfinite(values)])
+    if ordered.size == 0 or ordered[0] == ordered[-1]:
+        return 0.0
+    steps = ordered[1:] - ordered[:-1]
+    steps = steps[steps > _ROUNDING * max(abs(float(ordered[-1])), abs(float(ordered[0])))]
+    return float(steps.min(initial=np.inf))
+
+
+def toggled_step(values: FloatArray, largest: float = np.inf) -> float:
+    """Smallest step by which readings change and, within a few of them, change back; 0 if none does.
+
+    A converter between two of its codes does that. A command from a register goes from level to level: its levels,
+    however close, are no converter's steps. Nor is what is larger than `largest`.
+    """
+    change = np.diff(values[np.isfinite(values)])
+    at = np.flatnonzero(np.abs(change) > _ROUNDING * np.abs(values[np.isfinite(values)]).max(initial=0.0))
+    size = change[at]
+    back = (np.abs(size[1:] + size[:-1]) < _SAME_STEP * np.abs(size[:-1])) & (np.diff(at) <= _BACK_WITHIN)
+    steps = np.abs(size[:-1][back])
+    return float(steps[steps <= largest].min(initial=np.inf)) if np.any(steps <= largest) else 0.0
+
+
+def noise_of(values: FloatArray, largest_step: float = np.inf) -> float:
+    """Standard deviation of one sample's noise from differences, robust to the moves of the signal; 0 if none shows.
+
+    1.4826 MAD of first differences / sqrt 2 or of second differences / sqrt 6, whichever is less: steps leave either
+    alone, slopes and bends the second. At least a converter's step / sqrt 12 where readings toggle by one (of at most
+    `largest_step`), because such noise may hide between two codes.
+    """
+    finite = values[np.isfinite(values)]
+    if finite.size < 3:
+        return 0.0
+    first = 1.4826 * float(np.median(np.abs(np.diff(finite)))) / np.sqrt(2.0)
+    second = 1.4826 * float(np.median(np.abs(np.diff(finite, 2)))) / np.sqrt(6.0)
+    return float(max(min(first, second), toggled_step(finite, largest_step) / np.sqrt(12.0)))
+
+
+def pack_matrix(matrix: FloatArray) -> str:
+    """Exact text of a (ROWS, n) matrix."""
+    return pack(matrix)
+
+
+def unpack_matrix(text: str) -> FloatArray:
+    """Inverse of `pack_matrix`."""
+    return unpack(text, ROWS)
+
 
 WATCHED: Mapping[str, int] = {"command": DEMAND, "current": CURRENT, "pressure": PRESSURE}
 _ROWS = (TIME, *WATCHED.values())
@@ -209,3 +304,91 @@ def _off(
     soon = time_s[at + length] - time_s[at - 1] <= (_ONE_S if length == 1 else _TWO_S) + 1e-6
     alone: npt.NDArray[np.bool_] = (away > limit) & (np.abs(after - before) < 0.5 * away) & soon
     return alone
+
+
+# What is known of a valve's readings at large: interval, noise, the threshold of a move.
+#
+# First from its first samples, because nothing can be cut before; and again from the first samples of every later
+# minute, because those may have been odd: a command that only moved, a converter that happened to stand between two
+# codes. The middle of the latest estimates counts. Minutes are those of the clock, so that nothing depends on how
+# the samples are cut.
+
+#: Samples from which the scale is told.
+SCALE_SAMPLES = 300
+_MINUTE_S = 60.0
+_MOST_LOOKS = 15
+#: Looks at samples so many times as far apart, or as near, say nothing: the logger's rate was changed.
+_OTHER_RATE = 1.5
+#: The command's noise is taken as no less (share of full), and a converter's step as no more.
+_QUIETEST = 1e-4
+LARGEST_STEP = 0.02
+#: A command moves when it goes this far (share of full), or eight times its noise.
+_LEAST_MOVE, _TIMES_NOISE = 0.006, 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """Of a valve: sample interval (s), noise of demand, threshold of a move, span (A).
+
+    `looks`: (interval, noise) as told in each of the latest looks; `open_s`, `open_demand`: samples of an open look.
+    """
+
+    interval_s: float
+    demand_noise: float
+    move: float
+    span_a: float
+    has_current: bool
+    outer: bool = False  # a controller outside makes the command: see `sliding`
+    looks: tuple[tuple[float, float], ...] = ()
+    open_s: tuple[float, ...] = ()
+    open_demand: tuple[float, ...] = ()
+    minute: float = -math.inf  # of the latest look's beginning
+
+    def looked(self, time_s: FloatArray, demand: FloatArray) -> Scale:
+        """With one more look at samples, shape (n,)."""
+        now_s = interval_of(time_s)
+        alike = [look for look in self.looks if now_s < _OTHER_RATE * look[0] and look[0] < _OTHER_RATE * now_s]
+        looks = (*alike[1 - _MOST_LOOKS :], (now_s, noise_of(demand, LARGEST_STEP)))
+        interval_s, noise = np.median(looks, axis=0).tolist()
+        noise = max(noise, _QUIETEST)
+        return replace(
+            self,
+            interval_s=interval_s,
+            demand_noise=noise,
+            move=max(_LEAST_MOVE, _TIMES_NOISE * noise),
+            looks=looks,
+            open_s=(),
+            open_demand=(),
+            minute=float(time_s[0]) // _MINUTE_S if time_s.size else self.minute,
+        )
+
+    def seen(self, columns: FloatArray) -> tuple[Scale, int]:
+        """The scale after the first so many of further samples (ROWS, n), and how many those are.
+
+        It ends at the sample that completes a look, or at the last.
+        """
+        time_s = columns[TIME]
+        n = time_s.size
+        first = 0
+        if not self.open_s:
+            first = int(np.searchsorted(time_s, (self.minute + 1.0) * _MINUTE_S)) if math.isfinite(self.minute) else 0
+            if first == n:
+                return self, n
+        good = first + np.flatnonzero(np.isfinite(columns[DEMAND, first:]))[: SCALE_SAMPLES - len(self.open_s)]
+        open_s = np.concatenate((self.open_s, time_s[good]))
+        open_demand = np.concatenate((self.open_demand, columns[DEMAND, good]))
+        if open_s.size < SCALE_SAMPLES:
+            return replace(self, open_s=tuple(open_s.tolist()), open_demand=tuple(open_demand.tolist())), n
+        return self.looked(open_s, open_demand), int(good[-1]) + 1
+
+
+def interval_of(time_s: FloatArray) -> float:
+    """Median interval between sample times (s); 0.01 where there are fewer than two."""
+    return float(np.median(np.diff(time_s))) if time_s.size > 1 else 0.01
+
+
+def first_scale(columns: FloatArray, span_a: float, *, has_current: bool, outer: bool) -> Scale:
+    """The scale from the first samples (ROWS, n)."""
+    blank = Scale(0.01, _QUIETEST, _LEAST_MOVE, span_a, has_current, outer)
+    first: Sequence[int] = range(min(SCALE_SAMPLES, columns.shape[1]))
+    return blank.looked(columns[TIME, first], columns[DEMAND, first])

@@ -1,15 +1,176 @@
-"""The command as the driver sees it: where it moves, and as a path of few vertices."""
+"""The command as the driver sees it: where it moves, when it stepped, and as a path of few vertices."""
 
 from __future__ import annotations
 
 import itertools
+import math
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 from asleft.judge.medians import level_of
-from asleft.judge.noise.command_noise import driver_demand
-from asleft.judge.ramp_fit.step_time import Dating, step_time
+from asleft.judge.noise import driver_demand
 from asleft.judge.types import FloatArray
+
+# When a sampled command stepped, to a fraction of a sample where the reading's own filter tells.
+#
+# Behind a first-order filter of time constant tau what is still missing of a step falls as e^(-t/tau): two readings
+# after the step show tau, and with tau known one reading dates the step. The filter is learnt from the steps
+# themselves, by regression of each second reading on the first; how well that holds together (a filter of another
+# kind does not) widens the stated standard deviation. Without a filter that shows, a step is known to one sample
+# interval.
+#
+# Dates are those of the step plus tau, as the sum over what was missing gives them without knowing the filter: a
+# constant delay, which the fit of a stroke leaves open.
+
+_STEP_LASTS_S = 0.08  # a step is over within this, its filter's tail included
+_MOST_TAIL = 6  # readings after a step that are looked at
+#: A filter is used when this many standard errors away from none, and from so many steps on.
+_SURE = 6.0
+_FEWEST = 1.5  # two, the first of them a little forgotten
+#: Weight that earlier steps keep at each new one.
+_KEPT = 0.998
+#: No step is dated better than this share of a sample interval: clocks and filters are not ideal.
+_FINEST = 0.005
+
+
+@dataclass(frozen=True, slots=True)
+class CommandFilter:
+    """What steps have shown of the command reading's filter: sums over steps, weighted by (step / noise)^2.
+
+    `first`, `cross`, `second`: of the first reading's missing share squared, first times second, second squared.
+    """
+
+    first: float = 0.0
+    cross: float = 0.0
+    second: float = 0.0
+    steps: float = 0.0
+
+    def updated(self, missing: FloatArray, weight: float) -> CommandFilter:
+        """With the shares (k,) still missing in the readings after one more step, of noise variance 1 / `weight`."""
+        if missing.size < 2:
+            return self
+        one, two = float(missing[0]), float(missing[1])
+        return CommandFilter(
+            _KEPT * self.first + weight * one * one - 1.0,
+            _KEPT * self.cross + weight * one * two,
+            _KEPT * self.second + weight * two * two,
+            _KEPT * self.steps + 1.0,
+        )
+
+    def keep(self) -> float | None:
+        """Share still missing one sample later, or None while no filter shows."""
+        if self.steps < _FEWEST or self.first <= 0.0:
+            return None
+        q = self.cross / self.first
+        return q if 0.01 < q < 0.95 and q * math.sqrt(self.first) > _SURE * self.misfit() else None
+
+    def misfit(self) -> float:
+        """How much less alike the steps are than noise makes them, at least 1."""
+        q = self.cross / self.first if self.first > 0.0 else 0.0
+        left = self.second - 2.0 * q * self.cross + q * q * (self.first + self.steps)
+        return math.sqrt(max(left / max(self.steps - 1.0, 1.0) / (1.0 + q * q), 1.0))
+
+
+@dataclass(eq=False, slots=True)
+class Dating:
+    """Dates the steps of one stroke with what is known of the filter, and gathers what they tell of it."""
+
+    known: CommandFilter
+    interval_s: float
+    noise: float  # of one reading of demand
+    wire_sd: float = 0.0  # of the demand that the driver gets and clips to its range
+    variances_s2: list[float] = field(default_factory=list)
+    tails: list[tuple[FloatArray, float]] = field(default_factory=list)
+
+    def date(
+        self, time_s: FloatArray, demand: FloatArray, a: int, b: int, levels: tuple[float, float], near: float
+    ) -> float | None:
+        """When the command stepped from the first to the second of `levels` in the move [a, b), or None.
+
+        None if it did not go there in one step. `near`: how close to a level counts as on it.
+        """
+        change = levels[1] - levels[0]
+        if change == 0.0:  # both beyond one end of the range
+            return None
+        rough = step_time(time_s, demand, a, b, levels[1], near)
+        if rough is None:
+            return None
+        variance = self.interval_s**2 / 12.0
+        last = min(a + _MOST_TAIL, b)
+        missing = (levels[1] - demand[a - 1 : last]) / change
+        even = bool(np.all(np.abs(np.diff(time_s[a - 1 : last]) - self.interval_s) < 0.1 * self.interval_s))
+        if even:
+            noise = self.noise / abs(change)
+            self.tails.append((missing[1:], 1.0 / noise**2))
+            found = self._by_filter(missing, time_s[a - 1 : last], self.taught(), noise)
+            if found is not None:
+                rough, variance = found
+        self.variances_s2.append(variance)
+        return rough
+
+    def _by_filter(
+        self, missing: FloatArray, time_s: FloatArray, known: CommandFilter, noise: float
+    ) -> tuple[float, float] | None:
+        """Date and variance from a tail e^(-t/tau) fitted to the readings after the step; None if it does not fit.
+
+        The move was noticed at reading 1; reading 0 may lie just behind the step too. This step counts in what is
+        known of the filter: of the first ones it tells as much as those before.
+        """
+        q = known.keep()
+        if q is None:
+            return None
+        tau_s = -self.interval_s / math.log(q)
+        for first in (1, 0):
+            tail = missing[first:]
+            fall = q ** np.arange(tail.size)
+            power = float(fall @ fall)
+            start = float(tail @ fall) / power
+            sd = noise * known.misfit() / math.sqrt(power)
+            if start > q - 4.0 * sd or first == 0:
+                break
+        if not q - 5.0 * sd < start < 1.0 + 5.0 * sd or start < 4.0 * sd:
+            return None
+        start = min(max(start, q), 1.0)
+        at_s = float(time_s[first]) + tau_s * math.log(start)
+        return at_s + tau_s, max(tau_s * sd / start, _FINEST * self.interval_s) ** 2
+
+    def interval_equivalent_s(self) -> float:
+        """The sample interval that would leave as much timing error: sqrt 12 times the worst standard deviation."""
+        return math.sqrt(12.0 * max(self.variances_s2, default=self.interval_s**2 / 12.0))
+
+    def taught(self) -> CommandFilter:
+        """The filter as known with what this stroke's steps told."""
+        known = self.known
+        for missing, weight in self.tails:
+            known = known.updated(missing, weight)
+        return known
+
+
+def step_time(time_s: FloatArray, demand: FloatArray, a: int, b: int, following: float, near: float) -> float | None:
+    """When the command stepped to `following` in the move [a, b), or None if it did not go there in one step.
+
+    The sum over what was still missing, sample by sample: right to a fraction of an interval where the reading's
+    filter spreads the step over a few samples, and the middle of the interval where it does not. The driver sees the
+    step itself; a path through the samples would soften its beginning and lengthen short ramps by about 1 %.
+    """
+    before = float(demand[a - 1])
+    off = np.flatnonzero(np.abs(demand[a:b] - following) > near)
+    end = a + (int(off[-1]) + 1 if off.size else 0)
+    if end >= b:
+        return None
+    took_s = float(time_s[end] - time_s[a - 1])
+    if took_s > _STEP_LASTS_S and took_s > 1.5 * float(np.median(np.diff(time_s))):
+        return None
+    if following == before:
+        return None
+    share = (demand[a - 1 : end + 1] - before) / (following - before)
+    if share.min() < -0.1 or share.max() > 1.1:
+        return None
+    share[-1] = 1.0
+    missing = 1.0 - 0.5 * (share[1:] + share[:-1])
+    return float(time_s[a - 1] + missing @ np.diff(time_s[a - 1 : end + 1]))
+
 
 _STEP_S = 1e-6
 _LEFT = 2.0  # standard deviations of a reading: further from its level it has left it

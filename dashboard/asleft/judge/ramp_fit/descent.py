@@ -7,8 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from asleft.judge.ramp_fit.path import MIN_RAMP_S, MOST_EQUAL, Limited, limit
-from asleft.judge.ramp_fit.response import answer, derivatives, pieces_of
+from asleft.judge.ramp_fit.response import MIN_RAMP_S, MOST_EQUAL, Limited, answer, derivatives, limit, pieces_of
 from asleft.judge.types import FloatArray
 
 #: Parameters of a fit, in this order.

@@ -9,19 +9,15 @@ from typing import Protocol
 
 import numpy as np
 from asleft.judge.features import Stroke
-from asleft.judge.intake.columns import resolution
+from asleft.judge.intake.intake import resolution
 from asleft.judge.medians import mean_of
-from asleft.judge.noise.command_noise import CommandNoise, WireNoise
-from asleft.judge.noise.shared_noise import LAGS, SharedNoise, WireDensity
-from asleft.judge.noise.tone import Tone, find_tone, shows_tones
+from asleft.judge.noise import LAGS, CommandNoise, SharedNoise, Tone, WireDensity, WireNoise, find_tone, shows_tones
+from asleft.judge.ramp_fit.demand_path import CommandFilter
 from asleft.judge.ramp_fit.descent import DELAY, DOWN, LAG, PARAMETERS, SHAPE, UP, Model, Prior
-from asleft.judge.ramp_fit.fit_budget import FitBudget
 from asleft.judge.ramp_fit.loop_trial import LoopTrial
-from asleft.judge.ramp_fit.path import MIN_RAMP_S, MOST_EQUAL, MOST_SWING, time_constants
+from asleft.judge.ramp_fit.preparing import FitBudget, Law, Rests
 from asleft.judge.ramp_fit.ramps import StrokeFit, fit_stroke, stroke_matrices
-from asleft.judge.ramp_fit.rests import Rests
-from asleft.judge.ramp_fit.step_time import CommandFilter
-from asleft.judge.ramp_fit.straighten import Law
+from asleft.judge.ramp_fit.response import MIN_RAMP_S, MOST_EQUAL, MOST_SWING, time_constants
 from asleft.judge.types import FloatArray
 
 
@@ -294,7 +290,7 @@ class Learner:
             self.resolution_a = step_a if self.resolution_a == 0.0 else min(step_a, self.resolution_a)
 
     def should_fit(self, now_s: float, *, rising: bool) -> bool:
-        """Whether a stroke that ends now is to be fitted; see `fit_budget`."""
+        """Whether a stroke that ends now is to be fitted; see `preparing`."""
         left = FitBudget(*self.fit_budget).at(now_s)
         self.fit_budget = [left.up, left.down, left.at_s]
         return left.enough(rising=rising)

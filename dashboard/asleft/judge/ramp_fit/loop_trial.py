@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from asleft.judge.ramp_fit.descent import DELAY, DOWN, LAG, PARAMETERS, UP, Model, Tangent
-from asleft.judge.ramp_fit.path import MIN_RAMP_S, MOST_SWING
+from asleft.judge.ramp_fit.response import MIN_RAMP_S, MOST_SWING
 from asleft.judge.types import FloatArray
 
 #: Shape of a loop before anything is known, and its standard uncertainty; that of its delay (s).

@@ -285,3 +285,120 @@ def _pseudo_inverse(information: FloatArray) -> tuple[FloatArray, FloatArray]:
     inverse = np.where(carries, 1.0 / np.where(carries, value, 1.0), 0.0)
     out: FloatArray = np.einsum("nik,nk,njk->nij", vector, inverse, vector) / scale
     return out, carries.sum(axis=1).astype(np.float64)
+
+
+# Which strokes tell a ramp: those whose command the ramp clearly held back (see `strokes`).
+#
+# A ramp that the command hardly outruns is told from the command's own way by its finest details, which a sampled
+# reading does not have. So a stroke counts for a ramp only where the common estimate is slower than what shows in
+# that stroke. The common one: near the border a stroke's own noise would choose for the slow side.
+
+#: A ramp known worse than this (s) is not known at all.
+_KNOWN_S = 1e3
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What strokes tell of one ramp: value and standard uncertainty (s), by which of them, and a bound.
+
+    No `carriers`: none tells it. `below_s`: if it is not told, it is shorter than this.
+    """
+
+    value_s: float
+    sd_s: float
+    carriers: tuple[Stroke, ...]
+    below_s: float
+
+
+def ramp_estimate(strokes: Sequence[Stroke], moves: Sequence[Stroke], combined: Combined, k: int) -> Told:
+    """Ramp up (`k` = 0) or down (1) from strokes that add up to `combined`; `moves`: those that go that way."""
+    tell = _telling(moves, _value(combined, k), k)
+    shows = [s.identifiable_down_s if k else s.identifiable_up_s for s in moves]
+    if tell and len(tell) < len(moves):
+        kept = {id(s) for s in tell}
+        again = combine([s if id(s) in kept else without_ramp(s, k) for s in strokes])
+        combined = again if again is not None else combined
+        tell = [s for s in _telling(moves, _value(combined, k), k) if id(s) in kept]
+    value_s, sd_s = _value(combined, k), math.sqrt(max(float(combined.covariance[k, k]), 0.0))
+    held = any((s.active_up_s, s.active_down_s)[k] > 0.0 for s in moves)
+    at_most = value_s + 2.0 * sd_s if held and sd_s < _KNOWN_S else 0.0
+    return Told(value_s, sd_s, tuple(tell), max(float(np.median(shows)), at_most))
+
+
+def _value(combined: Combined, k: int) -> float:
+    return float(combined.theta[k])
+
+
+def _telling(moves: Sequence[Stroke], value_s: float, k: int) -> list[Stroke]:
+    return [
+        s
+        for s in moves
+        if (s.active_up_s, s.active_down_s)[k] > 0.0
+        and (s.h00, s.h11)[k] > 0.0
+        and (s.identifiable_up_s, s.identifiable_down_s)[k] <= max(value_s, 0.0)
+    ]
+
+
+def without_ramp(stroke: Stroke, k: int) -> Stroke:
+    """A stroke that says nothing of one ramp."""
+    _, gradient, information = (x[0] for x in stroke_matrices([stroke]))
+    information, gradient = without(information, gradient, k)
+    numbers = [*stroke]
+    numbers[_G0:_OWN] = [*gradient.tolist(), *information[UPPER].tolist()]
+    return Stroke._make(numbers)
+
+
+_G0, _OWN = Stroke._fields.index("g0"), Stroke._fields.index("own_up_s")
+
+
+def without(information: FloatArray, gradient: FloatArray, k: int) -> tuple[FloatArray, FloatArray]:
+    """Information and gradient with one parameter marginalised out (Schur complement): nothing is known of it."""
+    column, own = information[:, k], float(information[k, k])
+    if own <= 0.0:
+        return information, gradient
+    rest = information - np.outer(column, column) / own
+    rest[k, :] = rest[:, k] = 0.0
+    slope = gradient - column * (float(gradient[k]) / own)
+    slope[k] = 0.0
+    return rest, slope
+
+
+# How far a current swings beyond its level at the end of a ramp, by the lag and shape that strokes have told.
+#
+# A current loop of natural frequency w and damping z behind a ramp of slope r leaves, once the ramp has ended,
+#
+#     e(t) = exp(-z w t) (A cos v t + B sin v t),   A = -2 z r / w,   B = r (1 - 2 z^2) / v,   v = w sqrt(1 - z^2)
+#
+# (a second-order lag from its state at the corner, textbook). In the words of a fit, sum of the lags L = 2 z / w and
+# shape 1 / z^2: above 1 it swings. A spool that friction holds stops at the farthest point: what it makes belongs to
+# a current as much further on, and the two branches of a loop look as much closer together. A spool too slow for the
+# swing does not see it. Which it is no channel tells: anything from none to all of it, evenly. And the reading's own
+# filter hides some of a swing, which then is up to a third more than what is read.
+
+#: Standard uncertainties by which the shape must be beyond that of two equal lags.
+_SURE = 2.0
+#: The most that a swing is of what is read of it.
+_HIDDEN = 1.3
+
+
+def overshoot_share(combined: Combined | None, k: int) -> float:
+    """Farthest that the current may swing beyond its level behind ramp up (`k` = 0) or down (1), share of full."""
+    if combined is None:
+        return 0.0
+    lag_s, shape, ramp_s = (float(combined.theta[n]) for n in (LAG, SHAPE, k))
+    if lag_s <= 0.0 or shape <= 1.0 + _SURE * math.sqrt(max(float(combined.covariance[SHAPE, SHAPE]), 0.0)):
+        return 0.0
+    return _HIDDEN * swing(lag_s, shape, ramp_s)
+
+
+def swing(lag_s: float, shape: float, ramp_s: float) -> float:
+    """The same of known lag, shape (above 1) and ramp; at most what a step would swing."""
+    z = 1.0 / math.sqrt(shape)
+    w = 2.0 * z / lag_s
+    v = w * math.sqrt(1.0 - z * z)
+    step = math.exp(-math.pi * z / math.sqrt(1.0 - z * z))
+    if ramp_s * w < 1e-3:
+        return step
+    t = np.linspace(0.0, 2.0 * math.pi / v, 200)
+    left = np.exp(-z * w * t) * (-2.0 * z / w * np.cos(v * t) + (1.0 - 2.0 * z * z) / v * np.sin(v * t))
+    return min(float(left.max()) / ramp_s, step)

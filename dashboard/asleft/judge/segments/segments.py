@@ -16,16 +16,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from asleft.judge.features import Dwell, PressureDelay, Stroke
-from asleft.judge.intake.columns import CURRENT, DEMAND, ENABLED, PRESSURE, TIME, resolution
-from asleft.judge.intake.scale import Scale
+from asleft.judge.intake.intake import CURRENT, DEMAND, ENABLED, PRESSURE, TIME, Scale, resolution
 from asleft.judge.medians import mean_of
 from asleft.judge.ramp_fit.demand_path import moving
 from asleft.judge.ramp_fit.learner import Learner
-from asleft.judge.ramp_fit.path import MIN_RAMP_S
-from asleft.judge.ramp_fit.rests import NO_REST, Rest
+from asleft.judge.ramp_fit.preparing import NO_REST, Rest
+from asleft.judge.ramp_fit.response import MIN_RAMP_S
 from asleft.judge.ramp_fit.strokes import stroke_of
-from asleft.judge.segments.dwells import dwell_of
-from asleft.judge.segments.pressure_delay import pressure_delay
+from asleft.judge.segments.dwells import dwell_of, pressure_delay
 from asleft.judge.types import FloatArray
 
 __all__ = ["Carry", "Cut", "Scale", "cut"]

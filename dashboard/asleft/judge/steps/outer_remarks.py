@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from asleft.judge.outer.held import Held
+from asleft.judge.held import Held
 from asleft.judge.state import JudgeState
 from asleft.sheet.model import MadeBy, Sheet
 

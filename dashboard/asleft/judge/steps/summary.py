@@ -9,32 +9,31 @@ from dataclasses import replace
 from typing import NamedTuple
 
 from asleft.catalogue.finding_kinds import FINDING_KINDS, READING_KINDS
-from asleft.catalogue.statuses import worst
+from asleft.catalogue.statuses import Status, worst
 from asleft.judge.coil.headroom import headroom_result
-from asleft.judge.coil_state.days import Nearing, nearing, usual_hottest_degc
-from asleft.judge.coil_state.now import CoilState, look, report_of
+from asleft.judge.coil_state import CoilState, Nearing, look, nearing, report_of, usual_hottest_degc
 from asleft.judge.decide import Estimate, expanded_uncertainty, tolerance_used_pct, verdict
-from asleft.judge.drift.onset import CREEPS, feature_series, left_lately, motion_within, step_within, times_of
 from asleft.judge.driver.supply import supply_never_moved
 from asleft.judge.estimates import AsFound, Found, NotObserved, Seen, estimate
 from asleft.judge.finding.context import FindingContext
 from asleft.judge.finding.findings import find
-from asleft.judge.finding.held_findings import stepped_s
+from asleft.judge.finding.held import stepped_s
 from asleft.judge.finding.steadiness import unsteady
 from asleft.judge.fit.fit import fit_sentence, judge_fit, unjudged
 from asleft.judge.intake.intake import remarks_of
 from asleft.judge.intake.states import CODES
+from asleft.judge.onset import CREEPS, feature_series, left_lately, motion_within, step_within, times_of
 from asleft.judge.sentence import beyond_undecided, little_seen, sentence
 from asleft.judge.state import JudgeState
-from asleft.judge.steps.horizon import forget_misread
+from asleft.judge.steps.cutting import forget_misread
 from asleft.judge.steps.outer_remarks import outer_remarks
 from asleft.judge.steps.points import seen_of
 from asleft.judge.trend import Now, trend_fields
-from asleft.judge.types import Coverage, Finding, Judgement, QuantityResult, State, Status, Verdict
+from asleft.judge.types import Coverage, Finding, Judgement, QuantityResult, State, Verdict
 from asleft.judge.valve.characteristic import Measured
 from asleft.judge.valve.characteristic_report import report_of as characteristic_report
-from asleft.judge.watching.stretch_age import still_count, with_breaks
 from asleft.judge.watching.stretches import Stretch
+from asleft.judge.watching.watch import still_count, with_breaks
 from asleft.sheet.model import QUANTITY_UNITS, Sheet
 from asleft.sheet.names import LABELS, format_quantity
 

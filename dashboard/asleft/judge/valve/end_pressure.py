@@ -13,11 +13,11 @@ import numpy as np
 import numpy.typing as npt
 from asleft.judge.decide import Estimate
 from asleft.judge.features import Dwell
-from asleft.judge.noise.command_noise import leftover
+from asleft.judge.noise import leftover
+from asleft.judge.segments.dwells import settling_u_bar
 from asleft.judge.types import FloatArray
 from asleft.judge.valve.creep import Creep
 from asleft.judge.valve.pressure import ceiling_bar
-from asleft.judge.valve.settling import settling_u_bar
 from asleft.sheet.model import Sheet
 
 #: Farthest a visited level may lie from the end that is reported (share of the command).
@@ -88,7 +88,7 @@ def end_estimate(
     the as-left curve at the end as what is known before, so that a level near the end tells what it can and no more.
     Systematic is what the oil's temperature may do, the calibration, what a converter of step `resolution_bar`
     leaves, and what settling and `creep` do. `swing`: how far the current swings beyond its level on the way there
-    (share of full, `overshoot`); where friction holds the spool, the pressure is that of the farthest point.
+    (share of full, `ramp_fit.ramps`); where friction holds the spool, the pressure is that of the farthest point.
     """
     end, arrival = (1.0, 1.0) if at_full else (0.0, -1.0)
     near = _near(dwells, end, arrival)

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from asleft.judge.features import NAN, Dwell, Stroke
 from asleft.judge.valve.pressure import end_of_range_bar
-from asleft.judge.watching.forestalled import FORESTALLED
+from asleft.judge.watching.asked import FORESTALLED
 from asleft.judge.watching.stretches import Stretch
 
 STUCK, PINNED = "stuck:", "pinned:"

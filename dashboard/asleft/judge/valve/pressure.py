@@ -17,10 +17,10 @@ from dataclasses import dataclass
 import numpy as np
 from asleft.judge.features import Dwell
 from asleft.judge.intake.holding import BoolArray
+from asleft.judge.segments.dwells import at_rest, settling_of
 from asleft.judge.types import FloatArray
 from asleft.judge.valve.branches import levelled
 from asleft.judge.valve.creep import Creep, creep_of
-from asleft.judge.valve.settling import at_rest, settling_of
 from asleft.sheet.model import Sheet
 
 #: How far below the characteristic a level may lie that the valve makes: when it is learnt from the first production
@@ -94,7 +94,7 @@ def steady(dwells: Sequence[Dwell], sheet: Sheet, creep: Creep | None = None) ->
     """Dwells whose pressure can be judged: producing, pressure settled, arrival known, oil inside its window.
 
     They carry the pressure that they were on their way to (`creep`, asked of the dwells if not given, and
-    `settling`), and are left out where that was far off.
+    `dwells`), and are left out where that was far off.
     Where the driver is off, below its threshold, the pressure is that of a valve without current: no setting's doing.
     """
     window = sheet.conditions.oil_temperature_degc

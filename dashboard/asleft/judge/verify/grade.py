@@ -17,11 +17,9 @@ import numpy as np
 from asleft.judge.judge import state_of_log
 from asleft.judge.steps.summary import summarise
 from asleft.judge.types import Coverage, FloatArray, Judgement, QuantityResult, Samples, Verdict
-from asleft.judge.verify.ramp_steps import ramp_steps_of
 from asleft.judge.verify.recognise import FullCycle, Motion, motion_of
-from asleft.judge.verify.result import Check, Outcome, RampStep, Range, Step, Sweep
-from asleft.judge.verify.steps import SETTLE_S, steps_of
-from asleft.judge.verify.traces import traces
+from asleft.judge.verify.result import Check, Outcome, RampStep, Range, Step, Sweep, traces
+from asleft.judge.verify.steps import SETTLE_S, ramp_steps_of, steps_of
 from asleft.sheet.model import QUANTITY_UNITS, MadeBy, Sheet
 
 #: Full cycles that must come before a sweep that counts.

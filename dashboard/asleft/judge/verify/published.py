@@ -12,7 +12,7 @@ from typing import Any
 from asleft.judge import published
 from asleft.judge.published import Moment, plain_values
 from asleft.judge.types import Verdict, iso
-from asleft.judge.verify import result, traces
+from asleft.judge.verify import result
 from asleft.judge.verify.result import Outcome
 from msgspec import Struct, convert, field
 
@@ -104,7 +104,7 @@ def check_json(check: result.Check) -> dict[str, Any]:
     return plain
 
 
-def traces_json(strokes: Iterable[traces.Trace]) -> list[Mapping[str, Any]]:
+def traces_json(strokes: Iterable[result.Trace]) -> list[Mapping[str, Any]]:
     """Ramps as plain values for JSON, rounded to what a picture shows."""
     plain: list[Mapping[str, Any]] = plain_values(list(map(_trace, strokes)))
     return plain
@@ -159,7 +159,7 @@ def _sweep(one: result.Sweep) -> Sweep:
     return Sweep(iso(one.from_s), iso(one.top_s), iso(one.to_s), one.up_pct_s, one.down_pct_s)
 
 
-def _trace(stroke: traces.Trace) -> Trace:
+def _trace(stroke: result.Trace) -> Trace:
     return Trace(stroke.way, tuple(round(t, 4) for t in stroke.time_s), tuple(round(y, 4) for y in stroke.share))
 
 

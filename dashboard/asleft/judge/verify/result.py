@@ -1,12 +1,82 @@
-"""What a verification says, as plain values. Their JSON is in `verify.published`."""
+"""What a verification says, as plain values, with its ramps as curves. Their JSON is in `verify.published`."""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from asleft.judge.types import Judgement, Verdict
-from asleft.judge.verify.traces import Trace
+import numpy as np
+from asleft.judge.driver.systematic import stroke_size
+from asleft.judge.features import Stroke
+from asleft.judge.types import FloatArray, Judgement, Samples, Verdict
+from asleft.sheet.model import Sheet
+
+# Ramps as curves, normalised to the full span, so that strokes of any size and valve lie over each other.
+
+MOST_POINTS = 60
+#: The command has moved once it is this far from where it rested (share of the range).
+_MOVED = 0.02
+_BEYOND = 1.35  # of the ramp as left: how much is kept after the command moved
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """One stroke: seconds since the command moved and share of the current span, both over a full stroke, (n,)."""
+
+    way: str
+    time_s: tuple[float, ...]
+    share: tuple[float, ...]
+
+
+def traces(sheet: Sheet, samples: Samples, strokes: Sequence[Stroke], most: int = 2) -> tuple[Trace, ...]:
+    """The `most` largest strokes each way that a ramp held back, newest first where equal; none without a current."""
+    zero, full = sheet.as_left.get("current_at_zero"), sheet.as_left.get("current_at_full")
+    current, command = samples.channels.get("current"), samples.channels.get("command")
+    if zero is None or full is None or current is None or command is None:
+        return ()
+    out: list[Trace] = []
+    for way, name, k in (("up", "ramp_up", 0), ("down", "ramp_down", 1)):
+        ramp_s = sheet.as_left.get(name, 0.0)
+        sized = [
+            (round(stroke_size(s, rising=k == 0), 2), s.from_s, s)
+            for s in strokes
+            if s.excluded < 0.5 and (s.active_up_s, s.active_down_s)[k] > 0.0
+        ]
+        for size, _, stroke in sorted(sized, key=lambda row: row[:2], reverse=True)[:most]:
+            if size < 0.3:
+                continue
+            made = _trace(samples, current, command, stroke, sheet, way, max(ramp_s, 0.2), (zero, full))
+            out += [made] if made is not None else []
+    return tuple(out)
+
+
+def _trace(samples: Samples, current: FloatArray, command: FloatArray, stroke: Stroke, sheet: Sheet, way: str,
+           ramp_s: float, ends: tuple[float, float]) -> Trace | None:  # fmt: skip
+    """Of one stroke: share of the way and time, both divided by how much of the range it covers."""
+    a, b = (int(k) for k in np.searchsorted(samples.time_s, [stroke.from_s, stroke.to_s + _BEYOND * ramp_s]))
+    demand = (command[a:b] - sheet.signal.at_zero) / (sheet.signal.at_full - sheet.signal.at_zero)
+    low, high = stroke.low_demand, stroke.high_demand
+    size = high - low
+    start = low if way == "up" else high
+    moved = np.flatnonzero(np.abs(demand - start) > max(_MOVED, 0.05 * size))
+    # A stroke that first goes the other way: its part that goes this way begins at the last rest.
+    at_start = np.flatnonzero(np.abs(demand - start) <= _MOVED)
+    if moved.size == 0 or at_start.size == 0:
+        return None
+    later = moved[moved > at_start[0]]
+    if later.size == 0:
+        return None
+    time_s = (samples.time_s[a:b] - samples.time_s[a + later[0]]) / size
+    share = (current[a:b] - ends[0]) / (ends[1] - ends[0])
+    share = (share - low) / size
+    kept = (time_s >= -0.1 * ramp_s) & (time_s <= _BEYOND * ramp_s) & np.isfinite(share)
+    times, values = time_s[kept], share[kept]
+    if times.size < 5:
+        return None
+    step = math.ceil(times.size / MOST_POINTS)
+    return Trace(way, tuple(times[::step].tolist()), tuple(values[::step].tolist()))
 
 
 class Outcome(StrEnum):

@@ -1,21 +1,23 @@
-"""The levels of a graded sweep: current and pressure of each against what the sheet wants of it there."""
+"""The rows of a graded stretch: levels of a sweep against what the sheet wants, and steps that a ramp held back."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import numpy as np
 from asleft.judge.decide import expanded_uncertainty, verdict
-from asleft.judge.driver.systematic import current_systematic
-from asleft.judge.features import Dwell
+from asleft.judge.driver.systematic import current_systematic, ramp_systematic, stroke_size
+from asleft.judge.estimates import Seen
+from asleft.judge.features import Dwell, Stroke
+from asleft.judge.ramp_fit.ramps import combine
 from asleft.judge.state import JudgeState
 from asleft.judge.steps.points import seen_of
-from asleft.judge.types import Verdict
+from asleft.judge.types import FloatArray, QuantityResult, Samples, Verdict
 from asleft.judge.valve.end_pressure import pressure_systematic_bar
 from asleft.judge.valve.pressure import ceiling_bar, still
-from asleft.judge.verify.recognise import FullCycle
-from asleft.judge.verify.result import Graded, Step
+from asleft.judge.verify.recognise import FullCycle, Move, limited, moves_of
+from asleft.judge.verify.result import Graded, RampStep, Step
 from asleft.sheet.model import Sheet, Tolerance
 
 #: How long before and after a sweep its first and last level may lie (s).
@@ -126,3 +128,127 @@ def _pressure(sheet: Sheet, group: Sequence[Dwell], demand: float, arrival: floa
     wanted = ceiling_bar(sheet, min(max(demand, 0.0), 1.0), arrival)
     tolerance = _between(sheet, names, demand)
     return graded(wanted, last.pressure_bar, expanded, tolerance, "the sheet gives no pressures")
+
+
+# Steps of the command that a ramp held back: the ramp of each, how much was seen, and why one does not count.
+
+_STROKE_SHOWN = 0.3  # share of the range
+_NAMES = {True: ("up", "ramp_up", 0), False: ("down", "ramp_down", 1)}
+#: A share of readings below which their lack is the reason why a stroke is not counted.
+_ENOUGH_READINGS = 0.9
+FIRST_AFTER = (
+    "not counted: the first move after the driver was enabled or after a gap in the readings, so where it began is "
+    "not known"
+)
+
+
+def ramp_steps_of(
+    sheet: Sheet, state: JudgeState, samples: Samples, demand: FloatArray, quantities: Sequence[QuantityResult]
+) -> tuple[RampStep, ...]:
+    """Every step of the command that a ramp should have held back, oldest first; those not counted say why.
+
+    `demand`: of the samples, shape (n,). `quantities`: as judged over the whole stretch; a ramp that was found there
+    says how long the limiter needs, else the sheet does.
+    """
+    seen = seen_of(state, state.dwells, state.strokes, state.bursts)
+    if not seen.has_current:
+        return ()
+    ramps_s = [_ramp_s(sheet, quantities, name) for name in ("ramp_up", "ramp_down")]
+    moves = [move for move in limited(moves_of(samples.time_s, demand), *ramps_s) if move.size >= _STROKE_SHOWN]
+    taken: set[tuple[float, int]] = set()
+    out = []
+    for move in moves:
+        way, name, k = _NAMES[move.rising]
+        share = _readings_share(samples, move, ramps_s[k])
+        over = [s for s in state.strokes if s.from_s <= move.at_s <= s.to_s]
+        stroke = max(over, key=lambda s: s.from_s, default=None)
+        ramp = _counted(sheet, seen, stroke, move, share, name, k)
+        if stroke is not None:
+            taken.add((stroke.from_s, k))
+        if not sheet.as_left.get(name) and ramp.found is None:
+            continue  # there is no ramp to be seen
+        out.append(
+            RampStep(
+                way, 100.0 * move.from_level, 100.0 * move.to_level, move.at_s, ramp,
+                move.stayed_s, min(100.0 * move.run, 100.0), 100.0 * share,
+            )
+        )  # fmt: skip
+    out += [step for s in state.strokes for step in _others(sheet, seen, s, taken, ramps_s)]
+    return tuple(sorted(out, key=lambda step: step.at_s))
+
+
+def _ramp_s(sheet: Sheet, quantities: Sequence[QuantityResult], name: str) -> float:
+    found = next((q.as_found for q in quantities if q.id == name), None)
+    return max(sheet.as_left.get(name, 0.0) if found is None else found, 0.0)
+
+
+def _readings_share(samples: Samples, move: Move, ramp_s: float) -> float:
+    """How much of the readings of the current came while the ramp ran."""
+    a, b = np.searchsorted(samples.time_s, [move.at_s, move.at_s + max(move.run * ramp_s, 0.2)])
+    interval_s = float(np.median(np.diff(samples.time_s))) if samples.time_s.size > 1 else math.inf
+    expected = max(move.run * ramp_s, 0.2) / interval_s
+    return min(float(np.count_nonzero(np.isfinite(samples.channels["current"][a:b]))) / max(expected, 1.0), 1.0)
+
+
+def _counted(sheet: Sheet, seen: Seen, stroke: Stroke | None, move: Move, share: float, name: str, k: int) -> Graded:
+    """The ramp of a step, or why the step does not count."""
+    if stroke is not None and stroke.excluded <= 0.5 and math.isfinite(stroke.h00) and _held_s(stroke, k) > 0.0:
+        ramp = _ramp(sheet, seen, stroke, name, k)
+        if ramp.found is not None:
+            return ramp
+    if share < _ENOUGH_READINGS:
+        return unseen(f"not counted: {100.0 * (1.0 - share):.0f} % of the readings failed while it ran")
+    if move.begun_early:
+        return unseen(f"not counted: the ramp before it had not finished, so it began at {100.0 * move.start:.0f} %")
+    if not move.whole and move.moves_on:
+        run = 100.0 * move.run / move.size
+        return unseen(
+            f"not counted: the command moved on after {move.stayed_s:.1f} s, with {run:.0f} % of the ramp run"
+        )
+    if not move.whole:
+        return unseen(f"not counted: the readings end {move.stayed_s:.1f} s after it, before the ramp was through")
+    if stroke is None:
+        return unseen("not counted: the current did not rest before and after it")
+    if stroke.excluded > 0.5:
+        return unseen(FIRST_AFTER)
+    if _held_s(stroke, k) <= 0.0:
+        return unseen("not counted: no ramp held the current back")
+    return unseen("not counted: too little of the ramp was seen")
+
+
+def _held_s(stroke: Stroke, k: int) -> float:
+    return (stroke.active_up_s, stroke.active_down_s)[k]
+
+
+def _others(
+    sheet: Sheet, seen: Seen, stroke: Stroke, taken: Collection[tuple[float, int]], ramps_s: Sequence[float]
+) -> list[RampStep]:
+    """Ways of a stroke that no single step of the command made, and that a ramp held back all the same."""
+    out: list[RampStep] = []
+    if stroke.excluded > 0.5 or not math.isfinite(stroke.h00):
+        return out
+    for rising, (way, name, k) in _NAMES.items():
+        size, held_s = stroke_size(stroke, rising=rising), _held_s(stroke, k)
+        if size < _STROKE_SHOWN or held_s <= 0.0 or (stroke.from_s, k) in taken:
+            continue
+        ends = (stroke.low_demand, stroke.high_demand) if rising else (stroke.high_demand, stroke.low_demand)
+        run = min(held_s / ramps_s[k], size) if ramps_s[k] > 0.0 else size
+        graded_ramp = _ramp(sheet, seen, stroke, name, k)
+        out.append(
+            RampStep(way, 100.0 * ends[0], 100.0 * ends[1], stroke.from_s, graded_ramp, math.nan, 100.0 * run, 100.0)
+        )
+    return out
+
+
+def _ramp(sheet: Sheet, seen: Seen, stroke: Stroke, name: str, k: int) -> Graded:
+    combined = combine([stroke])
+    if combined is None:
+        return unseen("too little of the ramp was seen")
+    value = float(combined.theta[k])
+    sd = math.sqrt(max(float(combined.covariance[k, k]), 0.0))
+    if not math.isfinite(sd) or sd > max(0.3 * abs(value), 0.1):
+        return unseen("too little of the ramp was seen")
+    systematic = ramp_systematic(sheet, seen, max(value, 0.0), [stroke], rising=k == 0)
+    expanded = expanded_uncertainty(sd, math.inf, systematic)
+    wanted = sheet.as_left.get(name)
+    return graded(wanted, max(value, 0.0), expanded, sheet.tolerance.get(name), "not in the sheet")

@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from asleft.catalogue.finding_kinds import DANGER_KINDS
-from asleft.judge.intake.columns import TIME
 from asleft.judge.intake.holding import BoolArray
+from asleft.judge.intake.intake import TIME
 from asleft.judge.types import FloatArray
 
 

@@ -10,8 +10,16 @@ from asleft.store.actor import Actor
 from asleft.store.devices import KEPT_DAYS
 from asleft.store.sessions import NEW_DEVICE, TOLD
 from asleft.web.access.guard import CSRF_COOKIE
-from asleft.web.access.passwords import LONGEST_NAME, Busy, clean_name, faults_of_password
-from asleft.web.access.second_factor import address_of, is_secret, new_secret, step_of
+from asleft.web.access.passwords import (
+    LONGEST_NAME,
+    Busy,
+    address_of,
+    clean_name,
+    faults_of_password,
+    is_secret,
+    new_secret,
+    step_of,
+)
 from asleft.web.access.visitor import (
     Access,
     Visitor,
@@ -22,7 +30,7 @@ from asleft.web.access.visitor import (
     throttled_as,
 )
 from asleft.web.account import forms
-from asleft.web.addresses import safe_path
+from asleft.web.secure import safe_path
 from asleft.web.when import PlantTime
 from flask import Flask, Response, g, redirect, request
 from werkzeug.wrappers import Response as AnyResponse

@@ -17,12 +17,12 @@ from asleft.alarms.states import WAITS, AlarmView
 from asleft.sheet.model import QUANTITY_UNITS
 from asleft.store.protocols import SheetRecord
 from asleft.store.verifications import Verifications
+from asleft.web.access.programs import NotThere
 from asleft.web.access.visitor import current
 from asleft.web.api import answers
-from asleft.web.api.questions import Some, SomeAlarms, SomeOfValve, place, written
+from asleft.web.api.answers import Some, SomeAlarms, SomeOfValve, place, written
 from asleft.web.csv_text import utc
 from asleft.web.presses.view import Row, presses_view
-from asleft.web.problem import NotThere
 from asleft.web.source import Source
 from asleft.web.views.alarms import lately
 from asleft.web.views.valves import findings_of, judged_until_ns, onset_ns, tolerance_sides

@@ -15,12 +15,12 @@ import numpy as np
 import numpy.typing as npt
 from asleft.sheet.model import QUANTITY_UNITS
 from asleft.store.protocols import StoredSamples
+from asleft.web.access.programs import BadQuestion
 from asleft.web.api import answers
+from asleft.web.api.answers import HistorySpan, ReadingsSpan, Some, place, stretch, written
 from asleft.web.api.plant import Plant, part
-from asleft.web.api.questions import HistorySpan, ReadingsSpan, Some, place, stretch, written
 from asleft.web.csv_text import utc
-from asleft.web.problem import BadQuestion
-from asleft.web.stretch import Stretch
+from asleft.web.when import Stretch
 from flask import Response
 
 LONGEST_HISTORY_S = 3 * 366 * 86_400.0

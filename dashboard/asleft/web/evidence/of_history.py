@@ -26,9 +26,7 @@ from asleft.web.evidence.picture import (
 )
 from asleft.web.evidence.subject import Subject, judged
 from asleft.web.source import Source
-from asleft.web.views.history import HistoryView, history_view
-from asleft.web.views.revisions import sheets_in
-from asleft.web.views.trend import TrendLine
+from asleft.web.views.history import HistoryView, TrendLine, history_view, sheets_in
 from asleft.web.views.valves import Json
 from asleft.web.words import sentence_case
 

@@ -1,17 +1,17 @@
-"""A picture as lines, areas and words in pixels: what paper and a mail's image have in common."""
+"""A picture as lines, areas and words in pixels: for paper, for a mail's image; as SVG, and as one line of text."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import groupby
 
 import numpy as np
 from asleft.web import palette
 from asleft.web.evidence import style
-from asleft.web.evidence.labels import side_labels, top_labels
-from asleft.web.evidence.picture import Axis, Curve, FloatArray, Mark, Picture, Role, Row
-from asleft.web.evidence.style import STYLES
-from asleft.web.evidence.ticks import marks_of
+from asleft.web.evidence.picture import Axis, Curve, FloatArray, Mark, Picture, Role, Row, marks_of
+from asleft.web.evidence.style import FONT_PX, STYLES, side_labels, top_labels
+from asleft.web.markup import Markup, el
 
 Point = tuple[float, float]
 
@@ -171,3 +171,102 @@ def _dot(x: float, y: float, r: float, mark: Mark, color: str, *, out: bool) -> 
 
 def _points(pairs: object) -> tuple[Point, ...]:
     return tuple((round(float(a), 1), round(float(b), 1)) for a, b in pairs)  # type: ignore[attr-defined]
+
+
+# A picture as SVG that carries its own looks: for first contents, for pages without a script, for paper.
+#
+# Marks of one look are joined into one path, so that hundreds of dots stay light.
+
+_FONT = "system-ui, 'Segoe UI', Roboto, 'DejaVu Sans', Arial, sans-serif"
+
+
+def paper_svg(picture: Picture) -> Markup:
+    """The picture; its words are its accessible name."""
+    return svg_of(scene_of(picture), picture.words)
+
+
+def svg_of(scene: Scene, words: str) -> Markup:
+    """Any scene as SVG."""
+    pieces: list[Markup] = []
+    for look, group in groupby(scene.pieces, key=_look):
+        if look is None:
+            pieces += [_text(one) for one in group if isinstance(one, Text)]
+        else:
+            pieces.append(_path([one for one in group if isinstance(one, Path)]))
+    return el(
+        "svg",
+        *pieces,
+        viewBox=f"0 0 {scene.width:g} {scene.height:g}",
+        class_="picture",
+        role="img",
+        aria_label=words,
+        style=f"font-family:{_FONT};font-size:{FONT_PX:g}px",
+    )
+
+
+def _look(piece: Path | Text) -> tuple[object, ...] | None:
+    return (piece.color, piece.width, piece.dash, piece.fill) if isinstance(piece, Path) else None
+
+
+def _path(paths: list[Path]) -> Markup:
+    first = paths[0]
+    drawn = "".join(
+        "M" + "L".join(f"{x:g} {y:g}" for x, y in path.points) + ("Z" if path.fill else "") for path in paths
+    )
+    return el(
+        "path",
+        d=drawn,
+        fill=first.fill or "none",
+        stroke=first.color or None,
+        stroke_width=first.width if first.color else None,
+        stroke_dasharray=" ".join(f"{one:g}" for one in first.dash) or None,
+    )
+
+
+def _text(one: Text) -> Markup:
+    anchor = None if one.anchor == "start" else one.anchor
+    return el(
+        "text", one.text, x=one.at[0], y=one.at[1], fill=one.color, text_anchor=anchor,
+        font_weight="600" if one.bold else None, style=f"fill:{one.color};font-size:{FONT_PX:g}px",
+    )  # fmt: skip
+
+
+# A picture as one line of text, for the terminal and for plain mail: what moved in words, and a row of blocks.
+
+_BLOCKS, _PLAIN = "▁▂▃▄▅▆▇█", "_.-=+*%#"
+_IN_ASCII: dict[int, str] = {ord(sign): plain for sign, plain in
+                             (("−", "-"), ("–", "-"), ("±", "+-"), ("Ω", "ohm"), ("°", "deg "))}  # fmt: skip
+MOST = 24
+"""Signs of the row at the most."""
+
+
+def line_of(picture: Picture, *, blocks: bool = True) -> str:
+    """Title and row; without `blocks` in plain ASCII."""
+    row = sparkline(picture.spark, picture.spark_ends, blocks=blocks)
+    return f"{picture.title} {row}".rstrip() if blocks else f"{_ascii(picture.title)} {row}".rstrip()
+
+
+def sparkline(values: Sequence[float], between: tuple[float, float] | None = None, *, blocks: bool = True) -> str:
+    """Values as heights, neighbours averaged to at most `MOST`; gaps stay gaps.
+
+    `between`: the values of the lowest and the highest sign; None: the smallest and the largest there are.
+    """
+    given = np.asarray(values, dtype=np.float64)
+    if given.size == 0 or not np.isfinite(given).any():
+        return ""
+    parts = np.array_split(given, min(MOST, given.size))
+    means = [float(np.mean(part[np.isfinite(part)])) if np.isfinite(part).any() else np.nan for part in parts]
+    low, high = between or (float(np.nanmin(means)), float(np.nanmax(means)))
+    signs = _BLOCKS if blocks else _PLAIN
+    out = ""
+    for value in means:
+        if not np.isfinite(value):
+            out += " "
+            continue
+        share = (value - low) / (high - low) if high > low else 0.5
+        out += signs[min(max(int(share * len(signs)), 0), len(signs) - 1)]
+    return out
+
+
+def _ascii(text: str) -> str:
+    return text.translate(_IN_ASCII).encode("ascii", "replace").decode()

@@ -1,16 +1,34 @@
-"""A picture as a plotly figure in the theme of all plots: hover with unit and plant time, labels beside lines."""
+"""A picture as a plotly figure in the theme of all plots, and as a part of a page or of paper."""
 
 from __future__ import annotations
 
 from typing import Any
 
 import numpy as np
+from asleft.alarms.states import AlarmView
 from asleft.web.evidence import style
-from asleft.web.evidence.labels import side_labels, top_labels
-from asleft.web.evidence.picture import Axis, Band, Curve, FloatArray, Level, Mark, Picture, Role, Row, Upright
-from asleft.web.evidence.style import STYLES
-from asleft.web.evidence.ticks import marks_of
-from asleft.web.figures.base import Figure, axis, layout, numbers
+from asleft.web.evidence.picture import (
+    Axis,
+    Band,
+    Curve,
+    FloatArray,
+    Level,
+    Mark,
+    NoPicture,
+    Picture,
+    Role,
+    Row,
+    Upright,
+    marks_of,
+)
+from asleft.web.evidence.scene import paper_svg
+from asleft.web.evidence.style import STYLES, side_labels, top_labels
+from asleft.web.evidence.subject import of_alarm
+from asleft.web.evidence.view import evidence
+from asleft.web.figures import Figure, axis, layout, numbers
+from asleft.web.markup import Markup
+from asleft.web.source import Source
+from asleft.web.templates import filled
 from asleft.web.when import wall_words
 
 _SYMBOLS = {Mark.DOTS: "circle", Mark.RISING: "triangle-up", Mark.FALLING: "triangle-down-open"}
@@ -177,3 +195,34 @@ def _beside(row: Row, rows: int, at: str) -> list[dict[str, Any]]:
 
 def _dashed(dash: tuple[float, ...]) -> dict[str, str]:
     return {"dash": ",".join(f"{one:g}px" for one in dash)} if dash else {}
+
+
+# The picture as a part of a page or of paper: title, drawing, and for a screen the figure that replaces it.
+
+
+def on_screen(picture: Picture | NoPicture) -> Markup:
+    """Drawn by the server; the script `evidence.js` puts a plot with hover in its place, of the same size."""
+    return _filled(picture, live=True)
+
+
+def on_paper(picture: Picture | NoPicture) -> Markup:
+    """The same without the figure."""
+    return _filled(picture, live=False)
+
+
+def of_alarm_page(source: Source, view: AlarmView) -> Markup:
+    """At the head of an alarm's page."""
+    return on_screen(evidence(source, of_alarm(view), source.records.judgement(view.valve)))
+
+
+def _filled(picture: Picture | NoPicture, *, live: bool) -> Markup:
+    if isinstance(picture, NoPicture):
+        return filled("evidence/evidence.html", title="", why=picture.why, svg=None, height=0, figure=None)
+    return filled(
+        "evidence/evidence.html",
+        title=picture.title,
+        why="",
+        svg=paper_svg(picture),
+        height=round(style.height(picture)) if live else 0,
+        figure=screen_figure(picture) if live else None,
+    )

@@ -6,13 +6,9 @@ from collections.abc import Callable, Mapping
 
 from asleft.web import units
 from asleft.web.availability import Place, Unreachable
-from asleft.web.evidence.of_clip import clip_picture
-from asleft.web.evidence.of_curve import branches_picture, curve_picture
 from asleft.web.evidence.of_history import history_picture
-from asleft.web.evidence.of_moment import moment_picture
-from asleft.web.evidence.of_readings import readings_picture
-from asleft.web.evidence.of_spectrum import spectrum_picture
-from asleft.web.evidence.of_strokes import strokes_picture
+from asleft.web.evidence.of_readings import clip_picture, moment_picture, readings_picture
+from asleft.web.evidence.of_shapes import branches_picture, curve_picture, spectrum_picture, strokes_picture
 from asleft.web.evidence.picture import NoPicture, Picture, Shape
 from asleft.web.evidence.subject import Subject
 from asleft.web.source import Source

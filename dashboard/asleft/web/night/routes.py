@@ -1,26 +1,59 @@
-"""The routes of the night at a glance: the page, and its table."""
+"""The routes of the night at a glance, the page and its table, and the shift that it begins with."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime, time, timedelta
 from urllib.parse import urlencode
 
 from asleft.web.access.visitor import current
 from asleft.web.csv_files import file_of
 from asleft.web.csv_text import Cell, Csv, both, utc
-from asleft.web.evidence.paper import svg_of
+from asleft.web.evidence.scene import svg_of
 from asleft.web.frame import Frame
 from asleft.web.hrefs import valve_href
 from asleft.web.markup import Markup
-from asleft.web.night.drawing import MOST_LINES, drawing_of
-from asleft.web.night.shifts import shifts_in, since_last_shift
-from asleft.web.night.view import Entry, NightView, VerificationRecords, night_view
-from asleft.web.plant_times import for_field, typed_ns
+from asleft.web.night.view import MOST_LINES, Entry, NightView, VerificationRecords, drawing_of, night_view
 from asleft.web.source import Source
-from asleft.web.stretch import BadStretch, Stretch, stretch_in
 from asleft.web.templates import filled
+from asleft.web.when import BadStretch, PlantTime, Stretch, for_field, stretch_in, typed_ns
 from flask import Flask, request
 from werkzeug.wrappers import Response
+
+# When shifts begin, by the plant's clock, and the stretch since the last of them.
+
+#: Three shifts of eight hours: common practice. A plant with others says so in the page's address.
+USUAL = (time(6), time(14), time(22))
+#: A shift that has only just begun has nothing to tell yet: the one before is shown with it.
+_JUST_BEGUN_NS = 3600 * 10**9
+_MOST = 12
+
+
+def shifts_in(text: str | None) -> tuple[time, ...]:
+    """From "06,14,22" or "05:30,13:30,21:30"; the usual ones for None. Raises `BadStretch`."""
+    if text is None:
+        return USUAL
+    try:
+        found = {time.fromisoformat(part.strip()) for part in text.split(",")}
+    except ValueError:
+        found = set()
+    if not 0 < len(found) <= _MOST or any(one.tzinfo is not None for one in found):
+        raise BadStretch(f"shifts = {text[:40]!r}: wanted are times of the day, as 06,14,22 or 05:30,17:30.")
+    return tuple(sorted(found))
+
+
+def last_at(at: time, now: datetime) -> datetime:
+    """The latest instant with that time of the day, not after `now`, in the zone of `now`."""
+    today = now.replace(hour=at.hour, minute=at.minute, second=at.second, microsecond=0)
+    return today if today <= now else today - timedelta(days=1)
+
+
+def since_last_shift(time_of: PlantTime, now_ns: int, shifts: tuple[time, ...]) -> Stretch:
+    """Up to now, from the beginning of the last shift that began an hour ago or more."""
+    then = time_of.local(now_ns - _JUST_BEGUN_NS)
+    began = max(last_at(one, then) for one in shifts)
+    return Stretch(round(began.timestamp()) * 10**9, now_ns)
+
 
 LONGEST_S = 14 * 86_400.0
 #: Rows of the list on paper: with the picture they fill one sheet.

@@ -15,20 +15,17 @@ from asleft.store.operator_actions import Desk
 from asleft.store.outbox import Notice, Outbox
 from asleft.store.trouble import SAMPLES_TROUBLE, plain
 from asleft.web.evidence.image import png_of
-from asleft.web.evidence.line import line_of
 from asleft.web.evidence.picture import NoPicture, Picture
-from asleft.web.evidence.scene import scene_of
+from asleft.web.evidence.scene import line_of, scene_of
 from asleft.web.evidence.subject import of_alarm
 from asleft.web.evidence.view import evidence
-from asleft.web.night.drawing import drawing_of
-from asleft.web.night.view import NightView, NoRecords, VerificationRecords, night_view
-from asleft.web.notices.due import NEWS_S, alarm_in, due, overview_ends, overviews_due
+from asleft.web.night.view import NightView, NoRecords, VerificationRecords, drawing_of, night_view
+from asleft.web.notices.due import NEWS_S, alarm_in, due, message, overview_ends, overview_message, overviews_due
 from asleft.web.notices.settings import NoticeSettings, Recipient
-from asleft.web.notices.words import message, overview_message
 from asleft.web.source import Source
-from asleft.web.stretch import Stretch
 from asleft.web.views.alarms import calls_of, lately
 from asleft.web.views.valves import findings_of
+from asleft.web.when import Stretch
 
 log = logging.getLogger(__name__)
 

@@ -1,4 +1,4 @@
-"""All presses at a glance: its contents and its one callback."""
+"""All presses at a glance: its contents, its one callback, and the same as a table."""
 
 from __future__ import annotations
 
@@ -6,17 +6,19 @@ from functools import partial
 
 import dash
 from asleft.catalogue.statuses import STATUS_ORDER
+from asleft.sheet.model import QUANTITY_UNITS
 from asleft.web import ids
 from asleft.web import live as parts
+from asleft.web.csv_files import TableFiles
+from asleft.web.csv_text import Cell, Csv, both
 from asleft.web.live import LivePage, client_store
-from asleft.web.markup import Markup
-from asleft.web.presses.fleet_filter import CHANGED, CHOICES, LONGEST_TEXT, parse_filter
-from asleft.web.presses.view import PressesView, presses_view
+from asleft.web.markup import CALM, DENSE, SMALL, Markup, StripMark, StripSize, column_names, deviation_strip
+from asleft.web.presses.view import CHANGED, CHOICES, LONGEST_TEXT, PressesView, parse_filter, presses_view
 from asleft.web.source import Source
-from asleft.web.svg import CALM, DENSE, SMALL, StripMark, StripSize, column_names, deviation_strip
 from asleft.web.templates import filled, macro
-from asleft.web.views.valves import furthest_words, strip_words
+from asleft.web.views.valves import furthest_words, judged_until_ns, onset_ns, strip_marks, strip_words
 from dash import Input, Output, State, dcc
+from flask import Flask, Response
 
 REFRESH_MS = 2000
 _ADDRESS = "address"  # among the tags: of which address the form is
@@ -116,3 +118,40 @@ def _strip(size: StripSize, marks: list[StripMark]) -> Markup:
 
 def _offered(view: PressesView) -> bool:
     return bool(view.many or view.chosen.active or view.chosen.fault)
+
+
+# All presses as a table.
+
+
+def presses(source: Source) -> Csv:
+    """One row per valve, worst first, with the share of each tolerance that is used."""
+    columns = (
+        *("valve", "press", "name", "status", "sentence", "since_utc", "since_plant", "machine_state", "data"),
+        *("newest_reading_utc", "newest_reading_plant", "judged_until_utc", "judged_until_plant"),
+        *(f"{quantity}_used_percent" for quantity in QUANTITY_UNITS),
+    )
+    rows: list[list[Cell]] = []
+    judgements, spans = source.records.judgements(), source.samples.all_spans()
+    for row in presses_view(source, everything=True).rows:
+        valve = row.name.id
+        judgement, span = judgements.get(valve), spans.get(valve)
+        used = {mark.quantity: mark.used_pct for mark in strip_marks(judgement, all_columns=False)}
+        rows.append(
+            [
+                *(valve, row.name.press, row.name.name, row.status, row.sentence),
+                *(*both(onset_ns(judgement), source.time), row.state, row.liveness.word),
+                *both(span[1] if span is not None else None, source.time),
+                *both(judged_until_ns(judgement), source.time),
+                *(used.get(quantity) for quantity in QUANTITY_UNITS),
+            ]
+        )
+    return Csv("presses", columns, rows)
+
+
+def register_table(server: Flask, source: Source) -> None:
+    """Add the route."""
+    files = TableFiles(source)
+
+    @server.get("/csv/presses")
+    def _csv_presses() -> Response:
+        return files.whole(lambda: presses(source))

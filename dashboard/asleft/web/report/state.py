@@ -9,24 +9,21 @@ from dataclasses import dataclass
 import numpy as np
 from asleft.sheet.model import Sheet
 from asleft.web import units
-from asleft.web.evidence.place import on_paper
-from asleft.web.figures.chart import Chart
-from asleft.web.figures.checked import ramps_figure
-from asleft.web.figures.history import history_svg
-from asleft.web.markup import Markup
+from asleft.web.checked import ramps_figure
+from asleft.web.control_chart import history_svg
+from asleft.web.evidence.screen import on_paper
+from asleft.web.figures import Chart
+from asleft.web.markup import LARGE, Markup, deviation_strip
 from asleft.web.paper import paper, picture
 from asleft.web.source import Source
-from asleft.web.stretch import Stretch
-from asleft.web.svg import LARGE, deviation_strip
 from asleft.web.templates import filled
 from asleft.web.valve.view import ValveView, valve_view
 from asleft.web.views.curve import CurveView, curve_view
 from asleft.web.views.history import history_views
 from asleft.web.views.ramps import RampsView, ramps_view
 from asleft.web.views.valves import strip_words
-from asleft.web.when import age
-from asleft.web.words import STATE_WORDS, sentence_case
-from asleft.web.words_check import DECISION_RULE, REPORT_NO_VALIDATION
+from asleft.web.when import Stretch, age
+from asleft.web.words import DECISION_RULE, REPORT_NO_VALIDATION, STATE_WORDS, sentence_case
 
 DAY_S = 86_400.0
 DASH = "–"

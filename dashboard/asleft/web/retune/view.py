@@ -6,21 +6,20 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from asleft.judge.compare.change import Change
-from asleft.judge.compare.windows import compare_points
+from asleft.judge.compare import Change, compare_points
 from asleft.judge.decide import verdict
 from asleft.judge.judge import state_of_log
 from asleft.judge.types import State
 from asleft.judge.verify.published import traces_json
-from asleft.judge.verify.traces import traces
+from asleft.judge.verify.result import traces
 from asleft.sheet.model import QUANTITY_UNITS, Sheet, Tolerance
 from asleft.sheet.names import LABELS
 from asleft.store.protocols import SheetRecord
 from asleft.web.hrefs import RETUNE_ENDS
 from asleft.web.source import Source
-from asleft.web.stretch import BadStretch, Stretch, time_in
 from asleft.web.views.checks import samples_in
 from asleft.web.views.valves import ValveName, onset_ns, valve_name
+from asleft.web.when import BadStretch, Stretch, time_in
 
 S = 10**9
 DAY_NS = 86_400 * S

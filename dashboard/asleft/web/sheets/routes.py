@@ -1,4 +1,4 @@
-"""The routes of sheets: read them, compare them, file the next revision. A revision is never changed."""
+"""The routes of sheets: begin one, read them, compare them, file the next revision. A revision is never changed."""
 
 from __future__ import annotations
 
@@ -17,13 +17,12 @@ from asleft.web import units
 from asleft.web.access.visitor import current
 from asleft.web.frame import Frame
 from asleft.web.hrefs import sheet_href
-from asleft.web.plant_times import for_field, typed_ns
 from asleft.web.sheets import view as views
-from asleft.web.sheets.form_view import FIELDS, first_toml, form_of, labels_of_fields, units_of
-from asleft.web.sheets.table_view import sheet_table
+from asleft.web.sheets.sections import FIELDS, first_toml, form_of, labels_of_fields, sheet_table, units_of
+from asleft.web.sheets.view import sheet_rows
 from asleft.web.source import Source
-from asleft.web.stretch import BadStretch
 from asleft.web.views.valves import valve_name
+from asleft.web.when import BadStretch, for_field, typed_ns
 from asleft.wire.topics import valid_valve
 from flask import Flask, redirect, request
 from flask import Response as Answer
@@ -287,3 +286,23 @@ def register(server: Flask, source: Source) -> None:
 
 def _is_number(text: str | None) -> bool:
     return text is not None and text.isascii() and text.isdigit() and len(text) < 9
+
+
+# The route on which the first sheet of a valve begins: which valve it is for.
+
+BAD_ID = "must be of a-z, 0-9, - and dots, begin and end with a letter or digit, and have at most 64 characters"
+
+
+def register_new(server: Flask, source: Source) -> None:
+    """Add the route."""
+
+    @server.get("/sheets/new")
+    def _new() -> Response:
+        valve = request.args.get("valve", "").strip()
+        if valve and valid_valve(valve):
+            href = sheet_href(valve)
+            return redirect(href if source.records.sheets(valve) else f"{href}/revise", 303)
+        seen = [row for row in sheet_rows(source) if row.record is None]
+        fault = f"{valve[:64]!r} {BAD_ID}" if valve else ""
+        frame, status = Frame(source, current()), 400 if valve else 200
+        return frame.filled("A first sheet", "sheets/new.html", status=status, seen=seen, typed=valve, fault=fault)

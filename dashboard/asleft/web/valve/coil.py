@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, cast
 
 import numpy as np
 import numpy.typing as npt
+from asleft.sheet.names import format_uncertainty
+from asleft.web.hrefs import csv_of_stretch
+from asleft.web.markup import Markup, el
 from asleft.web.source import Source
+from asleft.web.templates import macro
 from asleft.web.views.valves import Json, judged_until_ns, tolerance_sides
-from asleft.web.when import parse_iso_ns
+from asleft.web.when import PlantTime, parse_iso_ns
 
 FloatArray = npt.NDArray[np.float64]
 Int64Array = npt.NDArray[np.int64]
@@ -129,3 +135,131 @@ def _reason(judgement: Json, name: str) -> str:
         return ": the sheet does not give it" if name == "coil_resistance" else ""
     reason = str(found.get("reason") or "").rstrip(".")
     return f": {reason}" if reason else ""
+
+
+# Winding temperature and headroom over two days, as two small SVG pictures with the lines that matter.
+
+WIDTH, HEIGHT = 400.0, 150.0
+LEFT, RIGHT, TOP, BOTTOM = 52.0, 10.0, 14.0, 24.0
+TICKS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """A line across: where, and which class draws it."""
+
+    value: float
+    kind: str  # the class that draws it: "left" or "limit"
+
+
+def temperature_svg(view: CoilView, time: PlantTime, words: str) -> Markup:
+    """Temperature of the winding with its uncertainty, the sheet's hot corner, and where current would clip."""
+    levels = [Level(value, kind) for value, kind in ((view.hot_degc, "left"), (view.clips_at_degc, "limit")) if value]
+    return _svg(view, view.degc, view.u_k, levels, time, words)
+
+
+def headroom_svg(view: CoilView, time: PlantTime, words: str) -> Markup:
+    """Headroom, and the least that is to be left."""
+    levels = [] if view.least_pct is None else [Level(view.least_pct, "limit")]
+    return _svg(view, view.pct, np.zeros_like(view.pct), levels, time, words)
+
+
+def _svg(
+    view: CoilView, values: FloatArray, spread: FloatArray, levels: Sequence[Level], time: PlantTime, words: str
+) -> Markup:
+    spread = np.where(np.isfinite(spread), spread, 0.0)
+    shown = np.isfinite(values)
+    ends = [*(values + spread)[shown].tolist(), *(values - spread)[shown].tolist(), *(one.value for one in levels)]
+    room = (max(ends) - min(ends)) * 0.12 or 1.0
+    low, high = min(ends) - room, max(ends) + room
+    bottom, right = HEIGHT - BOTTOM, WIDTH - RIGHT
+
+    def x(at_ns: float) -> float:
+        return LEFT + (at_ns - view.from_ns) / (view.to_ns - view.from_ns) * (right - LEFT)
+
+    def y(value: float) -> float:
+        return float(bottom - (value - low) / (high - low) * (bottom - TOP))
+
+    whiskers, dots = "", ""
+    rows = zip(view.time_ns[shown].tolist(), values[shown].tolist(), spread[shown].tolist(), strict=True)
+    for at_ns, value, half in rows:
+        dots += f"M{x(at_ns):.1f} {y(value):.1f}h0"
+        if y(value - half) - y(value + half) > 4:
+            whiskers += f"M{x(at_ns):.1f} {y(value + half):.1f}V{y(value - half):.1f}"
+    marks = [(f"M{LEFT} {y(one.value):.1f}H{right}", one.kind) for one in levels]
+    marks += [(d, name) for d, name in ((whiskers, "whisker"), (dots, "dot")) if d]
+    labels = [*(one.value for one in levels), float(values[shown][-1])]
+    taken: list[float] = []
+    texts: list[Markup] = []
+    for value in labels:
+        if all(abs(y(value) - other) > 12 for other in taken):
+            taken.append(y(value))
+            texts.append(el("text", f"{value:.0f}", x=LEFT - 6, y=y(value) + 4, text_anchor="end"))
+    for part in range(TICKS):
+        at_ns = view.from_ns + (view.to_ns - view.from_ns) * part // (TICKS - 1)
+        anchor = "start" if part == 0 else "end" if part == TICKS - 1 else "middle"
+        texts.append(el("text", time.moment(at_ns, view.to_ns), x=x(at_ns), y=HEIGHT - 5, text_anchor=anchor))
+    return el(
+        "svg",
+        *(el("path", d=d, class_=name) for d, name in marks),
+        *texts,
+        viewBox=f"0 0 {WIDTH:.0f} {HEIGHT:.0f}",
+        class_="history",
+        role="img",
+        aria_label=words,
+    )
+
+
+def coil(view: CoilView, valve: str, time: PlantTime) -> Markup:
+    """The coil in words, two pictures and numbers, or why it is not known."""
+    if not view.known:
+        return macro("valve/notes.html", "coil", view, "", "", [], [])
+    csv = csv_of_stretch(valve, "history", view.from_ns, view.to_ns)
+    return macro("valve/notes.html", "coil", view, csv, _said(view, time), _pictures(view, time), _rows(view, time))
+
+
+def _said(view: CoilView, time: PlantTime) -> str:
+    parts = []
+    if view.temperature_degc is not None:
+        spread = "" if view.temperature_u_k is None else f" ± {format_uncertainty(view.temperature_u_k)}"
+        basis = f", told by {view.basis}" if view.basis else ""
+        parts.append(f"The winding is at {view.temperature_degc:.0f}{spread} °C{basis}.")
+    if view.headroom_pct is not None:
+        least = "" if view.least_pct is None else f"; at least {view.least_pct:.3g} % is to be left"
+        parts.append(f"Headroom is {view.headroom_pct:.1f} % now{least}.")
+    if view.corner_pct is not None:
+        alone = view.headroom_pct is None and view.least_pct is not None
+        least = f", of at least {view.least_pct:.3g} %" if alone else ""
+        corner = "With the coil as hot and the supply as low as the sheet allows, headroom is"
+        parts.append(f"{corner} {view.corner_pct:.1f} %{least}.")
+    if view.clips_at_degc is not None:
+        parts.append(f"With the supply as it is, current would stop short from {view.clips_at_degc:.0f} °C on.")
+    if view.clips_at_v is not None:
+        parts.append(f"With the winding as it is, below {view.clips_at_v:.1f} V.")
+    if view.clips_from_ns is not None:
+        parts.append(f"At the present pace that begins about {time.day(view.clips_from_ns)}.")
+    return " ".join(parts)
+
+
+def _pictures(view: CoilView, time: PlantTime) -> list[tuple[str, Markup]]:
+    figures = []
+    for label, values, draw in (
+        ("winding temperature, °C", view.degc, temperature_svg),
+        ("headroom, %", view.pct, headroom_svg),
+    ):
+        known = values[np.isfinite(values)]
+        if known.size:
+            words = (
+                f"{label}, last two days, {known.size} hours: from {known.min():.1f} to {known.max():.1f}, "
+                f"last {known[-1]:.1f}."
+            )
+            figures.append((label, draw(view, time, words)))
+    return figures
+
+
+def _rows(view: CoilView, time: PlantTime) -> list[list[str]]:
+    columns = (view.time_ns.tolist(), view.degc.tolist(), view.u_k.tolist(), view.pct.tolist())
+    return [
+        [time.full(at_ns), *("–" if math.isnan(value) else f"{value:.1f}" for value in row)]
+        for at_ns, *row in zip(*columns, strict=True)
+    ]

@@ -8,17 +8,15 @@ from urllib.parse import quote, unquote
 import dash
 from asleft.web import ids, units
 from asleft.web import live as parts
-from asleft.web.evidence.place import on_screen
+from asleft.web.evidence.screen import on_screen
 from asleft.web.hrefs import csv_of_valve
 from asleft.web.live import LivePage, Renewal
-from asleft.web.markup import Markup
+from asleft.web.markup import LARGE, Markup, deviation_strip
 from asleft.web.source import Source
-from asleft.web.svg import LARGE, deviation_strip
 from asleft.web.templates import filled, macro
 from asleft.web.valve import slow as valve_slow
 from asleft.web.valve import window as valve_window
-from asleft.web.valve.curve_figure import CURVE_HEIGHT
-from asleft.web.valve.ramps_figure import RAMPS_HEIGHT
+from asleft.web.valve.slow import CURVE_HEIGHT, RAMPS_HEIGHT
 from asleft.web.valve.view import ValveView, valve_view
 from asleft.web.valve.window_figure import HEIGHT as WINDOW_PX
 from asleft.web.views.valves import strip_words

@@ -1,4 +1,4 @@
-"""A verification record: two graded stretches and what a person enters; and whether it may be accepted."""
+"""A verification record: two graded stretches and what a person enters, whether it may be accepted, and on paper."""
 
 from __future__ import annotations
 
@@ -13,9 +13,18 @@ from asleft.judge.types import JUDGE_VERSION, iso
 from asleft.judge.verify.published import check_json
 from asleft.judge.verify.result import Check, Outcome
 from asleft.sheet.model import Sheet
+from asleft.sheet.names import LABELS
+from asleft.sheet.write import toml_value
 from asleft.store.protocols import SheetRecord
-from asleft.web.units import Pressures
-from asleft.web.words_check import DECISION_RULE, LOAD_STATES, NO_VALIDATION
+from asleft.store.verifications import VerificationRecord
+from asleft.web import checked
+from asleft.web.markup import Markup
+from asleft.web.paper import paper, styled
+from asleft.web.templates import filled
+from asleft.web.units import BAR, Pressures
+from asleft.web.when import PlantTime, parse_iso_ns
+from asleft.web.words import DECISION_RULE, LOAD_STATES, NO_VALIDATION
+from asleft.wire.settings import Section
 
 SCHEMA = "asleft-verification-record-2"
 LONGEST = 2000
@@ -172,3 +181,173 @@ def record_body(
     if readings:
         body["readings"] = list(readings)
     return json.dumps(body, sort_keys=True, indent=1, ensure_ascii=False, allow_nan=False)
+
+
+# What a person enters for a verification record from files: a small TOML beside the sheet, written for them once.
+
+_WORDS: Mapping[str, str] = {
+    "valve_plate": "type and serial number on the valve",
+    "coil_plate": "of the coil: voltage, resistance, current",
+    "driver_type": "type of the driver",
+    "driver_serial": "serial number of the driver",
+    "dialled": "settings as dialled at the driver, in its own words",
+    "id": "number of the instrument",
+    "range": "what it can show",
+    "due": "when its calibration is due, as 2027-03-31",
+    "uncertainty": "of its calibration, for 95 %",
+    "oil": "oil and its temperature",
+    "technician": "who carried it out; needed",
+    "witness": "who saw it, if anyone",
+    "remark": "",
+}
+_DECISIONS = ("accepted", "not-accepted")
+
+
+def blank_text(sheet: Sheet) -> str:
+    """The file to fill in, with what the sheet knows of the instruments."""
+    known = known_of(sheet, BAR)
+    lines = [
+        f"# For verification records of {sheet.label}: fill in what is known; nothing is made up in its place.",
+        "",
+    ]
+    lines += ["[plate]", *(_line(name, name, {}) for name in PLATE), ""]
+    for channel in CHANNELS:
+        lines += [f"[instrument.{channel}]", *(_line(part, f"{channel}_{part}", known) for part in INSTRUMENT), ""]
+    states = "; ".join(f"{toml_value(state)}: {words}" for state, words in LOAD_STATES.items())
+    lines += [
+        "[record]",
+        "number = 1    # of the record, as your files count",
+        'load_state = ""    # needed; one of the next',
+        f"#   {states}",
+        *(_line(name, name, {}) for name in ("oil", "technician", "witness", "remark")),
+        'decision = ""    # needed: "accepted" or "not-accepted"',
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _line(key: str, field: str, known: Mapping[str, str]) -> str:
+    words = _WORDS[key]
+    return f"{key} = {toml_value(known.get(field, ''))}{f'    # {words}' if words else ''}"
+
+
+def read_entered(text: str, source: str) -> tuple[int, dict[str, str]]:
+    """The number of the record, and what was entered, by field of `views.record.FIELDS`; empty where nothing was.
+
+    Raises:
+        SettingsError: the file has faults; all of them are named.
+    """
+    top = Section.of_text(text, source)
+    out = dict.fromkeys(FIELDS, "")
+    plate = top.section("plate")
+    for name in PLATE:
+        out[name] = plate.text(name) or ""
+    plate.close()
+    instruments = top.section("instrument")
+    for channel in CHANNELS:
+        one = instruments.section(channel)
+        for part in INSTRUMENT:
+            out[f"{channel}_{part}"] = one.text(part) or ""
+        one.close()
+    instruments.close()
+    record = top.section("record")
+    number = record.integer("number", 1, 1_000_000) or 1
+    for name in ("oil", "technician", "witness", "remark"):
+        out[name] = record.text(name) or ""
+    for name, words in (("load_state", tuple(LOAD_STATES)), ("decision", _DECISIONS)):
+        out[name] = record.word(name, (*words, "")) or ""
+    record.close()
+    top.finish()
+    return number, out
+
+
+def key_of(field: str) -> str:
+    """The key of the file that holds a field, for messages."""
+    if field in PLATE:
+        return f"plate.{field}"
+    channel, _, part = field.partition("_")
+    return f"instrument.{channel}.{part}" if channel in CHANNELS else f"record.{field}"
+
+
+# A verification record on paper: what was found, what was left, by whom, with what, and what was not seen.
+
+Json = Mapping[str, Any]
+
+_PLATE_WORDS: Mapping[str, str] = {
+    "valve_plate": "valve plate", "coil_plate": "coil plate", "driver_type": "driver type",
+    "driver_serial": "driver serial number", "dialled": "settings as dialled",
+}  # fmt: skip
+
+
+def title_of(body: Json, number: int) -> str:
+    """What the record is called."""
+    name = " ".join(part for part in (body["press"], body["name"]) if part) or body["valve"]
+    return f"Verification record {number} of {name}"
+
+
+def contents(record: VerificationRecord, sheet: Sheet, time: PlantTime, shown: Pressures, *, folds: bool) -> Markup:
+    """All of the record but its frame. `sheet`: the revision it was judged by."""
+    body = json.loads(record.body)
+    made_ns = parse_iso_ns(body["made_at"]) or record.at_ns
+    decided = "Accepted as left." if record.accepted else "Not accepted."
+    late = overdue({channel: one["due"] for channel, one in body["instruments"].items()}, body["made_at"][:10])
+    if late:
+        decided = f"{decided[:-1]}, with calibration overdue: {'; '.join(late)}."
+    last = body["as_left"] or body["as_found"]
+    return filled(
+        "verification/paper.html",
+        title=title_of(body, record.number),
+        decided=decided,
+        body=body,
+        sentence=checked.sentence(last),
+        filed=f"Filed {time.full(made_ns)} ({time.name}) by {body['filed_by']}.",
+        plate=_plate(body),
+        found=_part(body["as_found"], sheet, time, shown, folds=folds, of="as found" if body["as_left"] else ""),
+        left=_part(body["as_left"], sheet, time, shown, folds=folds, of="as left") if body["as_left"] else "",
+        unseen=[(LABELS[one["id"]], one["reason"]) for one in body["not_observed"]],
+        instruments=_instruments(body),
+        load_state=LOAD_STATES.get(body["load_state"], body["load_state"]),
+        rate=_rate(last),
+        digest=record.digest,
+    )
+
+
+def _part(check: Json, sheet: Sheet, time: PlantTime, shown: Pressures, *, folds: bool, of: str) -> Markup:
+    done = checked.done_list(check)
+    return done + checked.body(check, sheet, time, shown, folds=folds, of=of)
+
+
+def record_report(
+    record: VerificationRecord, sheet: Sheet, time: PlantTime, shown: Pressures = BAR, *, size: str = "a4"
+) -> str:
+    """The whole document, for reading, printing and keeping. `size`: of its pages, "a4" or "letter"."""
+    body = json.loads(record.body)
+    foot = (
+        f"{body['valve']} · record {record.number} · sheet {record.sheet_number} · asleft "
+        f"{body['software']['asleft']} · {record.digest[:12]}"
+    )
+    text = contents(record, sheet, time, shown, folds=False)
+    return paper(title_of(body, record.number), foot, styled(text), size=size)
+
+
+def _rate(check: Json) -> str:
+    sweep = check["sweep"]
+    if sweep is None:
+        return "no sweep"
+    return f"{sweep['up_pct_s']:.1f} % of command a second up, {sweep['down_pct_s']:.1f} % down"
+
+
+def _plate(body: Json) -> list[list[str]]:
+    entered = [[words, body["plate"][name]] for name, words in _PLATE_WORDS.items()]
+    return [["valve", body["valve"]], *(row for row in entered if row[1])]
+
+
+def _instruments(body: Json) -> list[list[str]]:
+    made_on = body["made_at"][:10]
+    rows: list[list[str]] = []
+    for channel, one in body["instruments"].items():
+        if not any(one.values()):
+            continue
+        overdue = one["due"] and one["due"] < made_on
+        due = f"{one['due']}, overdue" if overdue else one["due"] or "not entered"
+        rows.append([channel, one["id"] or "not entered", one["range"] or "–", due, one["uncertainty"] or "–"])
+    return rows

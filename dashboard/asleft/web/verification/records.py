@@ -1,10 +1,11 @@
-"""The routes of verification records: the form over one or two graded stretches, filing, and the record itself."""
+"""The routes of verification records: the form over graded stretches, filing, the record itself, tables."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from asleft.judge.verify.published import check_json
 from asleft.sheet.faults import SheetError
@@ -14,21 +15,92 @@ from asleft.store.verifications import VerificationRecord, Verifications
 from asleft.web import checked, units
 from asleft.web.access.visitor import current
 from asleft.web.csv_files import file_of
+from asleft.web.csv_text import Cell, Csv, both
 from asleft.web.frame import Frame
 from asleft.web.hrefs import record_href
 from asleft.web.paper import document
 from asleft.web.source import Source
-from asleft.web.stretch import BadStretch, Stretch, time_in
+from asleft.web.units import Pressures
 from asleft.web.verification import record as views
-from asleft.web.verification.paper import contents, record_report, title_of
-from asleft.web.verification.table import check_table
+from asleft.web.verification.record import contents, record_report, title_of
 from asleft.web.views.checks import LONGEST_S, Checks
 from asleft.web.views.valves import ValveName, valve_name
-from asleft.web.words import sentence_case
-from asleft.web.words_check import LOAD_STATES
+from asleft.web.when import BadStretch, PlantTime, Stretch, parse_iso_ns, time_in
+from asleft.web.words import LOAD_STATES, sentence_case
 from flask import Flask, redirect, request
 from flask import Response as Answer
 from werkzeug.wrappers import Response
+
+# What was graded as a table: a verification in progress or found, or a record. In the reader's unit.
+
+Json = Mapping[str, Any]
+
+COLUMNS = (
+    "part", "what", "name", "time_utc", "time_plant", "wanted", "found", "uncertainty", "tolerance_low",
+    "tolerance_high", "unit", "verdict", "reason", "command_stayed_s", "ramp_seen_percent",
+)  # fmt: skip
+
+
+def check_table(name: str, parts: Sequence[tuple[str, Json]], time: PlantTime, shown: Pressures) -> Csv:
+    """Settings, steps and ramps of one graded stretch or of both of a record; `parts`: ("as found", its JSON)."""
+    return Csv(name, COLUMNS, [row for part, check in parts for row in _rows(part, check, time, shown)])
+
+
+def _rows(part: str, check: Json, time: PlantTime, shown: Pressures) -> Iterator[list[Cell]]:
+    whole = both(parse_iso_ns(check["to"]), time)
+    for q in check["quantities"]:
+        low, high = _sides(q["tolerance"])
+        values = [
+            _in(q["unit"], value, shown) for value in (q["as_left"], q["as_found"], q["uncertainty"], low, high)
+        ]
+        yield [
+            part,
+            "setting",
+            q["id"],
+            *whole,
+            *values,
+            _unit(q["unit"], shown),
+            q["verdict"],
+            q["reason"] or "",
+            None,
+            None,
+        ]
+    for step in check["steps"]:
+        at = both(parse_iso_ns(step["at"]), time)
+        name = f"{step['way']} {max(step['command_pct'], 0.0):.1f} %"
+        for what, key, unit in (
+            ("current of a step", "current_a", "A"),
+            ("pressure of a step", "pressure_bar", "bar"),
+        ):
+            yield [part, what, name, *at, *_graded(step[key], unit, shown), None, None]
+    for step in check["ramp_steps"]:
+        at = both(parse_iso_ns(step["at"]), time)
+        name = f"{step['way']} {max(step['from_pct'], 0.0):.0f} to {max(step['to_pct'], 0.0):.0f} %"
+        seen: list[Cell] = [step.get("stayed_s"), step.get("seen_pct")]
+        yield [part, "ramp of a step", name, *at, *_graded(step["ramp_s"], "s", shown), *seen]
+
+
+def _graded(one: Json, unit: str, shown: Pressures) -> list[Cell]:
+    low, high = _sides(one["tolerance"])
+    values = [_in(unit, value, shown) for value in (one["wanted"], one["found"], one["uncertainty"], low, high)]
+    return [*values, _unit(unit, shown), one["verdict"], one["reason"]]
+
+
+def _sides(tolerance: float | Sequence[float | None] | None) -> tuple[float | None, float | None]:
+    if tolerance is None:
+        return None, None
+    if isinstance(tolerance, (int, float)):
+        return -float(tolerance), float(tolerance)
+    return tolerance[0], tolerance[1]
+
+
+def _in(unit: str, value: float | None, shown: Pressures) -> float | None:
+    return shown.pressure(value) if unit == "bar" and value is not None else value
+
+
+def _unit(unit: str, shown: Pressures) -> str:
+    return shown.unit if unit == "bar" else unit
+
 
 PLATE = (
     ("valve_plate", "Valve plate", "type and serial number as on its plate"),

@@ -14,16 +14,12 @@ from asleft.web.csv_text import utc
 from asleft.web.frame import Frame
 from asleft.web.hrefs import check_href, csv_of_stretch, record_href
 from asleft.web.markup import Child
-from asleft.web.plant_times import for_field, typed_ns
-from asleft.web.stretch import BadStretch, Stretch, time_in
 from asleft.web.templates import macro
-from asleft.web.verification.records import NO_SHEET, Grading
-from asleft.web.verification.table import check_table
+from asleft.web.verification.records import NO_SHEET, Grading, check_table
 from asleft.web.views.checks import LONGEST_S, LOOK_BACK_NS
 from asleft.web.views.valves import ValveName, valve_name
-from asleft.web.when import age
-from asleft.web.words import number, plural
-from asleft.web.words_check import HOW_TO
+from asleft.web.when import BadStretch, Stretch, age, for_field, time_in, typed_ns
+from asleft.web.words import HOW_TO, number, plural
 from flask import Flask, redirect, request
 from werkzeug.wrappers import Response
 

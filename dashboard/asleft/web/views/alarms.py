@@ -15,8 +15,7 @@ from asleft.alarms.states import WAITS, AlarmState, AlarmView, fold_all
 from asleft.catalogue.finding_kinds import READING_KINDS
 from asleft.web.hrefs import alarm_href
 from asleft.web.source import Source
-from asleft.web.views.valves import Json, ValveName, findings_of, valve_name
-from asleft.web.views.working import WorkLine, work_lines
+from asleft.web.views.valves import Json, ValveName, WorkLine, findings_of, valve_name, work_lines
 from asleft.web.when import age, parse_iso_ns
 from asleft.web.words import (
     CLASS_WORDS,

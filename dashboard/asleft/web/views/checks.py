@@ -13,7 +13,7 @@ from asleft.judge.verify.recognise import motion_of
 from asleft.judge.verify.result import Check
 from asleft.sheet.model import Sheet
 from asleft.web.source import Source
-from asleft.web.stretch import Stretch
+from asleft.web.when import Stretch
 
 S = 10**9
 #: A verification takes minutes; more than this is production.

@@ -1,28 +1,201 @@
-"""The history of each quantity as a control chart: as left, tolerance, dead zone, trend, revisions."""
+"""The history of each quantity as a control chart: as left, tolerance, dead zone, trend, since when, revisions."""
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import cast
 
 import numpy as np
 import numpy.typing as npt
+from asleft.alarms.states import fold_all
 from asleft.catalogue.finding_kinds import quantities_of
-from asleft.judge.steps.charting import DEAD_ZONE
-from asleft.sheet.model import QUANTITY_UNITS
+from asleft.judge.steps.points import DEAD_ZONE
+from asleft.sheet.model import QUANTITY_UNITS, Sheet
 from asleft.sheet.names import LABELS
 from asleft.web import units
 from asleft.web.source import Source
-from asleft.web.views.onsets import cut_stretches
-from asleft.web.views.revisions import InForce, sheets_in
-from asleft.web.views.thin import extremes
-from asleft.web.views.trend import TrendLine, trend_line, trend_words
+from asleft.web.views.spans import extremes
 from asleft.web.views.valves import Json, findings_of, tolerance_sides
-from asleft.web.when import parse_iso_ns
-from asleft.web.words import plural
+from asleft.web.when import PlantTime, parse_iso_ns
+from asleft.web.words import kind_words, plural
+
+# The trend of a quantity as the judge tells it: a line with its interval, and when it reaches the tolerance.
 
 FloatArray = npt.NDArray[np.float64]
 Int64Array = npt.NDArray[np.int64]
+
+DAY_NS = 86_400 * 10**9
+
+
+@dataclass(frozen=True, slots=True)
+class TrendLine:
+    """A line through (`at_ns`, `value`); slopes in the quantity's unit per day, None where the judge gives none."""
+
+    from_ns: int
+    at_ns: int
+    value: float
+    per_day: float
+    low_per_day: float | None
+    high_per_day: float | None
+    reaches_ns: int | None  # the tolerance
+    earliest_ns: int | None
+    latest_ns: int | None  # None with `reaches_ns` known: perhaps not at all
+
+    def value_at(self, at_ns: float, per_day: float | None = None) -> float:
+        """On the line, or on one of another slope through the same point."""
+        slope = self.per_day if per_day is None else per_day
+        return self.value + slope * (at_ns - self.at_ns) / DAY_NS
+
+
+def trend_line(found: Json, time_ns: Int64Array, values: FloatArray) -> TrendLine | None:
+    """From one quantity of a judgement, laid through the points it is drawn with; None where there is no trend.
+
+    The judge gives slope, interval and date, not where the line lies: it is laid through the median of the points.
+    """
+    per_day = cast("float | None", found.get("trend_per_day"))
+    if not per_day or values.size < 2:
+        return None
+    low, high = cast("list[float]", found.get("trend_interval") or [None, None])
+    early, late = cast("list[str | None]", found.get("forecast_interval") or [None, None])
+    reaches = parse_iso_ns(cast("str | None", found.get("forecast")))
+    middle = int(np.median(time_ns))
+    value = float(np.median(values - per_day * (time_ns - middle) / DAY_NS))
+    edge = _edge(found, per_day)
+    if reaches is not None and edge is not None:
+        value = edge - per_day * (reaches - middle) / DAY_NS  # so that the line meets the tolerance on the day told
+    return TrendLine(
+        int(time_ns[0]), middle, value, per_day, low, high, reaches, parse_iso_ns(early), parse_iso_ns(late)
+    )
+
+
+def _edge(found: Json, per_day: float) -> float | None:
+    left = cast("float | None", found.get("as_left"))
+    below, above = tolerance_sides(found)
+    if left is None:
+        return below if per_day < 0 else None  # headroom: its tolerance is the least that is to be left
+    side = above if per_day > 0 else below
+    return None if side is None else left + (side if per_day > 0 else -side)
+
+
+def trend_words(trend: TrendLine, moved: str, time: PlantTime) -> str:
+    """As in "moves by +0.4 bar a day; reaches its tolerance about 5 Dec". `moved`: the first part."""
+    if trend.reaches_ns is None:
+        return moved
+    told = f"{moved}; at this pace it reaches its tolerance about {time.day(trend.reaches_ns)}"
+    if trend.earliest_ns is None:
+        return told
+    if trend.latest_ns is None:
+        return f"{told} (not before {time.day(trend.earliest_ns)}, perhaps not at all)"
+    return f"{told} (between {time.day(trend.earliest_ns)} and {time.day(trend.latest_ns)})"
+
+
+# Since when something was found: by the present findings, and by the log of alarms for what stands no more.
+
+#: Closer together than this share of the stretch, onsets of one kind are told as one.
+TOGETHER = 1 / 40
+
+
+@dataclass(frozen=True, slots=True)
+class Onset:
+    """Since when a finding stood, and until when where it stands no more; `times`: how many are told as one."""
+
+    at_ns: int
+    words: str
+    until_ns: int | None = None
+    times: int = 1
+
+    @property
+    def said(self) -> str:
+        """In the picture."""
+        return self.words if self.times == 1 else f"{self.words}, {self.times} times"
+
+
+def cut_stretches(source: Source, valve: str, from_ns: int, to_ns: int) -> list[tuple[int, int]]:
+    """Within the stretch, since when and until when the current stopped short of what was asked (unix ns)."""
+    found = onsets_in(source, valve, 0, to_ns, kinds=("current-clipped",), bunch=False)
+    stretches = [(one.at_ns, to_ns if one.until_ns is None else one.until_ns) for one in found]
+    return [(max(a, from_ns), min(b, to_ns)) for a, b in stretches if b > from_ns]
+
+
+def onsets_in(
+    source: Source, valve: str, from_ns: int, to_ns: int, *, kinds: Collection[str] = (), bunch: bool = True
+) -> list[Onset]:
+    """Onsets that lie in the stretch, oldest first, whether or not what they began still stands.
+
+    `kinds`: of these kinds of findings alone, all where it is empty; `bunch`: tell those close together as one.
+    """
+    standing: dict[tuple[str, int], int | None] = {}
+    for alarm in fold_all(source.records.alarm_events(valve), source.now_ns()):
+        standing[(alarm.kind, alarm.onset_ns)] = None if alarm.active else alarm.returned_ns
+    for finding in findings_of(source.records.judgement(valve)):
+        onset = parse_iso_ns(finding.get("onset"))
+        kind = str(finding["kind"])
+        # Written by the judge to the millisecond, in the alarm's name to the nanosecond.
+        known = onset is not None and any(k == kind and abs(at - onset) < 10**6 for k, at in standing)
+        if onset is not None and not known:
+            standing[(kind, onset)] = None
+    found = [
+        Onset(at, kind_words(kind), until)
+        for (kind, at), until in sorted(standing.items(), key=lambda item: item[0][1])
+        if from_ns <= at <= to_ns and (not kinds or kind in kinds)
+    ]
+    return found if not bunch else _together(found, round((to_ns - from_ns) * TOGETHER))
+
+
+def _together(found: Sequence[Onset], within_ns: int) -> list[Onset]:
+    """What begins and ends again and again would be a fence of marks: one for each bunch."""
+    told: list[Onset] = []
+    last: dict[str, int] = {}  # place in `told` by words
+    newest: dict[str, int] = {}
+    for onset in found:
+        place = last.get(onset.words)
+        if place is not None and onset.at_ns - newest[onset.words] <= within_ns:
+            first = told[place]
+            told[place] = Onset(first.at_ns, first.words, onset.until_ns, first.times + 1)
+        else:
+            last[onset.words] = len(told)
+            told.append(onset)
+        newest[onset.words] = onset.at_ns
+    return told
+
+
+# Which revision of the sheet was in force when, over a stretch of time.
+
+
+@dataclass(frozen=True, slots=True)
+class InForce:
+    """One revision while it was in force within a stretch; `sheet` is None where there was none."""
+
+    from_ns: int
+    to_ns: int
+    sheet: Sheet | None
+
+
+@dataclass(frozen=True, slots=True)
+class RevisionMark:
+    """A revision that came into force."""
+
+    at_ns: int
+    words: str
+
+
+def sheets_in(source: Source, valve: str, from_ns: int, to_ns: int) -> list[InForce]:
+    """The stretch cut where another revision came into force, oldest first, without gaps."""
+    cuts = sorted({record.at_ns for record in source.records.sheets(valve) if from_ns < record.at_ns < to_ns})
+    edges = [from_ns, *cuts, to_ns]
+    return [InForce(a, b, source.sheet(valve, a)) for a, b in pairwise(edges)]
+
+
+def revision_marks(source: Source, valve: str, from_ns: int, to_ns: int) -> list[RevisionMark]:
+    """The revisions that came into force within the stretch."""
+    return [
+        RevisionMark(record.at_ns, f"sheet {record.number}")
+        for record in source.records.sheets(valve)
+        if from_ns < record.at_ns < to_ns
+    ]
+
 
 SPAN_NS = 21 * 86_400 * 10**9
 #: A current that is cut never reaches this: the points are where the levels below the cut lead to.

@@ -7,13 +7,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, cast
 
-from asleft.catalogue.finding_kinds import READING_KINDS
+from asleft.catalogue.finding_kinds import DANGER_KINDS, READING_KINDS
 from asleft.catalogue.statuses import STATUS_WORDS, Status
 from asleft.sheet.model import QUANTITY_UNITS, Sheet
 from asleft.sheet.names import LABELS, SHORT_LABELS
+from asleft.store.work import Work
 from asleft.web import units
+from asleft.web.hrefs import work_href
+from asleft.web.markup import StripMark, Verdict
 from asleft.web.source import Source
-from asleft.web.svg import StripMark, Verdict
 from asleft.web.when import PlantTime, age, parse_iso_ns
 from asleft.web.words import STATE_WORDS, VERDICT_WORDS, sentence_case
 
@@ -213,3 +215,53 @@ def _mark(quantity: str, found: Json) -> StripMark:
     figure = f"{round(used):+d}".replace("-", "−") if round(used) else "0"
     text = f"{figure} %, {VERDICT_WORDS.get(verdict, verdict)} ({value})"
     return StripMark(quantity, label, used, uncertainty, verdict, text)
+
+
+# What is still said of a valve while work on it is declared.
+
+STATE = "work-in-progress"
+
+
+def work_words(time: PlantTime, work: Work, now_ns: int) -> str:
+    """As in "Work in progress until 18:00: coil changed, by kl. Not judged."."""
+    why = " ".join(work.why.split()).rstrip(".")
+    return f"Work in progress until {time.moment(work.until_ns, now_ns)}: {why}, by {work.who}. Not judged."
+
+
+def during_work(source: Source, judgement: Json | None, valve: str, work: Work | None) -> Json | None:
+    """What is to be said of a valve while work on it is declared; as it is where none is.
+
+    What was judged before stands still meanwhile: of the findings only evidence of danger is told, by name.
+    """
+    if work is None:
+        return judgement
+    words = work_words(source.time, work, source.now_ns())
+    known = judgement or {"valve": valve, "quantities": [], "findings": []}
+    danger = [finding for finding in findings_of(judgement) if finding["kind"] in DANGER_KINDS]
+    if danger:
+        words += f" Even so: {danger[0].get('evidence', '')}"
+    status = known["status"] if danger else "function-check"
+    return {**known, "status": status, "sentence": words, "state": STATE, "findings": danger}
+
+
+@dataclass(frozen=True, slots=True)
+class WorkLine:
+    """One valve that is being worked on."""
+
+    name: ValveName
+    href: str
+    words: str
+
+
+def work_lines(source: Source) -> list[WorkLine]:
+    """Every valve that is being worked on, what expires first first."""
+    now = source.now_ns()
+    found = sorted(source.work.work_standing(now).values(), key=lambda work: (work.until_ns, work.valve))
+    return [
+        WorkLine(
+            valve_name(work.valve, source.sheet(work.valve, now)),
+            work_href(work.valve),
+            work_words(source.time, work, now),
+        )
+        for work in found
+    ]

@@ -1,1 +1,0 @@
-"""History of a quantity: points, charts, limits from a budget, trend."""

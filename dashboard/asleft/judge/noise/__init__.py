@@ -1,1 +1,0 @@
-"""What the readings carry besides their quantity: noise of command and current, tones."""

@@ -1,1 +1,0 @@
-"""Valves whose command an outer loop makes."""

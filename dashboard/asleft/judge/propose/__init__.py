@@ -1,1 +1,0 @@
-"""From a recorded sweep: the settings that would give what is wanted. It proposes; the technician decides."""

@@ -1,1 +1,0 @@
-"""From view models to figures, as plain dictionaries."""
