@@ -84,7 +84,8 @@ def test_a_healthy_valve_is_good_and_gives_no_finding(judged) -> None:
     for lane, judgement in judged.items():
         assert judgement.findings == (), (lane, judgement.findings)
         assert judgement.status is Status.GOOD
-        assert judgement.sentence.startswith(("As left", "Nothing found to have moved"))  # some pressures undecided
+        assert "as left" in judgement.sentence.lower()  # some pressures undecided, which are named
+        assert not judgement.sentence.startswith("Not certain")
         assert judgement.current_state is State.PRODUCING
         assert not any(q.verdict is Verdict.OUT for q in judgement.quantities)
 

@@ -99,3 +99,13 @@ def test_where_nothing_creeps_nothing_is_said(volume_s: float) -> None:
 def test_few_dwells_tell_no_creep() -> None:
     assert creep_of([one for one, _ in stays(share=0.01, cycles=2)]).left == {}
     assert creep_of([]).left == {}
+
+
+def test_readings_without_any_noise_are_judged_too() -> None:
+    """A reading held at its end stands on one number: its weight leaves nothing else in the equations."""
+    quiet = [one for one, _ in stays(share=0.0, noise_bar=0.0)]
+    held = [one._replace(pressure_bar=min(one.pressure_bar, 100.0)) for one in quiet]
+    for dwells in (quiet, held):
+        still = [one._replace(pressure_se_bar=0.0, pressure_moves_bar=0.0, pressure_moved_bar=0.0) for one in dwells]
+        left = creep_of(still).left.values()
+        assert all(math.isfinite(one.bar) and abs(one.bar) < 0.1 for one in left)

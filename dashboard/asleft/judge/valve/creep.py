@@ -49,7 +49,10 @@ _LAW_U = 0.1
 #: Changes farther off than so many of their scatter are a load's, and count less (Huber).
 _ODD = 2.5
 _ROUNDS = 3
-_LEAST_BAR = 1e-9
+#: No gauge tells a smaller change (bar), be its reading without any noise.
+_LEAST_BAR = 1e-4
+#: Of the trace of a matrix, what rounding leaves of its smallest eigenvalue.
+_ROUNDING = 1e-13
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,7 +257,9 @@ def _fit(seen: _Changes, weight: FloatArray) -> _Fit:
     of_shares, amounts = [], []
     for causes in seen.beside:
         beside = causes.reshape(-1, root.size) * root
-        normal, both = beside @ beside.T + np.eye(len(beside)), beside @ rest.T
+        normal, both = beside @ beside.T, beside @ rest.T
+        # Readings without any noise weigh so much that the prior of one is lost beside them, and with it the rank.
+        normal += (1.0 + _ROUNDING * float(np.trace(normal))) * np.eye(len(beside))
         amounts.append(np.linalg.solve(normal, both))  # (b, t + 1)
         products = every - both.T @ amounts[-1]
         precision, along, alone = np.diag(products)[:-1], products[:-1, -1], float(products[-1, -1])
