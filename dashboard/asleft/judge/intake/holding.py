@@ -170,8 +170,7 @@ def beyond(signal: Signal, demand: FloatArray) -> BoolArray:
 # commanding it. So the current is lost
 #
 # - where the command has stood for 3.2 s without any, be it that the current went while it stood or that it rose
-#   since
-#   (an emergency stop may leave it standing for some 3 s; common practice); or
+#   since (an emergency stop may leave it standing for some 3 s; common practice); or
 # - where the command has risen twice since the current went.
 #
 # Once lost, it stays lost until current flows again, whatever the command does meanwhile. A command that stands when

@@ -149,9 +149,8 @@ def judge_enabled(
 #
 # - By pressure: stopped once the pressure has been under half of the pressure at zero command for 0.5 s with
 #   nothing commanded; over when something is commanded or the pressure has been back for 0.3 s. A pressure a tenth
-#   of
-#   full above what the valve lets through at zero is no pump start: the machine still counts as stopped, so that the
-#   watch sees it. Not for a driver with an off threshold: with no current in production's own rests, no pressure
+#   of full above what the valve lets through at zero is no pump start: the machine still counts as stopped, so that
+#   the watch sees it. Not for a driver with an off threshold: with no current in production's own rests, no pressure
 #   says nothing. A press whose load makes no pressure in its rests is called stopped in each of them.
 # - By command: stopped once nothing has been commanded, and no current flowed above that at zero, for twice the
 #   longest usual rest of production (6 to 120 s, 120 s until five rests are known). Pump on and pump off look the
