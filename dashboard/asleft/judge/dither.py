@@ -26,8 +26,8 @@ from asleft.sheet.model import Sheet
 # - not hum: a line at a multiple of 50 or 60 Hz counts only if the sheet has its dither there, or if it has at least
 #   half of the as-left size;
 # - not ripple of the driver's switching, also where the sampling folds it into the band: a line that stood beside
-#   the dither in earlier bursts is no dither once that has gone, nor is one far from the as-left frequency whose wave is
-#   lopsided (a second harmonic over a tenth), which a switched current is and dither is not.
+#   the dither in earlier bursts is no dither once that has gone, nor is one far from the as-left frequency
+#   whose wave is lopsided (a second harmonic over a tenth), which a switched current is and dither is not.
 
 BAND_HZ = (20.0, 500.0)
 #: Harmonics are used below this share of the sample rate, where an instrument's filter still lets them through.
