@@ -24,6 +24,7 @@ from asleft.wire.block import Reason
 from asleft.wire.settings import Section
 from asleft.wire.settings_faults import Fault
 from asyncua import ua
+from asyncua.client.ua_session import UaSession
 from asyncua.common.subscription import Subscription
 from opcua_servers import NodeServer, OwnServer, free_port, node_modules
 
@@ -285,7 +286,7 @@ def test_what_waited_at_the_server_in_two_messages_is_not_taken_for_a_value_that
     rows = take_until(made, lambda rows: bool(rows) and rows[-1].wall_ns >= first_ns + 100_000_000)
     publish(range(120, 3000, 20), 3001)
     rows += take_until(made, lambda more: bool(more) and more[-1].wall_ns >= first_ns + 2_980_000_000)
-    publish(range(0), 4000)  # nothing more has changed
+    publish(range(0), 4200)  # nothing more has changed, but for what a busy server reports in its next message
     rows += take_until(made, lambda more: bool(more) and more[-1].wall_ns >= first_ns + 3_980_000_000)
     told = {round((row.wall_ns - first_ns) / 1e6): row.reading.numbers[0] for row in rows}
     assert made.counts.late == 0
@@ -330,6 +331,32 @@ def test_values_heard_before_the_server_granted_their_pace_are_no_hole() -> None
     behind = [row for row in rows if first_ns + 2_000_000_000 < row.wall_ns < first_ns + 4_000_000_000]
     assert behind
     assert all(set(row.reading.failed) == {0, 1} for row in behind), "what held before the hole is not known to hold"
+
+
+def test_a_connection_on_which_nothing_is_published_any_more_is_given_up_for_a_new_one(
+    own: OwnServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An answer lost with an earlier connection may be waited for ever; the server has long sent all it holds."""
+    publish, stuck = UaSession.publish, list[UaSession]()
+
+    async def lost(session: UaSession, acknowledged: list[ua.SubscriptionAcknowledgement]) -> ua.PublishResponse:
+        answer = await publish(session, acknowledged)
+        if session in stuck:
+            await asyncio.Event().wait()
+        sessions.append(session)
+        return answer
+
+    sessions: list[UaSession] = []
+    monkeypatch.setattr(UaSession, "publish", lost)
+    made = feed({"url": own.url, "queue_s": 1.0, "valve": [VALVE]})
+    made.open({})
+    take_until(made, lambda rows: bool(rows) and not rows[-1].reading.failed)
+    stuck.append(sessions[-1])
+    take_until(made, lambda rows: bool(rows) and bool(rows[-1].reading.failed))
+    take_until(made, lambda rows: bool(rows) and not rows[-1].reading.failed)
+    assert made.trouble(0) == ""
+    assert sessions[-1] is not stuck[0]
+    made.close()
 
 
 def test_a_server_that_is_not_there_is_trouble_and_no_error() -> None:

@@ -136,3 +136,17 @@ def test_times_rise_and_no_value_is_lost_or_told_twice(events: list[tuple[int, i
     # Zero stands also where a channel has no value yet. A late value is no row, but may say what holds now.
     unseen = {float(number) for number in range(1, len(events))} - seen
     assert len(unseen) <= made._counts.repeated + made._counts.late
+
+
+def test_what_was_forgotten_holds_again_when_it_is_told_again() -> None:
+    """A new subscription begins with what each variable is; one that stands still has the time that it had before."""
+    counts = FeedCounts()
+    joiner = RowJoiner(1, counts, join_ns=MS, settle_ns=0, every_ns=20 * MS)
+    joiner.begin(1000 * MS)
+    joiner.add(0, 1000 * MS, 3.0, 0)
+    assert joiner.take(0, 1100 * MS)[-1].reading.failed == {}
+    joiner.begin(2000 * MS)
+    joiner.forget()
+    joiner.add(0, 1000 * MS, 3.0, 0)
+    rows = joiner.take(0, 2100 * MS)
+    assert (rows[-1].reading.numbers, rows[-1].reading.failed) == ([3.0], {})

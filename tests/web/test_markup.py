@@ -96,7 +96,7 @@ def test_a_template_is_whole_and_knows_no_other_page(path):
     assert not re.search(r"{% (?:include|extends)|\| *safe|autoescape", text)
 
 
-DRAWINGS = {"svg.py", "figures/chart.py", "figures/history.py", "evidence/paper.py", "valve/coil_figure.py"}
+DRAWINGS = {"figures.py", "control_chart.py", "evidence/scene.py", "valve/coil.py"}
 
 
 def test_pages_and_papers_are_templates_and_the_builder_only_draws():

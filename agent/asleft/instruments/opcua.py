@@ -34,6 +34,8 @@ _KEEP_ALIVE_S = 1.0
 _ASK_AGAIN_S = 30.0
 _CLOSE_S = 5.0
 _GIVE_UP_S = 5.0
+_SILENT_S = 5.0
+"""So long after the queue has run over a connection that says nothing is given up for a new one."""
 _MOST_FETCHED = 10_000
 """No server keeps more messages than this to be asked for again; numbers further apart are of another count."""
 
@@ -128,6 +130,7 @@ class OpcUaFeed(FeedBase):
             backoff.reset()
             again_s = time.monotonic() + _ASK_AGAIN_S
             gone_s: float | None = None
+            begun_s = time.monotonic()
             while not self._stop.is_set():
                 await asyncio.sleep(0.1)
                 if refused and time.monotonic() > again_s and client.state is UaClientState.CONNECTED:
@@ -136,6 +139,10 @@ class OpcUaFeed(FeedBase):
                     again_s = time.monotonic() + _ASK_AGAIN_S
                 if client.state is UaClientState.CONNECTED:
                     self._away = ""
+                    silent_s = time.monotonic() - max(self._heard_s or 0.0, begun_s)
+                    if silent_s > settings.queue_s + _SILENT_S:
+                        # The library may wait for ever for an answer that was lost with an earlier connection.
+                        raise ConnectionError(f"nothing was published for {silent_s:.0f} s")
                 elif not self._away:
                     self._lost("no connection: connection lost")
                 # So it is for a moment at each loss and each try; given up too early, all that is queued is lost.

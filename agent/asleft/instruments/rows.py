@@ -115,8 +115,9 @@ class RowJoiner:
             self._held[channel] = 0, number
 
     def forget(self) -> None:
-        """What held is no longer known."""
+        """What held is no longer known; a value that is told again, with the time it had before, holds again."""
         self._held = [None] * self._channels
+        self._heard = [None] * self._channels
 
     def mark(self, at_ns: int, reason: Reason) -> None:
         """Pass on a row of which nothing came, unless something newer has been passed on."""
