@@ -32,6 +32,18 @@ def add_records_argument(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_command(
+    commands: argparse._SubParsersAction[argparse.ArgumentParser], name: str, summary: str, *, named: bool = True
+) -> argparse.ArgumentParser:
+    """A sub-command over the records, of one named thing in them or of all."""
+    made = commands.add_parser(name, help=summary, description=summary)
+    if named:
+        made.add_argument("name", metavar="NAME", help="a-z, 0-9, dot, - and _; written small")
+    made.add_argument("--data", type=Path, required=True, metavar="DIR", help="the recorder's data folder")
+    add_records_argument(made)
+    return made
+
+
 def place_of(args: argparse.Namespace) -> str:
     """The options that lead another command to the same records."""
     return f"--data {args.data}" + (f" --records {args.records}" if args.records else "")

@@ -6,11 +6,12 @@ import argparse
 import time
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
-from pathlib import Path
+from functools import partial
 from typing import TYPE_CHECKING
 
 from asleft.cli.errors import UserError
-from asleft.cli.records_option import add_records_argument
+from asleft.cli.records_option import add_command
+from asleft.cli.users import ROLES
 
 if TYPE_CHECKING:
     from asleft.store.access import AccessStore
@@ -54,19 +55,11 @@ MOST_VALVES = 1000
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the sub-commands of `asleft tokens`."""
     commands = parser.add_subparsers(dest="action", required=True, metavar="COMMAND")
-
-    def command(name: str, summary: str, *, named: bool = True) -> argparse.ArgumentParser:
-        made = commands.add_parser(name, help=summary, description=summary)
-        if named:
-            made.add_argument("name", metavar="NAME", help="a-z, 0-9, dot, - and _; written small")
-        made.add_argument("--data", type=Path, required=True, metavar="DIR", help="the recorder's data folder")
-        add_records_argument(made)
-        return made
-
+    command = partial(add_command, commands)
     add = command("add", "Make a token and print it.")
     add.add_argument(
         "--role",
-        choices=("viewer", "technician", "administrator"),
+        choices=ROLES,
         default="viewer",
         help="whose rights it has, to read alone (default viewer, which reads all there is today)",
     )

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import argparse
-from pathlib import Path
+from functools import partial
 
-from asleft.cli.records_option import add_records_argument
+from asleft.cli.records_option import add_command
 
 HELP = """\
 what it does
@@ -72,15 +72,7 @@ ROLES = ("viewer", "technician", "administrator")
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the sub-commands of `asleft users`."""
     commands = parser.add_subparsers(dest="action", required=True, metavar="COMMAND")
-
-    def command(name: str, summary: str, *, named: bool = True) -> argparse.ArgumentParser:
-        made = commands.add_parser(name, help=summary, description=summary)
-        if named:
-            made.add_argument("name", metavar="NAME", help="a-z, 0-9, dot, - and _; written small")
-        made.add_argument("--data", type=Path, required=True, metavar="DIR", help="the recorder's data folder")
-        add_records_argument(made)
-        return made
-
+    command = partial(add_command, commands)
     add = command("add", "Add an account.")
     add.add_argument("--role", choices=ROLES, required=True, help="what it may do; see asleft users --help")
     _password_option(add)
