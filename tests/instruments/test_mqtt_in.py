@@ -9,26 +9,26 @@ import math
 import re
 import time
 import weakref
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 from asleft.edge import main as command
 from asleft.instruments import mqtt_in
-from asleft.instruments.feed import Feed, TimedReading
+from asleft.instruments.feed import TimedReading
 from asleft.instruments.mqtt_in import MqttInFeed
 from asleft.instruments.mqtt_in_settings import read_mqtt_in_settings
 from asleft.wire.block import Reason
 from asleft.wire.settings import Section
 from asleft.wire.settings_faults import Fault
+from feed_waiting import PATIENCE_S, take_until, until
 from hypothesis import given
 from hypothesis import strategies as st
 from mosquitto_server import Mosquitto, free_port
 from plant_authority import Authority
 
 MS = 1_000_000
-PATIENCE_S = 60.0  # only a test that fails waits that long
 VALVE = {
     "id": "press-4.platen",
     "topic": "gateway/press-4",
@@ -82,23 +82,6 @@ def note_subscriptions(made: MqttInFeed) -> None:
         taken.append(1)
 
     made._when_subscribed = when_subscribed  # type: ignore[method-assign]
-
-
-def until(condition: Callable[[], bool]) -> None:
-    until_s = time.monotonic() + PATIENCE_S
-    while not condition():
-        assert time.monotonic() < until_s
-        time.sleep(0.02)
-
-
-def take_until(made: Feed, enough: Callable[[list[TimedReading]], bool]) -> list[TimedReading]:
-    rows: list[TimedReading] = []
-    until_s = time.monotonic() + PATIENCE_S
-    while not enough(rows):
-        assert time.monotonic() < until_s, (made.trouble(0), made.counts, rows[-3:])
-        rows += made.take(0)
-        time.sleep(0.02)
-    return rows
 
 
 def all_of(made: MqttInFeed) -> list[TimedReading]:

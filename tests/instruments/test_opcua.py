@@ -8,7 +8,7 @@ import itertools
 import socket
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -16,7 +16,6 @@ import numpy as np
 import pytest
 from asleft.edge import main as command
 from asleft.instruments import opcua
-from asleft.instruments.feed import Feed, TimedReading
 from asleft.instruments.opcua import OpcUaFeed
 from asleft.instruments.opcua_client import ALLOWED, FileFault, WriteRefused, check_files, make_client
 from asleft.instruments.opcua_settings import OpcUaAddress, read_opcua_settings
@@ -26,9 +25,9 @@ from asleft.wire.settings_faults import Fault
 from asyncua import ua
 from asyncua.client.ua_session import UaSession
 from asyncua.common.subscription import Subscription
+from feed_waiting import take_until, until
 from opcua_servers import NodeServer, OwnServer, free_port, node_modules
 
-PATIENCE_S = 120.0  # only a test that fails waits that long
 VALVE = {
     "id": "press-4.platen",
     "channel": [
@@ -57,23 +56,6 @@ def feed(raw: dict[str, object]) -> OpcUaFeed:
     settings = read_opcua_settings(Section(faults, "", "instrument[1]", raw), Path)
     assert faults == []
     return OpcUaFeed(settings)
-
-
-def until(condition: Callable[[], bool]) -> None:
-    until_s = time.monotonic() + PATIENCE_S
-    while not condition():
-        assert time.monotonic() < until_s
-        time.sleep(0.02)
-
-
-def take_until(made: Feed, enough: Callable[[list[TimedReading]], bool]) -> list[TimedReading]:
-    rows: list[TimedReading] = []
-    until_s = time.monotonic() + PATIENCE_S
-    while not enough(rows):
-        assert time.monotonic() < until_s, (made.trouble(0), made.counts, rows[-3:])
-        rows += made.take(0)
-        time.sleep(0.02)
-    return rows
 
 
 @pytest.fixture(scope="module")

@@ -22,7 +22,7 @@ import pyarrow.parquet as pq
 import pytest
 from asleft.edge import main as command
 from asleft.edge.spool import Spool
-from asleft.instruments.feed import Feed, TimedReading
+from asleft.instruments.feed import TimedReading
 from asleft.instruments.influxdb_rows import InfluxRows, rows_of, statement
 from asleft.instruments.parquet_rows import ParquetRows
 from asleft.instruments.postgresql_rows import PostgresRows
@@ -40,6 +40,7 @@ from asleft.wire.block import Block, Reason
 from asleft.wire.codec import decode_upload
 from asleft.wire.settings import Section
 from asleft.wire.settings_faults import Fault
+from feed_waiting import PATIENCE_S, take_until, until
 from influx_server import InfluxServer
 from mosquitto_server import free_port
 
@@ -50,7 +51,6 @@ if TYPE_CHECKING:
 BEGIN = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
 BEGIN_NS = round(BEGIN.timestamp()) * 10**9
 MS = 1_000_000
-PATIENCE_S = 120.0  # only a test that fails waits that long
 COLUMNS = (Column("command", "mA", "command"), Column("current", "A", "i_ma", 0.001))
 QUERY = "SELECT at AS time, command, i_ma FROM readings WHERE valve = 'press-4'"
 
@@ -67,13 +67,6 @@ def settings(valve: TableValve, **more: object) -> TableSettings:
     return TableSettings(**{**usual, **more}, valves=(valve,))  # type: ignore[arg-type]
 
 
-def until(condition: Callable[[], object]) -> None:
-    until_s = time.monotonic() + PATIENCE_S
-    while not condition():
-        assert time.monotonic() < until_s
-        time.sleep(0.02)
-
-
 looks: weakref.WeakKeyDictionary[TableFeed, int] = weakref.WeakKeyDictionary()
 """How often each feed has begun to look at its table."""
 
@@ -83,16 +76,6 @@ def after_a_look(made: TableFeed) -> None:
     for _ in range(2):
         seen = looks[made]
         until(lambda seen=seen: looks[made] > seen)  # type: ignore[misc]
-
-
-def take_until(made: Feed, enough: Callable[[list[TimedReading]], bool]) -> list[TimedReading]:
-    rows: list[TimedReading] = []
-    until_s = time.monotonic() + PATIENCE_S
-    while not enough(rows):
-        assert time.monotonic() < until_s, (made.trouble(0), len(rows), rows[-2:])
-        rows += made.take(0)
-        time.sleep(0.02)
-    return rows
 
 
 def times_ms(rows: list[TimedReading]) -> list[float]:
