@@ -406,22 +406,46 @@ def test_node_opcua_sampled_fast_has_no_silent_hole_across_a_loss_of_three_secon
     assert {(row.reading.numbers[1], row.reading.numbers[2]) for row in good} == {(3.0, 1.0)}
 
 
+def test_a_server_that_stood_still_for_seconds_is_read_on(own: OwnServer) -> None:
+    """Asked again for a message that it does not have, this server answers with an empty one."""
+    made = feed({"url": own.url, "valve": [VALVE]})
+    made.open({})
+    take_until(made, lambda rows: bool(rows) and not rows[-1].reading.failed)
+
+    async def stand_still() -> None:
+        time.sleep(4.0)  # noqa: ASYNC251 - longer than the feed waits before it asks
+
+    own.do(stand_still)
+    time.sleep(1.0)
+    own.write("Current", ua.DataValue(ua.Variant(612.0, ua.VariantType.Double)))
+    take_until(made, lambda rows: any(row.reading.numbers[0] == 0.612 for row in rows))
+    made.close()
+
+
+NOT_HELD = ua.uaerrors.BadMessageNotAvailable()
+EMPTY = ua.NotificationMessage()  # what some servers answer instead, against OPC 10000-4, 5.14.6
+
+
 @pytest.mark.parametrize(
     ("silent_s", "answer", "anew"),
     [
-        (5.0, ua.uaerrors.BadMessageNotAvailable(), False),  # the server is slow: its queue holds what is missing
+        (5.0, NOT_HELD, False),  # the server is slow: its queue holds what is missing
+        (5.0, EMPTY, False),
         (5.0, ua.uaerrors.BadSubscriptionIdInvalid(), True),
-        (11.0, ua.uaerrors.BadMessageNotAvailable(), True),  # nothing is left to be saved
+        (11.0, NOT_HELD, True),  # nothing is left to be saved
     ],
 )
 def test_a_subscription_that_is_silent_is_made_anew_only_when_nothing_can_be_lost_by_it(
-    monkeypatch: pytest.MonkeyPatch, silent_s: float, answer: Exception, anew: bool
+    monkeypatch: pytest.MonkeyPatch, silent_s: float, answer: Exception | ua.NotificationMessage, anew: bool
 ) -> None:
     done: list[str] = []
 
     class Session:
         async def republish(self, _subscription: int, _sequence: int) -> ua.NotificationMessage:
-            raise answer
+            await asyncio.sleep(0)
+            if isinstance(answer, Exception):
+                raise answer
+            return answer
 
         def ensure_publish_loop(self) -> None:
             done.append("goes on")
@@ -435,7 +459,7 @@ def test_a_subscription_that_is_silent_is_made_anew_only_when_nothing_can_be_los
     subscription = opcua._Subscription(Session(), parameters, of, 10.0)  # type: ignore[arg-type]
     subscription.subscription_id = 1
     subscription._heard_s -= silent_s
-    asyncio.run(subscription.recreate())
+    asyncio.run(asyncio.wait_for(subscription.recreate(), 10))
     assert done == (["made anew"] if anew else ["goes on"])
 
 
@@ -446,17 +470,24 @@ def message_of(sequence: int) -> ua.PublishResult:
     return ua.PublishResult(1, NotificationMessage=message)
 
 
+@pytest.mark.parametrize("without", [NOT_HELD, EMPTY])
 @pytest.mark.parametrize(("kept", "heard", "anew"), [({3, 4}, [1, 2, 3, 4, 5, 6], 0), (set(), [1, 2, 5, 6], 1)])
 def test_a_message_that_comes_before_those_that_were_lost_waits_for_them(
-    monkeypatch: pytest.MonkeyPatch, kept: set[int], heard: list[int], anew: int
+    monkeypatch: pytest.MonkeyPatch,
+    kept: set[int],
+    heard: list[int],
+    anew: int,
+    without: Exception | ua.NotificationMessage,
 ) -> None:
     """After a loss the library may hand on a new message first. What the server has no more of is a marked hole."""
 
     class Session:
         async def republish(self, _subscription: int, sequence: int) -> ua.NotificationMessage:
             await asyncio.sleep(0)
+            if sequence not in kept and isinstance(without, Exception):
+                raise without
             if sequence not in kept:
-                raise ua.uaerrors.BadMessageNotAvailable
+                return without
             return message_of(sequence).NotificationMessage
 
     of = feed({"url": "opc.tcp://127.0.0.1", "valve": [VALVE]})

@@ -324,6 +324,8 @@ class _Subscription(Subscription):
                 message = await self._session.republish(self.subscription_id or 0, sequence)
             except BadMessageNotAvailable:
                 return end is None
+            if int(message.SequenceNumber) != sequence or not message.NotificationData:
+                return end is None  # some servers answer with an empty message where they have none
             self._hand_on(ua.PublishResult(self.subscription_id, NotificationMessage=message))
             sequence += 1
         return True
