@@ -413,7 +413,7 @@ def test_a_server_that_stood_still_for_seconds_is_read_on(own: OwnServer) -> Non
     take_until(made, lambda rows: bool(rows) and not rows[-1].reading.failed)
 
     async def stand_still() -> None:
-        time.sleep(4.0)  # noqa: ASYNC251 - longer than the feed waits before it asks
+        time.sleep(4.0)
 
     own.do(stand_still)
     time.sleep(1.0)
