@@ -184,3 +184,25 @@ def test_two_recordings_become_before_and_after(folder, capsys):
     assert "are they exchanged?" in capsys.readouterr().err
     assert main([*words, "--after-sheet", "sheet.toml", "--out", "x.html"]) == 2
     assert "--after-sheet: only with --after" in capsys.readouterr().err
+
+
+def test_a_pack_loses_no_file_to_another_of_its_name(folder):
+    """A logger names its files as it always does, and a valve may stand in the pack twice."""
+    fill_in(folder)
+    (folder / "entered.toml").rename(folder / "sheet.entered.toml")
+    assert main(["log", "left.csv", "--write-map", "map.toml"]) == 0
+    logs = []
+    for name in ("found", "left"):
+        (folder / name).mkdir()
+        logs.append(str((folder / f"{name}.csv").rename(folder / name / "log.csv")))
+    words = ["handover", "Press 4", "--valve", "sheet.toml", *logs, "--valve", "sheet.toml", logs[1]]
+    assert main([*words, "--map", "map.toml", "--out", "press.zip"]) == 0
+    with zipfile.ZipFile(folder / "press.zip") as pack:
+        names = pack.namelist()
+        assert len(names) == len(set(names))
+        of_valve = {"sheet.toml", "sheet.entered.toml", "record.json", "log.csv"}
+        assert {*(f"press-4.platen/{name}" for name in of_valve | {"log-2.csv"})} <= set(names)
+        assert {*(f"press-4.platen-2/{name}" for name in of_valve)} <= set(names)
+        assert pack.read("map.toml") == (folder / "map.toml").read_bytes()
+        assert pack.read("press-4.platen/log.csv") == (folder / logs[0]).read_bytes()
+        assert pack.read("press-4.platen/log-2.csv") == (folder / logs[1]).read_bytes()

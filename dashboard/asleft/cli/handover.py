@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import io
+import itertools
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,8 +20,9 @@ HELP = """\
 what it does
   Puts the valves of a press together for whoever takes it over: settings sheet,
   verification record with traces and lines to sign, and cautions, in one PDF or
-  HTML with a list of contents; as .zip also every sheet, record (JSON) and log
-  file it rests on.
+  HTML with a list of contents; as .zip also every sheet, record (JSON), log,
+  map and file of what was entered that it rests on; a second one of the same
+  name is numbered (log-2.csv).
 
 the valves
   --valve SHEET LOG [LOG] for each: the sheet, the recording as found and, where
@@ -86,8 +88,21 @@ def _one(args: argparse.Namespace, given: list[Path]) -> Made:
     sheet, *logs = given
     if not 1 <= len(logs) <= 2:
         raise UserError(f"--valve {sheet}: one or two recordings are wanted behind the sheet, as found and as left")
-    entered = sheet.with_suffix(".entered.toml")
+    entered = _entered(sheet)
     return make(args, sheet, logs, entered if entered.exists() else None)
+
+
+def _entered(sheet: Path) -> Path:
+    """Where what a person enters for a valve is."""
+    return sheet.with_suffix(".entered.toml")
+
+
+def _free(stem: str, ending: str, taken: set[str]) -> str:
+    """A name, numbered where something else in the pack has it; it is taken then."""
+    names = (f"{stem}{'' if number == 1 else f'-{number}'}{ending}" for number in itertools.count(1))
+    found = next(name for name in names if name not in taken)
+    taken.add(found)
+    return found
 
 
 def _part(made: Made, size: str) -> Part:
@@ -109,12 +124,18 @@ def _write_zip(args: argparse.Namespace, text: str, made: list[Made]) -> None:
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as pack:
         pack.writestr("handover.html", text)
+        if args.map is not None:
+            pack.write(args.map, "map.toml")
+        folders: set[str] = set()
         for given, one in zip(args.valve, made, strict=True):
-            folder = one.files[-1].sheet.valve
+            folder = _free(one.files[-1].sheet.valve, "", folders)
+            names = {"record.json"}
             if one.record is not None:
                 pack.writestr(f"{folder}/record.json", one.record.body)
-            for path in dict.fromkeys(given):
-                pack.write(path, f"{folder}/{path.name}")
+            for path in dict.fromkeys([*given, _entered(given[0])]):
+                if path.exists():
+                    ending = "".join(path.suffixes)
+                    pack.write(path, f"{folder}/{_free(path.name.removesuffix(ending), ending, names)}")
         try:
             from asleft.web.paper import PdfUnavailableError, pdf
 
