@@ -118,7 +118,8 @@ first steps:
   asleft judge logger.csv --sheet press-4.toml
 
 exit codes: 0 done; 1 done, and something was found; 2 wrong input or
-missing part, with a message that says what is wanted; 130 interrupted.
+missing part, with a message that says what is wanted; 3 too little could be
+judged; 130 interrupted.
 """
 
 
