@@ -248,16 +248,16 @@ def test_rows_of_three_sources_reach_the_store_unchanged_and_are_judged(
     )
     plant.start(agent)
     for words in ("2 variables", f"127.0.0.1:{plant.broker_port}: connected"):
-        plant.until(words, 60, lambda words=words: agent.said(words))
+        plant.until(words, 180, lambda words=words: agent.said(words))
     publish(plant.broker_port, published)
     live = write_live(controller, 30, seed=3)
 
     sources = {POSTGRES: tabled, MQTT: published, OPCUA: live}
     ends = {valve: int(held.time_ns[-1]) for valve, held in sources.items()}
     for valve, end_ns in ends.items():
-        plant.until(f"the end of {valve}", 60, lambda v=valve, end=end_ns: stored_until(data, v) >= end)
+        plant.until(f"the end of {valve}", 180, lambda v=valve, end=end_ns: stored_until(data, v) >= end)
         # The end of a stretch that still lasts is judged when it is over.
-        plant.until(f"the verdict on {valve}", 60, lambda v=valve, end=end_ns: judged_until(data, v) > end - 4 * S)
+        plant.until(f"the verdict on {valve}", 180, lambda v=valve, end=end_ns: judged_until(data, v) > end - 4 * S)
     assert agent.end() == 0
 
     assert_equal(stored_of(data, POSTGRES, ends[POSTGRES]), tabled)
