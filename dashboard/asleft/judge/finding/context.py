@@ -11,15 +11,25 @@ from asleft.judge.coil_state import CoilState, Nearing
 from asleft.judge.drift import Chart
 from asleft.judge.driver.answer import Misfit, Reaction
 from asleft.judge.estimates import AsFound, Seen
-from asleft.judge.features import PressureDelay
+from asleft.judge.features import Dwell, PressureDelay
 from asleft.judge.finding.signatures import Values
 from asleft.judge.types import Finding, FloatArray, QuantityResult, Verdict
+from asleft.judge.valve.pressure import steady
 from asleft.judge.watching.stretches import Stretch
 from asleft.sheet.model import Sheet
 
 DEADBAND_FACTOR = 0.8
 """Alarm deadband (the term of ISA-18.2, which leaves its size to the plant): a finding goes when its measure is a
 fifth below the threshold that raised it. The fifth is a choice: more than the scatter of most measures."""
+
+
+@dataclass(frozen=True, slots=True)
+class Within:
+    """A change within the readings: in words, since when, and whether it comes and goes."""
+
+    evidence: str
+    onset_s: float
+    at_times: frozenset[float] = frozenset()  # beginnings of the segments that showed it (unix s); none: it stays
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +54,16 @@ class FindingContext:
     pressure_delays: Sequence[PressureDelay] = ()
     gone_s: Mapping[str, float] = field(default_factory=dict)  # finding -> when it was last seen to be gone
     standing: frozenset[str] = frozenset()  # kinds of the findings told before and not seen to be gone
+    _at_rest: list[list[Dwell]] = field(default_factory=list, init=False, repr=False, compare=False)
+    within: dict[str, Within | None] = field(default_factory=dict, init=False, repr=False, compare=False)
+    """What `finding.within.moved_within` has found: several findings ask, and each answer takes milliseconds."""
+
+    @property
+    def at_rest(self) -> list[Dwell]:
+        """`steady` dwells of all that was seen, worked out when first asked for."""
+        if not self._at_rest:
+            self._at_rest.append(steady(self.seen.dwells, self.sheet))
+        return self._at_rest[0]
 
     def deadband_factor(self, kind: str) -> float:
         """By what the threshold of a finding is multiplied: less than 1 while it stands, so that none flickers."""

@@ -15,7 +15,7 @@ from asleft.judge.finding.pressure_symptoms import follows, likelier_following, 
 from asleft.judge.finding.signatures import ANY_SHAPE, AS_LEFT, Conclusion, Values, isolate, places_of
 from asleft.judge.finding.within import comes_and_goes, moved_within
 from asleft.judge.types import Finding, Verdict
-from asleft.judge.valve.pressure import LevelKey, key_of, steady
+from asleft.judge.valve.pressure import LevelKey, key_of
 
 # Whether the pressure comes and goes with a current that does.
 #
@@ -33,7 +33,7 @@ def followed_at_times(context: FindingContext, at_s: Collection[float]) -> Value
     """Whether the pressure came and went with a current that was off in dwells beginning at `at_s`; None: unseen."""
     tolerance = pressure_tolerance_bar(context)
     levels = []
-    for (step, arrival), (there, usual) in _pairs(steady(context.seen.dwells, context.sheet), at_s).items():
+    for (step, arrival), (there, usual) in _pairs(context.at_rest, at_s).items():
         now, then = (np.array([(d.pressure_bar, d.current_a) for d in group]) for group in (there, usual))
         change_bar, change_a = (np.median(now, axis=0) - np.median(then, axis=0)).tolist()
         demand = float(np.median([d.demand for d in usual]))

@@ -24,7 +24,7 @@ from asleft.judge.finding.context import (
 from asleft.judge.finding.level_changes import level_changes
 from asleft.judge.finding.signatures import ANY_SHAPE, AS_LEFT, Values
 from asleft.judge.types import Finding, FloatArray, Verdict
-from asleft.judge.valve.pressure import LevelKey, key_of, levelled_bar, steady
+from asleft.judge.valve.pressure import LevelKey, key_of, levelled_bar
 from asleft.sheet.model import Sheet
 from asleft.sheet.names import format_bar
 
@@ -255,7 +255,7 @@ def stood_still(context: FindingContext, tolerance_bar: float) -> list[Dwell]:
 
     `tolerance_bar`: of the pressures.
     """
-    dwells = steady(context.seen.dwells, context.sheet)
+    dwells = context.at_rest
     off = _off_bar(dwells, context)
     lowest = min((d.pressure_bar for d in dwells), default=0.0)
     zero = context.sheet.as_left.get("pressure_at_zero", lowest)
@@ -373,7 +373,7 @@ def _usual_tolerance_bar(context: FindingContext) -> float | None:
     """
     if context.sheet.controls != "pressure":
         return None
-    highest = max((d.pressure_bar for d in steady(context.seen.dwells, context.sheet)), default=0.0)
+    highest = max((d.pressure_bar for d in context.at_rest), default=0.0)
     return _USUAL_TOLERANCE * highest if highest > 0.0 else None
 
 

@@ -14,7 +14,7 @@ from asleft.judge.features import PressureDelay
 from asleft.judge.finding.context import FindingContext, make
 from asleft.judge.types import Finding
 from asleft.judge.valve.living import is_end
-from asleft.judge.valve.pressure import BEYOND, end_of_range_bar, highest_bar, steady
+from asleft.judge.valve.pressure import BEYOND, end_of_range_bar, highest_bar
 from asleft.judge.watching.asked import FORESTALLED
 from asleft.judge.watching.stretches import Stretch
 from asleft.sheet.names import format_bar
@@ -170,7 +170,7 @@ def _above_characteristic(context: FindingContext) -> list[Finding]:
     tolerance = sheet.tolerance["pressure_at_full"].above
     margin = max(3.0 * tolerance, 0.08 * full) * context.deadband_factor("pressure-unwanted")
     above = []
-    for dwell in steady(context.seen.dwells, sheet):
+    for dwell in context.at_rest:
         ceiling = highest_bar(dwell, sheet)
         if ceiling is not None and math.isfinite(margin) and dwell.pressure_bar > ceiling + margin:
             above.append((dwell, ceiling))

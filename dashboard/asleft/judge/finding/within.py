@@ -8,16 +8,15 @@ tolerance is a finding, whatever the value is now.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
 from asleft.judge.driver.currents import usable
 from asleft.judge.features import Dwell
-from asleft.judge.finding.context import FindingContext
+from asleft.judge.finding.context import FindingContext, Within
 from asleft.judge.onset import CREEPS, Times, best_split, feature_series, motion_within, times_beyond, times_of
 from asleft.judge.types import Finding, Verdict
-from asleft.judge.valve.pressure import steady
 from asleft.judge.valve.together import moved_together
 from asleft.sheet.model import Tolerance
 from asleft.sheet.names import LABELS, counted, format_pair, format_quantity
@@ -127,21 +126,18 @@ _TOLD_APART = 0.9
 _QUIET = 0.1
 
 
-@dataclass(frozen=True, slots=True)
-class Within:
-    """A change within the readings: in words, since when, and whether it comes and goes."""
-
-    evidence: str
-    onset_s: float
-    at_times: frozenset[float] = frozenset()  # beginnings of the segments that showed it (unix s); none: it stays
-
-
 def moved_within(context: FindingContext, name: str) -> Within | None:
     """How a quantity changed within the readings by more than its tolerance; None where it did not.
 
     Seen where it is defined, at an end of the command; else at the levels next to it, if the end was hardly visited:
     what moved there by a tolerance has moved the end by as much at least.
     """
+    if name not in context.within:
+        context.within[name] = _moved_within(context, name)
+    return context.within[name]
+
+
+def _moved_within(context: FindingContext, name: str) -> Within | None:
     tolerance, result = context.sheet.tolerance.get(name), context.results.get(name)
     if name not in CREEPS or tolerance is None or result is None or result.as_left is None:
         return None
@@ -173,7 +169,7 @@ def _beyond_any_load(context: FindingContext, name: str, tolerance: Tolerance, e
     Under a load levels have one pressure, which is its own; what keeps them apart while it lowers them all is none.
     """
     quiet_bar = _QUIET * min(tolerance.below, tolerance.above)  # what moves within a stay is neither here nor there
-    dwells = [d for d in steady(context.seen.dwells, context.sheet) if d.pressure_se_bar < quiet_bar]
+    dwells = [d for d in context.at_rest if d.pressure_se_bar < quiet_bar]
     whole = replace(context.found, judged_pressure=dwells)
     series = feature_series(name, context.sheet, context.seen, whole)
     times = times_beyond(series, end.as_left, tolerance.below, tolerance.above)
