@@ -16,13 +16,13 @@ sys.path.insert(0, str(Path(__file__).parent))
 from asleft.instruments.modbus import ModbusInstrument, build_instruments
 from asleft.instruments.modbus_address import TcpAddress
 from asleft.instruments.modbus_link import ModbusLink, ReadFailed, UnitPatience
+from asleft.instruments.modbus_port import NoReply
 from asleft.instruments.modbus_registers import Read
 from asleft.instruments.modbus_settings import read_modbus_settings, read_tcp_address
 from asleft.wire.block import Reason
 from asleft.wire.settings import Section
 from asleft.wire.settings_faults import Fault
 from gateway import Answer, Gateway, Request, good
-from pymodbus.exceptions import ModbusIOException
 
 
 @pytest.fixture
@@ -64,7 +64,7 @@ PATIENCE_S = 30.0
 
 def await_answers(link: ModbusLink, within_s: float = PATIENCE_S) -> None:
     """From now on, for so long."""
-    link._client.comm_params.timeout_connect = within_s
+    link._port.timeout_s = within_s
 
 
 MISBEHAVING: dict[str, Answer] = {
@@ -165,11 +165,11 @@ def test_behind_one_connection_a_silent_unit_costs_less_than_a_hundredth(
     monkeypatch.setattr(link, "_connect", lambda: None)
     waited_s, tries = 0.0, 0
 
-    def request(*_: object) -> object:
+    def ask(*_: object) -> bytes:
         now[0] += timeout_s
-        raise ModbusIOException("No response received")
+        raise NoReply("none came")
 
-    monkeypatch.setattr(link, "_request", request)
+    monkeypatch.setattr(link._port, "ask", ask)
     while now[0] < 3600.0:
         for unit in units:
             before_s = now[0]
@@ -188,13 +188,13 @@ def test_a_unit_that_is_back_is_read_at_once_again(gateway: Gateway, monkeypatch
     now, asked = [0.0], [0]
     patience = {1: UnitPatience(0.05, 1, clock=lambda: now[0], draw=lambda: 1.0)}
     link = ModbusLink(TcpAddress("127.0.0.1", gateway.port), 0.05, patience, clock=lambda: now[0])
-    ask = link._request
+    ask = link._port.ask
 
-    def request(unit: int, read: Read) -> object:
+    def counted(*request: int) -> bytes:
         asked[0] += 1
-        return ask(unit, read)
+        return ask(*request)
 
-    monkeypatch.setattr(link, "_request", request)
+    monkeypatch.setattr(link._port, "ask", counted)
     gateway.units[1] = MISBEHAVING["silence"]
     for _ in range(6):
         with pytest.raises(ReadFailed):
