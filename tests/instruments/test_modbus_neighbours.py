@@ -146,6 +146,16 @@ def test_names_say_which_unit_it_is(gateway: Gateway) -> None:
     assert [made.name for made in instruments(gateway.port, 0.1, one_connection=True)] == ["hall"]
 
 
+def test_an_address_that_nobody_answers_at_is_said_once_for_all_its_units(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    for made in instruments(1, 0.1):  # nobody listens on port 1 of loopback
+        assert set(made.read_once(0).failed.values()) == {Reason.NOT_CONNECTED}
+        made.close()
+    said = [record.getMessage() for record in caplog.records if record.levelno >= logging.WARNING]
+    assert len(said) == 1, said
+
+
 def test_a_gateway_of_one_client_sees_one_connection(gateway: Gateway) -> None:
     (made,) = instruments(gateway.port, PATIENCE_S, one_connection=True)
     assert not any(made.read_once(index).failed for index in (0, 1) for _ in range(3))

@@ -81,8 +81,8 @@ class UnitPatience:
 class ModbusLink:
     """A read-only connection that reconnects by itself, at most every few seconds and jittered.
 
-    For one thread. `patience` has an entry for each unit asked over this connection. Times come from `clock`
-    (monotonic seconds).
+    For one thread. `patience` has an entry for each unit asked over this connection. `said_s` (when what was last
+    logged) may be shared with other connections to the same address. Times come from `clock` (monotonic seconds).
     """
 
     def __init__(
@@ -92,6 +92,7 @@ class ModbusLink:
         patience: dict[int, UnitPatience] | None = None,
         clock: Callable[[], float] = time.monotonic,
         draw: Callable[[], float] = random.random,
+        said_s: dict[object, float] | None = None,
     ) -> None:
         self._where, self._address = address, str(address)
         self._port = _open_port(address, timeout_s)
@@ -101,7 +102,7 @@ class ModbusLink:
         self._backoff = Backoff(_FIRST_WAIT_S, _MOST_WAIT_S, draw)
         self._try_at_s = clock()
         self._failing: dict[object, bool] = {}  # what does not work -> whether that was logged
-        self._said_s: dict[object, float] = {}
+        self._said_s = {} if said_s is None else said_s
 
     def read(self, unit: int, read: Read) -> list[int]:
         """Registers (or bits as 0 and 1) of one unit, `read.count` of them. Raises `ReadFailed`.
