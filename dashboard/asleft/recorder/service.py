@@ -72,6 +72,7 @@ class Recorder:
         first_come: bool = True,
         limits: Limits | None = None,
         boxes: ExpectedBoxes | None = None,
+        place: str = "",
     ) -> None:
         """Open the stores: in the data folder, or where `samples` (an InfluxDB) and `records` (a PostgreSQL) say.
 
@@ -79,7 +80,7 @@ class Recorder:
         share the agents, and a dead one's are in other hands within `lease_s`. Of `judging_processes` the first
         judges all valves, the others help with those that are far behind. `first_come`: a valve that nobody has
         bound belongs to the first agent that sends it; `limits` are those of each agent, `boxes` the
-        settings that they should run.
+        settings that they should run. `place`: the options that lead a command to the same stores.
 
         Raises:
             FolderInUse: another recorder works there.
@@ -124,6 +125,7 @@ class Recorder:
             wall_ns=time.time_ns,
             monotonic_s=time.monotonic,
             limits=limits,
+            place=place,
         )
         self.clocks = Clocks(self._records.clock_changes())
         self.ingest = Ingest(
