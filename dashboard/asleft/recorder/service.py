@@ -30,7 +30,7 @@ from asleft.recorder.health import (
 )
 from asleft.recorder.hearing import Hearing, name_at_broker
 from asleft.recorder.ingest import QUEUE_MESSAGES, Ingest
-from asleft.recorder.judge_child import JudgeChild
+from asleft.recorder.judge_child import JudgeChild, stop_together
 from asleft.recorder.lease_core import LEASE_S
 from asleft.recorder.metrics import RecorderFigures
 from asleft.recorder.multi_recorder import Beside
@@ -219,10 +219,7 @@ class Recorder:
         self.ingest.stop()
         self._writer.join()  # what is queued is stored and acknowledged while the connection is still up
         self.link.stop()
-        for child in (self.child, *self._helpers):
-            child.let_go()
-        for child in (self.child, *self._helpers):
-            child.stop()
+        stop_together([self.child, *self._helpers])
         self._teller.join()
         if self.beside is not None:
             self.beside.stop()  # only now: what was stored is acknowledged, and what was judged is committed
