@@ -16,13 +16,13 @@ sys.path.insert(0, str(Path(__file__).parent))
 from asleft.instruments.modbus import ModbusInstrument, build_instruments
 from asleft.instruments.modbus_address import TcpAddress
 from asleft.instruments.modbus_link import ModbusLink, ReadFailed, UnitPatience
+from asleft.instruments.modbus_port import NoReply
 from asleft.instruments.modbus_registers import Read
 from asleft.instruments.modbus_settings import read_modbus_settings, read_tcp_address
 from asleft.wire.block import Reason
 from asleft.wire.settings import Section
 from asleft.wire.settings_faults import Fault
 from gateway import Answer, Gateway, Request, good
-from pymodbus.exceptions import ModbusIOException
 
 
 @pytest.fixture
@@ -64,7 +64,7 @@ PATIENCE_S = 30.0
 
 def await_answers(link: ModbusLink, within_s: float = PATIENCE_S) -> None:
     """From now on, for so long."""
-    link._client.comm_params.timeout_connect = within_s
+    link._port.timeout_s = within_s
 
 
 MISBEHAVING: dict[str, Answer] = {
@@ -146,6 +146,16 @@ def test_names_say_which_unit_it_is(gateway: Gateway) -> None:
     assert [made.name for made in instruments(gateway.port, 0.1, one_connection=True)] == ["hall"]
 
 
+def test_an_address_that_nobody_answers_at_is_said_once_for_all_its_units(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    for made in instruments(1, 0.1):  # nobody listens on port 1 of loopback
+        assert set(made.read_once(0).failed.values()) == {Reason.NOT_CONNECTED}
+        made.close()
+    said = [record.getMessage() for record in caplog.records if record.levelno >= logging.WARNING]
+    assert len(said) == 1, said
+
+
 def test_a_gateway_of_one_client_sees_one_connection(gateway: Gateway) -> None:
     (made,) = instruments(gateway.port, PATIENCE_S, one_connection=True)
     assert not any(made.read_once(index).failed for index in (0, 1) for _ in range(3))
@@ -165,11 +175,11 @@ def test_behind_one_connection_a_silent_unit_costs_less_than_a_hundredth(
     monkeypatch.setattr(link, "_connect", lambda: None)
     waited_s, tries = 0.0, 0
 
-    def request(*_: object) -> object:
+    def ask(*_: object) -> bytes:
         now[0] += timeout_s
-        raise ModbusIOException("No response received")
+        raise NoReply("none came")
 
-    monkeypatch.setattr(link, "_request", request)
+    monkeypatch.setattr(link._port, "ask", ask)
     while now[0] < 3600.0:
         for unit in units:
             before_s = now[0]
@@ -188,13 +198,13 @@ def test_a_unit_that_is_back_is_read_at_once_again(gateway: Gateway, monkeypatch
     now, asked = [0.0], [0]
     patience = {1: UnitPatience(0.05, 1, clock=lambda: now[0], draw=lambda: 1.0)}
     link = ModbusLink(TcpAddress("127.0.0.1", gateway.port), 0.05, patience, clock=lambda: now[0])
-    ask = link._request
+    ask = link._port.ask
 
-    def request(unit: int, read: Read) -> object:
+    def counted(*request: int) -> bytes:
         asked[0] += 1
-        return ask(unit, read)
+        return ask(*request)
 
-    monkeypatch.setattr(link, "_request", request)
+    monkeypatch.setattr(link._port, "ask", counted)
     gateway.units[1] = MISBEHAVING["silence"]
     for _ in range(6):
         with pytest.raises(ReadFailed):

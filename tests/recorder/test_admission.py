@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import re
+import shlex
 import time
 from dataclasses import dataclass, field, replace
 
 import pytest
+from asleft.cli.main import main
 from asleft.recorder.admission import Admission
 from asleft.recorder.agent_limits import Limits
 from asleft.recorder.clocks import Clocks
@@ -13,6 +16,7 @@ from asleft.recorder.ingest import Ingest
 from asleft.recorder.quarantine import Quarantine
 from asleft.store.actor import Actor
 from asleft.store.bindings import open_bindings
+from asleft.store.lock import FolderInUse
 from asleft.store.samples import open_samples
 from asleft.wire.block import AgentState, Burst, Gap, Sent
 from asleft.wire.codec import decode_ack, encode_block, encode_gap, encode_state, with_sent
@@ -47,9 +51,9 @@ def plant(tmp_path, tools):
             self.bindings.bind(agent, valves, self.wall_ns, KL)
             self.now_s += 5.0
 
-        def open(self, *, first_come=False, limits=None):
+        def open(self, *, first_come=False, limits=None, place=""):
             self.admission = Admission(
-                self.bindings, first_come=first_come, limits=limits,
+                self.bindings, first_come=first_come, limits=limits, place=place,
                 wall_ns=lambda: self.wall_ns, monotonic_s=lambda: self.now_s,
             )  # fmt: skip
             self.ingest = Ingest(
@@ -99,6 +103,35 @@ def test_no_agent_writes_the_readings_of_anothers_valve(plant, tools):
     (refused,) = plant.admission.standing()
     assert (refused.agent, refused.refusal.subject, refused.count) == ("hall-1", "press-9.platen", 1)
     assert "asleft agents bind hall-1 press-9.platen" in refused.refusal.words
+
+
+def test_the_command_that_a_refusal_names_binds_the_valve(plant, tools, tmp_path):
+    plant.bind("hall-2", "press-9.platen")
+    plant.open(place=f"--data {tmp_path}")
+    plant.send(tools.block(1, agent="hall-1", stream="a", valve="press-9.platen"), "hall-1")
+    plant.turn()
+    (refused,) = plant.admission.standing()
+    (command,) = re.findall(r"asleft (agents bind [^;]+)", refused.refusal.words)
+    assert main(shlex.split(command)) == 0
+    assert {(row.agent, row.valve) for row in plant.bindings.bindings()} >= {("hall-1", "press-9.platen")}
+
+
+def test_the_recorder_is_told_where_commands_find_its_records(tmp_path, monkeypatch):
+    told = []
+
+    def recorder(*_, place, **__):
+        told.append(place)
+        raise FolderInUse("enough")
+
+    monkeypatch.setattr("asleft.recorder.service.Recorder", recorder)
+    url = "postgresql://asleft@db/asleft?sslmode=verify-full&sslrootcert=ca.crt"
+    folder = tmp_path / "a plant"
+    for more in ([], ["--records", url]):
+        assert main(["record", "--data", str(folder), *more]) == 2
+    assert [shlex.split(words) for words in told] == [
+        ["--data", str(folder)],
+        ["--data", str(folder), "--records", url],
+    ]
 
 
 def test_the_first_to_send_a_valve_has_it_only_where_that_is_allowed(plant, tools):

@@ -10,7 +10,8 @@ import sys
 from contextlib import nullcontext
 
 import pytest
-from asleft.recorder.judge_child import JudgeChild
+from asleft.recorder import judge_child
+from asleft.recorder.judge_child import STOP_S, JudgeChild, stop_together
 from asleft.recorder.judge_process import VALVES_FILE, sheet_of
 from asleft.recorder.judging import Judging
 from asleft.store.lock import ValveLocks
@@ -151,3 +152,27 @@ def test_processes_share_a_history_and_judge_every_reading_once(tmp_path, stores
     assert all(state["samples"] == len(state["by"]) * per_window * 10 for state in states)  # each window once
     assert len({pid for state in states for pid in state["by"]}) > 1
     assert (tmp_path / VALVES_FILE).exists()
+
+
+def test_judging_processes_that_hang_take_no_longer_to_end_than_one(tmp_path, monkeypatch):
+    now, killed = [0.0], []
+
+    class Hanging:
+        stdin = None
+
+        def wait(self, timeout=None):
+            if self not in killed:
+                now[0] += timeout
+                raise subprocess.TimeoutExpired("judge", timeout)
+
+        def kill(self):
+            killed.append(self)
+
+    monkeypatch.setattr(judge_child.time, "monotonic", lambda: now[0])
+    children = [JudgeChild(tmp_path, helping=helping) for helping in (False, True, True, True)]
+    for child in children:
+        child._process = Hanging()
+    stop_together(children)
+    assert now[0] <= STOP_S
+    assert len(killed) == 4
+    assert not any(child.alive() for child in children)

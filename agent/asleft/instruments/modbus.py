@@ -24,6 +24,7 @@ def build_instruments(settings: ModbusSettings) -> list[ModbusInstrument]:
     units = sorted({valve.unit for valve in settings.valves})
     if len(units) == 1 or settings.one_connection:
         return [ModbusInstrument(settings, neighbours=len(units) - 1)]
+    said_s: dict[object, float] = {}  # an address that does not answer is one line and not one for each unit
     return [
         ModbusInstrument(
             replace(
@@ -32,6 +33,7 @@ def build_instruments(settings: ModbusSettings) -> list[ModbusInstrument]:
                 valves=tuple(valve for valve in settings.valves if valve.unit == unit),
             ),
             neighbours=1,
+            said_s=said_s,
         )
         for unit in units
     ]
@@ -40,9 +42,15 @@ def build_instruments(settings: ModbusSettings) -> list[ModbusInstrument]:
 class ModbusInstrument:
     """See `asleft.instruments.protocol.Instrument`, which it implements."""
 
-    def __init__(self, settings: ModbusSettings, neighbours: int = 0) -> None:
-        """`neighbours`: how many other units may have to wait for one that is silent; see `UnitPatience`."""
+    def __init__(
+        self, settings: ModbusSettings, neighbours: int = 0, said_s: dict[object, float] | None = None
+    ) -> None:
+        """`neighbours`: how many other units may have to wait for one that is silent; see `UnitPatience`.
+
+        `said_s`: when its connections last logged what, shared with other instruments at the same address.
+        """
         self._settings = settings
+        self._said_s = {} if said_s is None else said_s
         self._patience = {valve.unit: UnitPatience(settings.timeout_s, neighbours) for valve in settings.valves}
         self._forms = tuple(valve.form() for valve in settings.valves)
         self._maps = [(valve.unit, RegisterMap(valve.points, settings.bridge)) for valve in settings.valves]
@@ -105,4 +113,4 @@ class ModbusInstrument:
 
     def _new_link(self) -> ModbusLink:
         settings = self._settings
-        return ModbusLink(settings.address, settings.timeout_s, self._patience)
+        return ModbusLink(settings.address, settings.timeout_s, self._patience, said_s=self._said_s)

@@ -5,23 +5,20 @@ from __future__ import annotations
 import logging
 import os
 import random
+import struct
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import NoReturn
 
 from asleft.instruments.backoff import Backoff
 from asleft.instruments.modbus_address import ModbusAddress, SerialLine
+from asleft.instruments.modbus_port import FUNCTION_CODES, ConnectionLost, ModbusPort, NoReply
 from asleft.instruments.modbus_registers import BIT_TABLES, Read
+from asleft.instruments.modbus_tcp import ModbusTcp
 from asleft.wire.block import Reason
-from pymodbus import FramerType
-from pymodbus.client import ModbusSerialClient, ModbusTcpClient
-from pymodbus.exceptions import ConnectionException, ModbusException
-from pymodbus.pdu import ModbusPDU
 
 logger = logging.getLogger(__name__)
-
-FUNCTION_CODES = {"coil": 1, "discrete": 2, "holding": 3, "input": 4}
-"""Function codes that may be sent, by the table they read."""
 
 _FIRST_WAIT_S = 0.2
 _MOST_WAIT_S = 5.0
@@ -29,7 +26,6 @@ _WAIT_PER_TIMEOUT = 140
 """Beside others silent units are asked so rarely that waiting for them takes less than a hundredth of the time."""
 _MOST_NEIGHBOUR_WAIT_S = 300.0
 _SAY_AGAIN_S = 60.0
-_HEADER_BYTES = 7  # MBAP: transaction, protocol and length, two bytes each, and the unit identifier
 _SILENT_BEHIND_GATEWAY = frozenset({0x0A, 0x0B})
 """Exceptions of a gateway: path unavailable, target device failed to respond (Modbus application protocol, 7)."""
 
@@ -40,22 +36,6 @@ class ReadFailed(Exception):  # noqa: N818 - reads as what it says
     def __init__(self, reason: Reason, sentence: str) -> None:
         self.reason = reason
         super().__init__(sentence)
-
-
-class WriteRefused(Exception):  # noqa: N818 - reads as what it says
-    """Something in this program tried to send a function code that could change the machine."""
-
-
-def refuse_writes(sending: bool, pdu: ModbusPDU) -> ModbusPDU:
-    """Let requests with function codes 1 to 4 pass, raise `WriteRefused` for all others.
-
-    Hung into the client at the last place before the bytes go out, so that no way of calling it gets round it.
-    """
-    if sending and pdu.function_code not in FUNCTION_CODES.values():
-        raise WriteRefused(
-            f"function code {pdu.function_code} was about to be sent; only reading (1 to 4) is allowed"
-        )
-    return pdu
 
 
 class UnitPatience:
@@ -101,8 +81,8 @@ class UnitPatience:
 class ModbusLink:
     """A read-only connection that reconnects by itself, at most every few seconds and jittered.
 
-    For one thread. `patience` has an entry for each unit asked over this connection. Times come from `clock`
-    (monotonic seconds).
+    For one thread. `patience` has an entry for each unit asked over this connection. `said_s` (when what was last
+    logged) may be shared with other connections to the same address. Times come from `clock` (monotonic seconds).
     """
 
     def __init__(
@@ -112,18 +92,17 @@ class ModbusLink:
         patience: dict[int, UnitPatience] | None = None,
         clock: Callable[[], float] = time.monotonic,
         draw: Callable[[], float] = random.random,
+        said_s: dict[object, float] | None = None,
     ) -> None:
         self._where, self._address = address, str(address)
-        self._received = b""
-        self._frame = _frame_of_line if address.is_line else _frame
-        self._client = _client(address, timeout_s, self._keep_received)
+        self._port = _open_port(address, timeout_s)
         self._clock = clock
         self._patience = {} if patience is None else patience
         self._timeout_s, self._draw = timeout_s, draw
         self._backoff = Backoff(_FIRST_WAIT_S, _MOST_WAIT_S, draw)
         self._try_at_s = clock()
         self._failing: dict[object, bool] = {}  # what does not work -> whether that was logged
-        self._said_s: dict[object, float] = {}
+        self._said_s = {} if said_s is None else said_s
 
     def read(self, unit: int, read: Read) -> list[int]:
         """Registers (or bits as 0 and 1) of one unit, `read.count` of them. Raises `ReadFailed`.
@@ -137,56 +116,59 @@ class ModbusLink:
         if patience.waits:
             raise ReadFailed(patience.reason, f"{self._address}: unit {unit} is silent, waiting before the next try")
         self._connect()
+        code = FUNCTION_CODES[read.table]
         try:
-            reply = self._request(unit, read)
-        except ConnectionException as error:
+            reply = self._port.ask(unit, code, read.address, read.count)
+        except ConnectionLost as error:
             self._give_pause(unit, read, Reason.NOT_CONNECTED, f"connection lost: {error}")
             raise ReadFailed(Reason.NOT_CONNECTED, f"{self._address}: connection lost") from error
-        except (ModbusException, OSError, ValueError, LookupError) as error:
+        except NoReply as error:
             # What else arrives on this connection may belong to this request: begin afresh.
             self._give_pause(unit, read, Reason.NO_ANSWER, f"no usable answer: {error}")
             raise ReadFailed(Reason.NO_ANSWER, f"{self._address}: no usable answer") from error
-        mismatch = _mismatch(self._frame(self._received, reply.transaction_id), read)
-        if mismatch:
-            self._fails((unit, read), f"unit {unit}: {mismatch}")
-            raise ReadFailed(Reason.NO_ANSWER, f"{self._address}, unit {unit}: {mismatch}")
-        if reply.isError():
-            code = reply.exception_code
-            if code in _SILENT_BEHIND_GATEWAY:
-                patience.failed(Reason.NO_ANSWER)
-                self._fails((unit, read), f"unit {unit}: the gateway gets no answer (exception {code})")
-                raise ReadFailed(Reason.NO_ANSWER, f"{self._address}: no answer from unit {unit} (exception {code})")
-            patience.answered()
-            raise ReadFailed(Reason.REFUSED, f"{self._address} refuses {read} of unit {unit} with exception {code}")
+        of_bits = read.table in BIT_TABLES
+        size = (read.count + 7) // 8 if of_bits else 2 * read.count
+        if len(reply) != 2 + size or reply[0] != code or reply[1] != size:
+            self._no_registers(unit, read, code, size, reply)
         patience.answered()
-        self._works((unit, read), f"unit {unit} answers")
-        words = [int(bit) for bit in reply.bits] if read.table in BIT_TABLES else reply.registers
-        return list(words[: read.count])
+        if self._failing:
+            self._works((unit, read), f"unit {unit} answers")
+        if of_bits:
+            return [reply[2 + at // 8] >> at % 8 & 1 for at in range(read.count)]
+        return list(struct.unpack_from(f">{read.count}H", reply, 2))
+
+    def _no_registers(self, unit: int, read: Read, code: int, size: int, reply: bytes) -> NoReturn:
+        """Raise `ReadFailed` for a reply that is an exception of the device, or not of this request."""
+        patience = self._patience[unit]
+        if len(reply) < 2 or reply[0] & 0x7F != code:
+            came = reply[0] & 0x7F if reply else 0
+            mismatch = f"the reply is of function code {came}, {code} was asked for"
+        elif reply[0] & 0x80:
+            exception = reply[1]
+            if exception in _SILENT_BEHIND_GATEWAY:
+                patience.failed(Reason.NO_ANSWER)
+                self._fails((unit, read), f"unit {unit}: the gateway gets no answer (exception {exception})")
+                sentence = f"{self._address}: no answer from unit {unit} (exception {exception})"
+                raise ReadFailed(Reason.NO_ANSWER, sentence)
+            patience.answered()
+            sentence = f"{self._address} refuses {read} of unit {unit} with exception {exception}"
+            raise ReadFailed(Reason.REFUSED, sentence)
+        else:
+            mismatch = f"the reply has {len(reply) - 2} bytes of data and says {reply[1]}, {size} were asked for"
+        self._fails((unit, read), f"unit {unit}: {mismatch}")
+        raise ReadFailed(Reason.NO_ANSWER, f"{self._address}, unit {unit}: {mismatch}")
 
     def close(self) -> None:
         """Close the connection; a later read opens it again."""
-        self._client.close()  # type: ignore[no-untyped-call]
-
-    def _keep_received(self, sending: bool, data: bytes) -> bytes:
-        self._received = b"" if sending else data
-        return data
-
-    def _request(self, unit: int, read: Read) -> ModbusPDU:
-        ask = {
-            "input": self._client.read_input_registers,
-            "holding": self._client.read_holding_registers,
-            "discrete": self._client.read_discrete_inputs,
-            "coil": self._client.read_coils,
-        }[read.table]
-        return ask(read.address, count=read.count, device_id=unit)
+        self._port.close()
 
     def _connect(self) -> None:
-        if self._client.connected:
+        if self._port.connected:
             return
         now_s = self._clock()
         if now_s < self._try_at_s:
             raise ReadFailed(Reason.NOT_CONNECTED, f"{self._address}: not connected, waiting before the next try")
-        if not self._client.connect():
+        if not self._port.connect():
             self._try_at_s = self._clock() + self._backoff.next_s()
             self._fails("connection", _why_no_connection(self._where))
             raise ReadFailed(Reason.NOT_CONNECTED, f"{self._address}: cannot connect")
@@ -194,7 +176,7 @@ class ModbusLink:
         self._works("connection", "connected")
 
     def _give_pause(self, unit: int, read: Read, reason: Reason, why: str) -> None:
-        self._client.close()  # type: ignore[no-untyped-call]
+        self._port.close()
         self._patience[unit].failed(reason)
         self._fails((unit, read), f"unit {unit}: {why}")
 
@@ -213,31 +195,13 @@ class ModbusLink:
             logger.info("%s: %s again", self._address, sentence)
 
 
-def _client(
-    address: ModbusAddress, timeout_s: float, trace_packet: Callable[[bool, bytes], bytes]
-) -> ModbusTcpClient | ModbusSerialClient:
-    if isinstance(address, SerialLine):
-        return ModbusSerialClient(
-            address.device,
-            baudrate=address.baud_rate,
-            parity=address.parity[0].upper(),
-            stopbits=address.stop_bits,
-            timeout=timeout_s,
-            retries=0,
-            name="asleft",
-            trace_pdu=refuse_writes,
-            trace_packet=trace_packet,
-        )
-    return ModbusTcpClient(
-        address.host,
-        port=address.port,
-        framer=FramerType.RTU if address.rtu else FramerType.SOCKET,
-        timeout=timeout_s,
-        retries=0,
-        name="asleft",
-        trace_pdu=refuse_writes,
-        trace_packet=trace_packet,
-    )
+def _open_port(address: ModbusAddress, timeout_s: float) -> ModbusPort:
+    if isinstance(address, SerialLine) or address.rtu:
+        # The library is loaded only where there is a line: it takes 9 MB.
+        from asleft.instruments.modbus_line import ModbusLine
+
+        return ModbusLine(address, timeout_s)
+    return ModbusTcp(address, timeout_s)
 
 
 def _why_no_connection(address: ModbusAddress) -> str:
@@ -252,32 +216,3 @@ def _why_no_connection(address: ModbusAddress) -> str:
         f"the port cannot be opened with {address.baud_rate} baud, {address.parity} parity and {address.stop_bits} "
         "stop bits, or another program has it"
     )
-
-
-def _frame_of_line(received: bytes, _transaction: int) -> bytes:
-    """The reply from its function code on: behind the unit's number, before the checksum that the client compared."""
-    return received[1:-2]
-
-
-def _frame(received: bytes, transaction: int) -> bytes:
-    """The reply of one transaction among what was received, from its function code on."""
-    at = 0
-    while len(received) - at > _HEADER_BYTES:
-        length = int.from_bytes(received[at + 4 : at + 6])
-        if int.from_bytes(received[at : at + 2]) == transaction:
-            return received[at + _HEADER_BYTES : at + _HEADER_BYTES - 1 + length]
-        at += _HEADER_BYTES - 1 + length
-    return b""
-
-
-def _mismatch(reply: bytes, read: Read) -> str:
-    """What of a reply (from its function code on) does not belong to the request; empty if all does."""
-    asked = FUNCTION_CODES[read.table]
-    if not reply or reply[0] & 0x7F != asked:
-        return f"the reply is of function code {reply[0] & 0x7F if reply else 0}, {asked} was asked for"
-    if reply[0] & 0x80:
-        return ""
-    expected = (read.count + 7) // 8 if read.table in BIT_TABLES else 2 * read.count
-    if len(reply) != 2 + expected or reply[1] != expected:
-        return f"the reply has {max(len(reply) - 2, 0)} bytes of data and says {reply[1]}, {expected} were asked for"
-    return ""

@@ -12,7 +12,7 @@ from asleft.cli.errors import UserError
 from asleft.cli.metrics_option import ABOUT as ABOUT_METRICS
 from asleft.cli.metrics_option import add_metrics_argument, watched
 from asleft.cli.records_option import ABOUT as ABOUT_RECORDS
-from asleft.cli.records_option import add_records_argument, opened, records_of
+from asleft.cli.records_option import add_records_argument, opened, place_of, records_of
 from asleft.cli.samples_option import ABOUT, add_keep_arguments, add_samples_argument, retention_of, samples_of
 from asleft.monitoring.logs import add_level_argument, configure
 from asleft.recorder.agent_limits import Limits
@@ -206,6 +206,7 @@ def run(args: argparse.Namespace) -> int:
                 first_come=first_come,
                 limits=Limits(oldest_days=args.oldest_days),
                 boxes=boxes,
+                place=place_of(args),
             ),
         )
     except (FolderInUse, SchemaError) as error:

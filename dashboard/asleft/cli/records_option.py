@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable
 from pathlib import Path
+from shlex import quote
 from typing import TypeVar
 
 from asleft.cli.errors import UserError
@@ -46,7 +47,7 @@ def add_command(
 
 def place_of(args: argparse.Namespace) -> str:
     """The options that lead another command to the same records."""
-    return f"--data {args.data}" + (f" --records {args.records}" if args.records else "")
+    return f"--data {quote(str(args.data))}" + (f" --records {quote(args.records)}" if args.records else "")
 
 
 def records_of(args: argparse.Namespace) -> Path | str:

@@ -97,8 +97,13 @@ class Admission:
         wall_ns: Callable[[], int],
         monotonic_s: Callable[[], float],
         limits: Limits | None = None,
+        place: str = "",
     ) -> None:
-        """`first_come`: a valve that nobody has bound belongs to the first agent that sends it."""
+        """`first_come`: a valve that nobody has bound belongs to the first agent that sends it.
+
+        `place`: the options that lead a command to these stores, for the commands that refusals name.
+        """
+        self._place = f" {place}" if place else ""
         self.limits = limits or Limits()
         self.first_come = first_come
         self._bindings, self._wall_ns, self._monotonic_s = bindings, wall_ns, monotonic_s
@@ -183,7 +188,7 @@ class Admission:
         owners = self._of_valve.get(valve, set())
         if agent in owners:
             return None
-        how = f"asleft agents bind {agent} {valve}"
+        how = f"asleft agents bind {agent} {valve}{self._place}"
         if owners:
             words = f"agent {agent} sends valve {valve}, which is bound to {_names(owners)}; it may only after: {how}"
         elif not self._known:

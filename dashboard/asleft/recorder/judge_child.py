@@ -6,6 +6,7 @@ import logging
 import subprocess
 import sys
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
 from asleft.monitoring.logs import level_name
@@ -78,13 +79,13 @@ class JudgeChild:
         if self._process is not None and self._process.stdin is not None:
             self._process.stdin.close()
 
-    def stop(self) -> None:
-        """Let it finish its step and end; kill it if it takes too long, which loses nothing."""
+    def stop(self, within_s: float = STOP_S) -> None:
+        """Let it finish its step and end; kill it if it takes longer than `within_s`, which loses nothing."""
         if self._process is None:
             return
         self.let_go()
         try:
-            self._process.wait(STOP_S)
+            self._process.wait(within_s)
         except subprocess.TimeoutExpired:
             log.warning("the judging process does not end, killing it; its step will be judged again")
             self._process.kill()
@@ -94,3 +95,12 @@ class JudgeChild:
     def _close(self) -> None:
         self.let_go()
         self._process = None
+
+
+def stop_together(children: Sequence[JudgeChild]) -> None:
+    """End all of them within `STOP_S`, however many there are: a service manager kills what takes too long."""
+    for child in children:
+        child.let_go()
+    until_s = time.monotonic() + STOP_S
+    for child in children:
+        child.stop(max(until_s - time.monotonic(), 0.0))

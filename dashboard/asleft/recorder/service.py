@@ -30,7 +30,7 @@ from asleft.recorder.health import (
 )
 from asleft.recorder.hearing import Hearing, name_at_broker
 from asleft.recorder.ingest import QUEUE_MESSAGES, Ingest
-from asleft.recorder.judge_child import JudgeChild
+from asleft.recorder.judge_child import JudgeChild, stop_together
 from asleft.recorder.lease_core import LEASE_S
 from asleft.recorder.metrics import RecorderFigures
 from asleft.recorder.multi_recorder import Beside
@@ -72,6 +72,7 @@ class Recorder:
         first_come: bool = True,
         limits: Limits | None = None,
         boxes: ExpectedBoxes | None = None,
+        place: str = "",
     ) -> None:
         """Open the stores: in the data folder, or where `samples` (an InfluxDB) and `records` (a PostgreSQL) say.
 
@@ -79,7 +80,7 @@ class Recorder:
         share the agents, and a dead one's are in other hands within `lease_s`. Of `judging_processes` the first
         judges all valves, the others help with those that are far behind. `first_come`: a valve that nobody has
         bound belongs to the first agent that sends it; `limits` are those of each agent, `boxes` the
-        settings that they should run.
+        settings that they should run. `place`: the options that lead a command to the same stores.
 
         Raises:
             FolderInUse: another recorder works there.
@@ -124,6 +125,7 @@ class Recorder:
             wall_ns=time.time_ns,
             monotonic_s=time.monotonic,
             limits=limits,
+            place=place,
         )
         self.clocks = Clocks(self._records.clock_changes())
         self.ingest = Ingest(
@@ -217,10 +219,7 @@ class Recorder:
         self.ingest.stop()
         self._writer.join()  # what is queued is stored and acknowledged while the connection is still up
         self.link.stop()
-        for child in (self.child, *self._helpers):
-            child.let_go()
-        for child in (self.child, *self._helpers):
-            child.stop()
+        stop_together([self.child, *self._helpers])
         self._teller.join()
         if self.beside is not None:
             self.beside.stop()  # only now: what was stored is acknowledged, and what was judged is committed

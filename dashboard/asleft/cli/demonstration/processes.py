@@ -8,11 +8,13 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-_STOP_S = 10.0
+_STOP_S = 45.0
+"""As the services have it: a recorder stores what it has, then its judging may take 15 s to end its step."""
+_SAY_AFTER_S = 3.0
 _FIRST_WAIT_S, _LONGEST_WAIT_S = 0.5, 8.0
 _CALM_S = 30.0
 _PR_SET_PDEATHSIG = 1
@@ -26,6 +28,8 @@ class Part:
     command: Sequence[str]
     log: Path
     once: bool = False  # ends by itself when it is done
+    last_work: str = "it ends what it has begun"
+    """What it does between the request to end and its end, for people who wait."""
     process: subprocess.Popen[bytes] | None = None
     started_s: float = 0.0
     again_at_s: float = 0.0
@@ -84,22 +88,34 @@ class Household:
                 self._launch(part)
         return told
 
-    def stop(self) -> list[str]:
-        """End every part, the last started first; names of those that had to be killed."""
+    def stop(self, say: Callable[[str], object] = print) -> list[str]:
+        """End every part, the last started first; names of those that had to be killed.
+
+        What takes longer than a few seconds is said, and what it still does.
+        """
         killed = []
         for part in reversed(self.parts):
             process = part.process
             if process is None or process.poll() is not None:
                 continue
             process.terminate()
-            try:
-                process.wait(_STOP_S)
-            except subprocess.TimeoutExpired:
+            if _ends_within(process, _SAY_AFTER_S):
+                continue
+            say(f"waiting for {part.name}: {part.last_work}")
+            if not _ends_within(process, _STOP_S - _SAY_AFTER_S):
                 process.kill()
                 process.wait()
                 killed.append(part.name)
         self.parts.clear()
         return killed
+
+
+def _ends_within(process: subprocess.Popen[bytes], seconds: float) -> bool:
+    try:
+        process.wait(seconds)
+    except subprocess.TimeoutExpired:
+        return False
+    return True
 
 
 def _how(code: int) -> str:

@@ -104,7 +104,9 @@ def _start(options: Options, folder: folders.Folder, household: Household) -> No
     settings_files = folders.write_agents(folder, broker_port, named)
     _bind(folder, settings_files, valves)
     _wait("the broker", household, lambda: answers(broker_port))
-    part("recorder", *asleft, "record", "--data", str(folder.data), "--broker", f"{LOOPBACK}:{broker_port}")
+    record = (*asleft, "record", "--data", str(folder.data), "--broker", f"{LOOPBACK}:{broker_port}")
+    work = "it stores what has come, and ends what it is judging just now"
+    household.start(Part("recorder", record, folder.logs / "recorder.log", last_work=work))
     for port in press_ports:
         _wait("the presses", household, lambda port=port: answers(port))  # type: ignore[misc]
     for settings in settings_files:
