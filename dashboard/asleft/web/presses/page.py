@@ -11,16 +11,17 @@ from asleft.web import ids, units
 from asleft.web import live as parts
 from asleft.web.csv_files import TableFiles
 from asleft.web.csv_text import Cell, Csv, both
-from asleft.web.live import LivePage, client_store
+from asleft.web.live import LivePage
 from asleft.web.markup import CALM, DENSE, SMALL, Markup, StripMark, StripSize, column_names, deviation_strip
 from asleft.web.presses.view import CHANGED, CHOICES, LONGEST_TEXT, PressesView, Row, parse_filter, presses_view
 from asleft.web.source import Source
 from asleft.web.templates import filled, macro
 from asleft.web.views.valves import furthest_words, judged_until_ns, onset_ns, strip_marks, strip_words
-from dash import Input, Output, State, dcc
+from dash import Input, Output, State
 from flask import Flask, Response
 
 REFRESH_MS = 2000
+_RENEWAL = parts.Renewal(ids.PRESSES_PARTS, ids.PRESSES_TAGS, ids.PRESSES_TIMER)
 _ADDRESS = "address"  # among the tags: of which address the form is
 
 
@@ -28,29 +29,24 @@ def page(source: Source, search: str | None = None) -> LivePage:
     """The page with its first contents, of the valves that the address chooses."""
     first, tags = renew(source, search, None)
     contents = filled("presses/page.html", ids=ids, first=parts.marked(first))
-    hidden = [
-        *client_store(ids.PRESSES_PARTS),
-        dcc.Store(id=ids.PRESSES_TAGS, data=tags),
-        dcc.Interval(id=ids.PRESSES_TIMER, interval=REFRESH_MS),
-    ]
-    return LivePage("Presses", contents, hidden)
+    return LivePage("Presses", contents, _RENEWAL.hidden(REFRESH_MS, tags))
 
 
 def register(app: dash.Dash, source: Source) -> None:
     """Renewal every two seconds and with every choice, of what has changed."""
 
     @app.callback(
-        Output(ids.PRESSES_PARTS, "data"),
-        Output(ids.PRESSES_TAGS, "data"),
-        Input(ids.PRESSES_TIMER, "n_intervals"),
+        Output(_RENEWAL.store, "data"),
+        Output(_RENEWAL.tags, "data"),
+        Input(_RENEWAL.timer, "n_intervals"),
         Input(ids.URL, "search"),
-        State(ids.PRESSES_TAGS, "data"),
+        State(_RENEWAL.tags, "data"),
         prevent_initial_call=True,
     )
     def _renew(_n: int, search: str | None, tags: parts.Tags | None) -> tuple[parts.Parts, parts.Tags]:
         return renew(source, search, tags)
 
-    parts.register(app, ids.PRESSES_PARTS)
+    parts.register(app, _RENEWAL.store)
 
 
 def renew(source: Source, search: str | None, tags: parts.Tags | None) -> tuple[parts.Parts, parts.Tags]:

@@ -9,7 +9,7 @@ from typing import Any, cast
 
 import numpy as np
 import numpy.typing as npt
-from asleft.sheet.names import format_quantity, format_uncertainty
+from asleft.sheet.names import format_quantity, format_uncertainty, with_minus
 from asleft.web.hrefs import csv_of_stretch
 from asleft.web.markup import Markup, el
 from asleft.web.source import Source
@@ -194,7 +194,7 @@ def _svg(
     for value in labels:
         if all(abs(y(value) - other) > 12 for other in taken):
             taken.append(y(value))
-            texts.append(el("text", f"{value:.0f}", x=LEFT - 6, y=y(value) + 4, text_anchor="end"))
+            texts.append(el("text", with_minus(f"{value:.0f}"), x=LEFT - 6, y=y(value) + 4, text_anchor="end"))
     for part in range(TICKS):
         at_ns = view.from_ns + (view.to_ns - view.from_ns) * part // (TICKS - 1)
         anchor = "start" if part == 0 else "end" if part == TICKS - 1 else "middle"
