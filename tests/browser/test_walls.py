@@ -192,6 +192,11 @@ IN_THE_HEAD = """() => {
 def test_the_head_is_one_line_on_a_laptop_whoever_looks_and_wherever(looked_at, visit):
     url, _ = looked_at
     page = visit("laptop", "administrator").open(url)
+    for width in (1366, 1600, 1920):  # a zone of a usual length stands beside the time it is of
+        page.set_viewport_size({"width": width, "height": 800})
+        clock, zone = (page.locator(name).bounding_box() for name in (".clock", ".zone"))
+        assert clock["x"] + clock["width"] <= zone["x"], width
+        assert abs(clock["y"] + clock["height"] / 2 - zone["y"] - zone["height"] / 2) < 3, width
     for width in (1280, 1366, 1920):
         page.set_viewport_size({"width": width, "height": 800})
         page.evaluate(CROWDED)

@@ -341,6 +341,20 @@ def test_missing_readings_are_counted_with_their_reasons() -> None:
     assert "12 empty, 30 not a number" in out.evidence
 
 
+@pytest.mark.parametrize(
+    ("missing", "words"),
+    [
+        ({"failed": 12}, "12 readings could not be used (12 %)."),
+        ({"failed": 1}, "1 reading could not be used (1.1 %)."),
+        ({"empty cells": 12}, "12 readings could not be used (12 %): empty cells."),
+        ({"cells that are no number": 1}, "1 reading could not be used (1.1 %): cell that is no number."),
+        ({"failed": 8, "empty cells": 4}, "12 readings could not be used (12 %): 4 empty cells, 8 failed."),
+    ],
+)
+def test_missing_readings_say_each_number_once(missing: dict[str, int], words: str) -> None:
+    assert found(context(missing=missing, readings=88))["data-missing"].evidence == words
+
+
 def test_a_known_finding_keeps_its_onset_and_stays_while_the_quantity_is_not_seen() -> None:
     before = found(context({"ramp_up": 1.5}))
     known = {"ramp-up-changed": replace(before["ramp-up-changed"], onset_s=7.0)}

@@ -107,6 +107,17 @@ def test_the_end_that_moved_more_leads() -> None:
     assert out == "Pressure at zero is at 14.0 bar; it was left at 10.0 bar. Likely the valve."
 
 
+def test_an_end_that_did_not_move_never_stands_for_one_that_is_not_seen_now() -> None:
+    still, unseen = result("pressure_at_zero", 13.993, 14.0), result("pressure_at_full", None, 210.0)
+    for quantities in (("pressure_at_full",), ("pressure_at_zero", "pressure_at_full"), ()):
+        for severity in (1, 2):
+            told = finding("pressure-changed", (Part.VALVE,), quantities=quantities, severity=severity)
+            assert say(still, unseen, findings=[told]) == "Something moved. Likely the valve."
+    out = result("pressure_at_zero", 24.0, 14.0, verdict=Verdict.OUT)
+    told = finding("pressure-changed", (Part.VALVE,))
+    assert say(out, unseen, findings=[told]).startswith("Pressure at zero is at 24.0 bar; it was left at 14.0 bar.")
+
+
 @pytest.mark.parametrize(("per_day", "way"), [(0.234, "rises 0.23 bar a day"), (-1.5, "falls 1.5 bar a day")])
 def test_a_drifting_pressure_says_how_fast(per_day: float, way: str) -> None:
     moved = result("pressure_at_full", 204.0, 200.0, trend_per_day=per_day)

@@ -9,6 +9,7 @@ from asleft.sheet.names import (
     LABELS,
     SHORT_LABELS,
     counted,
+    format_bar,
     format_number,
     format_pair,
     format_quantity,
@@ -41,6 +42,7 @@ def test_short_labels_fit_a_narrow_column():
         ("coil_resistance", 11, "11.00 Ω"),
         ("supply_voltage", 24.04, "24.0 V"),
         ("headroom", 12.34, "12.3 %"),
+        ("headroom", -7.2, "−7.2 %"),
         ("dither_frequency", 150, "150.0 Hz"),
         ("ramp_up", None, "–"),
         ("ramp_up", math.nan, "–"),
@@ -53,7 +55,9 @@ def test_values_are_printed_with_the_digits_of_the_shop_floor(quantity, value, t
 def test_a_difference_keeps_its_sign_and_zero_has_no_minus():
     assert format_number("ramp_up", 0.5, signed=True) == "+0.500"
     assert format_number("pressure_at_full", -0.01) == "0.0"
-    assert format_number("pressure_at_full", -0.06) == "-0.1"
+    assert format_number("pressure_at_full", -0.06) == "−0.1"
+    assert format_pair("headroom", -7.2, -7.15) == ("−7.20 %", "−7.15 %")
+    assert format_bar(-0.4) == "−0.40 bar"
 
 
 def test_an_unknown_quantity_is_refused():

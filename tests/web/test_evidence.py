@@ -16,6 +16,7 @@ from asleft.judge.published import judgement_json
 from asleft.judge.types import State, StateInterval
 from asleft.store.protocols import StoredSamples
 from asleft.web.evidence.image import SCALE, png_of
+from asleft.web.evidence.of_history import history_picture
 from asleft.web.evidence.picture import Axis, Curve, Level, Mark, NoPicture, Picture, Role, Row, Shape, Upright
 from asleft.web.evidence.scene import MOST, Path, Text, line_of, paper_svg, scene_of, sparkline
 from asleft.web.evidence.screen import on_paper, on_screen, screen_figure
@@ -185,6 +186,20 @@ def test_a_clip_lies_where_the_headline_says(recordings):
     cut = next(one for one in row.curves if one.role is Role.OUT)
     assert cut.y == pytest.approx(np.full(cut.y.size, stops), abs=0.01)
     assert cut.x.max() == pytest.approx(wanted, abs=0.005)
+
+
+def test_a_cut_is_never_told_by_the_setting_that_it_left_where_it_was(plant, source):
+    """The history of current at full says that nothing moved, beside a headline that speaks of a cut."""
+    body = plant.judgement("press-1.ejector")
+    finding = next(one for one in body["findings"] if one["kind"] == "current-clipped")
+    subject = of_finding("press-1.ejector", finding)
+    made = history_picture(source, subject, body)
+    assert isinstance(made, Picture)
+    assert made.title.startswith("Headroom")
+    real = plant.points
+    plant.points = lambda valve, quantity, *rest: [] if quantity == "headroom" else real(valve, quantity, *rest)
+    assert real("press-1.ejector", "current_at_full", 0, plant.now)
+    assert isinstance(history_picture(source, subject, body), NoPicture)
 
 
 def test_dots_of_the_setting_are_left_out_of_the_plot_over_time_while_the_current_is_cut(plant, source):

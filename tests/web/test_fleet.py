@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import html
+import json
 from collections import Counter
+from datetime import UTC, datetime
 
+import flask
 import pytest
 from asleft.web import ids
 from asleft.web.live import changed
+from asleft.web.presses import page as page_module
+from asleft.web.presses import view as view_module
 from asleft.web.presses.page import _parts, choices, fleet, form, opening, others, renew
 from asleft.web.presses.view import CHOICES, ROOMY_UP_TO, Filter, Subject, parse_filter, presses_view
 from asleft.web.source import Source
-from asleft.web.views.valves import furthest_words
+from asleft.web.units import COOKIE
+from asleft.web.views.valves import furthest_words, strip_words
 from asleft.web.when import PlantTime
 
 NOW_NS = 1_795_532_527 * 10**9
@@ -48,8 +54,8 @@ def test_what_has_something_to_say_gets_a_line_worst_first_and_the_rest_its_name
     assert "188 valves are as left, live, and as yesterday" in text
     assert "new: no current although commanded" in text
     assert "silent since 15:45" in text
-    assert others(view).count('class="cell"') == 188
-    assert others(view).index("Press 2 ") < others(view).index("Press 10 ")
+    assert others(view, large).count('class="cell"') == 188
+    assert others(view, large).index("Press 2 ") < others(view, large).index("Press 10 ")
 
 
 def test_a_line_says_the_first_sentence_and_keeps_the_whole_at_hand(large):
@@ -62,7 +68,7 @@ def test_few_valves_keep_the_room_for_all_that_is_said(source, plants):
     view = view_of(source)
     assert not view.dense
     assert 'class="row failure"' in fleet(view)
-    assert others(view) == choices(view) == form(view) == ""
+    assert others(view, large) == choices(view) == form(view) == ""
     limit = plants.Plant(NOW_NS, many=ROOMY_UP_TO)
     assert not view_of(Source(limit, limit, source.time, lambda: NOW_NS)).many
 
@@ -71,7 +77,7 @@ def test_a_choice_of_few_among_many_has_room_again(large):
     view = view_of(large, "?status=out-of-specification&press=Press+3&q=ramp")
     assert [row.name.id for row in view.shown] == ["press-3.clamp"]
     assert 'class="row out-of-specification"' in fleet(view)
-    assert others(view) == ""
+    assert others(view, large) == ""
     assert "<b>1 of 200 valves</b> is shown: out of specification, Press 3, “ramp”." in choices(view)
     assert view.headline == view_of(large).headline, "the plant is as it is, whatever is looked at"
 
@@ -118,7 +124,7 @@ def test_nothing_chosen_says_so_and_how_to_see_all(large):
     view = view_of(large, "?press=Press+99")
     assert "No valve is chosen by: Press 99. " in choices(view)
     assert 'href="/"' in choices(view)
-    assert fleet(view) == others(view) == ""
+    assert fleet(view) == others(view, large) == ""
     assert '<option value="Press 99" selected>' in form(view)
 
 
@@ -194,6 +200,66 @@ def test_names_alone_are_not_sent_again_while_nothing_changes_and_the_form_never
     assert changed(_parts(large, ""), tags)[0].keys() >= {ids.PRESSES_FILTER}
     many.reading_lag_ns = 1_900_000_000
     assert set(renew(large, "", again)[0]) == {ids.PRESSES_FLEET}, "only ages have changed"
+
+
+def _drawn_of(monkeypatch, module, name, whose) -> list[str]:
+    """Of whom a function of a module is called from now on."""
+    seen, real = [], getattr(module, name)
+
+    def watched(*given):
+        seen.append(whose(given))
+        return real(*given)
+
+    monkeypatch.setattr(module, name, watched)
+    return seen
+
+
+def test_a_renewal_draws_what_changed_anew_and_nothing_else(large, many, monkeypatch):
+    _, tags = renew(large, "", None)
+    rows = _drawn_of(monkeypatch, view_module, "_row", lambda given: given[1].valve)
+    cells = _drawn_of(monkeypatch, page_module, "_cell", lambda given: given[0].name.id)
+    many.now += 2 * 10**9
+    many._judgements = {valve: json.loads(json.dumps(one)) for valve, one in many._judgements.items()}  # as stored
+    _, tags = renew(large, "", tags)
+    assert rows == cells == []
+
+    changed_one = many._judgements["press-7.cushion"]
+    changed_one["quantities"][0]["tolerance_used"] = -41.0
+    fresh, _ = renew(large, "", tags)
+    assert rows == cells == ["press-7.cushion"]
+    assert "−41 %" in fresh[ids.PRESSES_CALM]
+
+
+def test_what_the_day_or_the_unit_or_the_reader_changes_is_drawn_anew(large, many, monkeypatch):
+    before = {row.name.id: row.status_words for row in view_of(large).rows}
+    rows = _drawn_of(monkeypatch, view_module, "_row", lambda given: given[1].valve)
+    many.now += 86_400 * 10**9
+    after = {row.name.id: row.status_words for row in view_of(large).rows}
+    assert len(rows) == 200, "a time of today is another day's tomorrow"
+    assert before.keys() == after.keys()
+    rows.clear()
+    with flask.Flask("units").test_request_context(headers={"Cookie": f"{COOKIE}=psi"}):
+        shown = {row.name.id: strip_words(row.strip) for row in view_of(large).rows}
+    assert len(rows) == 200
+    assert " psi)" in shown["press-7.cushion"]
+    assert " bar)" in strip_words(next(row for row in view_of(large).rows if row.name.id == "press-7.cushion").strip)
+
+
+def test_of_a_judgement_that_lags_the_row_says_until_when_again_when_it_moved_on(large, many, monkeypatch):
+    valve, judged = "press-7.cushion", dict(many.judgements())
+    monkeypatch.setattr(many, "judgements", lambda: judged)
+
+    def words():
+        return next(row.status_words for row in view_of(large).rows if row.name.id == valve)
+
+    assert "judged until" not in words()
+    said = []
+    for minutes in (30, 20):
+        at = datetime.fromtimestamp(many.now / 1e9 - 60 * minutes, UTC)
+        judged[valve] = {**judged[valve], "to": at.isoformat()}
+        said.append(words())
+    assert all("judged until" in one for one in said)
+    assert said[0] != said[1]
 
 
 def test_a_strip_is_read_out_shortly_by_what_is_furthest(large):

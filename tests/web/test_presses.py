@@ -238,7 +238,7 @@ def test_a_hundred_valves_are_drawn_lightly(plant, source):
     plant._judgements = {valve: plant._judge(valve) for valve in plant._valves}
     view = presses_view(source)
     assert len(view.lines) + len(view.calm) == len(view.rows) == 100
-    text = fleet(view) + others(view)
+    text = fleet(view) + others(view, source)
     assert text.count('id="row-') == 100
     assert len(text) < 130_000
 

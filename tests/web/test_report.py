@@ -143,6 +143,18 @@ def test_pictures_carry_their_style():
     assert made.startswith('<svg class="strip"><style>')
 
 
+def test_a_picture_carries_the_rules_that_speak_of_it_and_no_others():
+    lone = picture(Markup('<svg class="strip"><path class="dot"/><text>1</text></svg>'))
+    assert ".dot {" in lone
+    assert "text {" in lone
+    assert ".history .dot {" not in lone
+    assert ".fan {" not in lone
+    both = picture(Markup('<svg class="history"><path class="dot"/><path class="tip before"/></svg>'))
+    assert ".history .dot {" in both
+    assert both.index(".dot {") < both.index(".history .dot {"), "later rules stay later"
+    assert ".chart .tip" not in both
+
+
 def test_the_routes(plant, door):
     client = create_app(plant, plant, door.access, clock_ns=lambda: plant.now).server.test_client()
     answer = client.get(f"/report/{V}.html?from=2026-11-01T00:00:00Z&to=2026-11-24T00:00:00Z")

@@ -70,6 +70,13 @@ def test_every_field_has_its_limits_beside_it(client):
     assert "<details open" not in page.replace(' data-key="tolerance" open', " open")
 
 
+def test_a_range_below_zero_is_written_with_a_minus_sign(client, doors):
+    given = {"instrument__oil_temperature__range__low": "-10", "instrument__oil_temperature__range__high": "110"}
+    preview = send(client, doors, REVISE, **given)
+    assert file_it(client, doors, REVISE, preview).status_code == 303
+    assert "−10 to 110 °C" in text_of(client.get(f"/sheets/{V}"))
+
+
 def test_all_sections_are_filed_by_their_fields(client, doors, desked):
     preview = send(
         client,

@@ -38,9 +38,9 @@ def test_ten_bar_are_one_megapascal_to_the_last_bit():
 @pytest.mark.parametrize(
     ("shown", "texts"),
     [
-        (BAR, ["210.0 bar", "0.0 bar", "-1.2 bar", "–", "–"]),
-        (PSI, ["3046 psi", "0 psi", "-17 psi", "–", "–"]),
-        (MPA, ["21.00 MPa", "0.00 MPa", "-0.12 MPa", "–", "–"]),
+        (BAR, ["210.0 bar", "0.0 bar", "−1.2 bar", "–", "–"]),
+        (PSI, ["3046 psi", "0 psi", "−17 psi", "–", "–"]),
+        (MPA, ["21.00 MPa", "0.00 MPa", "−0.12 MPa", "–", "–"]),
     ],
 )
 def test_every_unit_resolves_about_a_tenth_of_a_bar(shown, texts):

@@ -1,6 +1,8 @@
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
@@ -125,6 +127,17 @@ def test_headroom_has_a_least_and_nothing_it_was_left_at(source):
 
 def test_an_unknown_valve_is_nothing(source):
     assert valve_view(source, "nope") is None
+
+
+def test_a_sheet_filed_today_is_named_by_its_day_and_not_by_an_hour(plant, source):
+    """Page and the foot of every printed sheet have the same words, and paper outlives the day."""
+    at = datetime.fromtimestamp(plant.now / 1e9 - 3600, UTC)
+    sheet = plant.effective_sheet("press-1.platen", plant.now)
+    toml = re.sub(r"(?m)^at = .*$", f"at = {at:%Y-%m-%dT%H:%M:%SZ}", sheet.toml)
+    plant.effective_sheet = lambda _valve, _at_ns: replace(sheet, toml=toml, number=77)
+    words = valve_view(source, "press-1.platen").sheet_words
+    assert f" of {source.time.day(plant.now)}, " in words
+    assert not re.search(r"\d:\d", words)
 
 
 def test_a_sheet_not_judged_yet_shows_what_was_left(plant, source):

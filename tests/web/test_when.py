@@ -21,6 +21,7 @@ def test_moments_are_as_short_as_is_clear():
     assert MADRID.moment(ns(2026, 11, 24, 2, 10), now) == "03:10"
     assert MADRID.moment(ns(2026, 11, 14, 2, 10), now) == "14 Nov 03:10"
     assert MADRID.moment(ns(2024, 11, 14, 2, 10), now) == "14 Nov 2024 03:10"
+    assert [MADRID.date(ns(year, 11, 24, 2, 10), now) for year in (2026, 2024)] == ["24 Nov", "24 Nov 2024"]
 
 
 def test_midnight_is_that_of_the_plant():

@@ -167,14 +167,16 @@ def _of_date(sheet: Sheet) -> str:
 
 
 def _lead(finding: Finding, results: Mapping[str, QuantityResult]) -> str:
-    names = [n for n in _leading(finding.kind) if n in results and results[n].as_found is not None]
-    names = [n for n in names if n in finding.quantities] or names
+    spoken = [n for n in _leading(finding.kind) if n in results]
+    spoken = [n for n in spoken if n in finding.quantities] or spoken
+    names = [n for n in spoken if results[n].as_found is not None]
     names.sort(key=lambda n: -abs(results[n].tolerance_used_pct or 0.0))
     if not names:
         return finding.evidence.split(". ")[0].rstrip(".") + "."
     name = names[0]
     result = results[name]
-    if finding.severity > 1 and result.verdict is not Verdict.OUT and name in finding.quantities:
+    found_then = finding.severity > 1 and name in finding.quantities
+    if result.verdict is not Verdict.OUT and (found_then or len(names) < len(spoken)):
         return finding.evidence.split(". ")[0].rstrip(".") + "."  # of what it was, not of what it is now
     label = LABELS[name].capitalize()
     now, was = format_pair(name, result.as_found, result.as_left)

@@ -43,7 +43,12 @@ def format_number(quantity: str, value: float | None, *, signed: bool = False) -
     if value is None or math.isnan(value):
         return "–"
     text = f"{value:{'+' if signed else ''}.{decimals_for(quantity, value)}f}"
-    return text.replace("-0.", "0.", 1) if float(text) == 0.0 else text
+    return text.replace("-0.", "0.", 1) if float(text) == 0.0 else with_minus(text)
+
+
+def with_minus(number: str) -> str:
+    """A number as Python writes it, with a minus sign in place of the hyphen."""
+    return number.replace("-", "−")
 
 
 def format_quantity(quantity: str, value: float | None, *, signed: bool = False) -> str:
@@ -77,7 +82,7 @@ def format_pair(quantity: str, now: float | None, was: float | None) -> tuple[st
     if decimals == usual:
         return format_quantity(quantity, now), format_quantity(quantity, was)
     unit = unit_symbol(QUANTITY_UNITS[quantity])
-    return f"{now:.{decimals}f} {unit}", f"{was:.{decimals}f} {unit}"
+    return with_minus(f"{now:.{decimals}f} {unit}"), with_minus(f"{was:.{decimals}f} {unit}")
 
 
 def decimals_showing(now: float, was: float, usual: int) -> int:
@@ -92,7 +97,7 @@ def decimals_showing(now: float, was: float, usual: int) -> int:
 def format_bar(value: float, beside: float | None = None) -> str:
     """A pressure in whole bar, with digits where these would hide it or its difference from `beside`."""
     usual = 0 if abs(value) >= 10.0 else 1 if abs(value) >= 1.0 else 2
-    return f"{value:.{usual if beside is None else decimals_showing(value, beside, usual)}f} bar"
+    return with_minus(f"{value:.{usual if beside is None else decimals_showing(value, beside, usual)}f} bar")
 
 
 def format_rate(quantity: str, per_day: float) -> str:
@@ -151,7 +156,7 @@ def format_used(percent: float | None) -> str:
     if percent is None or not math.isfinite(percent):
         return "–"
     whole = round(percent)
-    return f"{whole:+d} %".replace("-", "−") if whole else "0 %"
+    return with_minus(f"{whole:+d} %") if whole else "0 %"
 
 
 def plain(word: str) -> str:

@@ -119,9 +119,16 @@ def _inner(document: str) -> str:
     return document.split("<main>", 1)[1].rsplit("</main>", 1)[0]
 
 
+#: Each rule with the names it asks for: classes, or an element.
+_RULES = [(frozenset(re.findall(r"[\w-]+", names)), f"{names.strip()} {{{body}}}")
+          for names, body in re.findall(r"([^{}]+)\{([^{}]*)\}", _PICTURES)]  # fmt: skip
+
+
 def picture(svg: Markup) -> Markup:
-    """An SVG with its style inside it."""
-    return Markup(re.sub(r"(<svg[^>]*>)", rf"\1<style>{_PICTURES}</style>", str(svg), count=1))
+    """An SVG with its style inside it: the rules that speak of it, since each is read for each picture."""
+    there = {name for names in re.findall(r'class="([^"]*)"', svg) for name in names.split()} | {"text"}
+    style = "".join(rule for names, rule in _RULES if names <= there)
+    return Markup(re.sub(r"(<svg[^>]*>)", rf"\1<style>{style}</style>", str(svg), count=1))
 
 
 def pdf(html: str) -> bytes:

@@ -30,6 +30,8 @@ PLACES_FOR_NS = 30 * 10**9
 DAY_NS = 86_400 * 10**9
 MOST_KEPT = 256
 """So many answers are kept for a moment (`Source.kept`)."""
+MOST_UNCHANGED = 16384
+"""So many are kept until what they were made of changes (`Source.unchanged`)."""
 MOST_WITHOUT_SHEET = 100
 """So many valves of which nobody has filed a sheet are listed on a page, those heard last; nothing judges them."""
 
@@ -75,6 +77,7 @@ class Source:
     _places: tuple[int, Mapping[str, Place]] | None = None
     _yesterday: tuple[int, Mapping[str, Mapping[str, Any]]] | None = None
     _kept: dict[object, tuple[int, object]] = field(default_factory=dict, repr=False)
+    _unchanged: dict[object, tuple[object, object]] = field(default_factory=dict, repr=False)
 
     def now_ns(self) -> int:
         """The present, unix ns."""
@@ -152,6 +155,19 @@ class Source:
             self._kept[key] = (now_ns, made)
             while len(self._kept) > MOST_KEPT:
                 del self._kept[next(iter(self._kept))]
+        return made
+
+    def unchanged(self, key: object, given: object, make: Callable[[], T]) -> T:
+        """What `make` gave last for `key`, made anew where `given`, all that it is made of, is not equal."""
+        known = self._unchanged.get(key)
+        if known is not None and known[0] == given:
+            return cast("T", known[1])
+        made = make()
+        with self._lock:
+            self._unchanged.pop(key, None)
+            self._unchanged[key] = (given, made)
+            while len(self._unchanged) > MOST_UNCHANGED:
+                del self._unchanged[next(iter(self._unchanged))]
         return made
 
     def sheet(self, valve: str, at_ns: int) -> Sheet | None:

@@ -10,7 +10,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from asleft.sheet.model import QUANTITY_UNITS, Tolerance
-from asleft.sheet.names import decimals_for, format_number, format_tolerance, format_uncertainty, unit_symbol
+from asleft.sheet.names import (
+    decimals_for,
+    format_number,
+    format_tolerance,
+    format_uncertainty,
+    unit_symbol,
+    with_minus,
+)
 from asleft.sheet.units import UNITS
 from flask import has_request_context, request
 
@@ -46,7 +53,7 @@ class Pressures:
         if bar is None or not math.isfinite(bar):
             return "–"
         text = f"{self.pressure(bar):.{_DECIMALS[self.unit]}f}"
-        return text.removeprefix("-") if float(text) == 0.0 else text
+        return text.removeprefix("-") if float(text) == 0.0 else with_minus(text)
 
     def text(self, bar: float | None) -> str:
         """A pressure given in bar with its unit, "210.0 bar", "3046 psi", "21.00 MPa"; an en dash where none."""
@@ -85,7 +92,7 @@ class Pressures:
         """How much a stored quantity moves in a day, signed, two significant digits, with its unit."""
         moved = self.shown(quantity, per_day)
         decimals = max(0, 1 - math.floor(math.log10(abs(moved)))) if moved else 0
-        return f"{moved:+.{decimals}f} {self.unit_of(quantity)}".replace("-", "−")
+        return with_minus(f"{moved:+.{decimals}f} {self.unit_of(quantity)}")
 
     def uncertainty(self, quantity: str, value: float | None) -> str:
         """Two significant digits without unit, of a stored uncertainty; an en dash where there is none."""

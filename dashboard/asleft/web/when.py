@@ -63,9 +63,13 @@ class PlantTime:
         at, now = self.local(at_ns), self.local(now_ns)
         if at.date() == now.date():
             return f"{at:%H:%M}"
-        if at.year == now.year or abs(now_ns - at_ns) < 300 * 86_400 * 10**9:
-            return f"{at.day} {at:%b %H:%M}"
-        return f"{at.day} {at:%b %Y %H:%M}"
+        return f"{self.date(at_ns, now_ns)} {at:%H:%M}"
+
+    def date(self, at_ns: int, now_ns: int) -> str:
+        """As short as is clear from `now_ns`: "14 Nov" this year, else with the year."""
+        at, now = self.local(at_ns), self.local(now_ns)
+        near = at.year == now.year or abs(now_ns - at_ns) < 300 * _DAY_NS
+        return f"{at.day} {at:%b}" if near else f"{at.day} {at:%b %Y}"
 
     def day(self, at_ns: int) -> str:
         """As in "24 Nov"."""

@@ -20,6 +20,7 @@ from asleft.judge.driver.clipping import Clip
 from asleft.judge.features import Dwell
 from asleft.judge.types import Coverage, QuantityResult, Verdict
 from asleft.sheet.model import Sheet, Tolerance
+from asleft.sheet.names import with_minus
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +150,7 @@ def estimate_of(room: Room, dwells: Sequence[Dwell]) -> Estimate:
         where = "by the driver's own limit"
     said = [where]
     if room.now is not None and worst is not room.now:
-        said.append(f"{room.now.pct:.0f} % now")
+        said.append(with_minus(f"{room.now.pct:.0f} % now"))
     if room.assumed:
         said.append(f"usual values taken for {', '.join(room.assumed)}")
     return Estimate(

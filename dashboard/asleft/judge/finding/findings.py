@@ -168,9 +168,12 @@ def _missing(context: FindingContext) -> list[Finding]:
     total = sum(context.missing.values())
     if total == 0:
         return []
-    parts = ", ".join(counted_reason(count, reason) for reason, count in sorted(context.missing.items()))
+    reasons = [counted_reason(count, reason) for reason, count in sorted(context.missing.items())]
+    if len(reasons) == 1:  # of all of them: the number is said already, and that they failed too
+        reasons = [one.split(" ", 1)[1] for one in reasons if "failed" not in context.missing]
+    why = f": {', '.join(reasons)}" if reasons else ""
     share = 100.0 * total / max(context.readings + total, 1)
-    return [make("data-missing", f"{counted(total, 'reading')} could not be used ({share:.2g} %): {parts}.", None)]
+    return [make("data-missing", f"{counted(total, 'reading')} could not be used ({share:.2g} %){why}.", None)]
 
 
 def _link(finding: Finding, now: Mapping[str, Finding], context: FindingContext, measured: str) -> Finding:

@@ -10,6 +10,7 @@ from asleft.judge.held import Held, Needed
 from asleft.judge.onset import onset_of, step_within
 from asleft.judge.types import Finding, Verdict
 from asleft.sheet.model import Sheet, Tolerance
+from asleft.sheet.names import with_minus
 
 #: Name of the chart on the equivalent change of pressure.
 CHART = "pressure_held"
@@ -59,7 +60,7 @@ def stepped_s(sheet: Sheet, held: Held | None) -> float | None:
 def needed_words(level: Needed) -> str:
     """One sentence on the command a pressure needs."""
     left = f"when left it needed {100.0 * level.left_demand:.1f} %"
-    end = f"as much as {level.change_bar:+.1f} bar at the same command."
+    end = f"as much as {with_minus(f'{level.change_bar:+.1f} bar')} at the same command."
     if not 0.0 <= level.demand <= 1.0:
         what = "0 % command is too much" if level.demand < 0.0 else "100 % command is not enough"
         return f"For {level.pressure_bar:.0f} bar even {what}; {left}: {end}"
@@ -106,7 +107,8 @@ def _not_reached(context: FindingContext, held: Held, top: Needed, tolerance: To
     if lower and all(abs(x.change_bar) < 0.4 * abs(top.change_bar) * x.left_demand / top.left_demand for x in lower):
         below = max(lower, key=lambda level: level.left_demand)
         return make("pressure-clipped", f"{evidence}. At {below.pressure_bar:.0f} bar nothing has changed.", onset)
-    return make("pressure-changed", f"{evidence}: as much as {top.change_bar:+.1f} bar at the same command.", onset)
+    change = with_minus(f"{top.change_bar:+.1f} bar")
+    return make("pressure-changed", f"{evidence}: as much as {change} at the same command.", onset)
 
 
 # How the pressure of a valve under an outer loop moved over its held levels, for the fault table.

@@ -16,6 +16,7 @@ from asleft.judge.finding.signatures import ANY_SHAPE, AS_LEFT, Conclusion, Valu
 from asleft.judge.finding.within import comes_and_goes, moved_within
 from asleft.judge.types import Finding, Verdict
 from asleft.judge.valve.pressure import LevelKey, key_of
+from asleft.sheet.names import with_minus
 
 # Whether the pressure comes and goes with a current that does.
 #
@@ -208,13 +209,13 @@ def _currents(value: str, finding: Finding, context: FindingContext) -> str:
 def _vented(value: str, finding: Finding, context: FindingContext) -> str:
     if value == "as left":
         return "With the press stopped and vented the reading is right." if finding.kind.startswith("press") else ""
-    return f"With the press stopped and vented it reads {context.vented_shift_bar or 0.0:+.1f} bar too."
+    return with_minus(f"With the press stopped and vented it reads {context.vented_shift_bar or 0.0:+.1f} bar too.")
 
 
 def _idle(value: str, finding: Finding, context: FindingContext) -> str:
     if value == "as left":
         return "With the driver off the current reads right." if finding.kind.startswith("current") else ""
-    return f"With the driver off the current reads {context.idle_shift_a or 0.0:+.3f} A too."
+    return with_minus(f"With the driver off the current reads {context.idle_shift_a or 0.0:+.3f} A too.")
 
 
 def _supply(value: str, finding: Finding, context: FindingContext) -> str:

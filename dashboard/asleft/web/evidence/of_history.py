@@ -44,15 +44,14 @@ def history_picture(source: Source, subject: Subject, judgement: Json | None) ->
     """The history of the quantity that has used most of its tolerance, of those of which the finding speaks."""
     stretch = _stretch(source, subject)
     pieces = sheets_in(source, subject.valve, *stretch)
-    # A cut current leaves the setting where it was: what has moved then is the headroom.
-    ordered = reversed(subject.quantities) if subject.kind == "current-clipped" else subject.quantities
-    views = [history_view(source, subject.valve, name, stretch, judgement, pieces) for name in ordered]
+    # A cut current leaves the setting where it was: only the headroom has moved then.
+    cut = subject.kind == "current-clipped"
+    names = [name for name in subject.quantities if not cut or name == "headroom"]
+    views = [history_view(source, subject.valve, name, stretch, judgement, pieces) for name in names]
     known = [view for view in views if view is not None]
     if not known:
         return NoPicture("No history of it is kept in this stretch.")
-    view = (
-        known[0] if subject.kind == "current-clipped" else max(known, key=lambda one: _used(judgement, one.quantity))
-    )
+    view = max(known, key=lambda one: _used(judgement, one.quantity))
     return _picture(source, subject, view, judgement)
 
 

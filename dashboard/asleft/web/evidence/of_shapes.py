@@ -96,10 +96,12 @@ def curve_picture(source: Source, subject: Subject, judgement: Json | None) -> P
 def _numbers(subject: Subject, judgement: Json | None) -> str:
     """The pressure that has used most of its tolerance as left and now; of what is gone only the kind."""
     lines = [judged(judgement, name) for name in ("pressure_at_zero", "pressure_at_full")]
-    known = [one for one in lines if one.get("as_found") is not None and one.get("as_left") is not None]
-    if subject.until_ns is not None or not known:
+    asked = [one for one in lines if one.get("as_left") is not None]
+    known = [one for one in asked if one.get("as_found") is not None]
+    line = max(known, key=lambda one: abs(float(one.get("tolerance_used") or 0.0)), default={})
+    # An end that is as left does not stand for one that is not seen now.
+    if subject.until_ns is not None or not known or (len(known) < len(asked) and line.get("verdict") != "out"):
         return sentence_case(kind_words(subject.kind))
-    line = max(known, key=lambda one: abs(float(one.get("tolerance_used") or 0.0)))
     shown, name = units.current(), str(line["id"])
     left, now = (shown.quantity(name, float(line[key])) for key in ("as_left", "as_found"))
     return sentence_case(f"{LABELS[name]} left at {left}, now {now}")
@@ -210,7 +212,7 @@ def _far(sheet: Sheet | None, found: Dots, out: BoolArray) -> str:
     on = np.where(up, np.interp(at_a, left_a, rising), np.interp(at_a, left_a, falling))
     middle = float(np.median((at_bar - on)[out]))
     shown = units.current()
-    return f"off by {shown.figure(middle).replace('-', '−')} {shown.unit}"
+    return f"off by {shown.figure(middle)} {shown.unit}"
 
 
 # Ramps over each other, scaled to the full span: as left with its tolerance, strokes before the onset and now.

@@ -7,20 +7,21 @@ from functools import partial
 import dash
 from asleft.catalogue.statuses import STATUS_ORDER
 from asleft.sheet.model import QUANTITY_UNITS
-from asleft.web import ids
+from asleft.web import ids, units
 from asleft.web import live as parts
 from asleft.web.csv_files import TableFiles
 from asleft.web.csv_text import Cell, Csv, both
-from asleft.web.live import LivePage, client_store
+from asleft.web.live import LivePage
 from asleft.web.markup import CALM, DENSE, SMALL, Markup, StripMark, StripSize, column_names, deviation_strip
-from asleft.web.presses.view import CHANGED, CHOICES, LONGEST_TEXT, PressesView, parse_filter, presses_view
+from asleft.web.presses.view import CHANGED, CHOICES, LONGEST_TEXT, PressesView, Row, parse_filter, presses_view
 from asleft.web.source import Source
 from asleft.web.templates import filled, macro
 from asleft.web.views.valves import furthest_words, judged_until_ns, onset_ns, strip_marks, strip_words
-from dash import Input, Output, State, dcc
+from dash import Input, Output, State
 from flask import Flask, Response
 
 REFRESH_MS = 2000
+_RENEWAL = parts.Renewal(ids.PRESSES_PARTS, ids.PRESSES_TAGS, ids.PRESSES_TIMER)
 _ADDRESS = "address"  # among the tags: of which address the form is
 
 
@@ -28,29 +29,24 @@ def page(source: Source, search: str | None = None) -> LivePage:
     """The page with its first contents, of the valves that the address chooses."""
     first, tags = renew(source, search, None)
     contents = filled("presses/page.html", ids=ids, first=parts.marked(first))
-    hidden = [
-        *client_store(ids.PRESSES_PARTS),
-        dcc.Store(id=ids.PRESSES_TAGS, data=tags),
-        dcc.Interval(id=ids.PRESSES_TIMER, interval=REFRESH_MS),
-    ]
-    return LivePage("Presses", contents, hidden)
+    return LivePage("Presses", contents, _RENEWAL.hidden(REFRESH_MS, tags))
 
 
 def register(app: dash.Dash, source: Source) -> None:
     """Renewal every two seconds and with every choice, of what has changed."""
 
     @app.callback(
-        Output(ids.PRESSES_PARTS, "data"),
-        Output(ids.PRESSES_TAGS, "data"),
-        Input(ids.PRESSES_TIMER, "n_intervals"),
+        Output(_RENEWAL.store, "data"),
+        Output(_RENEWAL.tags, "data"),
+        Input(_RENEWAL.timer, "n_intervals"),
         Input(ids.URL, "search"),
-        State(ids.PRESSES_TAGS, "data"),
+        State(_RENEWAL.tags, "data"),
         prevent_initial_call=True,
     )
     def _renew(_n: int, search: str | None, tags: parts.Tags | None) -> tuple[parts.Parts, parts.Tags]:
         return renew(source, search, tags)
 
-    parts.register(app, ids.PRESSES_PARTS)
+    parts.register(app, _RENEWAL.store)
 
 
 def renew(source: Source, search: str | None, tags: parts.Tags | None) -> tuple[parts.Parts, parts.Tags]:
@@ -73,7 +69,7 @@ def _parts(source: Source, search: str | None) -> dict[str, Markup]:
         ids.PRESSES_CHOICES: choices(view),
         ids.PRESSES_FILTER: form(view),
         ids.PRESSES_FLEET: fleet(view),
-        ids.PRESSES_CALM: others(view),
+        ids.PRESSES_CALM: others(view, source),
     }
 
 
@@ -104,12 +100,17 @@ def fleet(view: PressesView) -> Markup:
     return _drawn("rows", view, column_names(SMALL, 96), partial(_strip, SMALL))
 
 
-def others(view: PressesView) -> Markup:
-    """Of many valves those that have nothing to say: a part of its own, since it hardly ever changes."""
+def others(view: PressesView, source: Source) -> Markup:
+    """Of many valves those that have nothing to say: a part of its own, and only what changed of it is drawn anew."""
     if not view.dense or not view.calm:
         return Markup("")
-    rows = sorted(view.calm, key=lambda row: row.weight[3])
-    return _drawn("calm", rows, lambda strip: deviation_strip(strip, CALM, furthest_words(strip)))
+    rows, unit = sorted(view.calm, key=lambda row: row.weight[3]), units.current().unit
+    cells = [source.unchanged(("cell", row.href, unit), (row.name, row.strip), partial(_cell, row)) for row in rows]
+    return _drawn("calm", Markup("\n").join(cells))
+
+
+def _cell(row: Row) -> Markup:
+    return _drawn("cell", row, deviation_strip(row.strip, CALM, furthest_words(row.strip)))
 
 
 def _strip(size: StripSize, marks: list[StripMark]) -> Markup:

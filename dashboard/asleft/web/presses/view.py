@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from itertools import pairwise
 from urllib.parse import parse_qs, urlencode
 
@@ -12,6 +14,8 @@ from asleft.alarms.classes import AlarmClass, class_of
 from asleft.alarms.states import AlarmView
 from asleft.catalogue.finding_kinds import READING_KINDS
 from asleft.catalogue.statuses import STATUS_ORDER, STATUS_WORDS
+from asleft.sheet.model import Sheet
+from asleft.store.work import Work
 from asleft.web import units
 from asleft.web.hrefs import valve_href
 from asleft.web.markup import StripMark
@@ -130,7 +134,10 @@ def parse_filter(search: str | None) -> Filter:
 
 def counts(chosen: Filter, subjects: Sequence[Subject]) -> dict[str, int]:
     """How many valves each status would show, with the rest of the choice as it is; "" counts them all."""
-    return {status: sum(map(chosen.with_status(status).takes, subjects)) for status in ("", *CHOICES)}
+    found = list(filter(chosen.with_status("").takes, subjects))
+    by = Counter(subject.status for subject in found)
+    by.update({"": len(found), CHANGED: sum(one.changed for one in found), SILENT: sum(one.silent for one in found)})
+    return {status: by[status] for status in ("", *CHOICES)}
 
 
 WORK_WORDS = STATE_WORDS["work-in-progress"]
@@ -138,6 +145,9 @@ MISREAD_WORDS = "readings that do not fit the sheet"
 ROOMY_UP_TO = 30
 """So many valves get a row each with room for their whole sentence; more are shown densely."""
 
+
+SHOWN = ("status", "state", "sentence", "quantities", "findings", "fit")
+"""Keys of a judgement that a row is made of, beside until when was judged."""
 
 COMMON_FROM = 3
 """From so many valves on, the same news is told once, with their number."""
@@ -247,6 +257,7 @@ def presses_view(source: Source, chosen: Filter | None = None, *, everything: bo
     """Reads everything the page shows, all valves at once; with `everything` also what is too much for a page."""
     now, fleet, chosen = source.now_ns(), source.fleet(everything=everything), chosen or Filter()
     waiting = {valve for valve, b in fleet.backfills.items() if not b.complete}
+    unit, today = units.current().unit, source.time.local(now).date()
     rows: list[Row] = []
     changes: list[Change] = []
     working = source.work.work_standing(now)
@@ -254,28 +265,19 @@ def presses_view(source: Source, chosen: Filter | None = None, *, everything: bo
     for alarm in source.alarms_standing():
         standing.setdefault(alarm.valve, []).append(alarm)
     for valve in fleet.valves:
-        sheet, judgement, span = fleet.sheets.get(valve), fleet.judgements.get(valve), fleet.spans.get(valve)
-        shown = during_work(source, judgement, valve, working.get(valve))
-        name = valve_name(valve, sheet)
-        strip = strip_marks(judgement, all_columns=True)
-        news = [] if valve in waiting else changes_between(fleet.yesterday.get(valve), judgement)
-        changes += [Change(name, sort, words) for sort, words in news]
-        rows.append(
-            Row(
-                name=name,
-                href=valve_href(valve),
-                status=status_of(shown),
-                status_words=_since_words(source, shown, span, now),
-                sentence=sentence_of(shown, sheet, waiting=valve in waiting),
-                strip=strip,
-                liveness=liveness_of(span, now, source.time),
-                state=state_words(shown, span),
-                changes=[f"{sort.lower()}: {words}" for sort, words in news],
-                weight=_weight(shown, name, strip),
-                misread=misread(shown),
-                wait=wait_words(shown, standing.get(valve, ())),
-            )
+        said = _Said(
+            valve=valve,
+            sheet=fleet.sheets.get(valve),
+            judgement=fleet.judgements.get(valve),
+            yesterday=fleet.yesterday.get(valve),
+            work=working.get(valve),
+            standing=standing.get(valve, []),
+            waiting=valve in waiting,
+            lagging=lags(fleet.judgements.get(valve), fleet.spans.get(valve)),
         )
+        row, news = source.unchanged(("row", valve, unit), (said.known, today), partial(_row, source, said, now))
+        changes += news
+        rows.append(replace(row, liveness=liveness_of(fleet.spans.get(valve), now, source.time)))
     rows.sort(key=lambda row: row.weight)
     cause = "" if all(row.liveness.live for row in rows) else _why_nothing_comes(source, now)
     if cause:  # nobody is silent for what is not stored
@@ -290,6 +292,53 @@ def presses_view(source: Source, chosen: Filter | None = None, *, everything: bo
         shown=[row for row in rows if chosen.takes(row.subject)],
         note=units.current().note,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Said:
+    """All that a row is made of but the age of the newest reading, which is another with every look."""
+
+    valve: str
+    sheet: Sheet | None
+    judgement: Json | None
+    yesterday: Json | None
+    work: Work | None
+    standing: list[AlarmView]
+    waiting: bool
+    lagging: bool
+
+    @property
+    def known(self) -> tuple[object, ...]:
+        """To compare with another: until when was judged is only said where the judgement lags."""
+        until = judged_until_ns(self.judgement) if self.lagging else None
+        now, then = _without_time(self.judgement), _without_time(self.yesterday)
+        return (self.sheet, now, then, self.work, self.standing, self.waiting, until)
+
+
+def _without_time(judgement: Json | None) -> tuple[object, ...] | None:
+    return None if judgement is None else tuple(judgement.get(key) for key in SHOWN)
+
+
+def _row(source: Source, said: _Said, now_ns: int) -> tuple[Row, list[Change]]:
+    shown = during_work(source, said.judgement, said.valve, said.work)
+    name = valve_name(said.valve, said.sheet)
+    strip = strip_marks(said.judgement, all_columns=True)
+    news = [] if said.waiting else changes_between(said.yesterday, said.judgement)
+    row = Row(
+        name=name,
+        href=valve_href(said.valve),
+        status=status_of(shown),
+        status_words=_since_words(source, shown, now_ns, lagging=said.lagging),
+        sentence=sentence_of(shown, said.sheet, waiting=said.waiting),
+        strip=strip,
+        liveness=liveness_of(None, now_ns, source.time),
+        state="" if said.lagging else state_words(shown, None),
+        changes=[f"{sort.lower()}: {words}" for sort, words in news],
+        weight=_weight(shown, name, strip),
+        misread=misread(shown),
+        wait=wait_words(shown, said.standing),
+    )
+    return row, [Change(name, sort, words) for sort, words in news]
 
 
 def headline(rows: Sequence[Row], *, waiting: bool = False) -> str:
@@ -380,13 +429,13 @@ def _counting(name: str) -> list[tuple[int, str]]:
     return [(int(part), "") if part.isdecimal() else (0, part.lower()) for part in re.split(r"(\d+)", name)]
 
 
-def _since_words(source: Source, judgement: Json | None, span: tuple[int, int] | None, now_ns: int) -> str:
+def _since_words(source: Source, judgement: Json | None, now_ns: int, *, lagging: bool) -> str:
     words = STATUS_WORDS.get(status_of(judgement), status_of(judgement))
     onset = onset_ns(judgement)
     if onset is not None:
         words += f" since {source.time.moment(onset, now_ns)}"
     until = judged_until_ns(judgement)
-    if until is not None and lags(judgement, span):
+    if until is not None and lagging:
         words += f", judged until {source.time.moment(until, now_ns)}"
     return words
 

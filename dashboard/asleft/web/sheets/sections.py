@@ -22,7 +22,7 @@ from asleft.sheet.entries import (
 )
 from asleft.sheet.faults import SheetError
 from asleft.sheet.model import QUANTITY_UNITS, Characteristic, Sheet
-from asleft.sheet.names import LABELS, unit_symbol
+from asleft.sheet.names import LABELS, unit_symbol, with_minus
 from asleft.sheet.tolerances import default_tolerances, default_words
 from asleft.sheet.units import stored_unit, unit_of_quantity
 from asleft.sheet.write import toml_value
@@ -298,7 +298,7 @@ def _rows(entries: Sequence[Entry], fields: Mapping[str, str], sheet: Sheet) -> 
         if not text or entry.end == 1 or (entry.table == "signal" and entry.key in ("unit", "at_zero", "at_full")):
             continue
         if entry.end == 0:
-            text += f" to {fields[entry.name.removesuffix('low') + 'high']}"
+            text = with_minus(f"{text} to {fields[entry.name.removesuffix('low') + 'high']}")
         label = label_of(entry, sheet.entered_units)
         words, _, rest = label.partition(" (")
         unit = rest.removesuffix(")")

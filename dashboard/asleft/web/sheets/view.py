@@ -10,7 +10,7 @@ from datetime import UTC, datetime, timedelta
 from asleft.sheet.diff import compare, lines
 from asleft.sheet.faults import SheetError
 from asleft.sheet.model import QUANTITY_UNITS, Revision, Sheet
-from asleft.sheet.names import format_number
+from asleft.sheet.names import decimals_for
 from asleft.sheet.reader import read_sheet
 from asleft.sheet.template import new_sheet_text
 from asleft.sheet.units import unit_of_quantity
@@ -99,7 +99,8 @@ def found_values(sheet: Sheet | None, given: Mapping[str, str]) -> dict[str, str
         if not math.isfinite(value):
             continue
         # With the digits that the value is shown with everywhere; in another unit with as many that matter.
-        out[quantity] = format_number(quantity, stored) if value == stored else f"{value:.4g}"
+        text = f"{stored:.{decimals_for(quantity, stored)}f}" if value == stored else f"{value:.4g}"
+        out[quantity] = text.removeprefix("-") if float(text) == 0.0 else text
     return out
 
 

@@ -9,7 +9,7 @@ from typing import Any, cast
 
 import numpy as np
 import numpy.typing as npt
-from asleft.sheet.names import format_uncertainty
+from asleft.sheet.names import format_quantity, format_uncertainty, with_minus
 from asleft.web.hrefs import csv_of_stretch
 from asleft.web.markup import Markup, el
 from asleft.web.source import Source
@@ -194,7 +194,7 @@ def _svg(
     for value in labels:
         if all(abs(y(value) - other) > 12 for other in taken):
             taken.append(y(value))
-            texts.append(el("text", f"{value:.0f}", x=LEFT - 6, y=y(value) + 4, text_anchor="end"))
+            texts.append(el("text", with_minus(f"{value:.0f}"), x=LEFT - 6, y=y(value) + 4, text_anchor="end"))
     for part in range(TICKS):
         at_ns = view.from_ns + (view.to_ns - view.from_ns) * part // (TICKS - 1)
         anchor = "start" if part == 0 else "end" if part == TICKS - 1 else "middle"
@@ -226,12 +226,12 @@ def _said(view: CoilView, time: PlantTime) -> str:
         parts.append(f"The winding is at {view.temperature_degc:.0f}{spread} °C{basis}.")
     if view.headroom_pct is not None:
         least = "" if view.least_pct is None else f"; at least {view.least_pct:.3g} % is to be left"
-        parts.append(f"Headroom is {view.headroom_pct:.1f} % now{least}.")
+        parts.append(f"Headroom is {format_quantity('headroom', view.headroom_pct)} now{least}.")
     if view.corner_pct is not None:
         alone = view.headroom_pct is None and view.least_pct is not None
         least = f", of at least {view.least_pct:.3g} %" if alone else ""
         corner = "With the coil as hot and the supply as low as the sheet allows, headroom is"
-        parts.append(f"{corner} {view.corner_pct:.1f} %{least}.")
+        parts.append(f"{corner} {format_quantity('headroom', view.corner_pct)}{least}.")
     if view.clips_at_degc is not None:
         parts.append(f"With the supply as it is, current would stop short from {view.clips_at_degc:.0f} °C on.")
     if view.clips_at_v is not None:

@@ -332,7 +332,7 @@ def _sheet_words(source: Source, sheet: Sheet | None, now_ns: int) -> str:
     revision = sheet.revision
     words = f"sheet {revision.number}"
     if revision.at is not None:
-        words += f" of {source.time.moment(round(revision.at.timestamp()) * 10**9, now_ns).rsplit(' ', 1)[0]}"
+        words += f" of {source.time.date(round(revision.at.timestamp()) * 10**9, now_ns)}"
     if revision.why:
         words += f", “{revision.why}”"
     return words

@@ -128,6 +128,8 @@ def state_words(judgement: Json | None, span: tuple[int, int] | None) -> str:
 def findings_of(judgement: Json | None) -> list[Json]:
     """The findings, heaviest first, then the earliest."""
     found = cast("list[Json]", list(judgement.get("findings", ())) if judgement else [])
+    if len(found) < 2:
+        return found
     return sorted(found, key=lambda f: (-int(f.get("severity", 0)), str(f.get("onset") or "9")))
 
 
