@@ -219,6 +219,28 @@ def test_a_level_on_a_floor_or_beside_the_curve_does_not_hide_the_width_of_the_o
     assert 0.0 not in {one.share for one in width.levels}
 
 
+def test_pairs_tell_the_width_where_valve_and_curve_differ_at_one_place() -> None:
+    """Both levels at a tenth of the range lie 0.3 % of the span off the curve: an offset of the reading meets it."""
+    found = levels((0.1, 0.32, 0.7), (0.1, 0.32, 0.7), half=0.012, left_half=0.012)
+    off = [replace(one, current_a=one.current_a - 0.003 * SPAN * (one.share == 0.1)) for one in found]
+    width = width_of(off, left(0.012))
+    u = 2.0 * np.hypot(width.repeatability, width.systematic)
+    assert abs(width.share - 0.024) < u < 0.0015
+
+
+def test_what_noise_carried_is_told_with_the_weights_of_the_levels() -> None:
+    """Levels that the curve must join lean on it: their peaks count as often as they weigh."""
+
+    def carried(peak: float) -> Width:
+        found = levels((0.85, 1.0), (0.0,), half=0.012, left_half=0.012)
+        shaken = [replace(one, carried=peak * (1.0 if one.share == 0.85 else 0.3)) for one in found]
+        return width_of(shaken, left(0.012))
+
+    none, some = carried(0.0), carried(0.001)
+    assert some.carried == pytest.approx(some.share - none.share, rel=0.05)
+    assert some.carried > 0.0025
+
+
 def test_levels_of_which_too_many_are_odd_tell_no_width() -> None:
     found = levels((0.7, 0.88, 1.0), (0.0, 0.1, 0.4), half=0.025, left_half=0.01)
     off_bar = {0.0: 9.0, 0.1: -7.0, 0.7: 12.0, 0.88: -15.0}

@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 from asleft.judge.features import Dwell
 from asleft.judge.noise import WireDensity, WireNoise
-from asleft.judge.valve.hysteresis import noise_loop_correction, peak, root_density
+from asleft.judge.valve.end_pressure import end_estimate
+from asleft.judge.valve.hysteresis import NoiseLoopCorrection, noise_loop_correction, peak, root_density
 from asleft.sheet.model import Instrument
+from synth import dwell, sheet
 from test_characteristic import AXIS, CUSHION, measured, stay, valve_sheet, visits_of
 from test_hysteresis import branch_bar
 
@@ -120,12 +122,12 @@ def test_the_drivers_lag_is_what_the_reading_does_not_take() -> None:
     visits = visits_of(marched(0.0, 0.01, 3, 0.005), set(), AXIS)
     wire = known(5e-4, 0.005, 0.01).density
     told, guessed = (
-        noise_loop_correction(wire, visits, 1.0 / (2.0 * np.pi * 0.01)),
-        noise_loop_correction(wire, visits, None),
+        noise_loop_correction(wire, [v.to_s - v.at_s for v in visits], 1.0 / (2.0 * np.pi * 0.01)),
+        noise_loop_correction(wire, [v.to_s - v.at_s for v in visits], None),
     )
     assert told.peak == pytest.approx(guessed.peak)
     assert told.relative_u < guessed.relative_u
-    fast = noise_loop_correction(wire, visits, 1.0 / (2.0 * np.pi * 0.016))
+    fast = noise_loop_correction(wire, [v.to_s - v.at_s for v in visits], 1.0 / (2.0 * np.pi * 0.016))
     assert fast.peak > 1.3 * told.peak
 
 
@@ -136,3 +138,15 @@ def test_a_sheet_that_knows_the_readings_filter_uses_it() -> None:
     assert half is not None
     assert most is not None
     assert most.value < half.value
+
+
+@pytest.mark.parametrize("follows", [0.1, 0.3, 1.0])
+@pytest.mark.parametrize("at_full", [True, False])
+def test_the_peak_of_noise_at_an_end_lies_within_the_uncertainty(follows: float, *, at_full: bool) -> None:
+    """Whether the driver cuts the noise beyond its range or follows it, the spool stands at its peak."""
+    noise = NoiseLoopCorrection(0.002, 0.25)
+    way, level, bar = (1.0, 1.0, 200.0) if at_full else (-1.0, 0.0, 10.0)
+    row = dwell(level, 0.2 + 0.8 * level, arrival=way, pressure_bar=bar + way * follows * noise.peak * 190.0)
+    found = end_estimate([row] * 9, sheet(), at_full=at_full, instrument_u_bar=0.0, noise=noise)
+    assert found is not None
+    assert abs(found.value - bar) < found.expanded() < 1.5 * noise.peak * 190.0

@@ -72,6 +72,25 @@ def test_noise_of_the_readings_themselves_is_not_on_the_wire() -> None:
     assert found.u_s < 0.3 * DENSITY_S
 
 
+def moving(seed: int, *, ends: float, step: float) -> tuple[np.ndarray, np.ndarray]:
+    """A dwell of four seconds on a quiet wire: the end of a soft stroke of `ends`, and a level `step` further on."""
+    rng = np.random.default_rng(seed)
+    time_s = np.arange(0.0, 4.0, STEP_S)
+    demand = 0.5 - ends * np.clip(1.0 - time_s / 0.3, 0.0, None) ** 2 + step * (time_s > rng.uniform(1.0, 3.0))
+    current = followed(followed(demand - demand[0], DRIVER_S), READING_S)[::10] + demand[0]
+    return demand[::10] + 1e-3 * rng.standard_normal(400), current + 1e-3 * rng.standard_normal(400)
+
+
+@pytest.mark.parametrize(("ends", "step"), [(0.01, 0.0), (0.0, 0.0008)])
+def test_what_moves_slowly_within_dwells_is_no_noise_on_the_wire(ends: float, step: float) -> None:
+    known = SharedNoise()
+    for k in range(60):
+        known = known.updated(*moving(300 + k, ends=ends, step=step), 0.01, np.empty((400, 0)))
+    found = told(known)
+    assert abs(found.density_s) < 3.0 * found.u_s
+    assert found.u_s < 2.5 * DENSITY_S
+
+
 def test_a_tone_in_the_current_is_taken_out() -> None:
     clear, toned = told(seen_noise()), told(seen_noise(tone=5e-3))
     assert toned.u_s == pytest.approx(clear.u_s, rel=0.1)

@@ -33,6 +33,7 @@ from asleft.judge.ramp_fit.ramps import Combined, combine, overshoot_share, ramp
 from asleft.judge.valve.characteristic import Measured, measure
 from asleft.judge.valve.creep import Creep, creep_of
 from asleft.judge.valve.end_pressure import FARTHEST, end_estimate
+from asleft.judge.valve.hysteresis import low_pass_hz, noise_loop_correction
 from asleft.judge.valve.living import LATE
 from asleft.judge.valve.pressure import (
     ACCEPT_LOG,
@@ -555,6 +556,8 @@ def _pressures(sheet: Sheet, seen: Seen, out: AsFound) -> None:
     out.control = control
     out.judged_pressure = [d for d in settled if in_control(d, sheet, control)]
     systematic = instrument_u(sheet, "pressure")
+    rests_s = [d.to_s - d.from_s for d in out.judged_pressure]
+    noise = noise_loop_correction(seen.wire.density, rests_s, low_pass_hz(sheet))
     for name, at_full in zip(names, (False, True), strict=True):
         found = end_estimate(
             [d for d in out.judged_pressure if d.from_s not in out.cut_s],
@@ -564,6 +567,7 @@ def _pressures(sheet: Sheet, seen: Seen, out: AsFound) -> None:
             resolution_bar=seen.resolution_bar,
             swing=overshoot_share(out.combined, 0 if at_full else 1),
             creep=out.creep,
+            noise=noise,
         )
         out.quantities[name] = (
             found if found is not None else _no_pressure(sheet, seen, settled, out, at_full=at_full)

@@ -15,6 +15,8 @@ length) with them. At the ends of the range the driver clips part of the noise: 
 s about a mean m inside its end it passes on the share F(m / s), F the normal distribution (Price, IRE Transactions
 on Information Theory 4, 1958, from memory), and a dwell there tells as much less.
 
+Slow movement within dwells is in both readings too: see `_beside_slow`.
+
 Missed: noise slower than some 0.1 s, which the command's level holds. Cries wolf: hum that gets into both readings on
 their way to the recorder.
 """
@@ -34,6 +36,10 @@ _KEPT = 0.99
 LAGS = 4
 _APART_S = 0.02
 _FEWEST_SHARED = 24
+#: At either end of a dwell the command may still move: the end of a controller's ramp, of a soft stroke (s).
+_EDGE_S = 0.5
+#: By how much less (chi-square) slow movement must leave of the products than noise does, to be what made them.
+_SURELY = 16.0
 _ENOUGH = 50.0
 #: Demand within so many standard deviations of an end is clipped in part.
 _NEAR_END = 4.0
@@ -73,7 +79,9 @@ class SharedNoise:
 
     def updated(self, command: FloatArray, current: FloatArray, interval_s: float, beside: FloatArray) -> SharedNoise:
         """With one more dwell of readings (n,); `beside` (n, k): tones of the current, taken out of both."""
-        n, apart = command.size, spacing(interval_s)
+        edge, apart = math.ceil(_EDGE_S / interval_s), spacing(interval_s)
+        command, current, beside = (x[edge : x.shape[0] - edge] for x in (command, current, beside))
+        n = command.size
         if n < max(_FEWEST_SHARED, 2 * LAGS * apart) or not math.isfinite(mean_of(current)):
             return self
         passed = _passed(mean_of(command), command)
@@ -123,12 +131,33 @@ class SharedNoise:
             shapes += [_shared(k * apart_s - delay_s - c, c, lags_s) - taken for k in range(LAGS)]
             values += [product / self.n for product in self.cross]
             variances += [self.command * self.current / self.n**3] * LAGS
-        shape, weight = np.array(shapes), 1.0 / np.array(variances)
+        shape, value, weight = np.array(shapes), np.array(values), 1.0 / np.array(variances)
         information = float(shape**2 @ weight)
         if information <= 0.0:
             return WireDensity(0.0, most, most, total_s)
-        found = float((shape * weight) @ np.array(values)) / information
-        return WireDensity(found, min(1.0 / math.sqrt(information), most), most, total_s)
+        found, u = float((shape * weight) @ value) / information, 1.0 / math.sqrt(information)
+        beside = _beside_slow(shape[-LAGS:], value[-LAGS:], weight[-LAGS:])
+        found, u = (found, u) if beside is None else beside
+        return WireDensity(found, min(u, most), most, total_s)
+
+
+def _beside_slow(shape: FloatArray, value: FloatArray, weight: FloatArray) -> tuple[float, float] | None:
+    """The density beside slow movement and its standard uncertainty; None where the products show no such movement.
+
+    What moves command and current slowly (two levels that lie near each other, the end of a soft stroke) has the same
+    product at all lags, or one that falls evenly; noise that is wide makes it rise and fall within the current's lag.
+    So where a level and a slope explain the products and noise alone does not, noise is what they leave.
+    """
+    if shape.size < LAGS:
+        return None
+    root = np.sqrt(weight)
+    q, _ = np.linalg.qr((np.stack([np.ones(LAGS), np.arange(LAGS)]) * root).T)
+    bent, left = (x * root - q @ (q.T @ (x * root)) for x in (shape, value))
+    alone = value - shape * float((shape * weight) @ value) / float(shape**2 @ weight)
+    slow, noisy, information = float(left @ left), float(alone**2 @ weight), float(bent @ bent)
+    if slow > _CHANCE**2 or noisy < slow + _SURELY or information <= 0.0:
+        return None
+    return float(bent @ left) / information, 1.0 / math.sqrt(information)
 
 
 def _passed(mean: float, command: FloatArray) -> float:

@@ -70,7 +70,8 @@ class BranchLevel:
     from_s: float
     to_s: float
     oil_degc: float
-    carried: float = 0.0  # how far noise carries the spool past the mean current (share of the span)
+    carried: float = 0.0  # how far noise carries the spool past the mean current (share of the span), and how far
+    carried_u: float = 0.0  # that is open by what the driver does at an end of its range
 
 
 class Axis(NamedTuple):

@@ -35,6 +35,7 @@ from asleft.judge.valve.hysteresis import (
     NoWidth,
     Width,
     loop_width,
+    low_pass_hz,
     noise_loop_correction,
     pairs_of,
 )
@@ -222,8 +223,7 @@ def measure(
     if out.curve is None:
         out.reason = "the sheet gives neither pressures nor a curve"
         return out
-    instrument = sheet.instruments.get("current")
-    noise = noise_loop_correction(wire.density, seen, instrument.low_pass_hz if instrument is not None else None)
+    noise = noise_loop_correction(wire.density, [v.to_s - v.at_s for v in seen], low_pass_hz(sheet))
     width = _width(noise.carried(out.levels), out.curve, axis.span, out.loop)
     if isinstance(width, NoWidth):
         out.reason = width.reason
@@ -410,7 +410,7 @@ def _estimate(
     """`doubt`: of the width, by pressures that had not come to rest (standard uncertainty, share of the span)."""
     low = min((v.low for v in seen if v.low == v.low), default=loop[0])
     high = max((v.high for v in seen if v.high == v.high), default=loop[1])
-    narrowed_u = 2.0 * noise.peak * noise.relative_u
+    narrowed_u = math.hypot(width.carried * noise.relative_u, width.carried_u)
     systematic = math.hypot(
         width.systematic, narrowed_u, width.share * current_u_share, doubt, swing / math.sqrt(12.0)
     )

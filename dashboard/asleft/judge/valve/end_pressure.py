@@ -17,6 +17,7 @@ from asleft.judge.noise import leftover
 from asleft.judge.segments.dwells import settling_u_bar
 from asleft.judge.types import FloatArray
 from asleft.judge.valve.creep import Creep
+from asleft.judge.valve.hysteresis import NoiseLoopCorrection
 from asleft.judge.valve.pressure import ceiling_bar
 from asleft.sheet.model import Sheet
 
@@ -80,6 +81,7 @@ def end_estimate(
     resolution_bar: float = 0.0,
     swing: float = 0.0,
     creep: Creep | None = None,
+    noise: NoiseLoopCorrection | None = None,
 ) -> Estimate | None:
     """Pressure at full command (arriving from below) or at zero (arriving from above).
 
@@ -88,7 +90,8 @@ def end_estimate(
     the as-left curve at the end as what is known before, so that a level near the end tells what it can and no more.
     Systematic is what the oil's temperature may do, the calibration, what a converter of step `resolution_bar`
     leaves, and what settling and `creep` do. `swing`: how far the current swings beyond its level on the way there
-    (share of full, `ramp_fit.ramps`); where friction holds the spool, the pressure is that of the farthest point.
+    (share of full, `ramp_fit.ramps`); where friction holds the spool, the pressure is that of the farthest point. So
+    it is with `noise` on the wire: its peaks carry the spool beyond the mean current (`valve.hysteresis`).
     """
     end, arrival = (1.0, 1.0) if at_full else (0.0, -1.0)
     near = _near(dwells, end, arrival)
@@ -114,7 +117,8 @@ def end_estimate(
         if not kept.all():
             line = _carry(x, y, math.hypot(max(own, 1e-4 * float(np.abs(y).max())), misplaced), slope)
     line, held_bar = _scattered(x, y, line, (own, misplaced), slope, near), arrival * swing * slope.bar
-    value = line.value - 0.5 * held_bar
+    shaken, shaken_u = _shaken_bar(near, noise or NoiseLoopCorrection(), slope.bar)
+    value = line.value - 0.5 * held_bar - shaken
     return Estimate(
         value=value,
         repeatability=line.standard,
@@ -128,6 +132,7 @@ def end_estimate(
             moved_u,
             beyond_u,
             held_bar / math.sqrt(12.0),
+            shaken_u,
         ),
         segments=y.size,
         from_s=min(d.from_s for d in near),
@@ -135,6 +140,13 @@ def end_estimate(
         command_min_pct=100.0 * min(d.demand for d in near),
         command_max_pct=100.0 * max(d.demand for d in near),
     )
+
+
+def _shaken_bar(near: Sequence[Dwell], noise: NoiseLoopCorrection, slope_bar: float) -> tuple[float, float]:
+    """How far noise on the wire carried the pressures of these dwells (bar), and its standard uncertainty."""
+    beyond = np.array([noise.beyond(d.demand, d.arrival) for d in near])
+    far, open_u = (float(column.mean()) for column in beyond.T)
+    return near[0].arrival * far * slope_bar, abs(slope_bar) * math.hypot(far * noise.relative_u, open_u)
 
 
 def _tolerance_bar(sheet: Sheet, *, at_full: bool) -> float:

@@ -30,8 +30,9 @@ import numpy as np
 import numpy.typing as npt
 from asleft.judge.noise import WireDensity
 from asleft.judge.types import FloatArray
-from asleft.judge.valve.branches import SAME_LEVEL, BranchLevel, Visit
+from asleft.judge.valve.branches import SAME_LEVEL, BranchLevel
 from asleft.judge.valve.curve import Curve
+from asleft.sheet.model import Sheet
 
 #: Standard deviations of the unknown shift between curve and valve, in shares of the current span: offset, slope
 #: over the whole range, bow (a parabola: where no curve was recorded, any valve has one), and what else it bends
@@ -48,6 +49,9 @@ BENT = 1.0 / 12.0
 #: pressures, from a gentle bend to the corner of a dead band; the first that agrees with the levels is taken.
 _GENTLE = ((BEND[False], BEND_LENGTH), (0.05, 0.3))
 _SHARP = ((0.1, 0.2), (0.2, 0.15))
+#: Where one was recorded and valve and curve differ by more than it leaves open, as where a dead band ends: by how
+#: much, over a tenth of the pressures; the first that agrees with the levels.
+_ROUGH = ((0.001, 0.1), (0.003, 0.1))
 _AGREES = 3.0
 #: Share of what the outermost pieces of a curve leave open (`Curve.unsure_at`) that may be wrong at a place and as
 #: far as about this share of the pressures from it, and what no repetition lowers (share of the current's span):
@@ -81,6 +85,8 @@ class Width:
     systematic: float
     dof: float
     pairs: int  # levels seen from both sides
+    carried: float  # what of it is what noise carried the spool, with the weights of the levels; and what is open of
+    carried_u: float  # that by what the driver does at the ends
     widest_at: float | None  # share of the current span where it is widest, if it is not the same all along
     levels: tuple[BranchLevel, ...]
     residual: FloatArray  # of each level, along the current
@@ -108,6 +114,10 @@ def loop_width(levels: Sequence[BranchLevel], curve: Curve, span_a: float) -> Wi
         own = by_pairs.repeatability + by_pairs.systematic if isinstance(by_pairs, Width) else 0.0
         if (fit.misfit > _AGREES and len(paired) >= _LEAST_PAIRS) or apart > max(_DIFFERS * own, _DIFFERS_LEAST):
             return by_pairs
+    if fit.misfit > _AGREES and curve.recorded:
+        rough, known_rough = _best(seen, curve, _ROUGH)
+        if rough.misfit <= _AGREES:
+            fit, known = rough, known_rough
     if fit.misfit > _MISFIT and len(paired) >= _LEAST_PAIRS:
         # A loop that is not equally wide all along: its width may vary from level to level.
         fit = _fit(seen, known, varying=_varying(seen.x, seen.basis, fit.width))
@@ -222,10 +232,13 @@ def _width_of(
             width, repeatability, k = widest
             widest_at = seen.levels[paired[k][0]].share
     visits = sum(level.visits for level in seen.levels)
+    carried = np.array([(level.arrival * level.carried, level.arrival * level.carried_u) for level in seen.levels])
     return Width(
         share=width,
         repeatability=repeatability,
         systematic=systematic,
+        carried=float(fit.weights @ carried[:, 0]),
+        carried_u=float(fit.weights @ carried[:, 1]),
         dof=float(max(visits - len(seen.levels), 1)),
         pairs=len(paired),
         widest_at=widest_at,
@@ -371,9 +384,9 @@ def largest_width(
 # standard deviations (Chernoff 1965; Siegmund, Sequential Analysis, 1985: 0.5826, from memory); h, an input filter
 # included, is anything up to 10 ms.
 #
-# At the ends of its range the driver takes no more of the noise than one side: the current there only falls short of
-# the end, by less and on the other side of the mean. The limiter's ramps are taken to be faster than the noise of a
-# settled command. Dither as it is in the loop as left is left out: it is in both.
+# At the ends of its range many a driver takes no more of the noise than one side: the current there only falls short
+# of the end, by less and on the other side of the mean. Others follow a command some way beyond. The limiter's ramps
+# are taken to be faster than the noise of a settled command. Dither as in the loop as left is left out: it is in both.
 
 #: Share of wires taken to be quieter than can be noticed, before anything was heard.
 _QUIET = 0.5
@@ -382,8 +395,9 @@ _DRIVER_STEP_S = 0.010
 _MONITORED = 0.5826
 #: The pressure of a stay is read after this share of it, on average.
 _READ = 0.8
-#: Peak at an end of the range over the peak elsewhere, for noise of which one side is cut off: a tenth to a half.
-_AT_END = 0.3
+#: Peak at an end of the range over the peak elsewhere: a tenth to a half where one side of the noise is cut off, as
+#: half of all drivers do, and all of it where the driver follows.
+_AT_END, _AT_END_U = 0.65, math.hypot(0.35, 0.4 / math.sqrt(24.0))
 _END = 0.005
 #: Lag of the driver and coil where the sheet does not say what of it is the reading's: half of all.
 _HALF, _HALF_U = 0.5, 0.25
@@ -402,28 +416,38 @@ class NoiseLoopCorrection:
 
     def carried(self, levels: Sequence[BranchLevel]) -> list[BranchLevel]:
         """Levels with what the spool was carried beyond their mean current."""
-        return [replace(level, carried=self.peak * _room(level)) for level in levels]
+        shares = [self.beyond(level.demand, level.arrival) for level in levels]
+        return [replace(level, carried=x, carried_u=u) for level, (x, u) in zip(levels, shares, strict=True)]
 
-
-def _room(level: BranchLevel) -> float:
-    beyond = 1.0 - level.demand if level.arrival > 0 else level.demand
-    return 1.0 if beyond > _END else _AT_END
+    def beyond(self, demand: float, arrival: float) -> tuple[float, float]:
+        """How far past the mean current of a demand, and how unsure that is by what the driver does at an end."""
+        room = 1.0 - demand if arrival > 0.0 else demand
+        return (self.peak, 0.0) if room > _END else (self.peak * _AT_END, self.peak * _AT_END_U)
 
 
 def noise_loop_correction(
-    wire: WireDensity, visits: Sequence[Visit], low_pass_hz: float | None
+    wire: WireDensity, stays_s: Sequence[float], low_pass_hz: float | None
 ) -> NoiseLoopCorrection:
-    """What noise on the wire does in these visits. `low_pass_hz`: of the current's reading, if the sheet has it."""
+    """What noise on the wire does in stays of that length (s).
+
+    `low_pass_hz`: of the current's reading, if the sheet has it.
+    """
     root, root_u = root_density(wire)
-    if root <= 0.0 or wire.lag_s <= 0.0 or not visits:
+    if root <= 0.0 or wire.lag_s <= 0.0 or not stays_s:
         return NoiseLoopCorrection()
     lag_s, lag_u = _driver_lag(wire.lag_s, low_pass_hz)
-    stay_s = float(np.median([v.to_s - v.at_s for v in visits]))
+    stay_s = float(np.median(stays_s))
     factor, factor_u = peak(_READ * stay_s, lag_s)
     return NoiseLoopCorrection(
         factor * root / math.sqrt(2.0 * lag_s),
         math.hypot(root_u / root, factor_u / factor, 0.5 * lag_u, _LAW_U),
     )
+
+
+def low_pass_hz(sheet: Sheet) -> float | None:
+    """Of the current's reading, None where the sheet does not say."""
+    instrument = sheet.instruments.get("current")
+    return instrument.low_pass_hz if instrument is not None else None
 
 
 def root_density(wire: WireDensity) -> tuple[float, float]:
