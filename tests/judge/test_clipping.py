@@ -15,6 +15,7 @@ from lanes import by_id, causes
 from synth import sheet
 
 LEFT = {"current_at_zero": 0.2, "current_at_full": 1.0, "ramp_up": 1.7, "ramp_down": 3.0}
+BARS = {"pressure_at_zero": 10.0, "pressure_at_full": 200.0}
 STEP_S = 5e-3
 
 
@@ -91,3 +92,37 @@ def test_levels_that_lie_flat_at_the_top_are_cut_off() -> None:
     assert clip is not None
     still_rising = [*levels[:-1], replace(levels[-1], current_a=0.975)]
     assert split_clipped(still_rising, 0.8, 0.016, 0.0)[1] is None
+
+
+LEVELS = (0.0, 0.3, 0.55, 0.85, 1.0)
+
+
+def met(current_a: list[float]) -> list[Level]:
+    """Each of the levels met ten times."""
+    return [Level(u, a, 1e-4, 0.0, 8e-4, 10, 0.0, 10.0) for u, a in zip(LEVELS, current_a, strict=True)]
+
+
+@pytest.mark.parametrize(("gain", "offset_a"), [(1.0, 0.06), (1.05, 0.0), (0.94, 0.0)])
+def test_a_cut_that_ends_where_full_was_left_is_seen_below_a_reading_that_moved(gain: float, offset_a: float) -> None:
+    """Lower levels lie on the line as left but for one shift or factor; the top has the current it was left with."""
+    read = [gain * (0.2 + 0.8 * u) + offset_a for u in LEVELS]
+    clip = split_clipped(met([*read[:-1], min(1.0, read[-1])]), 0.8, 0.016, 0.0, (0.2, 1.0))[1]
+    assert (clip is not None) is (read[-1] > 1.0)
+
+
+def test_a_law_that_bends_to_where_it_was_left_is_not_cut_off_when_its_zero_moves() -> None:
+    for bend in (0.05, 0.12):  # how much more the lower part points at than full has
+        for moved_a in (0.03, 0.06):
+            low = [0.2 + moved_a + (0.8 * (1.0 + bend) - moved_a) * u for u in LEVELS[:-1]]
+            assert split_clipped(met([*low, 1.0]), 0.8, 0.016, 0.0, (0.2, 1.0))[1] is None
+
+
+@pytest.mark.parametrize("falls", [True, False])
+def test_a_cut_behind_a_reading_that_moved_is_told_by_the_pressure(falls: bool) -> None:
+    """A cut at 0.94 A, read as 1.0 A: the pressure falls with it. Where it does not, the driver asks for no more."""
+    true = log(straight, 1.0, 0.94, LOW)
+    current = true.channels["current"]
+    rise = (current - 0.2) / 0.8
+    pressure = 10.0 + 190.0 * (rise if falls else np.minimum(rise * 0.8 / 0.74, 1.0))
+    read = Samples(true.time_s, {**true.channels, "current": current / 0.94, "pressure": pressure})
+    assert ("current-clipped" in causes(judge_log(sheet(as_left={**LEFT, **BARS}), read))) is falls

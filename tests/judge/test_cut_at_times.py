@@ -68,3 +68,28 @@ def test_a_gain_that_comes_and_goes_within_a_cycle_is_no_limit(every_s: float) -
     """Away between two visits of the top that both met it, it leaves the levels in between as they are."""
     judgement = judge_log(sheet(as_left=LEFT), log(gain=0.94, top=0.0, every_s=every_s))
     assert "current-clipped" not in {f.kind for f in judgement.findings}
+
+
+def creeping(begins_s: float, per_s: float, *, limit: bool) -> Samples:
+    """Ten cycles of 0, 55, 100 and 55 % command; a limit creeps down by `per_s` (A/s), or a gain by as much."""
+    whole = recording([0.0, 0.55, 1.0, 0.55] * 10, hold_s=6.0, rate_hz=50.0, noise_a=5e-4, seed=7)
+    lost_a = per_s * np.maximum(whole.time_s - whole.time_s[0] - begins_s, 0.0)
+    current = whole.channels["current"]
+    current = np.minimum(current, 1.0 - lost_a) if limit else current - lost_a * (current - 0.2) / 0.8
+    return replace(whole, channels={**whole.channels, "current": current})
+
+
+#: The limit comes to more than two tolerances in one cycle; or it is first met at the last visit of the top.
+_CREEPS = pytest.mark.parametrize(("begins_s", "per_s"), [(170.0, 0.0022), (205.0, 0.0035)])
+
+
+@_CREEPS
+def test_a_limit_that_creeps_is_a_limit(begins_s: float, per_s: float) -> None:
+    judgement = judge_log(sheet(as_left=LEFT), creeping(begins_s, per_s, limit=True))
+    assert [f.kind for f in judgement.findings if f.consequence_of is None] == ["current-clipped"]
+
+
+@_CREEPS
+def test_a_gain_that_creeps_is_no_limit(begins_s: float, per_s: float) -> None:
+    judgement = judge_log(sheet(as_left=LEFT), creeping(begins_s, per_s, limit=False))
+    assert "current-clipped" not in {f.kind for f in judgement.findings}

@@ -118,3 +118,16 @@ def test_what_comes_back_after_seconds_is_told_as_a_second_time(production) -> N
     finding = next(f for f in judgement.findings if f.kind == "command-failed")
     assert "(2 times)" in finding.evidence
     assert finding.onset_s == pytest.approx(production.time_s[0] + 20.0, abs=0.02)
+
+
+@pytest.mark.parametrize("enable", [True, False])
+def test_a_lost_current_needs_no_current_at_zero_on_the_sheet(production, enable) -> None:
+    """As much must flow at least as if zero command asked for none."""
+    sparse = sheet(as_left={name: value for name, value in LEFT.items() if name != "current_at_zero"})
+    assert has(judge_log(sparse, opened(production, enable=enable)), "current-lost")
+    assert not judge_log(sparse, production).findings
+    stopped = opened(production, enable=False)
+    rests = np.arange(stopped.time_s.size) >= np.searchsorted(stopped.time_s - stopped.time_s[0], OPENS_S)
+    command = np.where(rests, 4.0, stopped.channels["command"])
+    off = Samples(stopped.time_s, {**stopped.channels, "command": command})
+    assert not has(judge_log(sparse, off), "current-lost"), "switched off with its command"

@@ -50,6 +50,18 @@ def _undefined_now(m: Machine, effects: tuple[Effect, ...], quantity: str, clipp
     return ""
 
 
+def _stood_bar(m: Machine, effects: tuple[Effect, ...], t: Trace) -> float | None:
+    """Pressure (bar) at every command once the spool has stuck on its way to zero, None where it has not.
+
+    It stays stuck once it is (`simulate`). The current is behind the command by its lag, so that the spool stops a
+    little above what zero command makes.
+    """
+    stuck = [e for e in effects if "disturbance.stuck" in e.change]
+    if not (stuck and m.disturbance.stuck_at_zero and t.running.any() and (stuck[0].severity > 0.5).any()):
+        return None
+    return float(t.target_bar[t.running][-1])
+
+
 def _why_unseen(m: Machine, quantity: str, clipped: bool) -> str:
     log = m.logger
     if quantity.startswith("dither"):
@@ -88,10 +100,13 @@ def actuals_of(
     for index in sorted(moments):
         now = changed(m, effects, index)
         track.append(settings(now.set({"valve.oil_now_degc": float(t.oil_degc[index])})))
+    stood_bar = _stood_bar(m, effects, t)
     out = {}
     clipped = bool(np.any(t.clipped))
     for q, value in left.items():
         values = [s[q] for s in track]
+        if stood_bar is not None and q in ("pressure_at_zero", "pressure_at_full"):
+            values.append(stood_bar)
         why = undefined(m, q) or _undefined_now(m, effects, q, clipped)
         bound = bounds.get(q, np.nan)
         if clipped and q == "current_at_full":

@@ -17,6 +17,8 @@ from strangers.truth import Actual, Fault, settings
 
 #: How long a demand has been at rest (s), and how far it must have risen in all to show its ramp (share of the span).
 _AT_REST_S, _LEAST_TRAVEL = 0.5, 0.1
+#: A pressure that moves by no more than this share of that at full all along stands still.
+_STANDS = 1e-4
 #: Sizes (tolerances) that a log shows at all, and the share of a fault's size that counts as the whole.
 _LEAST_SEEN, _NEARLY = 0.05, 0.9
 
@@ -65,6 +67,10 @@ def _shows_itself(m: Machine, row: Row, effect: Effect, t: Trace) -> bool:
     if "disturbance.current_floor_a" in change:  # it takes a closed circuit, and a sheet that says what zero has
         flows = t.current_a > asked + 0.05 * m.span_a
         return "current_at_zero" in m.paper.quantities and _lasts(t, effect, flows, 1.0)
+    dead = "disturbance.dead_pressure" in change
+    if dead and bool(np.all(effect.severity > 0.5)) and float(np.ptp(t.pressure_bar)) < _STANDS * m.valve.p_full_bar:
+        # What stands still all along reads the same where its reading is dead, but for a noise that no sheet states.
+        return False
     if "disturbance.stuck" in change:
         away = np.abs(t.x - t.y) > m.valve.play_share + 0.05
         return _lasts(t, effect, away & t.in_control, 1.0)
@@ -92,11 +98,14 @@ def _size_seen(
     t: Trace,
     moved: dict[str, float],
     tolerance: dict[str, tuple[float, float]],
+    actuals: dict[str, Actual],
 ) -> float:
     """Largest size in tolerances that the fault has in moments in which the log shows what it moves.
 
     A fault that creeps has its whole size in the last row only, and one that comes and goes may be away at all visits
     of a level. Each end of the range shows in what is at rest there, a ramp in what moves.
+    A current is a straight line of the command, so any level tells its end; a pressure is not: where its end is never
+    seen, all that is there of the fault is what it moves at the levels that are.
     """
     alive_a, alive_bar = _alive(t, "dead_current"), _alive(t, "dead_pressure")
     steps = np.diff(t.ramped, prepend=t.ramped[0])
@@ -124,6 +133,7 @@ def _size_seen(
             rows = t.running
         weights = np.broadcast_to(weight, t.time_s.shape)[rows]
         usual = float(np.max(weights, initial=0.0))
+        usual = 1.0 if usual > 0.0 and q.startswith("pressure") and actuals[q].bound is None else usual
         if usual > 0.0:
             largest = max(largest, abs(change) / side * float(np.max(weights * effect.severity[rows])) / usual)
     return largest
@@ -164,6 +174,10 @@ def fault_as_seen(
         finite = [t for t in tolerance[q] if np.isfinite(t)]
         if abs(full[q] - healthy[q]) > 0.05 * min(finite):
             moved[q] = full[q] - healthy[q]
+    if "disturbance.stuck" in effect.change and m.disturbance.stuck_at_zero and t.running.any():
+        low = tolerance.get("pressure_at_zero", (np.inf, np.inf))[1]
+        if t.target_bar[t.running][-1] > healthy["pressure_at_zero"] + low:  # it stopped before the current was down
+            fault = replace(fault, kinds=fault.kinds | {"pressure-unwanted"})
     log, there = m.logger, effect.severity > 0.0
     current, pressure = log.current, log.pressure
     if "disturbance.dead_current" not in effect.change:  # where another fault stops a reading, there is none
@@ -188,7 +202,7 @@ def fault_as_seen(
     asks = (row.sized or "ramp-up-changed" in row.kinds) and not by_current
     visible = recorded and _shows_itself(m, row, effect, t) and (shown or not asks)
     if fault.size and not (row.needs == "supply" and recorded):  # a supply that is read shows its fall by itself
-        seen = _size_seen(m, fault, effect, t, moved, tolerance)
+        seen = _size_seen(m, fault, effect, t, moved, tolerance, actuals)
         visible = visible and seen > _LEAST_SEEN
         fault = fault if seen > _NEARLY * fault.size else replace(fault, size=max(seen, _LEAST_SEEN))
 

@@ -209,3 +209,37 @@ def test_a_ramp_that_is_slow_at_times_is_visible_where_something_rises_meanwhile
     assert draw(17, "plain", "ramp slow one minute in three").faults[0].visible
     met_none = draw(1300377, "three strokes", "ramp slow one minute in three", 0.7, "comes and goes")
     assert not met_none.faults[0].visible
+
+
+@pytest.mark.parametrize(("seed", "course"), [(10300187, "step"), (41, "first row"), (42, "step"), (43, "step")])
+def test_a_stuck_spool_makes_the_pressure_that_the_log_shows(seed: int, course: str):
+    stranger = draw(seed, "plain", fault="spool stuck at zero", course=course)
+    fault, read = stranger.faults[0], stranger.columns["pressure"]
+    stands = float(np.median(read[-len(read) // 20 :]))
+    truth = stranger.actuals["pressure_at_zero"]
+    assert truth.now == pytest.approx(stands, abs=0.2 * truth.tolerance_above)
+    assert stranger.actuals["pressure_at_full"].now == truth.now
+    assert ("pressure-unwanted" in fault.kinds) is (truth.now > truth.left + truth.tolerance_above)
+
+
+def test_a_dead_reading_of_what_stands_still_all_along_is_no_fault_that_a_log_shows():
+    """The command fails at the first row, so the pressure is p0 to the end: rows with and without differ by noise."""
+    beside = draw(55, "plain", fault="command failed", second_fault="pressure reading dead", course="first row")
+    assert [fault.visible for fault in beside.faults] == [True, False]
+    alone = draw(55, "plain", fault="pressure reading dead", course="first row")
+    assert alone.faults[0].visible
+    later = draw(55, "plain", fault="command failed", second_fault="pressure reading dead", course="step")
+    assert later.faults[1].visible, "its noise ends"
+
+
+def test_a_pressure_whose_end_is_not_seen_has_moved_by_what_the_levels_show():
+    """Worlds in which the characteristic above the levels seen is as left, or not, give the same rows."""
+    seen = {
+        condition: draw(seed, condition, fault="pressures fall by a factor", size=3.0, course="first row")
+        for condition, seed in (("plain", 6), ("middle only", 6))
+    }
+    whole, inner = seen["plain"], seen["middle only"]
+    assert whole.actuals["pressure_at_full"].bound is not None
+    assert inner.actuals["pressure_at_full"].bound is None
+    assert whole.faults[0].size == 3.0
+    assert 0.0 < inner.faults[0].size < 0.9 * 3.0

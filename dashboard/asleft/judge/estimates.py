@@ -218,7 +218,7 @@ def _open_loop_line(
     # What lies beyond the range should have full current at least; how much more, no two drivers agree.
     beyond = _beyond(seen.dwells) if out.levels[-1].demand < 1.0 - BEYOND else []
     top = levels_of(beyond, seen.resolution_a, demand_step=seen.demand_step)
-    kept, out.clip = split_clipped([*out.levels, *top], span, tolerance, demand_se, full, seen.strokes)
+    kept, out.clip = split_clipped([*out.levels, *top], span, tolerance, demand_se, left_a, seen.strokes)
     kept = [level for level in kept if level not in top]
     line = current_line(kept, demand_se, seen.wire.u, seen.wire.sd)
     if out.clip is not None and line is not None:

@@ -39,6 +39,8 @@ _NEARBY_S, _ARRIVES_S = 60.0, 2.0
 _NO_SHARE = 0.3
 #: Standard uncertainties by which they must tell a cut from none, and how near to a cut's they must be to show one.
 _TELLING, _NEAR = 4.0, 0.35
+#: Share of the span to which levels have moved by one shift or one factor.
+_AS_ONE = 0.005
 #: Levels of a plateau that lack less than this share of what the top lacks lie on the line.
 _ON_LINE = 0.1
 #: Of a cut that has come lately: lowest command that may be cut, dwells above it, commands that are one, and the
@@ -69,16 +71,17 @@ def split_clipped(
     span_a: float,
     tolerance_a: float,
     demand_se: float,
-    left_full_a: float | None = None,
+    left_a: tuple[float | None, float | None] = (None, None),
     strokes: Sequence[Stroke] = (),
 ) -> tuple[list[Level], Clip | None]:
     """Levels that lie on the line, and the clip if the top ones fall short of it.
 
     A top level is cut off when it lies below the line through the lower ones by more than half a tolerance, five
     standard uncertainties, twice what the law may bend by (unless it is shown to be no bend), and 0.5 % of span; all
-    levels above a cut one are cut too. One at full command that still has the current it was left with
-    (`left_full_a`) is not: the law bends.
+    levels above a cut one are cut too. One at full command that still has the current it was left with (`left_a`: at
+    zero and full) is not, as the law bends; but it is where all below moved by one shift or factor (`_moved_as_one`).
     """
+    left_full_a = left_a[1]
     kept = list(levels)
     several = [level.scatter_a for level in levels if level.dwells > 2]
     wander_a = float(np.median(several)) if several else 0.0  # a level met once does not show its own
@@ -100,7 +103,8 @@ def split_clipped(
             len(kept) - len(below) > 1 or _is_cut(line, top, 0.5 * tolerance_a, left_full_a, strokes)
         ):
             break
-        if left_full_a is not None and u > _AT_FULL and top.current_a > left_full_a - 0.5 * tolerance_a:
+        at_left = left_full_a is not None and u > _AT_FULL and top.current_a > left_full_a - 0.5 * tolerance_a
+        if at_left and not _moved_as_one(line, below, left_a):
             break
         previous = clip
         cut = kept[len(below) :]
@@ -119,6 +123,20 @@ def split_clipped(
     if clip is not None and len(kept) < 2:
         return list(levels), None
     return kept, clip
+
+
+def _moved_as_one(line: CurrentLine, levels: Sequence[Level], left_a: tuple[float | None, float | None]) -> bool:
+    """Whether three levels or more lie on the line as left, all shifted by one amount or all changed by one factor.
+
+    A law that bends above them points elsewhere than at its end, and would not come to lie so by a change.
+    """
+    zero, full = left_a
+    if zero is None or full is None or len(levels) < _FEWEST:
+        return False
+    alike_a = _AS_ONE * (full - zero)
+    shifted = abs(line.at_full_a - line.at_zero_a - (full - zero)) < alike_a
+    carried_se_a = math.hypot(line.se_full_a, line.se_zero_a * full / zero) if zero > 0.0 else math.inf
+    return shifted or (2.0 * carried_se_a < alike_a and abs(line.at_full_a - line.at_zero_a * full / zero) < alike_a)
 
 
 def _is_cut(
@@ -242,8 +260,10 @@ def cuts_of(
     if max((cut.should_a - cut.dwell.current_a for cut in cuts), default=0.0) <= least_a:
         return []
     for a, b in itertools.pairwise(cuts):  # a limit may creep, but has one current for all commands
-        most_a = max(_CREEPS * tolerance_a, 0.5 * abs(b.should_a - a.should_a))
-        if abs(b.dwell.current_a - a.dwell.current_a) > most_a:
+        apart_a = abs(b.should_a - a.should_a)
+        if apart_a > 0.5 * tolerance_a and abs(b.dwell.current_a - a.dwell.current_a) > max(
+            _CREEPS * tolerance_a, 0.5 * apart_a
+        ):
             return []
     told = (
         _one_current(cuts, full - zero, tolerance_a)
@@ -315,10 +335,11 @@ def _stopped_on_the_way(cuts: Sequence[Cut], left_a: tuple[float, float], stroke
         at = dwell.demand - (should - dwell.current_a) / (left_a[1] - left_a[0])
         before_s = cuts[0][0].from_s - 1.0
         whole = np.array([s.own_up_s for s in strokes if s is not stroke and _rises_whole(s, at, before_s)])
-        if whole.size < _FEWEST or stroke.chi2 > _WELL or at - stroke.low_demand < _LEAST_SIZE:
+        if whole.size < _FEWEST or at - stroke.low_demand < _LEAST_SIZE:
             continue
         usual, less = float(np.median(whole)), (stroke.to_demand - at) / (stroke.to_demand - stroke.low_demand)
-        u = math.hypot(_median_u(whole), 1.0 / math.sqrt(max(stroke.h00, 1e-12)))
+        # A limit that creeps bends the end of the stroke, whose own ramp is then less sure (Birge's ratio).
+        u = math.hypot(_median_u(whole), math.sqrt(max(stroke.chi2, 1.0) / max(stroke.h00, 1e-12)))
         if usual > 0.0 and less > _TELLING * u / usual and abs((1.0 - stroke.own_up_s / usual) / less - 1.0) < _NEAR:
             return True
     return False

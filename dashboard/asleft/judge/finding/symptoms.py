@@ -24,7 +24,7 @@ from asleft.judge.finding.pressure_symptoms import add_pressure_symptoms, stays_
 from asleft.judge.finding.signatures import AS_LEFT, Values
 from asleft.judge.finding.watched import dead_channels, late_moves, read_late, response_change
 from asleft.judge.finding.within import moved_within
-from asleft.judge.types import Finding
+from asleft.judge.types import Finding, Verdict
 
 # What is seen on the current's side of the fault table: flow, line, ramps, answer, and where it is cut off.
 
@@ -128,9 +128,18 @@ def _ramps(ramps: Sequence[Values | None]) -> Values:
 def short_of_full(context: FindingContext) -> bool:
     """Whether the current is cut off below what was commissioned for the command, by 0.4 of its tolerance or more.
 
-    A line that shifted upwards ends at the full current too: the driver takes no more than full command.
+    A line that shifted upwards ends at the full current too: the driver takes no more than full command. But where
+    the pressure there is too low, it is the reading that shifted, and the current is cut off below it.
     """
-    return cut_share(context) > 0.4 * context.deadband_factor("current-clipped")
+    least = 0.4 * context.deadband_factor("current-clipped")
+    if cut_share(context) > least:
+        return True
+    clip, tolerance = context.found.clip, context.sheet.tolerance.get("current_at_full")
+    pressure = context.results.get("pressure_at_full")
+    if clip is None or tolerance is None or pressure is None or pressure.verdict is not Verdict.OUT:
+        return False
+    fell = (pressure.as_found or 0.0) < (pressure.as_left or 0.0)
+    return fell and clip.demanded_a - clip.limit_a > least * tolerance.below
 
 
 def cut_share(context: FindingContext) -> float:

@@ -68,8 +68,8 @@ def bursts_outside(bursts: Iterable[FastBurst], declared: Declared) -> tuple[Fas
 # nor dither that was not filtered out turns the driver off. Under the off threshold an enabled driver has no current
 # either, nor for as long as its ramp takes from there: so long, and while no current is read, the last word stands.
 #
-# Where the sheet's current at zero is under 3 % of that at full, a driver that is off and one at zero command look
-# alike: the driver is taken as enabled. That no current flows is told all the same, for `holding`.
+# Where the sheet states no current at zero, or one under 3 % of that at full, a driver that is off and one at zero
+# command look alike: the driver is taken as enabled. That no current flows is told all the same, for `holding`.
 #
 # Misses: an off driver through which more than 30 % of the current at zero leaks looks enabled (the watch on
 # unwanted current sees it from a fifth of the span on); a valve without a current reading shows nothing. Late by
@@ -106,8 +106,8 @@ def judge_enabled(
     """
     enable = columns[ENABLE]
     read = np.isfinite(enable)
-    zero, full = sheet.as_left.get("current_at_zero"), sheet.as_left.get("current_at_full")
-    if zero is None or full is None:
+    zero, full = sheet.as_left.get("current_at_zero", 0.0), sheet.as_left.get("current_at_full")
+    if full is None:
         on: BoolArray = ~(enable < 0.5)
         return on, np.zeros(on.size, dtype=bool), carry, FROM_ENABLE if read.any() else NOT_KNOWN
     if zero < ALIKE_SHARE * full:

@@ -44,6 +44,12 @@ def _ends(sheet: Sheet) -> tuple[float, float] | None:
     return None if zero is None or full is None else (zero, full)
 
 
+def _least_ends(sheet: Sheet) -> tuple[float, float] | None:
+    """The same for what must flow at least: where the sheet does not say what zero command asks for, none."""
+    full = sheet.as_left.get("current_at_full")
+    return None if full is None else (sheet.as_left.get("current_at_zero", 0.0), full)
+
+
 def _none_a(ends: tuple[float, float]) -> float:
     """A current (A) under which none flows, as `intake.states` has it."""
     return max(0.3 * ends[0], 0.03 * ends[1])
@@ -57,7 +63,7 @@ def _must_flow(low: FloatArray, ends: tuple[float, float]) -> FloatArray:
 
 def current_lost(columns: FloatArray, sheet: Sheet, low: FloatArray) -> BoolArray | None:
     """Enabled, commanded, and under a fifth of what must flow; by the states where no channel tells the enable."""
-    ends = _ends(sheet)
+    ends = _least_ends(sheet)
     if ends is None:
         return None
     off = sheet.signal.off_below_pct / 100.0
@@ -73,7 +79,7 @@ def current_lost(columns: FloatArray, sheet: Sheet, low: FloatArray) -> BoolArra
 def none_since(columns: FloatArray, sheet: Sheet, carry: WatchCarry, gap: BoolArray) -> FloatArray:
     """Since when no current flows (unix s; the sample's own time where one does), shape (n,); updates `carry`."""
     time_s = columns[TIME]
-    ends = _ends(sheet)
+    ends = _least_ends(sheet)
     flows = (
         np.ones(time_s.size, dtype=bool) if ends is None else columns[CURRENT] >= max(0.3 * ends[0], 0.03 * ends[1])
     )
@@ -97,7 +103,7 @@ def current_breaks(
     second, or later where none flowed at all. The command has not changed meanwhile, and that much had to flow for
     half a second: else readings that come late, each by another time, would look like breaks of a rising current.
     """
-    ends = _ends(sheet)
+    ends = _least_ends(sheet)
     if ends is None:
         return []
     time_s, current = columns[TIME], columns[CURRENT]
