@@ -183,7 +183,18 @@ def stroke(from_s: float, from_demand: float, up_s: float, chi2: float) -> Strok
     """A stroke up by 0.4 that tells its ramp to a hundredth of a second."""
     fields = dict.fromkeys(Stroke._fields, 0.0)
     place = {"from_s": from_s, "to_s": from_s + 2.0, "from_demand": from_demand, "to_demand": from_demand + 0.4}
+    place |= {"low_demand": from_demand, "high_demand": from_demand + 0.4}
     return Stroke(**{**fields, **place, "own_up_s": up_s, "chi2": chi2, "h00": 1e4, "active_up_s": 0.5})
+
+
+def test_a_slow_stroke_that_turns_before_it_has_arrived_is_of_the_place_of_its_like() -> None:
+    """The command falls again to 0.3 while it still rises, in the slow strokes only; other places have none."""
+    usual = [stroke(10.0 * k, 0.1, 1.0, 1.0) for k in range(12)] + [stroke(10.0 * k + 5.0, 0.5, 1.0, 1.0) for k in range(12)]
+    slow = [s._replace(from_s=s.from_s + 1.0, to_demand=0.3, own_up_s=2.0) for s in usual[3:9]]
+    both = sorted([*usual, *slow], key=_begins)
+    combined: Any = SimpleNamespace(theta=np.array([1.0, 1.0, 0.03, 0.0, 0.5]), covariance=np.eye(5))
+    assert not_straight(both, both, combined, 0) == ""
+    assert at_times(both, 0, 1.0, 0.1) == slow
 
 
 def once_for_a_minute(_r: float, off: float, at_s: float) -> float:

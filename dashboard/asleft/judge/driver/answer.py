@@ -134,7 +134,8 @@ def _grouped(strokes: Sequence[Stroke]) -> list[list[Stroke]]:
 
 
 def _place(stroke: Stroke) -> tuple[int, int]:
-    return round(10.0 * stroke.from_demand), round(10.0 * stroke.to_demand)
+    """Between which demands it lies: a slow one that has turned before it arrived is of the same place."""
+    return round(10.0 * stroke.low_demand), round(10.0 * stroke.high_demand)
 
 
 def at_times(strokes: Sequence[Stroke], k: int, left_s: float, tolerance_s: float) -> list[Stroke]:
