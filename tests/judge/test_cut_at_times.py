@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 from asleft.catalogue.parts import Part
-from asleft.judge.finding.departures import _lower_as_ever
+from asleft.judge.finding.departures import _lower_as_ever, _one_current
 from asleft.judge.judge import judge_log
 from asleft.judge.onset import Times
 from asleft.judge.types import Samples
@@ -68,3 +68,16 @@ def test_a_gain_that_comes_and_goes_within_a_cycle_is_no_limit(every_s: float) -
     """Away between two visits of the top that both met it, it leaves the levels in between as they are."""
     judgement = judge_log(sheet(as_left=LEFT), log(gain=0.94, top=0.0, every_s=every_s))
     assert "current-clipped" not in {f.kind for f in judgement.findings}
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_visits_of_one_command_are_no_commands_that_have_one_current(seed: int) -> None:
+    """Where they differ by a ten-thousandth, chance may give the line through them any slope, and none at all."""
+    rng = np.random.default_rng(seed)
+    visits = [
+        dwell(1.0 + 1e-4 * rng.uniform(), 0.93 + 2e-6 * rng.standard_normal(), from_s=10.0 * k, flat=1.0)
+        for k in range(8)
+    ]
+    line = SimpleNamespace(at_zero_a=0.2, at_full_a=1.0)
+    context: Any = SimpleNamespace(seen=SimpleNamespace(dwells=visits), found=SimpleNamespace(line=line))
+    assert not _one_current(context, Times(frozenset(d.from_s for d in visits), None))
