@@ -50,7 +50,7 @@ def test_a_level_of_unknown_slope_that_stands_still_clears_nobody_and_one_that_m
 
 
 def test_of_slopes_that_are_not_known_the_level_that_went_with_the_current_tells() -> None:
-    """Both ends of the current fell alike. At zero command nothing came of it: the valve may not have let go there."""
+    """Both ends of the current fell alike. At zero command nothing came of it: a dead band may lie there."""
     zero = LevelChange(0.0, -1.0, 10.0, 0.0, 0.01, -0.03, BAR_PER_A, slope_sure=False)
     full = replace(zero, demand=1.0, arrival=1.0, left_bar=200.0, change_bar=-0.03 * BAR_PER_A)
     assert follows([zero, full], TOLERANCE_BAR) == {"yes"}

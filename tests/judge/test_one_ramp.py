@@ -189,8 +189,8 @@ def stroke(from_s: float, from_demand: float, up_s: float, chi2: float) -> Strok
 
 def test_a_slow_stroke_that_turns_before_it_has_arrived_is_of_the_place_of_its_like() -> None:
     """The command falls again to 0.3 while it still rises, in the slow strokes only; other places have none."""
-    usual = [stroke(10.0 * k, 0.1, 1.0, 1.0) for k in range(12)] + [stroke(10.0 * k + 5.0, 0.5, 1.0, 1.0) for k in range(12)]
-    slow = [s._replace(from_s=s.from_s + 1.0, to_demand=0.3, own_up_s=2.0) for s in usual[3:9]]
+    usual = [stroke(5.0 * k, (0.1, 0.5)[k % 2], 1.0, 1.0) for k in range(24)]
+    slow = [s._replace(from_s=s.from_s + 1.0, to_demand=0.3, own_up_s=2.0) for s in usual[6:18:2]]
     both = sorted([*usual, *slow], key=_begins)
     combined: Any = SimpleNamespace(theta=np.array([1.0, 1.0, 0.03, 0.0, 0.5]), covariance=np.eye(5))
     assert not_straight(both, both, combined, 0) == ""

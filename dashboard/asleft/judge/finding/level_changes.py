@@ -232,8 +232,8 @@ def _slope_beside(rows: Sequence[tuple[float, float]], demand: float, usual_bar:
 
     `rows`: demand and pressure of the levels of one arrival. `usual_bar`: rise over the whole command. At a level
     with a neighbour on one side only, a dead band or a relief may begin: a piece of d of which c is flat rises by
-    1 - c / d of what the piece beyond it does, so that the rise tells c. Where no piece beyond is seen any of it may be
-    flat: the rise over the whole command has that flat piece in it, and the bends of the valve.
+    1 - c / d of what the piece beyond it does, so that the rise tells c. Where no piece beyond is seen any of it may
+    be flat: the rise over the whole command has that flat piece in it, and the bends of the valve.
     """
     mine = [row for row in rows if abs(row[0] - demand) <= _AT_END]
     near = sorted((u, bar) for u, bar in rows if mine and _NEIGHBOUR[0] <= abs(u - mine[0][0]) <= _NEIGHBOUR[1])

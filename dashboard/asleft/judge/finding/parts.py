@@ -62,7 +62,7 @@ def current_took_the_pressure(context: FindingContext) -> bool:
 
 
 def _pairs(dwells: Sequence[Dwell], at_s: Collection[float]) -> Mapping[LevelKey, tuple[list[Dwell], list[Dwell]]]:
-    """Level -> its dwells that begin at `at_s`, and the others at the same command; only those with enough of both."""
+    """Level -> its dwells that begin at `at_s`, and the others at the same command; only with enough of both."""
     groups: dict[LevelKey, tuple[list[Dwell], list[Dwell]]] = {}
     for dwell in dwells:
         if math.isfinite(dwell.current_a):
@@ -124,7 +124,8 @@ def _seen_at_times(
 ) -> tuple[dict[str, Values], dict[str, Values]]:
     """Symptoms of what comes and goes: any shape, and whether current, pressure and supply came and went together.
 
-    And those that are likelier, though not sure. `taken`: a current that came and went took the pressure of the finding with it.
+    And those that are likelier, though not sure. `taken`: a current that came and went took the pressure of the
+    finding with it.
     """
     if not (finding.kind.startswith("current") or taken):
         at_s = _times_of(_BOTH_ENDS["pressure"], context)
