@@ -92,8 +92,12 @@ def _size_seen(
     t: Trace,
     moved: dict[str, float],
     tolerance: dict[str, tuple[float, float]],
+    actuals: dict[str, Actual],
 ) -> float:
     """Largest size in tolerances that the fault has in moments in which the log shows what it moves.
+
+    A pressure at an end that the valve never has at rest is not seen itself: of its change a level shows no more
+    than its share of the command, whatever is known of that level.
 
     A fault that creeps has its whole size in the last row only, and one that comes and goes may be away at all visits
     of a level. Each end of the range shows in what is at rest there, a ramp in what moves.
@@ -124,6 +128,8 @@ def _size_seen(
             rows = t.running
         weights = np.broadcast_to(weight, t.time_s.shape)[rows]
         usual = float(np.max(weights, initial=0.0))
+        if q in PRESSURES and actuals[q].bound is None:
+            usual = float(usual > 0.0)
         if usual > 0.0:
             largest = max(largest, abs(change) / side * float(np.max(weights * effect.severity[rows])) / usual)
     return largest
@@ -188,7 +194,7 @@ def fault_as_seen(
     asks = (row.sized or "ramp-up-changed" in row.kinds) and not by_current
     visible = recorded and _shows_itself(m, row, effect, t) and (shown or not asks)
     if fault.size and not (row.needs == "supply" and recorded):  # a supply that is read shows its fall by itself
-        seen = _size_seen(m, fault, effect, t, moved, tolerance)
+        seen = _size_seen(m, fault, effect, t, moved, tolerance, actuals)
         visible = visible and seen > _LEAST_SEEN
         fault = fault if seen > _NEARLY * fault.size else replace(fault, size=max(seen, _LEAST_SEEN))
 
