@@ -111,3 +111,14 @@ def test_a_current_that_is_disturbed_before_some_steps_forestalls_none(seed) -> 
             from_s = plain.time_s[k] - rng.uniform(0.15, 1.0)
             current[(plain.time_s > from_s) & (plain.time_s <= plain.time_s[k])] += rng.choice([-0.04, 0.04])
     assert not late_in(Samples(plain.time_s, {**plain.channels, "current": current}))
+
+
+def test_ripple_that_windows_average_out_hides_no_late_command() -> None:
+    """A twentieth of the span at 40 Hz, six times of which is more than any lead would be taken for."""
+    samples = log(0.8)
+    ripple = 0.04 * np.sin(2.0 * np.pi * 40.3 * samples.time_s)
+    shaken = {**samples.channels, "current": samples.channels["current"] + ripple}
+    assert sum(stretch.detail["times"] for stretch in late_in(Samples(samples.time_s, shaken))) >= 10
+    still = log(0.0)
+    quiet = {**still.channels, "current": still.channels["current"] + ripple}
+    assert not late_in(Samples(still.time_s, quiet))

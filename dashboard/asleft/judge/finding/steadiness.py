@@ -151,7 +151,9 @@ def _went(
         if creep is not None:
             before, after = creep.end - creep.moved, creep.end
         elif step_s is not None:
-            before, after = (float(np.median([v for at, v in series if (at >= step_s) is so])) for so in (False, True))
+            before, after = (
+                float(np.median([v for at, v in series if (at >= step_s) is so])) for so in (False, True)
+            )
         else:
             continue
         if abs(after - before) > width:

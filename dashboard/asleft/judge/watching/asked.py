@@ -397,12 +397,13 @@ def _lead_s(time_s: FloatArray, demand: FloatArray, current: FloatArray, ends: t
     pauses = np.diff(time_s[stood.start :])
     if np.abs(demand[stood] - level).max() > _STANDS or pauses.max() > _LONGEST_PAUSE_S:
         return None
-    rest = current[_between(time_s, step_s - _RESTS_S[0], step_s - _RESTS_S[1])]
+    at_rest = _between(time_s, step_s - _RESTS_S[0], step_s - _RESTS_S[1])
+    rest = current[at_rest]
     last = min(k - 2, int(np.searchsorted(time_s, step_s - _AHEAD_S, side="right")) - 1)
     if rest.size < _LEAST_EARLY_READINGS or last < 0 or time_s[last] < step_s - 0.5 * _RESTS_S[1]:
         return None
     rested_a, half = float(rest.mean()), rest.size // 2
-    least_a = max(_LEAST * span_a, _TIMES_NOISE * float(rest.std()))
+    least_a = max(_LEAST * span_a, _TIMES_NOISE * _scatter_of_means(time_s[at_rest], rest))
     drift_a = float(rest[half:].mean() - rest[:half].mean())
     off_a = rested_a - (ends[0] + min(max(level, 0.0), 1.0) * span_a)
     if abs(drift_a) > max(0.25 * least_a, _FAR_AWAY * span_a) and drift_a * off_a > 0.0:
@@ -416,6 +417,13 @@ def _lead_s(time_s: FloatArray, demand: FloatArray, current: FloatArray, ends: t
         return -1.0 if ahead_a < -least_a else 0.0
     since = int(np.flatnonzero(moved_a[: last + 1] < 0.5 * least_a)[-1]) + 1
     return float(step_s - time_s[min(since, last)])
+
+
+def _scatter_of_means(time_s: FloatArray, values: FloatArray) -> float:
+    """Standard deviation of means over windows as long as that in which a current is seen to have left its level."""
+    window = ((time_s - time_s[0]) / _WINDOW_S).astype(np.int64)
+    means = np.bincount(window, values) / np.maximum(np.bincount(window), 1)
+    return float(means[np.bincount(window) > 0].std())
 
 
 def _between(time_s: FloatArray, from_s: float, to_s: float) -> npt.NDArray[np.bool_]:
