@@ -205,18 +205,24 @@ def _contradicted(row: Row) -> Count:
 def says_as_left(row: Row) -> bool:
     """Whether a reader takes it that nothing moved: the sentence, the status or the exit code.
 
-    Where readings alone failed nothing of the machine moved: that they failed must be said beside it.
+    Where readings alone failed, beside what is small at most, nothing of the machine moved beyond its tolerance: that
+    they failed must be said beside it.
     """
     of_readings = [fault for fault in row.drawn if READING_KINDS.issuperset(fault.kinds)]
-    if of_readings and len(of_readings) == len(row.drawn) and any(one.kind in READING_KINDS for one in row.said):
+    of_the_machine = [fault for fault in due(row) if fault not in of_readings] or _lines_beyond(row)
+    if of_readings and not of_the_machine and any(one.kind in READING_KINDS for one in row.said):
         return False
     return row.sentence.startswith("As left") or row.status == "good" or row.exit_code == 0
 
 
 def beyond(row: Row) -> bool:
     """Whether something that the log shows is 1.5 tolerances out: a fault, or a quantity by its truth."""
-    lines = (line for line in row.lines if line.defined and line.constant and line.theory_allows)
-    return bool(due(row)) or any(line.off >= LEAST_SIZE for line in lines)
+    return bool(due(row) or _lines_beyond(row))
+
+
+def _lines_beyond(row: Row) -> list[Line]:
+    seen = (line for line in row.lines if line.defined and line.constant and line.theory_allows)
+    return [line for line in seen if line.off >= LEAST_SIZE]
 
 
 def _as_left(row: Row) -> Count:

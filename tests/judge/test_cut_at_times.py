@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 from asleft.catalogue.parts import Part
-from asleft.judge.finding.departures import _lower_as_ever
+from asleft.judge.driver.supply import cut_by_supply
+from asleft.judge.finding.departures import _lower_as_ever, _one_current
 from asleft.judge.judge import judge_log
 from asleft.judge.onset import Times
 from asleft.judge.types import Samples
@@ -93,3 +94,40 @@ def test_a_limit_that_creeps_is_a_limit(begins_s: float, per_s: float) -> None:
 def test_a_gain_that_creeps_is_no_limit(begins_s: float, per_s: float) -> None:
     judgement = judge_log(sheet(as_left=LEFT), creeping(begins_s, per_s, limit=False))
     assert "current-clipped" not in {f.kind for f in judgement.findings}
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_visits_of_one_command_are_no_commands_that_have_one_current(seed: int) -> None:
+    """Where they differ by a ten-thousandth, chance may give the line through them any slope, and none at all."""
+    rng = np.random.default_rng(seed)
+    visits = [
+        dwell(1.0 + 1e-4 * rng.uniform(), 0.93 + 2e-6 * rng.standard_normal(), from_s=10.0 * k, flat=1.0)
+        for k in range(8)
+    ]
+    line = SimpleNamespace(at_zero_a=0.2, at_full_a=1.0)
+    context: Any = SimpleNamespace(seen=SimpleNamespace(dwells=visits), found=SimpleNamespace(line=line))
+    assert not _one_current(context, Times(frozenset(d.from_s for d in visits), None))
+
+
+@pytest.mark.parametrize(("low_v", "takes_a", "told"), [(9.0, 0.35, True), (23.0, 0.35, False), (9.0, 0.0, False)])
+def test_what_lacks_current_while_the_supply_had_sagged_is_cut_by_it(
+    low_v: float, takes_a: float, told: bool
+) -> None:
+    """Currents wander by 0.04 A from visit to visit, so that what is cut off has no one current of its own."""
+    wander, rng = (0.04, 0.0, -0.04), np.random.default_rng(3)
+    dwells = []
+    for k in range(12):
+        sags = k % 3 == 1
+        for n, u in enumerate((0.1, 0.8, 1.0)):
+            whole = 0.2 + 0.8 * u + wander[int(rng.integers(3))]
+            current = min(whole, 1.0 - takes_a + 0.03 * rng.uniform()) if sags and takes_a else whole
+            volts = low_v if sags else 24.0
+            dwells.append(dwell(u, current, from_s=10.0 * (3 * k + n), supply_v=volts, flat=1.0))
+    cut = cut_by_supply(dwells, 22.0, 0.1, 0.8)
+    sagged = {d.from_s for d in dwells if d.supply_v == low_v and d.demand > 0.5}
+    assert cut == (sagged if told else frozenset())
+
+
+def test_a_supply_that_was_low_all_along_is_no_cut_that_comes_and_goes() -> None:
+    low = [dwell(u, 0.2 + 0.4 * u, from_s=10.0 * k, supply_v=9.0) for k, u in enumerate((0.1, 0.8, 1.0) * 4)]
+    assert cut_by_supply(low, 22.0, 0.016, 0.8) == frozenset()

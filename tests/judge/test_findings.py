@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import replace
 
@@ -191,6 +192,14 @@ def test_one_cause_one_alarm_what_follows_hangs_under_it() -> None:
     out = found(context({"current_at_full": 0.0, "current_at_zero": 0.0, "pressure_at_full": 5.0}, stretches=[lost]))
     assert out["current-lost"].consequence_of is None
     assert {out[k].consequence_of for k in out if k != "current-lost"} == {"current-lost"}
+
+
+@pytest.mark.parametrize(
+    ("values", "said"), [((0.02, math.nan), "0.020 A flows"), ((math.nan,), "no current is seen")]
+)
+def test_a_lost_current_that_is_not_read_is_given_no_number(values: tuple[float, ...], said: str) -> None:
+    lost = [Stretch("current-lost", 5.0 + k, 6.0 + k, {"value": value}) for k, value in enumerate(values)]
+    assert said in found(context(stretches=lost))["current-lost"].evidence
 
 
 def test_a_stuck_current_explains_the_currents_but_not_the_pressure() -> None:

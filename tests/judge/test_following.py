@@ -49,6 +49,15 @@ def test_a_level_of_unknown_slope_that_stands_still_clears_nobody_and_one_that_m
     assert follows([crept, steep], TOLERANCE_BAR) == {"yes", "no"}
 
 
+def test_of_slopes_that_are_not_known_the_level_that_went_with_the_current_tells() -> None:
+    """Both ends of the current fell alike. At zero command nothing came of it: a dead band may lie there."""
+    zero = LevelChange(0.0, -1.0, 10.0, 0.0, 0.01, -0.03, BAR_PER_A, slope_sure=False)
+    full = replace(zero, demand=1.0, arrival=1.0, left_bar=200.0, change_bar=-0.03 * BAR_PER_A)
+    assert follows([zero, full], TOLERANCE_BAR) == {"yes"}
+    for share in (0.0, 0.3):
+        assert follows([zero, replace(full, change_bar=share * full.change_bar)], TOLERANCE_BAR) == {"yes", "no"}
+
+
 def levels_seen(pressure, demands=(0.0, 0.2, 0.4)) -> list[Dwell]:
     return [
         dwell(u, 0.2 + 0.8 * u, pressure_bar=float(pressure(u)), arrival=-1.0, from_s=100.0 * k + 10.0 * u)
@@ -62,6 +71,14 @@ def test_a_dead_band_below_the_lowest_neighbour_makes_the_slope_at_zero_unknown(
     seen = levels_seen(lambda u: 10.0 + 190.0 * max(u - dead_band, 0.0))
     where = context(found=AsFound(judged_pressure=seen))
     assert slope_at(where, 0.0, -1.0, -0.03)[1] is sure
+
+
+def test_one_neighbour_alone_tells_no_slope_at_zero() -> None:
+    """It rises as the whole command does: a dead band may lie below it, and a steeper piece above that."""
+    seen = levels_seen(lambda u: 10.0 + 190.0 * u, (0.0, 0.3))
+    where = context({"current_at_zero": 0.165}, found=AsFound(judged_pressure=seen))
+    assert slope_at(where, 0.0, -1.0, -0.03)[1] is False
+    assert observe(where)["following"] == {"yes", "no"}
 
 
 def test_beyond_the_recorded_currents_the_slope_is_that_of_the_last_piece() -> None:

@@ -88,3 +88,37 @@ def test_the_finding_names_the_data_and_leaves_no_current_unasked() -> None:
     assert [finding.kind for finding in leading] == ["response-changed"]
     assert (leading[0].part, leading[0].alternatives) == (Part.DATA, ())
     assert "before the command" in leading[0].evidence
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_command_that_is_read_late_at_times_only_is_seen(seed) -> None:
+    """Twelve seconds of every thirty; never are four steps in a row late. By how much is the same each time."""
+    plain, late = log(0.0, seed=seed), log(0.7, seed=seed)
+    at_times = (plain.time_s - plain.time_s[0]) % 30.0 > 18.0
+    command = np.where(at_times, late.channels["command"], plain.channels["command"])
+    samples = Samples(plain.time_s, {**plain.channels, "command": command})
+    assert sum(stretch.detail["times"] for stretch in late_in(samples)) >= 4
+    assert late_in(samples, 37) == late_in(samples)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_current_that_is_disturbed_before_some_steps_forestalls_none(seed) -> None:
+    """A fifth of the steps, either way and by any time up to a second before them."""
+    plain, rng = log(0.0, seed=seed), np.random.default_rng(seed)
+    command, current = plain.channels["command"], plain.channels["current"].copy()
+    for k in np.flatnonzero(np.abs(np.diff(command)) > 1.0).tolist():
+        if rng.uniform() < 0.2:
+            from_s = plain.time_s[k] - rng.uniform(0.15, 1.0)
+            current[(plain.time_s > from_s) & (plain.time_s <= plain.time_s[k])] += rng.choice([-0.04, 0.04])
+    assert not late_in(Samples(plain.time_s, {**plain.channels, "current": current}))
+
+
+def test_ripple_that_windows_average_out_hides_no_late_command() -> None:
+    """A twentieth of the span at 40 Hz, six times of which is more than any lead would be taken for."""
+    samples = log(0.8)
+    ripple = 0.04 * np.sin(2.0 * np.pi * 40.3 * samples.time_s)
+    shaken = {**samples.channels, "current": samples.channels["current"] + ripple}
+    assert sum(stretch.detail["times"] for stretch in late_in(Samples(samples.time_s, shaken))) >= 10
+    still = log(0.0)
+    quiet = {**still.channels, "current": still.channels["current"] + ripple}
+    assert not late_in(Samples(still.time_s, quiet))

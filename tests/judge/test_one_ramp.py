@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from asleft.judge.driver.answer import at_times
+from asleft.judge.driver.answer import at_times, not_straight
 from asleft.judge.estimates import _surely_out
 from asleft.judge.features import Stroke
 from asleft.judge.judge import judge_log
@@ -23,6 +23,22 @@ STEP_S = 1e-3
 def two_slopes(r: float, off: float, _at_s: float) -> float:
     """Half as fast again below half of the range, and six tenths as fast above."""
     return float(np.clip(off / STEP_S, -1.0, 1.0)) * (1.5 if r < 0.5 else 0.6)
+
+
+@pytest.mark.parametrize("two_slopes_s", [(0.8, 1.6), (1.6, 0.8)])
+def test_five_strokes_of_two_places_tell_that_a_ramp_is_no_straight_one(two_slopes_s: tuple[float, float]) -> None:
+    """Three below the bend and two across it; short ones that hardly know their ramp tell nothing."""
+    strokes = [stroke(10.0 * k, (0.1, 0.5)[k % 2], two_slopes_s[k % 2], 1.0) for k in range(5)]
+    combined: Any = SimpleNamespace(theta=np.array([1.0, 1.0, 0.03, 0.0, 0.5]), covariance=np.eye(5))
+    assert "no straight ramp" in not_straight(strokes, strokes, combined, 0)
+    stepped = sorted((s._replace(from_s=s.from_s + 100.0 * (s.from_demand > 0.3)) for s in strokes), key=_begins)
+    assert not_straight(stepped, stepped, combined, 0) == ""  # a ramp that was turned when other strokes began
+    unsure = [s._replace(h00=1.0) for s in strokes]
+    assert not_straight(unsure, unsure, combined, 0) == ""
+
+
+def _begins(stroke: Stroke) -> float:
+    return stroke.from_s
 
 
 def first_order(_r: float, off: float, _at_s: float) -> float:
@@ -167,7 +183,18 @@ def stroke(from_s: float, from_demand: float, up_s: float, chi2: float) -> Strok
     """A stroke up by 0.4 that tells its ramp to a hundredth of a second."""
     fields = dict.fromkeys(Stroke._fields, 0.0)
     place = {"from_s": from_s, "to_s": from_s + 2.0, "from_demand": from_demand, "to_demand": from_demand + 0.4}
+    place |= {"low_demand": from_demand, "high_demand": from_demand + 0.4}
     return Stroke(**{**fields, **place, "own_up_s": up_s, "chi2": chi2, "h00": 1e4, "active_up_s": 0.5})
+
+
+def test_a_slow_stroke_that_turns_before_it_has_arrived_is_of_the_place_of_its_like() -> None:
+    """The command falls again to 0.3 while it still rises, in the slow strokes only; other places have none."""
+    usual = [stroke(5.0 * k, (0.1, 0.5)[k % 2], 1.0, 1.0) for k in range(24)]
+    slow = [s._replace(from_s=s.from_s + 1.0, to_demand=0.3, own_up_s=2.0) for s in usual[6:18:2]]
+    both = sorted([*usual, *slow], key=_begins)
+    combined: Any = SimpleNamespace(theta=np.array([1.0, 1.0, 0.03, 0.0, 0.5]), covariance=np.eye(5))
+    assert not_straight(both, both, combined, 0) == ""
+    assert at_times(both, 0, 1.0, 0.1) == slow
 
 
 def once_for_a_minute(_r: float, off: float, at_s: float) -> float:

@@ -85,6 +85,9 @@ def test_a_pressure_may_be_a_loads_or_not_at_rest_once_and_not_twice() -> None:
     assert "pressure at 100 % command was at 170.0 bar at 2 of 7 visits" in said(
         visits({3: -30.0, 5: -30.0}, channel="pressure_bar")
     )[0]  # fmt: skip
+    at_full, at_half = (visits({3: -30.0}, level=u, channel="pressure_bar") for u in (1.0, 0.5))
+    both = [two if one.demand == 0.5 else one for one, two in zip(at_full, at_half, strict=True)]
+    assert "pressure at 100 % command was at 170.0 bar at 1 of 7 visits" in said(both)[0]
 
 
 def test_a_level_that_is_reached_by_part_of_a_way_lies_anywhere_in_the_loop() -> None:
@@ -151,3 +154,31 @@ def test_a_current_that_stepped_is_told_as_it_is_now_where_only_one_level_is_lef
     assert full.as_found == pytest.approx(0.96, abs=2e-3)
     assert full.uncertainty is not None
     assert abs(full.as_found - 0.96) < full.uncertainty < 0.01
+
+
+def crept(by_bar: float, *, level: float = 0.5, cycles: int = 9) -> list[Dwell]:
+    """The pressure of a level falls by so much over the last third of the visits."""
+    usual = visits({}, level=level, cycles=cycles, channel="pressure_bar")
+    begins_s = 2.0 / 3.0 * usual[-1].from_s
+    rate = by_bar / (usual[-1].from_s - begins_s)
+    return [
+        one._replace(pressure_bar=one.pressure_bar - rate * max(one.from_s - begins_s, 0.0) * (one.demand == level))
+        for one in usual
+    ]
+
+
+@pytest.mark.parametrize("level", [0.5, 0.7])
+def test_a_pressure_that_crept_at_a_level_below_full_is_not_called_as_left(level: float) -> None:
+    told = said(crept(8.0, level=level))
+    assert len(told) == 1
+    assert told[0].startswith(f"pressure at {100 * level:.0f} % command went from ")
+    assert said(crept(2.0, level=level)) == []  # the tolerance is 4 bar
+
+
+def test_a_pressure_that_comes_and_goes_may_be_on_the_way_at_some_visits() -> None:
+    """Three visits far off at one height, and three of the twelve others a little off: read while it came or went."""
+    low = dict.fromkeys((3, 7, 11), -12.0) | dict.fromkeys((1, 5, 9), -3.4)
+    told = said(visits(low, cycles=15, channel="pressure_bar"))
+    assert [clause for clause in told if "at 3 of 15 visits" in clause]
+    spread = {k: -3.0 * k for k in range(6)}
+    assert said(visits(spread, cycles=7, channel="pressure_bar")) == []

@@ -32,6 +32,21 @@ def test_a_top_level_that_is_cut_off_bends_no_current_below_it(short_a: float) -
     assert np.array_equal(made, current)
 
 
+@pytest.mark.parametrize(("bend", "above_a"), [(0.0, 0.015), (0.0, 0.06), (0.03, 0.06)])
+@pytest.mark.parametrize("rise_a", [2e-5, 1e-3])
+def test_levels_that_have_one_current_bend_none_below_them(rise_a: float, bend: float, above_a: float) -> None:
+    """A cut takes two levels and more; between them and the next lower one nobody saw where it begins."""
+
+    def current_a(u: float) -> float:
+        return 0.2 + 0.8 * (u + bend * np.sin(2.0 * np.pi * u))
+
+    levels = {u: current_a(u) for u in (0.0, 0.1, 0.2, 0.3, 0.42)}
+    current = np.linspace(0.2, levels[0.42] + 0.01, 60)
+    limit_a = levels[0.42] + above_a
+    cut = law_of({**levels, 0.8: limit_a, 0.9: limit_a + rise_a})
+    assert cut.straightened(current) == pytest.approx(law_of(levels).straightened(current), abs=1e-9)
+
+
 def test_levels_far_from_zero_say_nothing_of_a_jump_there() -> None:
     """A knee at 0.5: slope 0.9 below and 0.7 above it; carried to zero, the upper line would begin 0.1 too high."""
 

@@ -252,11 +252,16 @@ def test_only_what_is_true_of_the_log_itself_is_excused() -> None:
 def test_a_machine_whose_readings_alone_failed_is_as_left_if_that_is_said() -> None:
     row = next(row for row in world() if row.drawn)
     gaps = replace(row.drawn[0], kinds=("data-missing",), quantities=())
-    as_left = replace(row, drawn=(gaps,), sentence="As left, from 80 % of the readings.", status="good")
+    as_left = replace(row, drawn=(gaps,), sentence="As left, from 80 % of the readings.", status="good", lines=())
     said = Said("data-missing", "data")
     assert says_as_left(as_left)
     assert not says_as_left(replace(as_left, said=(said,)))
     assert says_as_left(replace(as_left, drawn=(gaps, row.drawn[0]), said=(said,)))
+    small = replace(row.drawn[0], size=0.7)
+    inside = replace(as_left, drawn=(gaps, small), said=(said,), lines=(line(off=0.7),))
+    assert not says_as_left(inside)
+    assert says_as_left(replace(inside, lines=(line(off=1.6),)))
+    assert says_as_left(replace(inside, said=()))
 
 
 def test_what_hangs_under_the_fault_is_no_finding_of_its_own() -> None:

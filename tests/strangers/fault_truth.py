@@ -104,8 +104,8 @@ def _size_seen(
 
     A fault that creeps has its whole size in the last row only, and one that comes and goes may be away at all visits
     of a level. Each end of the range shows in what is at rest there, a ramp in what moves.
-    A current is a straight line of the command, so any level tells its end; a pressure is not: where its end is never
-    seen, all that is there of the fault is what it moves at the levels that are.
+    A current is a straight line of the command, so any level tells its end; a pressure is not: where the valve never
+    has its end at rest, a level shows no more of the fault than its share of the command.
     """
     alive_a, alive_bar = _alive(t, "dead_current"), _alive(t, "dead_pressure")
     steps = np.diff(t.ramped, prepend=t.ramped[0])
@@ -133,7 +133,8 @@ def _size_seen(
             rows = t.running
         weights = np.broadcast_to(weight, t.time_s.shape)[rows]
         usual = float(np.max(weights, initial=0.0))
-        usual = 1.0 if usual > 0.0 and q.startswith("pressure") and actuals[q].bound is None else usual
+        if q in PRESSURES and actuals[q].bound is None:
+            usual = float(usual > 0.0)
         if usual > 0.0:
             largest = max(largest, abs(change) / side * float(np.max(weights * effect.severity[rows])) / usual)
     return largest

@@ -14,7 +14,7 @@ from asleft.judge.dither import DitherBurst, dither_found
 from asleft.judge.driver.answer import UNEXPLAINED, at_times, not_straight, own_ramps, shape_shows
 from asleft.judge.driver.clipping import Clip, cut_lately, cut_strokes, cuts_of, on_dwells, split_clipped, strokes_at
 from asleft.judge.driver.currents import CurrentLine, Level, alive, current_line, floored, levels_of, usable
-from asleft.judge.driver.supply import supply_estimate
+from asleft.judge.driver.supply import cut_by_supply, supply_estimate
 from asleft.judge.driver.systematic import (
     clipped_share,
     current_systematic,
@@ -186,7 +186,7 @@ def _currents(sheet: Sheet, seen: Seen, out: AsFound) -> None:
             out.clip = on_dwells(out.clip, line, good)
         out.slow, out.followed = True, slow.followed
     else:
-        kept, line = _open_loop_line(seen, out, good, span, tolerance, (left0, left1))
+        kept, line = _open_loop_line(sheet, seen, out, good, span, tolerance, (left0, left1))
     raised = 0
     if not outer and left0 is not None and left1 is not None and names[0] in sheet.tolerance:
         raised = floored(kept, (left0, left1), sheet.tolerance[names[0]].above)
@@ -205,6 +205,7 @@ def _currents(sheet: Sheet, seen: Seen, out: AsFound) -> None:
 
 
 def _open_loop_line(
+    sheet: Sheet,
     seen: Seen,
     out: AsFound,
     good: Sequence[Dwell],
@@ -224,7 +225,7 @@ def _open_loop_line(
     if out.clip is not None and line is not None:
         out.clip = on_dwells(out.clip, line, good)
     if out.clip is None and zero is not None and full is not None:
-        cut_s = _cut_within(seen, good, (zero, full), tolerance, out)
+        cut_s = _cut_within(sheet, seen, good, (zero, full), tolerance, out)
         whole = [d for d in good if d.from_s not in cut_s]
         again = levels_of(
             whole, seen.resolution_a, demand_step=seen.demand_step, wire_sd=seen.wire.sd, wire_u=seen.wire.u
@@ -296,7 +297,7 @@ def _at_floor(sheet: Sheet, floor: Sequence[Level], out: AsFound) -> None:
 
 
 def _cut_within(
-    seen: Seen, good: Sequence[Dwell], left_a: tuple[float, float], tolerance_a: float, out: AsFound
+    sheet: Sheet, seen: Seen, good: Sequence[Dwell], left_a: tuple[float, float], tolerance_a: float, out: AsFound
 ) -> frozenset[float]:
     """When the dwells began whose current was cut off within the readings: what they read is no setting.
 
@@ -307,6 +308,9 @@ def _cut_within(
         out.clip, cut_s = lately
         return cut_s
     out.cut_s = frozenset(cut.dwell.from_s for cut in cuts_of(good, left_a, tolerance_a, seen.strokes))
+    volts, width = sheet.as_left.get("supply_voltage"), sheet.tolerance.get("supply_voltage")
+    if volts is not None and width is not None:
+        out.cut_s |= cut_by_supply(good, volts - width.below, tolerance_a, left_a[1] - left_a[0])
     return out.cut_s
 
 

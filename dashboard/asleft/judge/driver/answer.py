@@ -63,12 +63,16 @@ def not_straight(every: Sequence[Stroke], explained: Sequence[Stroke], combined:
     plain = f"the current {way} along no straight ramp"
     if len(every) >= _FEWEST and len(explained) < _LEAST_EXPLAINED * len(every):
         return plain
-    if combined is None or len(explained) < 2 * _FEWEST:
+    if combined is None:
+        return ""
+    groups = _grouped(explained)
+    few = len(explained) < 2 * _FEWEST
+    if few and len(groups) < 2:
         return ""
     lag_sd, shape_sd = np.sqrt(np.maximum(np.diag(combined.covariance)[[LAG, SHAPE]], 0.0)).tolist()
     lag_s, shape = float(combined.theta[LAG]), float(combined.theta[SHAPE])
     odd = max(_SHAPES[0] - shape, shape - _SHAPES[1]) > _SURE_SHAPE * shape_sd or lag_s < -_SURE_SHAPE * lag_sd
-    groups = _grouped(explained)
+    odd = odd and not few
     if len(groups) < 2:
         return plain if odd else ""
     own = [own_ramps(group, k) for group in groups]
@@ -95,11 +99,11 @@ def _at_once(a: Sequence[Stroke], b: Sequence[Stroke], k: int) -> tuple[float, f
     A ramp that changed may have changed what the machine does: its strokes are then others, and no less straight.
     """
     from_s, to_s = max(a[0].from_s, b[0].from_s), min(a[-1].from_s, b[-1].from_s)
-    together = [own_ramps([s for s in group if from_s - 1.0 <= s.from_s <= to_s + 1.0], k) for group in (a, b)]
-    if min(values.size for values in together) < 2:
+    groups = [_meanwhile(group, from_s - 1.0, to_s + 1.0) for group in (a, b)]
+    if min(len(group) for group in groups) < 2:
         return 0.0, 0.0
-    first, second = (float(np.median(values)) for values in together)
-    if abs(first - second) < _TIMES_UNSURE * math.hypot(*(_median_u(values) for values in together)):
+    first, second = (float(np.median(own_ramps(group, k))) for group in groups)
+    if abs(first - second) < _TIMES_UNSURE * math.hypot(*(_unsure_s(group, k) for group in groups)):
         return 0.0, 0.0
     return min(first, second), max(first, second)
 
@@ -107,6 +111,18 @@ def _at_once(a: Sequence[Stroke], b: Sequence[Stroke], k: int) -> tuple[float, f
 def _median_u(values: FloatArray) -> float:
     """Standard uncertainty of the median of values (n,), from their own scatter."""
     return 1.2533 * float(values.std(ddof=1)) / math.sqrt(values.size)
+
+
+def _meanwhile(group: Sequence[Stroke], from_s: float, to_s: float) -> Sequence[Stroke]:
+    """Strokes that begin in [from_s, to_s], with the one before and the one after; none where none does."""
+    within = [k for k, s in enumerate(group) if from_s <= s.from_s <= to_s]
+    return group[max(within[0] - 1, 0) : within[-1] + 2] if within else []
+
+
+def _unsure_s(group: Sequence[Stroke], k: int) -> float:
+    """Of the median of their ramps: by how they scatter, and no less than each knows its own, as two may agree."""
+    own = float(np.median([max((s.h00, s.h11)[k], 1e-12) ** -0.5 for s in group])) / math.sqrt(len(group))
+    return max(_median_u(own_ramps(group, k)), own)
 
 
 def _grouped(strokes: Sequence[Stroke]) -> list[list[Stroke]]:
@@ -118,7 +134,8 @@ def _grouped(strokes: Sequence[Stroke]) -> list[list[Stroke]]:
 
 
 def _place(stroke: Stroke) -> tuple[int, int]:
-    return round(10.0 * stroke.from_demand), round(10.0 * stroke.to_demand)
+    """Between which demands it lies: a slow one that has turned before it arrived is of the same place."""
+    return round(10.0 * stroke.low_demand), round(10.0 * stroke.high_demand)
 
 
 def at_times(strokes: Sequence[Stroke], k: int, left_s: float, tolerance_s: float) -> list[Stroke]:

@@ -76,3 +76,28 @@ def supply_never_moved(dwells: Sequence[Dwell], span_a: float, resolution_a: flo
     if not same or _is_rounded(value, _ROUND_V) or max(demands) - min(demands) < _SWUNG:
         return []
     return [Stretch("stuck:supply", rows[0].from_s, rows[-1].to_s, {"value": value})]
+
+
+#: Commands that are one level.
+_ONE_LEVEL = 0.01
+
+
+def cut_by_supply(dwells: Sequence[Dwell], least_v: float, tolerance_a: float, span_a: float) -> frozenset[float]:
+    """When dwells began (unix s) that lack current while the supply was below `least_v`; none where it always was.
+
+    By a tolerance less than the same command had with its supply. Those of higher commands lack it too, whether they
+    were met with the supply there or not. A dither that beats, and a limit that follows the supply, hide the one
+    current of all that is cut off, so the reading of the supply says it.
+    """
+    low, whole = ([d for d in dwells if (d.supply_v < least_v) is so] for so in (True, False))
+    cut = []
+    for dwell in low:
+        like = [d.current_a - span_a * (d.demand - dwell.demand) for d in whole if _same_level(d, dwell)]
+        if like and float(np.median(like)) - dwell.current_a > tolerance_a:
+            cut.append(dwell.demand)
+    lowest = min(cut, default=math.inf) - _ONE_LEVEL
+    return frozenset(d.from_s for d in low if d.demand > lowest)
+
+
+def _same_level(one: Dwell, other: Dwell) -> bool:
+    return abs(one.demand - other.demand) < _ONE_LEVEL

@@ -88,6 +88,8 @@ def _one_current(context: FindingContext, times: Times) -> bool:
     if len(rows) < _LEAST or context.found.line is None:
         return False
     demand, current = np.array(rows).T
+    if np.ptp(demand) < _ONE_LEVEL:  # of one command they have one current anyhow
+        return False
     span = context.found.line.at_full_a - context.found.line.at_zero_a
     demand = demand - demand.mean()
     power = float(demand @ demand)

@@ -232,7 +232,8 @@ def _slope_beside(rows: Sequence[tuple[float, float]], demand: float, usual_bar:
 
     `rows`: demand and pressure of the levels of one arrival. `usual_bar`: rise over the whole command. At a level
     with a neighbour on one side only, a dead band or a relief may begin: a piece of d of which c is flat rises by
-    1 - c / d of what the piece beyond it does, so that the rise tells c.
+    1 - c / d of what the piece beyond it does, so that the rise tells c. Where no piece beyond is seen any of it may
+    be flat: the rise over the whole command has that flat piece in it, and the bends of the valve.
     """
     mine = [row for row in rows if abs(row[0] - demand) <= _AT_END]
     near = sorted((u, bar) for u, bar in rows if mine and _NEIGHBOUR[0] <= abs(u - mine[0][0]) <= _NEIGHBOUR[1])
@@ -244,9 +245,10 @@ def _slope_beside(rows: Sequence[tuple[float, float]], demand: float, usual_bar:
     if near[0][0] < here < near[-1][0]:
         return slope, 0.0
     next_u, next_bar = min(near, key=lambda row: abs(row[0] - here))
-    beyond = [(bar - next_bar) / (u - next_u) for u, bar in near if u != next_u]
+    beyond = [(bar - next_bar) / (u - next_u) for u, bar in rows if abs(u - here) > abs(next_u - here) + _AT_END]
     rise = (next_bar - bar_here) / (next_u - here)
-    return slope, abs(next_u - here) * max(1.0 - rise / max([*beyond, usual_bar, 1e-9]), 0.0)
+    steepest = max([*beyond, usual_bar, 1e-9]) if beyond else math.inf
+    return slope, abs(next_u - here) * max(1.0 - rise / steepest, 0.0)
 
 
 def _carried(group: Sequence[Dwell], demand: float, slope_bar: float) -> _Then:

@@ -11,7 +11,12 @@ from asleft.catalogue.parts import Part
 from asleft.judge.features import Dwell
 from asleft.judge.finding.context import FindingContext, LevelChange
 from asleft.judge.finding.level_changes import slope_at
-from asleft.judge.finding.pressure_symptoms import follows, likelier_following, pressure_tolerance_bar
+from asleft.judge.finding.pressure_symptoms import (
+    follows,
+    likelier_following,
+    likelier_of,
+    pressure_tolerance_bar,
+)
 from asleft.judge.finding.signatures import ANY_SHAPE, AS_LEFT, Conclusion, Values, isolate, places_of
 from asleft.judge.finding.within import comes_and_goes, moved_within
 from asleft.judge.types import Finding, Verdict
@@ -26,13 +31,18 @@ from asleft.sheet.names import with_minus
 #
 # It misses what lasts for less than two visits of a level.
 
-#: Visits of a level, of either kind, that are compared.
-_LEAST_VISITS = 2
+#: Visits of a level, of either kind, that are compared, and commands that are one: two lower ones may be one level.
+_LEAST_VISITS, _ONE_COMMAND = 2, 0.01
 
 
 def followed_at_times(context: FindingContext, at_s: Collection[float]) -> Values | None:
     """Whether the pressure came and went with a current that was off in dwells beginning at `at_s`; None: unseen."""
-    tolerance = pressure_tolerance_bar(context)
+    levels, tolerance = _changes_at_times(context, at_s), pressure_tolerance_bar(context)
+    return follows(levels, tolerance) if levels and tolerance is not None else None
+
+
+def _changes_at_times(context: FindingContext, at_s: Collection[float]) -> list[LevelChange]:
+    """How pressure and current of each level differ between dwells that begin at `at_s` and the others."""
     levels = []
     for (step, arrival), (there, usual) in _pairs(context.at_rest, at_s).items():
         now, then = (np.array([(d.pressure_bar, d.current_a) for d in group]) for group in (there, usual))
@@ -42,7 +52,7 @@ def followed_at_times(context: FindingContext, at_s: Collection[float]) -> Value
         se = math.hypot(*(float(group[:, 0].std()) / math.sqrt(len(group)) for group in (now, then)))
         left = float(np.median(then[:, 0]))
         levels.append(LevelChange(0.05 * step, float(arrival), left, change_bar, se, change_a, slope, sure))
-    return follows(levels, tolerance) if levels and tolerance is not None else None
+    return levels
 
 
 def current_took_the_pressure(context: FindingContext) -> bool:
@@ -53,11 +63,14 @@ def current_took_the_pressure(context: FindingContext) -> bool:
 
 
 def _pairs(dwells: Sequence[Dwell], at_s: Collection[float]) -> Mapping[LevelKey, tuple[list[Dwell], list[Dwell]]]:
-    """Level -> its dwells that begin at `at_s`, and the others; only levels with enough of both."""
+    """Level -> its dwells that begin at `at_s`, and the others at the same command; only with enough of both."""
     groups: dict[LevelKey, tuple[list[Dwell], list[Dwell]]] = {}
     for dwell in dwells:
         if math.isfinite(dwell.current_a):
             groups.setdefault(key_of(dwell), ([], []))[0 if dwell.from_s in at_s else 1].append(dwell)
+    for key, (there, usual) in groups.items():
+        demand = float(np.median([d.demand for d in there])) if there else math.nan
+        groups[key] = (there, [d for d in usual if abs(d.demand - demand) < _ONE_COMMAND])
     return {key: rows for key, rows in groups.items() if min(len(row) for row in rows) >= _LEAST_VISITS}
 
 
@@ -89,7 +102,8 @@ def with_part(finding: Finding, context: FindingContext, observed: Mapping[str, 
     cut_at_times = finding.kind == "current-clipped" and context.found.clip is None
     if taken or cut_at_times or comes_and_goes(finding, context) or _is_over(finding, observed):
         # What is seen of other quantities is how they are now: what counts is whether they came and went too.
-        then = isolate(_seen_at_times(finding, context, taken=taken), places_of(context.sheet), finding.kind)
+        observed, likelier = _seen_at_times(finding, context, taken=taken)
+        then = isolate(observed, places_of(context.sheet), finding.kind, likelier=likelier)
         return (
             finding if then is None else replace(finding, part=then.parts[0], alternatives=then.parts[1:_MOST_PARTS])
         )
@@ -106,23 +120,27 @@ def _is_over(finding: Finding, observed: Mapping[str, Values]) -> bool:
     return finding.kind == "pressure-unwanted" and observed["pressure"] == AS_LEFT
 
 
-def _seen_at_times(finding: Finding, context: FindingContext, *, taken: bool = False) -> dict[str, Values]:
+def _seen_at_times(
+    finding: Finding, context: FindingContext, *, taken: bool = False
+) -> tuple[dict[str, Values], dict[str, Values]]:
     """Symptoms of what comes and goes: any shape, and whether current, pressure and supply came and went together.
 
-    `taken`: a current that came and went took the pressure of the finding with it.
+    And those that are likelier, though not sure. `taken`: a current that came and went took the pressure of the
+    finding with it.
     """
     if not (finding.kind.startswith("current") or taken):
         at_s = _times_of(_BOTH_ENDS["pressure"], context)
         seen = any(_is_observed(context, name) for name in _BOTH_ENDS["current"])
         explained = "yes" in (followed_at_times(context, at_s) or AS_LEFT)
-        return {"pressure": ANY_SHAPE, **({"currents": AS_LEFT} if seen and not explained else {})}
-    follows = followed_at_times(context, _times_of(_BOTH_ENDS["current"], context))
+        return {"pressure": ANY_SHAPE, **({"currents": AS_LEFT} if seen and not explained else {})}, {}
+    at_s = _times_of(_BOTH_ENDS["current"], context)
+    follows, likelier = followed_at_times(context, at_s), likelier_of(context, _changes_at_times(context, at_s))
     out: dict[str, Values] = {} if follows is None else {"following": follows}
     if _is_observed(context, "supply_voltage"):
         out["supply"] = AS_LEFT if moved_within(context, "supply_voltage") is None else frozenset({"low"})
     if finding.kind == "current-clipped":
-        return {"currents": AS_LEFT, "top": frozenset({"cut"}), **out}
-    return {"currents": ANY_SHAPE, **out}
+        return {"currents": AS_LEFT, "top": frozenset({"cut"}), **out}, likelier
+    return {"currents": ANY_SHAPE, **out}, likelier
 
 
 def _times_of(names: Sequence[str], context: FindingContext) -> frozenset[float]:

@@ -97,7 +97,7 @@ def follows(levels: Sequence[LevelChange], tolerance_bar: float) -> Values | Non
     """Whether the pressure went with the current, "yes" or "no" or either; None: the current moved too little."""
     told = telling(levels, tolerance_bar)
     sure = [level for level in told if level.slope_sure]
-    share = following(sure or told, tolerance_bar)
+    share = following(sure, tolerance_bar) if sure else _most_following(told)
     if share is None:
         return None
     alone = _alone(levels, tolerance_bar)
@@ -107,12 +107,27 @@ def follows(levels: Sequence[LevelChange], tolerance_bar: float) -> Values | Non
     return frozenset({name for name, so in (("yes", yes), ("no", no)) if so})
 
 
+def _most_following(told: Sequence[LevelChange]) -> float | None:
+    """Share of the change that has come at that level of them at which most has; None without any.
+
+    Of levels whose slopes are not known: one that stands still may lie in a dead band, one that went as far as the
+    current asks for does not.
+    """
+    shares = [level.change_bar / bar for level, bar in zip(told, asked_bar(told).tolist(), strict=True)]
+    return max(shares, default=None)
+
+
 def likelier_following(context: FindingContext) -> dict[str, Values]:
     """Whether the pressure went with the current as far as the sheet's ends tell, even where that is not sure.
 
     Where the slope is not known, a pressure that surely moved the way of the current went with it.
     """
-    levels, tolerance = level_changes(context), pressure_tolerance_bar(context)
+    return likelier_of(context, level_changes(context))
+
+
+def likelier_of(context: FindingContext, levels: Sequence[LevelChange]) -> dict[str, Values]:
+    """The same by how these levels moved."""
+    tolerance = pressure_tolerance_bar(context)
     if not levels or tolerance is None or not _alone(levels, tolerance):
         return {}
     share, told = following(levels, tolerance), telling(levels, tolerance)

@@ -20,6 +20,7 @@ from asleft.judge.features import Dwell
 from asleft.judge.finding.context import FindingContext
 from asleft.judge.finding.loop_within import whole_ways
 from asleft.judge.finding.pressure_symptoms import pressure_tolerance_bar
+from asleft.judge.onset import motion_within
 from asleft.judge.types import FloatArray, Verdict
 from asleft.judge.valve.pressure import levelled_bar
 from asleft.sheet.model import Sheet
@@ -31,6 +32,8 @@ _LEAST, _ONE_LEVEL, _LEAST_LEVELS = 3, 0.005, 3
 #: Shares of the tolerance by which two places of a level lie apart: where one of them is a single visit's, and where
 #: it is not; and of that, how close the visits of a place are.
 _APART_ALONE, _APART, _ONE_PLACE = 1.0, 0.75, 0.25
+#: Share of the usual visits that must be that close.
+_MOST = 0.6
 
 
 def unsteady(context: FindingContext) -> list[str]:
@@ -64,9 +67,10 @@ def _pressures(context: FindingContext) -> list[str]:
     width = pressure_tolerance_bar(context)
     if width is None or context.found.held is not None or context.seen.oil_may_be_cold:
         return []
-    groups = whole_ways(context).values()  # by part of a way it comes to anywhere in the loop
-    return _first(
-        "pressure_at_full", "Pressure", groups, partial(levelled_bar, sheet=context.sheet), width, loaded=True
+    groups = list(whole_ways(context).values())  # by part of a way it comes to anywhere in the loop
+    values_of = partial(levelled_bar, sheet=context.sheet)
+    return _first("pressure_at_full", "Pressure", groups, values_of, width, loaded=True) or _went(
+        groups, values_of, width
     )
 
 
@@ -94,16 +98,19 @@ def _first(
 ) -> list[str]:
     """The highest level that has two places, in words; none where there is none.
 
-    `loaded`: at a single visit a load may have had its say, or the pressure may not have come to rest.
+    `loaded`: at a single visit a load may have had its say, or the pressure may not have come to rest; not so at one
+    visit each of two levels.
     """
+    found = []
     for group in sorted(groups, key=lambda one: -one[0].demand):
         places = _two_places(values_of(group), width)
-        if places is not None and not (loaded and places[2] == 1):
+        if places is not None:
             usual, off, count = places
             there, was = format_pair(quantity, off, usual)
             at = f"{words.lower()} at {100.0 * float(np.median([d.demand for d in group])):.0f} % command"
-            return [f"{at} was at {there} at {count} of {counted(len(group), 'visit')}, else at {was}"]
-    return []
+            found.append((count, f"{at} was at {there} at {count} of {counted(len(group), 'visit')}, else at {was}"))
+    told = [words for count, words in found if count > 1 or not loaded or len(found) > 1]
+    return told[:1]
 
 
 def _moved(
@@ -129,6 +136,33 @@ def _moved(
     return [f"{at}, {counted(len(levels) - 1, 'other level')} with it"]
 
 
+def _went(
+    groups: Sequence[Sequence[Dwell]], values_of: Callable[[Sequence[Dwell]], FloatArray], width: float
+) -> list[str]:
+    """The highest level whose pressure crept or stepped by more than `width` and stayed; none where there is none.
+
+    The pressure at full says it where full command is visited; where it is not, nothing else does.
+    """
+    for group in sorted(groups, key=lambda one: -one[0].demand):
+        in_time = sorted(group, key=lambda d: d.from_s)
+        values = values_of(in_time)
+        series = list(zip((d.from_s for d in in_time), values.tolist(), strict=True))
+        step_s, creep = motion_within(series, width)
+        if creep is not None:
+            before, after = creep.end - creep.moved, creep.end
+        elif step_s is not None:
+            before, after = (
+                float(np.median([v for at, v in series if (at >= step_s) is so])) for so in (False, True)
+            )
+        else:
+            continue
+        if abs(after - before) > width:
+            was, now = format_pair("pressure_at_full", before, after)
+            at = f"pressure at {100.0 * float(np.median([d.demand for d in group])):.0f} % command"
+            return [f"{at} went from {was} to {now}"]
+    return []
+
+
 def _two_places(values: FloatArray, width: float) -> tuple[float, float, int] | None:
     """The usual and the other place of a level's values (n,), and how many lie at the other; None where it has one.
 
@@ -141,7 +175,8 @@ def _two_places(values: FloatArray, width: float) -> tuple[float, float, int] | 
     apart, places = float(ordered[k] - ordered[k - 1]), (ordered[:k], ordered[k:])
     few, many = sorted(places, key=lambda place: place.size)
     least = _APART_ALONE if few.size == 1 else _APART
-    if apart <= least * width or any(np.ptp(p) >= _ONE_PLACE * apart for p in places):
+    usual = 2.0 * np.quantile(np.abs(many - np.median(many)), _MOST)  # what comes and goes leaves some on the way
+    if apart <= least * width or max(np.ptp(few), usual) >= _ONE_PLACE * apart:
         return None
     return float(np.median(many)), float(np.median(few)), int(few.size)
 

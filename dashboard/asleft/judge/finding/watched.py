@@ -130,7 +130,8 @@ def _command_words(demand: float) -> str:
 
 def _watched_one(kind: str, stretches: Sequence[Stretch], context: FindingContext) -> Finding:
     first = stretches[0]
-    value = next((s.detail["value"] for s in reversed(stretches) if "value" in s.detail), math.nan)
+    values = (stretch.detail.get("value", math.nan) for stretch in reversed(stretches))
+    value = next((one for one in values if math.isfinite(one)), math.nan)  # none where no reading of it was good
     signal = context.sheet.signal
     count = round(sum(stretch.detail.get("times", 1.0) for stretch in stretches))
     times = "" if count == 1 else f" ({count} times)"
@@ -141,7 +142,8 @@ def _watched_one(kind: str, stretches: Sequence[Stretch], context: FindingContex
     if kind == "current-lost" and all("times" in stretch.detail for stretch in stretches):
         return make(kind, f"The current broke off {count} times while the driver was commanded.", first.from_s)
     if kind == "current-lost":
-        evidence = f"The driver is commanded, and {value:.3f} A flows{times}."
+        flows = f"{value:.3f} A flows" if math.isfinite(value) else "no current is seen to flow"
+        evidence = f"The driver is commanded, and {flows}{times}."
         return make(kind, evidence, first.from_s)
     if kind == "current-unwanted":
         return make(kind, f"{value:.3f} A flows that no command asks for{times}.", first.from_s)

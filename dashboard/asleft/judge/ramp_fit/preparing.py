@@ -136,6 +136,8 @@ _AT_ZERO = 2e-3
 _JUMP = 0.01
 #: Share of the range that levels must span to say that the highest one alone is off their line.
 _REACH = 0.3
+#: Levels between which the current rises by less than this share of what it does on the whole have one.
+_FLAT = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,8 +174,10 @@ class Law:
         if len(self.levels) < 3:
             return current_a
         _, u, i = np.array(self.levels).T
+        below = _below_plateau(u, i)
+        u, i = u[:below], i[:below]
         reach, rise = u[-1] - u[0], i[-1] - i[0]
-        if reach < 0.1 or rise <= 0.0 or np.any(np.diff(i) <= 0.0):
+        if u.size < 3 or reach < 0.1 or rise <= 0.0 or np.any(np.diff(i) <= 0.0):
             return current_a
         line = i[0] + rise * (u - u[0]) / reach
         if np.max(np.abs(i - line)) < _STRAIGHT * rise / reach or _only_the_top_is_off(u, i):
@@ -185,6 +189,13 @@ class Law:
         demand += np.maximum(current_a - i[-1], 0.0) * last
         out: FloatArray = i[0] + rise * (demand - u[0]) / reach
         return out
+
+
+def _below_plateau(u: FloatArray, i: FloatArray) -> int:
+    """How many levels lie below those at the top that all have one current: a limit's, which tells no demand."""
+    rises = np.diff(i) * (u[-1] - u[0]) > _FLAT * (i[-1] - i[0]) * np.diff(u)
+    flat = int(np.argmax(rises[::-1])) if rises.any() else 0
+    return u.size - flat - 1 if flat else u.size
 
 
 def _only_the_top_is_off(u: FloatArray, i: FloatArray) -> bool:

@@ -316,7 +316,8 @@ _FAR_AWAY = 0.005  # of the span, within half a second of a command that stands
 _TIMES_NOISE = 6.0
 _IN_A_ROW, _MORE_IF_CONTRARY, _FORGOTTEN_AFTER = 4, 8.0, 100.0
 _LEAST_EARLY_READINGS = 3
-_KEPT = 40  # steps of a row
+_KEPT = 40  # steps
+_LATELY_S, _ALIKE_S = 600.0, 0.05
 _LONGEST_PAUSE_S = 0.25
 
 
@@ -329,7 +330,7 @@ def forestalled(columns: FloatArray, sheet: Sheet, carry: WatchCarry, gap: BoolA
     if zero is None or full is None:
         return []
     if gap.any():
-        carry.earlier, carry.ahead_s, carry.ahead_reported = [], [], False
+        carry.earlier, carry.ahead_s = [], []
         columns = columns[:, int(np.flatnonzero(gap)[-1]) :]
     good = np.isfinite(columns[DEMAND]) & np.isfinite(columns[CURRENT]) & (columns[ENABLED] > 0.5)
     before = np.array(carry.earlier).reshape(-1, 3).T
@@ -347,9 +348,12 @@ def forestalled(columns: FloatArray, sheet: Sheet, carry: WatchCarry, gap: BoolA
         carry.contrary = max(carry.contrary - 1.0 / _FORGOTTEN_AFTER, 0.0)
         if lead_s <= 0.0:
             carry.contrary += lead_s < 0.0
-            carry.ahead_s, carry.ahead_reported = [], False
+            carry.ahead_s = []
             continue
-        carry.ahead_s.append(float(time_s[k]) * (1.0 if demand[k] > demand[k - 1] else -1.0))
+        step_s = float(time_s[k]) * (1.0 if demand[k] > demand[k - 1] else -1.0)
+        carry.ahead_s = [*carry.ahead_s, step_s][-_KEPT:]
+        lately = [one for one in carry.ahead_alike if abs(one[0]) > time_s[k] - _LATELY_S]
+        carry.ahead_alike = [*lately, [step_s, lead_s]][-_KEPT:]
         out += _stretches_of(carry, lead_s)
     first = max(int(np.searchsorted(time_s, time_s[-1] - 1.1 * _STANDS_S)) - 1, 0) if time_s.size else 0
     carry.earlier = np.stack((time_s, demand, current), axis=1)[first:].tolist()
@@ -357,14 +361,15 @@ def forestalled(columns: FloatArray, sheet: Sheet, carry: WatchCarry, gap: BoolA
 
 
 def _stretches_of(carry: WatchCarry, lead_s: float) -> list[Stretch]:
-    """The latest step of a row that is long enough; the whole row once it is."""
-    row = carry.ahead_s
-    if len(row) < _IN_A_ROW + _MORE_IF_CONTRARY * carry.contrary or min(row) > 0.0 or max(row) < 0.0:
-        return []
-    new = row[-1:] if carry.ahead_reported else row
-    carry.ahead_reported, carry.ahead_s = True, row[-_KEPT:]
-    detail = {"times": float(len(new)), "lead_s": lead_s}
-    return [Stretch(FORESTALLED, abs(new[0]) - lead_s, abs(new[-1]), detail)]
+    """Steps not yet told, of a row or of those alike, where either are enough."""
+    alike = [step_s for step_s, one_s in carry.ahead_alike if abs(one_s - lead_s) < _ALIKE_S]
+    for steps in (carry.ahead_s, alike):
+        if len(steps) < _IN_A_ROW + _MORE_IF_CONTRARY * carry.contrary or min(steps) > 0.0 or max(steps) < 0.0:
+            continue
+        new = [abs(step_s) for step_s in steps if abs(step_s) > carry.ahead_told_s]
+        carry.ahead_told_s = new[-1]
+        return [Stretch(FORESTALLED, new[0] - lead_s, new[-1], {"times": float(len(new)), "lead_s": lead_s})]
+    return []
 
 
 def _steps(time_s: FloatArray, demand: FloatArray) -> list[int]:
@@ -398,12 +403,13 @@ def _lead_s(time_s: FloatArray, demand: FloatArray, current: FloatArray, ends: t
     pauses = np.diff(time_s[stood.start :])
     if np.abs(demand[stood] - level).max() > _STANDS or pauses.max() > _LONGEST_PAUSE_S:
         return None
-    rest = current[_between(time_s, step_s - _RESTS_S[0], step_s - _RESTS_S[1])]
+    at_rest = _between(time_s, step_s - _RESTS_S[0], step_s - _RESTS_S[1])
+    rest = current[at_rest]
     last = min(k - 2, int(np.searchsorted(time_s, step_s - _AHEAD_S, side="right")) - 1)
     if rest.size < _LEAST_EARLY_READINGS or last < 0 or time_s[last] < step_s - 0.5 * _RESTS_S[1]:
         return None
     rested_a, half = float(rest.mean()), rest.size // 2
-    least_a = max(_LEAST * span_a, _TIMES_NOISE * float(rest.std()))
+    least_a = max(_LEAST * span_a, _TIMES_NOISE * _scatter_of_means(time_s[at_rest], rest))
     drift_a = float(rest[half:].mean() - rest[:half].mean())
     off_a = rested_a - (ends[0] + min(max(level, 0.0), 1.0) * span_a)
     if abs(drift_a) > max(0.25 * least_a, _FAR_AWAY * span_a) and drift_a * off_a > 0.0:
@@ -417,6 +423,13 @@ def _lead_s(time_s: FloatArray, demand: FloatArray, current: FloatArray, ends: t
         return -1.0 if ahead_a < -least_a else 0.0
     since = int(np.flatnonzero(moved_a[: last + 1] < 0.5 * least_a)[-1]) + 1
     return float(step_s - time_s[min(since, last)])
+
+
+def _scatter_of_means(time_s: FloatArray, values: FloatArray) -> float:
+    """Standard deviation of means over windows as long as that in which a current is seen to have left its level."""
+    window = ((time_s - time_s[0]) / _WINDOW_S).astype(np.int64)
+    means = np.bincount(window, values) / np.maximum(np.bincount(window), 1)
+    return float(means[np.bincount(window) > 0].std())
 
 
 def _between(time_s: FloatArray, from_s: float, to_s: float) -> npt.NDArray[np.bool_]:

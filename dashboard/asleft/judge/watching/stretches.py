@@ -57,7 +57,8 @@ class WatchCarry:
     earlier: list[list[float]] = field(default_factory=list)  # time, demand, current (A) of the last two seconds
     stepped_s: float = float("-inf")  # the last step of the command that was looked at (unix s)
     ahead_s: list[float] = field(default_factory=list)  # steps in a row that came after the current, minus: down
-    ahead_reported: bool = False  # whether that row has been reported
+    ahead_alike: list[list[float]] = field(default_factory=list)  # of ten minutes: such steps, by how much (s)
+    ahead_told_s: float = -np.inf  # the last step that has been told
     contrary: float = 0.0  # steps before which the current had moved the other way, the old ones forgotten
     first_supply_v: list[float] = field(default_factory=list)  # until it is known whether they flicker
     supply_flickers: bool | None = None
