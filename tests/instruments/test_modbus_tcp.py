@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import itertools
+import struct
 import time
 from typing import TYPE_CHECKING
 
@@ -8,7 +9,7 @@ import pytest
 from asleft.instruments.modbus import ModbusInstrument
 from asleft.instruments.modbus_address import TcpAddress
 from asleft.instruments.modbus_link import ModbusLink, ReadFailed
-from asleft.instruments.modbus_port import WriteRefused
+from asleft.instruments.modbus_port import NoReply, WriteRefused
 from asleft.instruments.modbus_registers import Read
 from asleft.instruments.modbus_settings import read_modbus_settings, read_tcp_address
 from asleft.instruments.modbus_tcp import ModbusTcp
@@ -98,6 +99,37 @@ def test_the_port_inside_cannot_be_made_to_write(recorder: Recorder) -> None:
     assert port.ask(1, 4, 0, 1)[0] == 4
     assert recorder.function_codes() == [4]
     port.close()
+
+
+class AnswersOthers:
+    """A socket of a gateway that mixes its clients up: all that comes over it is for somebody else."""
+
+    timeout_s = 0.0
+
+    def __init__(self, most: int) -> None:
+        self.left = most
+
+    def settimeout(self, timeout_s: float) -> None:
+        self.timeout_s = timeout_s
+
+    def sendall(self, _request: bytes) -> None:
+        """Nobody hears it."""
+
+    def recv(self, _size: int) -> bytes:
+        time.sleep(0.01)
+        self.left -= 1
+        assert self.left, "it went on reading"
+        return struct.pack(">HHHBBBH", 0xFFFF, 0, 5, 1, 4, 2, 7)
+
+    def close(self) -> None:
+        """Nothing is open."""
+
+
+def test_frames_of_other_requests_without_an_end_take_no_longer_than_the_time_there_is() -> None:
+    port = ModbusTcp(TcpAddress("127.0.0.1", 1), 0.2)
+    port._socket = AnswersOthers(most=100)  # type: ignore[assignment]
+    with pytest.raises(NoReply, match="no reply within"):
+        port.ask(1, 4, 0, 1)
 
 
 def test_an_absent_instrument_is_a_reading_marked_not_connected() -> None:

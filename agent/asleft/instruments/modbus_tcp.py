@@ -64,13 +64,14 @@ class ModbusTcp:
         try:
             self._socket.settimeout(self.timeout_s)
             self._socket.sendall(_REQUEST.pack(transaction, 0, _LENGTH_OF_REQUEST, unit, code, address, count))
-            while True:
+            while time.monotonic() < until_s:
                 replied, replying_unit, reply = self._next_frame(self._socket, until_s)
                 if replied != transaction:
                     continue  # of a request that was given up, or of another client of a gateway that mixes them
                 if replying_unit != unit:
                     raise NoReply(f"unit {replying_unit} replied")
                 return reply
+            raise TimeoutError
         except TimeoutError:
             raise NoReply(f"no reply within {self.timeout_s:g} s") from None
         except OSError as error:
@@ -89,8 +90,7 @@ class ModbusTcp:
                 if len(received) >= need:
                     self._received = received[need:]
                     return transaction, unit, received[_HEADER.size : need]
-            if received:  # the rest of a frame has what is left of the time
-                connection.settimeout(max(until_s - time.monotonic(), 1e-3))
+            connection.settimeout(max(until_s - time.monotonic(), 1e-3))
             came = connection.recv(_LONGEST_FRAME)
             if not came:
                 raise ConnectionLost("the other side closed it")
