@@ -166,3 +166,26 @@ def test_every_file_and_section_the_guide_leads_to_is_there() -> None:
                     for line in GUIDE.splitlines() if line.startswith("#")]  # fmt: skip
         assert target in headings, target
     assert "(operating.md)" in (COMPOSE / "README.md").read_text(encoding="utf-8")
+
+
+def test_a_second_recorder_of_the_same_machine_shares_no_file_with_the_first(tmp_path: Path) -> None:
+    _, text = blocks("A second recorder")
+    for folder in ("etc/asleft", "etc/systemd/system"):
+        (tmp_path / folder).mkdir(parents=True)
+    shutil.copytree(COMPOSE / "systemd", tmp_path / "systemd")
+    shutil.copy(COMPOSE / "systemd" / "plant.env", tmp_path / "etc/asleft")
+    lines = [line for line in text.splitlines() if line.startswith(("sed ", "echo "))]
+    assert len(lines) == 3
+    typed = "\n".join(lines).replace(" -g asleft", "")
+    typed = re.sub(r"(?<![\w/|])/etc/", f"{tmp_path}/etc/", typed)
+    subprocess.run(["sh", "-eu"], input=typed, text=True, cwd=tmp_path, check=True)
+    unit = (tmp_path / "etc/systemd/system/asleft-record-2.service").read_text(encoding="utf-8")
+    assert "--data /var/lib/asleft-2 " in unit
+    assert "\nStateDirectory=asleft-2\n" in unit
+    assert "/etc/asleft/plant-2.env\n" in unit
+    options = (tmp_path / "etc/asleft/plant-2.env").read_text(encoding="utf-8")
+    assert "--broker-certificate /etc/asleft/RECORDER-2.crt --broker-key /etc/asleft/RECORDER-2.key" in options
+    assert [line for line in options.splitlines() if line.startswith("ASLEFT_RECORD=")] == [
+        'ASLEFT_RECORD="--client-id RECORDER-2"'
+    ]
+    assert "/var/lib/asleft " not in unit

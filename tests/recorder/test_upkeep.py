@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 
 import pytest
-from asleft.recorder.ingest import TEND_WITHIN_S, Ingest
+from asleft.recorder.ingest import MAINTAIN_WITHIN_S, Ingest
 from asleft.recorder.quarantine import Quarantine
 from asleft.store.protocols import BlocksRefused
 from asleft.store.samples import open_samples
@@ -84,7 +84,7 @@ def test_upkeep_waits_for_messages_but_not_for_ever(rig, tools, monkeypatch):
     rig.ingest.turn()
     rig.ingest.turn()
     assert rig.store.tended == []
-    rig.now_s += TEND_WITHIN_S
+    rig.now_s += MAINTAIN_WITHIN_S
     rig.ingest.turn()
     assert len(rig.store.tended) == 1
     rig.ingest.turn()

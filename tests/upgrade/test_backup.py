@@ -224,7 +224,7 @@ def test_servers_are_copied_by_their_own_programs(tmp_path, capsys):
     )  # fmt: skip
     assert code == 0
     lines = capsys.readouterr().out.splitlines()
-    assert lines[0] == "Now run, in this order:"
+    assert lines[0] == "Now run, as this user and in this order:"
     assert shlex.split(lines[1]) == [
         "pg_dump", "--format=custom", f"--file={tmp_path / 'to' / 'records.dump'}",
         "postgresql://asleft@db:5433/plant?sslmode=require",

@@ -73,7 +73,7 @@ def run(args: argparse.Namespace) -> int:
     if made is not None:
         print(f"{to}: {', '.join(made.files)}")
     if elsewhere:
-        print("Now run, in this order:")
+        print("Now run, as this user and in this order:")
         print("\n".join(elsewhere))
     return 0
 

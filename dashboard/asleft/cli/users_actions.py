@@ -57,9 +57,7 @@ def _add(store: AccessStore, args: argparse.Namespace) -> None:
             "There is no administrator yet, so nobody sees the audit trail:\n"
             f"  asleft users add NAME --role administrator {place_of(args)}"
         )
-    print(
-        f"Next: sign in as {name} on the dashboard (asleft web --data {args.data}); one that runs asks from now on."
-    )
+    print(f"Next: sign in as {name} on the dashboard (asleft web {place_of(args)}); one that runs asks from now on.")
 
 
 def _list(store: AccessStore, args: argparse.Namespace) -> None:

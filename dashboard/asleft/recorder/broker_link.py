@@ -1,7 +1,7 @@
 """The recorder's connection to the broker: MQTT 5 with a persistent session, MQTT 3.1.1 where 5 is refused.
 
 A thin shell round paho-mqtt, whose own thread does the network. Every callback catches whatever is raised in it,
-because an exception there ends that thread while the client still says it is connected; `tend` looks after the rest.
+because an exception there ends that thread while the client still says it is connected; `maintain` does the rest.
 """
 
 from __future__ import annotations
@@ -122,7 +122,7 @@ class Listener(Protocol):
 
 
 class BrokerLink:
-    """Keeps one session with a broker. Give it a listener with `start`, and call `tend` every second or so."""
+    """Keeps one session with a broker. Give it a listener with `start`, and call `maintain` every second or so."""
 
     def __init__(
         self,

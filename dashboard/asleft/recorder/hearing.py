@@ -38,7 +38,7 @@ class Link(Protocol):
 
 
 class Hearing:
-    """Tries again and again. `tend` and `heard` may come from different threads."""
+    """Tries again and again. `maintain` and `heard` may come from different threads."""
 
     def __init__(self, link: Link, name: str, monotonic_s: Callable[[], float]) -> None:
         """`name`: what the broker takes us for. If an agent could be called so, nothing is tried."""

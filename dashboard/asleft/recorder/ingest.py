@@ -37,7 +37,7 @@ RETRY_S = 0.5
 """Pause after a first commit that failed; it doubles with every further one."""
 LONGEST_RETRY_S = 10.0
 IDLE_S = 0.25
-TEND_WITHIN_S = 2.0
+MAINTAIN_WITHIN_S = 2.0
 """The store's upkeep waits for a quiet moment, but no longer than this."""
 
 
@@ -84,7 +84,7 @@ class Ingest:
         places among those under way."""
         self.busy_since_s: float | None = None
         """Since when the writer works on one batch (monotonic), None while it waits for messages."""
-        self._tended_s = monotonic_s()
+        self._maintained_s = monotonic_s()
         outage = partial(Outage, log, monotonic_s=monotonic_s, first_s=RETRY_S, longest_s=LONGEST_RETRY_S)
         self.storing = outage("storing fails, nothing is acknowledged")
         """What keeps blocks from being stored, and since when."""
@@ -214,18 +214,18 @@ class Ingest:
     def _tend(self) -> None:
         """Let the store look after itself: where nothing waits, and now and then where something always does."""
         now_s = self._monotonic_s()
-        if not self._queue.empty() and now_s - self._tended_s < TEND_WITHIN_S:
+        if not self._queue.empty() and now_s - self._maintained_s < MAINTAIN_WITHIN_S:
             return
-        if now_s < self._tended_s:
+        if now_s < self._maintained_s:
             return  # it has failed; its pause is not over
-        self._tended_s = now_s
+        self._maintained_s = now_s
         try:
             self._store.maintain(self._wall_ns())
         except StoreReplaced as replaced:
             self._replaced(replaced)
         except (sqlite3.Error, OSError) as error:
             self.counters.last_error = f"the store's upkeep failed: {error}"
-            self._tended_s = now_s + self._upkeep.failed(str(error))
+            self._maintained_s = now_s + self._upkeep.failed(str(error))
         else:
             self._upkeep.over()
 

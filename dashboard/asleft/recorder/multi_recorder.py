@@ -28,7 +28,7 @@ from sqlalchemy.exc import SQLAlchemyError
 log = logging.getLogger(__name__)
 
 
-class Beside:
+class MultiRecorder:
     """The leases of one recorder, joined to its connection, its writer and its stores."""
 
     def __init__(

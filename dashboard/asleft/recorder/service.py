@@ -33,7 +33,7 @@ from asleft.recorder.ingest import QUEUE_MESSAGES, Ingest
 from asleft.recorder.judge_child import JudgeChild, stop_together
 from asleft.recorder.lease_core import LEASE_S
 from asleft.recorder.metrics import RecorderFigures
-from asleft.recorder.multi_recorder import Beside
+from asleft.recorder.multi_recorder import MultiRecorder
 from asleft.recorder.outage import Outage
 from asleft.recorder.quarantine import Quarantine
 from asleft.recorder.watchdog import Watchdog
@@ -47,7 +47,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 log = logging.getLogger(__name__)
 
-TEND_S = 0.5
+MAINTAIN_EVERY_S = 0.5
 HANGING_S = 300.0
 """A writer that has worked on one batch for so long, without the store refusing it, hangs."""
 
@@ -99,13 +99,13 @@ class Recorder:
         self._name = client_id if several else None
         self._boxes = boxes
         self._stopping = threading.Event()
-        self.beside = (
-            Beside(str(records), client_id, data_dir, self.link, self._hearing, lease_s) if several else None
+        self.multi_recorder = (
+            MultiRecorder(str(records), client_id, data_dir, self.link, self._hearing, lease_s) if several else None
         )
-        leasing = None if self.beside is None else self.beside.leasing
+        leasing = None if self.multi_recorder is None else self.multi_recorder.leasing
         with ExitStack() as undo:
-            if self.beside is not None:
-                undo.callback(self.beside.stop)
+            if self.multi_recorder is not None:
+                undo.callback(self.multi_recorder.stop)
             self._samples: SampleStore = open_chosen(samples, data_dir, records, retention or Retention(), leasing)
             undo.callback(self._samples.close)
             self._records: RecordStore = open_records(records)
@@ -137,8 +137,8 @@ class Recorder:
             owning=leasing,
             admission=self._admission,
         )
-        if self.beside is not None:
-            self.beside.bind(self.ingest, self._samples, self._records)
+        if self.multi_recorder is not None:
+            self.multi_recorder.bind(self.ingest, self._samples, self._records)
         child = partial(JudgeChild, data_dir, judge_module, samples, records, self._name)
         self.child = child()
         self._helpers = [child(helping=True) for _ in range(1, judging_processes)]
@@ -178,7 +178,11 @@ class Recorder:
         )
 
     def _keep_clock_changes(self, changes: Sequence[ClockChange]) -> None:
-        holds = () if self.beside is None else self.beside.leasing.holds({change.agent for change in changes})
+        holds = (
+            ()
+            if self.multi_recorder is None
+            else self.multi_recorder.leasing.holds({change.agent for change in changes})
+        )
         try:
             self._records.put_clock_changes(changes, holds)
         except SQLAlchemyError as error:
@@ -192,12 +196,12 @@ class Recorder:
         """Record until `stop`; the exit code: 0, or 1 if the writer ended by itself."""
         self._writer.start()
         self.link.start(self.ingest)
-        if self.beside is not None:
-            self.beside.start(self._stopping)
+        if self.multi_recorder is not None:
+            self.multi_recorder.start(self._stopping)
         self._teller.start()
         manager = ServiceManager()
         manager.ready("recording")
-        while not self._stopping.wait(TEND_S):
+        while not self._stopping.wait(MAINTAIN_EVERY_S):
             self.link.maintain()
             self._hearing.maintain()
             for child in (self.child, *self._helpers):
@@ -221,8 +225,8 @@ class Recorder:
         self.link.stop()
         stop_together([self.child, *self._helpers])
         self._teller.join()
-        if self.beside is not None:
-            self.beside.stop()  # only now: what was stored is acknowledged, and what was judged is committed
+        if self.multi_recorder is not None:
+            self.multi_recorder.stop()  # only now: what was stored is acknowledged, and what was judged is committed
         self._quarantine.close()
         self._bindings.close()
         self._records.close()
@@ -264,7 +268,7 @@ class Recorder:
         if self._boxes is not None:
             self._boxes.look(time.monotonic())
         marks = self.ingest.marks()
-        owns = list(self.ingest.agents) if self.beside is None else self.beside.leasing.owned()
+        owns = list(self.ingest.agents) if self.multi_recorder is None else self.multi_recorder.leasing.owned()
         for agent in told.keys() - set(owns):
             del told[agent]  # should it come back, it is told anew
         for agent, (state, heard_ns) in list(self.ingest.agents.items()):
@@ -285,7 +289,7 @@ class Recorder:
             blocks=self.ingest.counters.blocks,
             cause=self.ingest.storing.why or deaf,
         )
-        if self.beside is not None and (idle := deaf or self.beside.leasing.trouble()):
+        if self.multi_recorder is not None and (idle := deaf or self.multi_recorder.leasing.trouble()):
             alarms.insert(0, f"Recorder {self._name} takes no agents: {idle}")
         elif deaf and not any(deaf in alarm for alarm in alarms):
             alarms.insert(0, f"The recorder cannot work: {deaf}")
