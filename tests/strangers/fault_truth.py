@@ -96,8 +96,8 @@ def _size_seen(
 ) -> float:
     """Largest size in tolerances that the fault has in moments in which the log shows what it moves.
 
-    A pressure at an end that the valve never has at rest is not seen itself: of its change a level shows no more
-    than its share of the command, whatever is known of that level.
+    A pressure at full that the valve never has at rest is not seen itself: of its change a level shows no more than
+    its share of the characteristic, whatever is known of that level.
 
     A fault that creeps has its whole size in the last row only, and one that comes and goes may be away at all visits
     of a level. Each end of the range shows in what is at rest there, a ramp in what moves.
@@ -128,8 +128,8 @@ def _size_seen(
             rows = t.running
         weights = np.broadcast_to(weight, t.time_s.shape)[rows]
         usual = float(np.max(weights, initial=0.0))
-        if q in PRESSURES and actuals[q].bound is None:
-            usual = float(usual > 0.0)
+        if q == "pressure_at_full" and actuals[q].bound is None:
+            weights, usual = np.clip(t.y[rows], 0.0, 1.0) ** min(m.valve.curve, 1.0), float(usual > 0.0)
         if usual > 0.0:
             largest = max(largest, abs(change) / side * float(np.max(weights * effect.severity[rows])) / usual)
     return largest
