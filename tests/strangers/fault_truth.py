@@ -105,7 +105,7 @@ def _size_seen(
     A fault that creeps has its whole size in the last row only, and one that comes and goes may be away at all visits
     of a level. Each end of the range shows in what is at rest there, a ramp in what moves.
     A current is a straight line of the command, so any level tells its end; a pressure is not: where the valve never
-    has its end at rest, a level shows no more of the fault than its share of the command.
+    has full at rest, a level shows no more of the fault than its share of the characteristic.
     """
     alive_a, alive_bar = _alive(t, "dead_current"), _alive(t, "dead_pressure")
     steps = np.diff(t.ramped, prepend=t.ramped[0])
@@ -133,8 +133,8 @@ def _size_seen(
             rows = t.running
         weights = np.broadcast_to(weight, t.time_s.shape)[rows]
         usual = float(np.max(weights, initial=0.0))
-        if q in PRESSURES and actuals[q].bound is None:
-            usual = float(usual > 0.0)
+        if q == "pressure_at_full" and actuals[q].bound is None:
+            weights, usual = np.clip(t.y[rows], 0.0, 1.0) ** min(m.valve.curve, 1.0), float(usual > 0.0)
         if usual > 0.0:
             largest = max(largest, abs(change) / side * float(np.max(weights * effect.severity[rows])) / usual)
     return largest

@@ -184,7 +184,7 @@ def test_a_fault_has_the_size_that_its_log_shows_at_most():
     floor = draw(1300039, "stiction", "unwanted pressure", 1.5).faults[0]
     assert floor.size == pytest.approx(0.44, abs=0.01), "friction had left most of it there"
     factor = draw(60, "middle only", "pressures fall by a factor", 3.0).faults[0]
-    assert factor.size == pytest.approx(1.79, abs=0.01), "the command goes to 60 % and no further"
+    assert factor.size == pytest.approx(1.82, abs=0.01), "the command goes to 60 % and no further"
 
 
 @pytest.mark.parametrize(
