@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from asleft.judge.ramp_fit.demand_path import CommandFilter, Dating, step_time
+from asleft.judge.ramp_fit.demand_path import CommandFilter, Dating, demand_path, moving, small_steps, step_time
 
 DT = 0.01
 
@@ -124,3 +124,27 @@ def test_no_date_for_a_move_between_two_levels_that_both_lie_beyond_full() -> No
     """The driver sees no step there, whatever the command does."""
     t, u = reading(0.0, 0.004)
     assert Dating(CommandFilter(), DT, 2e-4).date(t, u, 51, 94, (1.0, 1.0), 0.003) is None
+
+
+def test_a_rest_that_steps_by_less_than_a_move_is_two_levels() -> None:
+    """0.7 % of the command, where a move begins at 1 %: taken for one level, both strokes beside it are mistaken."""
+    rng = np.random.default_rng(4)
+    time_s = np.arange(0.0, 8.0, 0.01)
+    true = np.select([time_s < 2.0, time_s < 4.0, time_s < 6.0], [0.0, 0.489, 0.496], 1.0)
+    demand = true + 0.0012 * rng.standard_normal(time_s.size)
+    flags = moving(demand, 5, 0.01)
+    path_t, path_u = demand_path(time_s, demand, flags, 0.01, 0.0012)
+    for at_s, level in ((1.0, 0.0), (3.0, 0.489), (3.9, 0.489), (4.1, 0.496), (5.5, 0.496), (7.0, 1.0)):
+        assert np.interp(at_s, path_t, path_u) == pytest.approx(level, abs=0.0006)
+    assert np.all(np.diff(path_t) > 0.0)
+
+
+@pytest.mark.parametrize("alike", [0.0, 0.7])
+def test_noise_on_a_level_is_no_step(alike: float) -> None:
+    """White, or as a filter of the reading leaves it, alike from sample to sample."""
+    rng = np.random.default_rng(7)
+    for _ in range(200):
+        noise = rng.standard_normal(600)
+        for k in range(1, noise.size):
+            noise[k] = alike * noise[k - 1] + np.sqrt(1.0 - alike**2) * noise[k]
+        assert small_steps(0.5 + 0.001 * noise, 0.001) == []

@@ -172,6 +172,11 @@ def step_time(time_s: FloatArray, demand: FloatArray, a: int, b: int, following:
     return float(time_s[a - 1] + missing @ np.diff(time_s[a - 1 : end + 1]))
 
 
+#: A small step between two rests: readings on either side of it, how far apart they are and how much they scatter at
+#: the most (standard deviations of one reading), and how much it explains (chi-square).
+_FEWEST_ON_LEVEL, _STANDS_OUT, _AT_REST, _SURE_STEP = 20, 3.0, 1.4, 60.0
+#: Share of it that comes at once, told by so many readings on either side.
+_AT_ONCE, _BESIDE = 0.7, 5
 _STEP_S = 1e-6
 _LEFT = 2.0  # standard deviations of a reading: further from its level it has left it
 
@@ -216,9 +221,13 @@ def demand_path(
 
     for number, (a, b) in enumerate(runs):
         if not flags[a]:
-            level = acting(a, b)
-            path_t += [float(time_s[a]), float(time_s[b - 1])]
-            path_u += [level, level]
+            first, *later = [a, *(a + k for k in small_steps(demand[a:b], noise))]
+            path_t.append(float(time_s[first]))
+            path_u.append(acting(first, later[0] if later else b))
+            for begin, end in itertools.pairwise([*later, b]):
+                _step_to(path_t, path_u, 0.5 * float(time_s[begin - 1] + time_s[begin]), acting(begin, end))
+            path_t.append(float(time_s[b - 1]))
+            path_u.append(path_u[-1])
             continue
         following = acting(*runs[number + 1]) if number + 1 < len(runs) else None
         if number > 0 and following is not None:
@@ -241,6 +250,38 @@ def demand_path(
     newest = itertools.accumulate(path_t, max)
     kept = [0] + [k for k, before in enumerate(newest, 1) if k < len(path_t) and path_t[k] > before + 1e-9]
     return [path_t[k] for k in kept], [path_u[k] for k in kept]
+
+
+def small_steps(demand: FloatArray, noise: float) -> list[int]:
+    """Indices at which a command that rests (n,) steps all the same, by less than what counts as a move; ascending.
+
+    Only where all that lies between the steps rests: a command that creeps, or climbs by stairs, has none.
+    """
+    found = _steps_within(demand, noise)
+    pieces = itertools.pairwise([0, *found, demand.size])
+    return found if all(float(demand[a:b].std()) < _AT_REST * noise for a, b in pieces) else []
+
+
+def _steps_within(demand: FloatArray, noise: float) -> list[int]:
+    """The change of the mean that explains most, then those on either side of it.
+
+    Least squares (Bai, Journal of Time Series Analysis 15, 1994, from memory). Noise of a filtered reading is alike
+    from sample to sample and looks like small changes: so a step must stand out from the noise of single readings
+    too; and most of it must come at once, which a slow change's does not.
+    """
+    n = demand.size
+    if n < 2 * _FEWEST_ON_LEVEL:
+        return []
+    count = np.arange(1, n)
+    sums = np.cumsum(demand - demand.mean())[:-1]
+    gain = sums**2 * n / (count * (n - count))
+    inner = slice(_FEWEST_ON_LEVEL - 1, n - _FEWEST_ON_LEVEL)
+    at = _FEWEST_ON_LEVEL + int(np.argmax(gain[inner]))
+    apart = float(demand[at:].mean() - demand[:at].mean())
+    at_once = float(demand[at : at + _BESIDE].mean() - demand[at - _BESIDE : at].mean()) / apart if apart else 0.0
+    if abs(apart) < _STANDS_OUT * noise or float(gain[at - 1]) < _SURE_STEP * noise**2 or at_once < _AT_ONCE:
+        return []
+    return [*_steps_within(demand[:at], noise), at, *(at + k for k in _steps_within(demand[at:], noise))]
 
 
 def _step_to(path_t: list[float], path_u: list[float], at_s: float, level: float) -> None:

@@ -386,7 +386,7 @@ def largest_width(
 #
 # At the ends of its range many a driver takes no more of the noise than one side: the current there only falls short
 # of the end, by less and on the other side of the mean. Others follow a command some way beyond. The limiter's ramps
-# are taken to be faster than the noise of a settled command. Dither as in the loop as left is left out: it is in both.
+# are taken to be faster than the noise of a settled command. Dither as in the loop as left is left out: both have it.
 
 #: Share of wires taken to be quieter than can be noticed, before anything was heard.
 _QUIET = 0.5
