@@ -143,7 +143,7 @@ def _row(healthy: Lane, faulty: Lane) -> Row:
 
 def _after_left(lane: Lane) -> tuple[tuple[float, float] | None, tuple[str, ...]]:
     """Equivalent change of pressure in the minutes after the levels were learnt, and findings there."""
-    from asleft.judge.estimates import estimate
+    from asleft.judge.estimates.estimate import estimate
     from asleft.judge.steps.points import seen_of
 
     first = step(lane.sheet, begin(lane.sheet, horizon_s=240.0), part(lane.samples, 0, _LEARNT))

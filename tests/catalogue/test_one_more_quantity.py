@@ -26,7 +26,7 @@ finding_kinds.FINDING_KINDS["oil-changed"] = finding_kinds.FindingKind(
 )
 finding_kinds.KIND_OF["oil_at_work"] = "oil-changed"
 
-from asleft.judge import estimates
+from asleft.judge.estimates import estimate as estimates
 from asleft.judge.decide import Estimate
 
 def with_oil(sheet, seen, measured=estimates.estimate):

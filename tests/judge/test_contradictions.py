@@ -10,7 +10,7 @@ import pytest
 from asleft.catalogue.finding_kinds import FINDING_KINDS
 from asleft.catalogue.parts import Part
 from asleft.judge.driver.clipping import Clip
-from asleft.judge.estimates import AsFound
+from asleft.judge.estimates.as_found import AsFound
 from asleft.judge.finding.pressure_symptoms import add_pressure_symptoms
 from asleft.judge.finding.signatures import AS_LEFT, CAUSES, SYMPTOMS, Cause, Values, isolate
 from asleft.judge.finding.symptoms import observe

@@ -12,7 +12,7 @@ from asleft.catalogue.statuses import Status, worst
 from asleft.judge.drift import Chart
 from asleft.judge.driver.clipping import Clip
 from asleft.judge.driver.currents import Level
-from asleft.judge.estimates import AsFound, Seen
+from asleft.judge.estimates.as_found import AsFound, Seen
 from asleft.judge.finding.context import FindingContext
 from asleft.judge.finding.findings import find
 from asleft.judge.sentence import likely, sentence

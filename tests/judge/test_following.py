@@ -9,7 +9,7 @@ import pytest
 from asleft.catalogue.parts import Part
 from asleft.judge.driver.clipping import Clip, cut_strokes, cuts_of, strokes_at
 from asleft.judge.driver.currents import Level
-from asleft.judge.estimates import AsFound
+from asleft.judge.estimates.as_found import AsFound
 from asleft.judge.features import Dwell, Stroke
 from asleft.judge.finding.context import LevelChange, explained_bar, pressure_shapes, size_values, telling
 from asleft.judge.finding.level_changes import level_changes, slope_at

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from asleft.judge.driver.answer import Misfit, median_chi2
-from asleft.judge.estimates import AsFound, Seen
+from asleft.judge.estimates.as_found import AsFound, Seen
 from asleft.judge.features import Stroke
 from asleft.judge.finding.context import FindingContext
 from asleft.judge.finding.watched import stroke_findings, strokes_unclear

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 from asleft.judge.driver.answer import at_times, not_straight
-from asleft.judge.estimates import _surely_out
+from asleft.judge.estimates.ramps import _surely_out
 from asleft.judge.features import Stroke
 from asleft.judge.judge import judge_log
 from asleft.judge.types import Samples, Verdict

@@ -7,7 +7,7 @@ from typing import cast
 import numpy as np
 import pytest
 from asleft.judge.dither import DitherBurst
-from asleft.judge.estimates import AsFound, Seen
+from asleft.judge.estimates.as_found import AsFound, Seen
 from asleft.judge.features import Stroke
 from asleft.judge.onset import (
     best_split,

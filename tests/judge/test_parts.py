@@ -11,7 +11,7 @@ from asleft.catalogue.parts import Part
 from asleft.judge.coil.coil import Resistance, Winding, copper
 from asleft.judge.coil_state import CoilState
 from asleft.judge.driver.clipping import Clip
-from asleft.judge.estimates import AsFound
+from asleft.judge.estimates.as_found import AsFound
 from asleft.judge.features import Dwell
 from asleft.judge.finding.context import (
     LevelChange,

@@ -4,7 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from asleft.judge.estimates import NotObserved, Seen, estimate
+from asleft.judge.estimates.as_found import NotObserved, Seen
+from asleft.judge.estimates.estimate import estimate
 from asleft.judge.valve.end_pressure import end_estimate, oil_share, pressure_systematic_bar
 from asleft.judge.valve.pressure import (
     LevelPressure,

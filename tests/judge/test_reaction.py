@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from asleft.catalogue.parts import Part
 from asleft.judge.driver.answer import Misfit, Reaction, answer_of
-from asleft.judge.estimates import AsFound, Seen
+from asleft.judge.estimates.as_found import AsFound, Seen
 from asleft.judge.finding.context import FindingContext
 from asleft.judge.finding.watched import response_change, stroke_findings, strokes_unclear
 from asleft.judge.judge import begin, step

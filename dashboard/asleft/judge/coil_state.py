@@ -11,7 +11,7 @@ from asleft.judge.coil.coil import ColdCoil, Reference, Resistance, Winding, ref
 from asleft.judge.coil.headroom import Need, Room, estimate_of, lowest_supply, room_of
 from asleft.judge.decide import Estimate
 from asleft.judge.driver.systematic import instrument_u
-from asleft.judge.estimates import AsFound, Found, NotObserved, Seen
+from asleft.judge.estimates.as_found import AsFound, Found, NotObserved, Seen
 from asleft.judge.trend import theil_sen
 from asleft.judge.types import CoilNow
 from asleft.sheet.model import Sheet

@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 from asleft.judge.driver.currents import AT_ZERO, usable
-from asleft.judge.estimates import AsFound, Seen
+from asleft.judge.estimates.as_found import AsFound, Seen
 from asleft.judge.features import Dwell
 from asleft.judge.outer import carried
 from asleft.judge.types import FloatArray

@@ -17,7 +17,8 @@ import numpy as np
 from asleft.judge.coil.coil import copper, output_of
 from asleft.judge.coil.headroom import Need, point
 from asleft.judge.decide import Estimate, coverage_factor
-from asleft.judge.estimates import Found, NotObserved, estimate
+from asleft.judge.estimates.as_found import Found, NotObserved
+from asleft.judge.estimates.estimate import estimate
 from asleft.judge.judge import state_of_log
 from asleft.judge.steps.points import seen_of
 from asleft.judge.types import FloatArray, Samples

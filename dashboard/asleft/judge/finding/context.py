@@ -10,7 +10,7 @@ from asleft.catalogue.finding_kinds import FINDING_KINDS
 from asleft.judge.coil_state import CoilState, Nearing
 from asleft.judge.drift import Chart
 from asleft.judge.driver.answer import Misfit, Reaction
-from asleft.judge.estimates import AsFound, Seen
+from asleft.judge.estimates.as_found import AsFound, Seen
 from asleft.judge.features import Dwell, PressureDelay
 from asleft.judge.finding.signatures import Values
 from asleft.judge.types import Finding, FloatArray, QuantityResult, Verdict

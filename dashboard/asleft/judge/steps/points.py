@@ -15,7 +15,8 @@ from asleft.judge.coil_state import look, remember_day
 from asleft.judge.decide import Estimate
 from asleft.judge.dither import DitherBurst
 from asleft.judge.drift import Chart, Limits, limits_for, oil_of
-from asleft.judge.estimates import Seen, estimate
+from asleft.judge.estimates.as_found import Seen
+from asleft.judge.estimates.estimate import estimate
 from asleft.judge.features import Dwell, Stroke
 from asleft.judge.finding.held import CHART
 from asleft.judge.held import Held, HeldLevel, learn_held, still_pairs

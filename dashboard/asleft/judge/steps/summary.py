@@ -14,7 +14,8 @@ from asleft.judge.coil.headroom import headroom_result
 from asleft.judge.coil_state import CoilState, Nearing, look, nearing, report_of, usual_hottest_degc
 from asleft.judge.decide import Estimate, expanded_uncertainty, tolerance_used_pct, verdict
 from asleft.judge.driver.supply import supply_never_moved
-from asleft.judge.estimates import AsFound, Found, NotObserved, Seen, estimate
+from asleft.judge.estimates.as_found import AsFound, Found, NotObserved, Seen
+from asleft.judge.estimates.estimate import estimate
 from asleft.judge.finding.context import FindingContext
 from asleft.judge.finding.findings import find
 from asleft.judge.finding.held import stepped_s

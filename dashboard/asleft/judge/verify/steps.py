@@ -8,7 +8,7 @@ from collections.abc import Collection, Sequence
 import numpy as np
 from asleft.judge.decide import expanded_uncertainty, verdict
 from asleft.judge.driver.systematic import current_systematic, ramp_systematic, stroke_size
-from asleft.judge.estimates import Seen
+from asleft.judge.estimates.as_found import Seen
 from asleft.judge.features import Dwell, Stroke
 from asleft.judge.ramp_fit.ramps import combine
 from asleft.judge.state import JudgeState
