@@ -125,7 +125,7 @@ class SharedNoise:
             shapes.append(math.exp(-interval_s / c) / (2.0 * c))
             values.append(neighbours)
             variances.append(variance**2 / n)
-        if self.n >= _ENOUGH and self.current > 0.0:
+        if self.n >= _ENOUGH and self.command > 0.0 and self.current > 0.0:
             apart_s = spacing(interval_s) * interval_s
             taken = 2.0 * self.dwells / (self.n * interval_s)
             shapes += [_shared(k * apart_s - delay_s - c, c, lags_s) - taken for k in range(LAGS)]
