@@ -58,7 +58,7 @@ plants: setup
 	$(BIN)/python -m pytest -n 3 $(BY_FILE) tests/end_to_end
 
 pages: setup
-	$(BIN)/python -m pytest -n 3 $(BY_TEST) tests/browser
+	$(BIN)/python -m pytest -n 4 $(BY_TEST) tests/browser
 
 # What takes too long for every commit: the judge against theory, other detectors and unknown machines, in full.
 test-long: setup
