@@ -43,17 +43,17 @@ BY_TEST := --dist load
 test suite plants pages: export OPENBLAS_NUM_THREADS := 1
 test suite plants pages: export PYTHONDONTWRITEBYTECODE :=
 test:
-	@# What is loaded from two places comes at once.
+	@# What is loaded from two places comes at once, and types are checked on what the suite leaves of the cores.
 	$(MAKE) --jobs=2 setup services
 	$(MAKE) style
-	@# The suite needs both cores, plants and pages wait for most of the time: two at a time, they fill what it leaves.
-	$(MAKE) --jobs=2 types suite $(if $(TEST_ARGS),,plants pages)
+	$(MAKE) --jobs=2 types suite
+	$(if $(TEST_ARGS),,$(MAKE) --jobs=2 plants pages)
 
 suite: setup
 	$(BIN)/python -m pytest $(or $(TEST_ARGS),-n 4 $(BY_FILE) --ignore=tests/browser --ignore=tests/end_to_end)
 
-# In processes of their own: the browser's driver switches stacks under the interpreter's feet. What a starved plant
-# cannot read it tells, and no test takes that for a fault.
+# In processes of their own: the browser's driver switches stacks under the interpreter's feet. Side by side, as both
+# wait for most of the time; what a starved plant cannot read it tells, and no test takes that for a fault.
 plants: setup
 	$(BIN)/python -m pytest -n 3 $(BY_FILE) tests/end_to_end
 
