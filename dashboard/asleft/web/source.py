@@ -38,6 +38,7 @@ MOST_WITHOUT_SHEET = 100
 _AWAY: tuple[type[Exception], ...] = (Unreachable, *SAMPLES_TROUBLE)
 
 T = TypeVar("T")
+V = TypeVar("V")
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,11 +151,7 @@ class Source:
         if known is not None and abs(now_ns - known[0]) < lasts_ns:
             return cast("T", known[1])
         made = make()
-        with self._lock:
-            self._kept.pop(key, None)
-            self._kept[key] = (now_ns, made)
-            while len(self._kept) > MOST_KEPT:
-                del self._kept[next(iter(self._kept))]
+        self._keep(self._kept, key, (now_ns, made), MOST_KEPT)
         return made
 
     def unchanged(self, key: object, given: object, make: Callable[[], T]) -> T:
@@ -163,12 +160,16 @@ class Source:
         if known is not None and known[0] == given:
             return cast("T", known[1])
         made = make()
-        with self._lock:
-            self._unchanged.pop(key, None)
-            self._unchanged[key] = (given, made)
-            while len(self._unchanged) > MOST_UNCHANGED:
-                del self._unchanged[next(iter(self._unchanged))]
+        self._keep(self._unchanged, key, (given, made), MOST_UNCHANGED)
         return made
+
+    def _keep(self, known: dict[object, V], key: object, value: V, most: int) -> None:
+        """Put it in as the newest; beyond `most` the oldest go."""
+        with self._lock:
+            known.pop(key, None)
+            known[key] = value
+            while len(known) > most:
+                del known[next(iter(known))]
 
     def sheet(self, valve: str, at_ns: int) -> Sheet | None:
         """The sheet in force for a valve; None if it has none."""
