@@ -367,6 +367,8 @@ def _stretches_of(carry: WatchCarry, lead_s: float) -> list[Stretch]:
         if len(steps) < _IN_A_ROW + _MORE_IF_CONTRARY * carry.contrary or min(steps) > 0.0 or max(steps) < 0.0:
             continue
         new = [abs(step_s) for step_s in steps if abs(step_s) > carry.ahead_told_s]
+        if not new:  # times that went back
+            continue
         carry.ahead_told_s = new[-1]
         return [Stretch(FORESTALLED, new[0] - lead_s, new[-1], {"times": float(len(new)), "lead_s": lead_s})]
     return []
