@@ -42,6 +42,15 @@ def _empty() -> FloatArray:
     return np.empty((ROWS, 0))
 
 
+@dataclass(frozen=True, slots=True)
+class Said:
+    """When a valve was last judged (unix s), its producing clock then, and what of that is told at once."""
+
+    at_s: float
+    clock_s: float
+    at_once: tuple[str, ...]  # see `steps.looks.told_at_once`
+
+
 @dataclass(eq=False, slots=True)
 class JudgeState:
     """Everything remembered of one valve under one revision of its sheet."""
@@ -93,6 +102,7 @@ class JudgeState:
     other_lines_hz: list[float] = field(default_factory=list)  # that stood beside the dither in bursts
     fit_points: FitPoints = field(default_factory=FitPoints)
     fit: Fit = field(default_factory=Fit)  # what was last said of whether the readings fit the sheet
+    said: Said | None = None  # None: not judged yet
 
 
 # A state as text and back, and a copy of it that may be changed: from the types of its fields alone.
