@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
-from asleft.judge.medians import level_of
+from asleft.judge.medians import level_of, median_of
 from asleft.judge.noise import driver_demand
 from asleft.judge.types import FloatArray
 
@@ -160,7 +160,7 @@ def step_time(time_s: FloatArray, demand: FloatArray, a: int, b: int, following:
     if end >= b:
         return None
     took_s = float(time_s[end] - time_s[a - 1])
-    if took_s > _STEP_LASTS_S and took_s > 1.5 * float(np.median(np.diff(time_s))):
+    if took_s > _STEP_LASTS_S and took_s > 1.5 * median_of(np.diff(time_s)):
         return None
     if following == before:
         return None

@@ -21,6 +21,7 @@ import numpy.typing as npt
 from asleft.judge.intake.holding import STANDS_S, BoolArray
 from asleft.judge.intake.intake import CURRENT, DEMAND, ENABLE, ENABLED, PRESSURE, STATE, TIME
 from asleft.judge.intake.states import NOT_ENABLED, STOPPED
+from asleft.judge.medians import median_of
 from asleft.judge.types import FloatArray
 from asleft.judge.watching.stretches import Stretch, WatchCarry, edges
 from asleft.sheet.model import Sheet
@@ -401,7 +402,7 @@ def _lead_s(time_s: FloatArray, demand: FloatArray, current: FloatArray, ends: t
     stood = slice(int(np.searchsorted(time_s, step_s - _STANDS_S)), k)
     if time_s[0] > step_s - _STANDS_S or stood.stop - stood.start < _LEAST_EARLY_READINGS:
         return None
-    level = float(np.median(demand[stood]))
+    level = median_of(demand[stood])
     pauses = np.diff(time_s[stood.start :])
     if np.abs(demand[stood] - level).max() > _STANDS or pauses.max() > _LONGEST_PAUSE_S:
         return None
