@@ -194,7 +194,8 @@ def _rows(text: str, width: int) -> Iterator[list[float]]:
 
 def _out(value: Any) -> Any:  # noqa: ANN401 - whatever the library does not know
     if isinstance(value, np.ndarray):
-        return value.shape[0], pack(value)
+        columns, rows = value.shape  # many short columns are packed as few long ones, which is quicker
+        return (-rows, pack(value.T)) if columns > rows > 0 else (columns, pack(value))
     if isinstance(value, np.generic):
         return value.item()
     raise NotImplementedError(f"a state cannot hold a {type(value).__name__}")
@@ -202,7 +203,7 @@ def _out(value: Any) -> Any:  # noqa: ANN401 - whatever the library does not kno
 
 def _in(_kind: object, raw: Any) -> Any:  # noqa: ANN401 - every array is one table of numbers
     columns, text = raw
-    return unpack(text, columns)
+    return unpack(text, columns) if columns >= 0 else np.ascontiguousarray(unpack(text, -columns).T)
 
 
 @cache
