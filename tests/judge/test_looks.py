@@ -84,11 +84,11 @@ def test_a_condition_that_is_over_is_seen_to_be_gone_as_soon() -> None:
     assert len(few) < len(every)
 
 
-def test_all_else_waits_for_a_twentieth_more_evidence_and_half_a_minute_at_most(production) -> None:
+def test_all_else_waits_for_a_tenth_more_evidence_and_half_a_minute_at_most(production) -> None:
     assert lived(production, all_of_them=False) == []
     state = begin(VALVE)
     state.to_s, state.last_state = 1000.0, 0
-    for produced_s, stands_s in ((100.0, 5.0), (900.0, LONGEST_S)):
+    for produced_s, stands_s in ((100.0, 10.0), (900.0, LONGEST_S)):
         state.clock_s, state.said = produced_s, Said(1000.0 - stands_s + 0.1, 0.0, ("0",))
         assert not is_due(VALVE, state)
         state.said = Said(1000.0 - stands_s, 0.0, ("0",))

@@ -539,3 +539,15 @@ def test_a_clock_that_turns_out_wrong_does_not_wait(rig, tools):
     rig.store.commit(blocks(tools, 11, 15), [], 1)
     rig.judging.round()
     assert rig.cursor().cursor == {"spool-1": 15}
+
+
+def test_while_nothing_comes_the_long_state_is_not_read_again(rig, tools):
+    quiet(rig, tools)
+    read, cursors = rig.records.judge_cursor, []
+    rig.records.judge_cursor = lambda valve: cursors.append(valve) or read(valve)
+    for _ in range(5):
+        rig.judging.round()
+    assert cursors == []
+    rig.records.put_sheet(tools.sheet_record(number=2, at_ns=tools.t0 + 3 * S))
+    rig.rounds(2)
+    assert cursors

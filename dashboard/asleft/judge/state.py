@@ -8,7 +8,7 @@ from __future__ import annotations
 import base64
 import json
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, field, fields, is_dataclass, replace
 from functools import cache
 from itertools import islice
@@ -170,22 +170,33 @@ def loads(text: str) -> JudgeState:
 
 def copied(value: T) -> T:
     """A copy whose records, lists and tables may be changed; what cannot be changed, and arrays, are shared."""
-    if is_dataclass(value) and not isinstance(value, type):
-        if value.__dataclass_params__.frozen:  # type: ignore[attr-defined]
-            return value
-        return replace(value, **{one.name: copied(getattr(value, one.name)) for one in fields(value)})
     if isinstance(value, list):
         return [*_each(value)]  # type: ignore[return-value]
     if isinstance(value, dict):
         return dict(zip(value, _each(value.values()), strict=True))  # type: ignore[return-value]
-    return value
+    names = _changeable(type(value))  # type: ignore[arg-type]
+    return replace(value, **{name: copied(getattr(value, name)) for name in names}) if names else value  # type: ignore[type-var]
 
 
-def _each(values: Iterable[Any]) -> Iterable[Any]:
+def _each(values: Collection[Any]) -> Iterable[Any]:
     """Copies of some values of one type; the same where none of them can be changed."""
-    first = next(iter(values), None)
-    changeable = isinstance(first, list | dict) or is_dataclass(first)
-    return map(copied, values) if changeable else values
+    for first in values:
+        if isinstance(first, list) and first and not _may_change(first[0]):
+            return map(list.copy, values)
+        return map(copied, values) if _may_change(first) else values
+    return values
+
+
+def _may_change(value: object) -> bool:
+    return isinstance(value, list | dict) or bool(_changeable(type(value)))  # type: ignore[arg-type]
+
+
+@cache
+def _changeable(kind: type) -> tuple[str, ...]:
+    """The fields of a record that can be changed; none of anything else."""
+    if not is_dataclass(kind) or kind.__dataclass_params__.frozen:  # type: ignore[attr-defined]
+        return ()
+    return tuple(one.name for one in fields(kind))
 
 
 def _rows(text: str, width: int) -> Iterator[list[float]]:

@@ -173,6 +173,9 @@ class Judging:
 
     def _advance(self, name: str, valve: Progress) -> bool:
         sheets = self._setting.sheets[name]
+        if self._nothing_new(name, valve, sheets):
+            valve.waiting = valve.held = 0
+            return self._nothing_follows(valve) and self._say(name, valve, sheets)
         base = self._cursor(name, sheets)
         pending = valve.pending = self._pending(valve.pending, base, sheets)
         cursor = base if pending is None else pending.cursor
@@ -217,6 +220,17 @@ class Judging:
         self.step_s += _NEW_SHARE * (self._monotonic_s() - began_s - self.step_s)
         return True
 
+    def _nothing_new(self, name: str, valve: Progress, sheets: Sequence[SheetRecord]) -> bool:
+        """Whether no block has come since what is taken in, as far as can be told without reading a long cursor."""
+        at = valve.at if valve.pending is None else valve.pending.cursor
+        if at is None or not self._under(at, effective_sheet(sheets, at.at_ns)):
+            return False
+        return not self._samples.refs_after(name, at.cursor, 1)
+
+    def _under(self, cursor: JudgeCursor, record: SheetRecord | None) -> bool:
+        """Whether it was judged under this sheet by this judge; None: under none."""
+        return record is None or (record.number, self._version) == (cursor.sheet_number, cursor.judge_version)
+
     def _pending(self, pending: Pending | None, base: JudgeCursor, sheets: Sequence[SheetRecord]) -> Pending | None:
         """What was taken in beyond the step on record, if it still goes on from that, under the sheet in force."""
         if pending is None or pending.base != base or effective_sheet(sheets, pending.cursor.at_ns) != pending.record:
@@ -228,7 +242,7 @@ class Judging:
         cursor = self._records.judge_cursor(name)
         if cursor is not None and cursor.state:
             record = effective_sheet(sheets, cursor.at_ns)
-            if record is not None and (record.number, self._version) != (cursor.sheet_number, cursor.judge_version):
+            if record is not None and not self._under(cursor, record):
                 self._records.reset_judging(
                     name, self._again_from(name, record, cursor), self._setting.ours.get(name)
                 )
@@ -359,6 +373,9 @@ class Judging:
             self._setting.ours.get(name),
         )
         valve.state, valve.clock = (text, pending.state), pending.clock
+        valve.at = replace(
+            pending.cursor, judge_version=self._version, sheet_number=pending.record.number, state=text
+        )
         valve.steps += 1
         return True
 

@@ -46,6 +46,7 @@ class Progress:
     """How far judging of one valve is, and what stood in its way."""
 
     state: tuple[str, Any] | None = None  # text as stored, and the object it stands for
+    at: JudgeCursor | None = None  # of the last step that was committed here
     pending: Pending | None = None
     clock: ClockChange | None = None  # as the last judgement has it
     newest: tuple[str, int] | None = None  # last waiting block, and since when it is the last

@@ -2,9 +2,9 @@
 
 What lasts seconds is told when it comes: a condition seen sample by sample that begins or no longer counts, another
 state of the machine, too many readings missing, a pressure that the valve should not let through. All else rests on
-whole strokes and dwells of up to ten minutes. Judged anew when there is a twentieth more of them, and then after
-half a minute, a mean over them lags by a twentieth of any change at most, and what is found is for a shift, not for
-a second. A point of history that closes is judged with the evidence that closed it.
+whole strokes and dwells of up to ten minutes, and what it finds is for a shift, not for a second: it is judged anew
+when there is a tenth more production, or after half a minute, a twentieth of ten. A point of history that closes is
+judged with the evidence that closed it.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from asleft.judge.watching.watch import still_count, with_breaks
 from asleft.sheet.model import Sheet
 
 #: The longest that a judgement stands while readings come (s), and as a share of the production it rests on.
-LONGEST_S, _MORE_EVIDENCE = 30.0, 0.05
+LONGEST_S, _MORE_EVIDENCE = 30.0, 0.1
 #: Share of failed readings over the horizon from which missing data is a finding, and down to which it stays one: a
 #: share of 5 % of few readings scatters by as much from one look to the next.
 MISSING_SHARE, _MISSING_STAYS = 0.05, 0.025
