@@ -89,23 +89,26 @@ class CountingJudge:
     state: State = State.PRODUCING
     fail_on: set = field(default_factory=set)
     begun: list = field(default_factory=list)
+    due: bool = True
 
     def begin(self, sheet):
         self.begun.append((sheet.valve, sheet.revision.number))
         return {"sheet": sheet.revision.number, "samples": 0}
 
-    def step(self, sheet, state, samples):
+    def advance(self, sheet, state, samples):
         if sheet.valve in self.fail_on:
             raise RuntimeError("no idea what this is")
         self.calls.append((sheet.valve, sheet.revision.number, samples))
         now = {"sheet": state["sheet"], "samples": state["samples"] + samples.time_s.size}
         first, last = float(samples.time_s[0]), float(samples.time_s[-1])
-        judgement = Judgement(
-            sheet.valve, sheet.revision.number, first, last, now["samples"], Status.GOOD, "As left.",
+        interval = StateInterval(self.state, first, last, "test")
+        return _Taken(now, (interval,), (ChartPoint("ramp_up", last, 1.0, 0.1),), self.due)
+
+    def summarise(self, sheet, state):
+        return Judgement(
+            sheet.valve, sheet.revision.number, None, None, state["samples"], Status.GOOD, "As left.",
             {}, (), self.findings, current_state=self.state,
         )  # fmt: skip
-        interval = StateInterval(self.state, first, last, "test")
-        return _Outcome(now, judgement, (interval,), (ChartPoint("ramp_up", last, 1.0, 0.1),))
 
     def dumps(self, state):
         return json.dumps(state)
@@ -115,11 +118,11 @@ class CountingJudge:
 
 
 @dataclass(frozen=True)
-class _Outcome:
+class _Taken:
     state: dict
-    judgement: Judgement
     intervals: tuple
     points: tuple
+    due: bool
 
 
 def finding(kind, onset_s=None, consequence_of=None):

@@ -447,3 +447,107 @@ def test_an_alarm_that_ends_by_a_revision_says_so_in_the_log(rig, tools):
     raised, returned = rig.records.alarm_events(V)
     assert (raised.event, returned.event) == (EventKind.RAISED, EventKind.RETURNED)
     assert returned.comment.startswith("Sheet 2 was changed to meet it: current at full from 0.920 A to 0.850 A.")
+
+
+def quiet(rig, tools):
+    """A valve of which five seconds are judged, and five more taken in that need not be told yet."""
+    rig.records.put_sheet(tools.sheet_record())
+    rig.store.commit(blocks(tools, 1, 5), [], 1)
+    rig.judging.round()
+    rig.judge.due = False
+    rig.store.commit(blocks(tools, 6, 10), [], 1)
+    rig.judging.round()
+    assert [times.size for times in rig.times_s()] == [50, 50]
+    assert rig.cursor().cursor == {"spool-1": 5}
+
+
+def test_what_can_wait_is_taken_in_once_and_committed_with_what_is_due(rig, tools):
+    quiet(rig, tools)
+    rig.judging.round()
+    assert len(rig.judge.calls) == 2
+    assert rig.judging.valves[V].judged_ns == tools.t0 + 9 * S + 900_000_000
+    rig.judge.due = True
+    rig.store.commit(blocks(tools, 11, 15), [], 1)
+    rig.judging.round()
+    assert [times.size for times in rig.times_s()] == [50, 50, 50]
+    assert rig.cursor().state == '{"sheet": 1, "samples": 150}'
+    assert rig.cursor().cursor == {"spool-1": 15}
+    assert rig.records.judgement(V)["samples"] == 150
+    (interval,) = rig.records.intervals(V, 0, 4 * 10**18)
+    assert interval.to_s == pytest.approx(tools.t0 / 1e9 + 14.9)
+    assert len(rig.records.points(V, "ramp_up", 0, 4 * 10**18)) == 3
+
+
+def test_what_waits_is_judged_when_nothing_follows(rig, tools):
+    quiet(rig, tools)
+    rig.rounds(4)
+    assert rig.records.judgement(V)["samples"] == 100
+    assert rig.cursor().cursor == {"spool-1": 10}
+    rig.rounds(4)
+    assert len(rig.judge.calls) == 2
+
+
+def test_what_waited_in_a_process_that_ended_is_taken_in_again(rig, tools):
+    quiet(rig, tools)
+    rig.restart()
+    rig.rounds(4)
+    assert [times.size for times in rig.times_s()] == [50, 50, 50]
+    assert rig.cursor().state == '{"sheet": 1, "samples": 100}'
+
+
+def test_what_waits_is_judged_under_its_own_sheet_before_the_next(rig, tools):
+    quiet(rig, tools)
+    rig.records.put_sheet(tools.sheet_record(number=2, at_ns=tools.t0 + 10 * S))
+    rig.judge.due = True
+    rig.store.commit(blocks(tools, 11, 15), [], 1)
+    rig.now_s += 1.1
+    rig.judging.round()
+    assert rig.cursor().state == '{"sheet": 1, "samples": 100}'
+    rig.judging.round()
+    assert rig.cursor().state == '{"sheet": 2, "samples": 50}'
+
+
+def test_what_waits_is_taken_in_again_under_a_sheet_that_is_entered_late(rig, tools):
+    quiet(rig, tools)
+    rig.records.put_sheet(tools.sheet_record(number=2, at_ns=tools.t0 + 7 * S))
+    rig.rounds(6)
+    assert [(number, samples.time_s.size) for _, number, samples in rig.judge.calls] == [
+        (1, 50), (1, 50), (1, 20), (2, 30),
+    ]  # fmt: skip
+    assert rig.cursor().state == '{"sheet": 2, "samples": 30}'
+
+
+def test_what_waits_is_dropped_where_another_process_went_on(rig, tools):
+    quiet(rig, tools)
+    here = rig.judging
+    rig.judge.due = True
+    rig.restart()
+    rig.judging.round()
+    assert rig.cursor().state == '{"sheet": 1, "samples": 100}'
+    rig.store.commit(blocks(tools, 11, 15), [], 1)
+    here.round()
+    assert rig.cursor().state == '{"sheet": 1, "samples": 150}'
+    (interval,) = rig.records.intervals(V, 0, 4 * 10**18)
+    assert interval.to_s == pytest.approx(tools.t0 / 1e9 + 14.9)
+
+
+def test_a_clock_that_turns_out_wrong_does_not_wait(rig, tools):
+    quiet(rig, tools)
+    rig.records.put_clock_changes(
+        [ClockChange("edge-1", "spool-1", 11, 0, "its clock cannot be trusted", tools.t0 + 11 * S)]
+    )
+    rig.store.commit(blocks(tools, 11, 15), [], 1)
+    rig.judging.round()
+    assert rig.cursor().cursor == {"spool-1": 15}
+
+
+def test_while_nothing_comes_the_long_state_is_not_read_again(rig, tools):
+    quiet(rig, tools)
+    read, cursors = rig.records.judge_cursor, []
+    rig.records.judge_cursor = lambda valve: cursors.append(valve) or read(valve)
+    for _ in range(5):
+        rig.judging.round()
+    assert cursors == []
+    rig.records.put_sheet(tools.sheet_record(number=2, at_ns=tools.t0 + 3 * S))
+    rig.rounds(2)
+    assert cursors

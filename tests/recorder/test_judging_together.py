@@ -38,12 +38,13 @@ from types import SimpleNamespace
 from asleft.judge.types import Judgement, State, Status
 def begin(sheet):
     return {"samples": 0, "by": []}
-def step(sheet, state, samples):
+def advance(sheet, state, samples):
     time.sleep(0.05)
     now = {"samples": state["samples"] + samples.time_s.size, "by": [*state["by"], os.getpid()]}
-    judgement = Judgement(sheet.valve, 1, None, None, now["samples"], Status.GOOD, "As left.", {}, (), (),
-                          current_state=State.PRODUCING)
-    return SimpleNamespace(state=now, judgement=judgement, intervals=(), points=())
+    return SimpleNamespace(state=now, intervals=(), points=(), due=True)
+def summarise(sheet, state):
+    return Judgement(sheet.valve, 1, None, None, state["samples"], Status.GOOD, "As left.", {}, (), (),
+                     current_state=State.PRODUCING)
 dumps, loads = json.dumps, json.loads
 """
 

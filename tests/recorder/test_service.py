@@ -22,15 +22,15 @@ pytestmark = pytest.mark.end_to_end
 BUSY_JUDGE = """
 import time
 from pathlib import Path
-from tests_judge_types import outcome
+from tests_judge_types import summarise, taken
 HOLD = Path(__file__).with_name("hold")
 def begin(sheet):
     return 0
-def step(sheet, state, samples):
+def advance(sheet, state, samples):
     end = time.perf_counter() + 0.4
     while time.perf_counter() < end or HOLD.exists():
         pass
-    return outcome(sheet, state + samples.time_s.size, samples)
+    return taken(state + samples.time_s.size)
 dumps = str
 loads = int
 """
@@ -38,10 +38,11 @@ loads = int
 OUTCOME = """
 from types import SimpleNamespace
 from asleft.judge.types import Judgement, State, Status
-def outcome(sheet, state, samples):
-    judgement = Judgement(sheet.valve, 1, None, None, state, Status.GOOD, "As left.", {}, (), (),
-                          current_state=State.PRODUCING)
-    return SimpleNamespace(state=state, judgement=judgement, intervals=(), points=())
+def summarise(sheet, state):
+    return Judgement(sheet.valve, 1, None, None, state, Status.GOOD, "As left.", {}, (), (),
+                     current_state=State.PRODUCING)
+def taken(state):
+    return SimpleNamespace(state=state, intervals=(), points=(), due=True)
 """
 
 

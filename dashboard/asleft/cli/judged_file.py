@@ -117,7 +117,7 @@ def judged(
         samples = replace(samples, bursts=read_bursts(burst_path, log_map, zone=given.zone))
 
     from asleft.judge.judge import judge_log
-    from asleft.judge.steps.summary import MISSING_SHARE
+    from asleft.judge.steps.looks import MISSING_SHARE
 
     # Few lost cells are told among the notes and are no finding, as of readings that come from an agent.
     dropped = reading.dropped if reading.lost_share > MISSING_SHARE else {}

@@ -51,6 +51,7 @@ from asleft.judge.steps.cutting import (
     take_bursts,
     trim,
 )
+from asleft.judge.steps.looks import is_due
 from asleft.judge.steps.points import POINT_S, close_points
 from asleft.judge.steps.summary import summarise
 from asleft.judge.types import ChartPoint, FloatArray, Judgement, Samples, StateInterval
@@ -117,6 +118,7 @@ __all__ = [
     "loads",
     "state_of_log",
     "step",
+    "summarise",
 ]
 
 #: Producing time that the live as-found rests on (s).
@@ -145,6 +147,7 @@ class Advance:
 
     `conditions`: what was seen sample by sample during the step, even if it ended long before its end and a judgement
     would no longer speak of it. `nothing_new`: whether nothing came that could change the last judgement's findings.
+    `due`: whether a live valve is to be judged anew now, see `steps.looks`.
     """
 
     state: JudgeState
@@ -152,6 +155,7 @@ class Advance:
     points: tuple[ChartPoint, ...]
     conditions: tuple[Stretch, ...]
     nothing_new: bool
+    due: bool
 
 
 def begin(
@@ -191,7 +195,8 @@ def advance(sheet: Sheet, state: JudgeState, samples: Samples) -> Advance:
     conditions = tuple(s for s in state.stretches if began_s is None or s.to_s > began_s)
     nothing_new = not (points or conditions) and _content(state) == _content(before)
     trim(state)
-    return Advance(state, tuple(intervals), tuple(points), conditions, nothing_new)
+    due = bool(points) or is_due(sheet, state)
+    return Advance(state, tuple(intervals), tuple(points), conditions, nothing_new, due)
 
 
 def _content(state: JudgeState) -> tuple[float, ...]:

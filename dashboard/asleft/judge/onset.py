@@ -11,6 +11,7 @@ import numpy as np
 from asleft.judge.driver.currents import AT_ZERO, usable
 from asleft.judge.estimates.as_found import AsFound, Seen
 from asleft.judge.features import Dwell
+from asleft.judge.medians import median_of
 from asleft.judge.outer import carried
 from asleft.judge.types import FloatArray
 from asleft.judge.valve.end_pressure import FARTHEST
@@ -167,22 +168,22 @@ def times_beyond(
     inside = off[(off >= -below) & (off <= above)]
     if inside.size < _LEAST_RUN:
         return None
-    scatter = 1.4826 * float(np.median(np.abs(inside - np.median(inside))))
+    scatter = 1.4826 * median_of(np.abs(inside - median_of(inside)))
     sides = [off > above + 3.0 * scatter, off < -below - 3.0 * scatter]
     beyond = max(sides, key=np.count_nonzero)
     if np.count_nonzero(beyond) < least:
         return None
     there = off[beyond]
-    apart = abs(float(np.median(there) - np.median(inside)))
-    spread = 1.4826 * float(np.median(np.abs(there - np.median(there))))
+    apart = abs(median_of(there) - median_of(inside))
+    spread = 1.4826 * median_of(np.abs(there - median_of(there)))
     near = 0.25 * apart
     if apart <= _APART * min(below, above) or max(spread, scatter) > near:
         return None
-    if _between(off, float(np.median(inside)), float(np.median(there)), near) > _BETWEEN * np.count_nonzero(beyond):
+    if _between(off, median_of(inside), median_of(there), near) > _BETWEEN * np.count_nonzero(beyond):
         return None  # no two places: it is the tail of what scatters
     cuts = [0, *(np.flatnonzero(np.diff(beyond)) + 1).tolist(), beyond.size]
     lengths = np.diff(cuts)
-    if loaded and np.median(there) < 0.0 and int(lengths[1:-1].min(initial=_LEAST_RUN)) < _LEAST_RUN:
+    if loaded and median_of(there) < 0.0 and int(lengths[1:-1].min(initial=_LEAST_RUN)) < _LEAST_RUN:
         return None
     since_s = series[cuts[-2]][0] if lengths[-1] >= 2 else None
     return Times(frozenset(series[k][0] for k in np.flatnonzero(beyond).tolist()), since_s)
@@ -242,8 +243,8 @@ def left_lately(name: str, series: Sequence[tuple[float, float]], sheet: Sheet, 
             np.abs(before - left) > _HOME * min(tolerance.below, tolerance.above)
         ):
             continue
-        place = float(np.median(before))
-        spread = 1.4826 * float(np.median(np.abs(before - place)))
+        place = median_of(before)
+        spread = 1.4826 * median_of(np.abs(before - place))
         limit = max(_APART * min(tolerance.below, tolerance.above), _LEFT * spread)
         side = np.sign(after[-1] - place)
         if np.all(side * (after - place) > limit) and np.all(np.abs(before - place) <= limit):
@@ -283,8 +284,8 @@ def _scatter_a(dwells: Sequence[Dwell]) -> float:
     levels: dict[LevelKey, list[float]] = {}
     for dwell in dwells:
         levels.setdefault(key_of(dwell), []).append(dwell.current_a)
-    off = np.concatenate([np.abs(np.array(group) - np.median(group)) for group in levels.values()])
-    return 1.4826 * float(np.median(off))
+    off = np.concatenate([np.abs(np.array(group) - median_of(group)) for group in levels.values()])
+    return 1.4826 * median_of(off)
 
 
 def _visits(series: Sequence[tuple[float, float]], found: AsFound) -> list[Dwell]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import base64
 import json
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, field, fields, is_dataclass, replace
 from functools import cache
 from itertools import islice
@@ -40,6 +40,15 @@ if TYPE_CHECKING:
 
 def _empty() -> FloatArray:
     return np.empty((ROWS, 0))
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """When a valve was last judged (unix s), its producing clock then, and what of that is told at once."""
+
+    at_s: float
+    clock_s: float
+    at_once: tuple[str, ...]  # see `steps.looks.told_at_once`
 
 
 @dataclass(eq=False, slots=True)
@@ -93,6 +102,7 @@ class JudgeState:
     other_lines_hz: list[float] = field(default_factory=list)  # that stood beside the dither in bursts
     fit_points: FitPoints = field(default_factory=FitPoints)
     fit: Fit = field(default_factory=Fit)  # what was last said of whether the readings fit the sheet
+    said: Said | None = None  # None: not judged yet
 
 
 # A state as text and back, and a copy of it that may be changed: from the types of its fields alone.
@@ -160,22 +170,33 @@ def loads(text: str) -> JudgeState:
 
 def copied(value: T) -> T:
     """A copy whose records, lists and tables may be changed; what cannot be changed, and arrays, are shared."""
-    if is_dataclass(value) and not isinstance(value, type):
-        if value.__dataclass_params__.frozen:  # type: ignore[attr-defined]
-            return value
-        return replace(value, **{one.name: copied(getattr(value, one.name)) for one in fields(value)})
     if isinstance(value, list):
         return [*_each(value)]  # type: ignore[return-value]
     if isinstance(value, dict):
         return dict(zip(value, _each(value.values()), strict=True))  # type: ignore[return-value]
-    return value
+    names = _changeable(type(value))  # type: ignore[arg-type]
+    return replace(value, **{name: copied(getattr(value, name)) for name in names}) if names else value  # type: ignore[type-var]
 
 
-def _each(values: Iterable[Any]) -> Iterable[Any]:
+def _each(values: Collection[Any]) -> Iterable[Any]:
     """Copies of some values of one type; the same where none of them can be changed."""
-    first = next(iter(values), None)
-    changeable = isinstance(first, list | dict) or is_dataclass(first)
-    return map(copied, values) if changeable else values
+    for first in values:
+        if isinstance(first, list) and first and not _may_change(first[0]):
+            return map(list.copy, values)
+        return map(copied, values) if _may_change(first) else values
+    return values
+
+
+def _may_change(value: object) -> bool:
+    return isinstance(value, list | dict) or bool(_changeable(type(value)))  # type: ignore[arg-type]
+
+
+@cache
+def _changeable(kind: type) -> tuple[str, ...]:
+    """The fields of a record that can be changed; none of anything else."""
+    if not is_dataclass(kind) or kind.__dataclass_params__.frozen:  # type: ignore[attr-defined]
+        return ()
+    return tuple(one.name for one in fields(kind))
 
 
 def _rows(text: str, width: int) -> Iterator[list[float]]:
@@ -184,7 +205,8 @@ def _rows(text: str, width: int) -> Iterator[list[float]]:
 
 def _out(value: Any) -> Any:  # noqa: ANN401 - whatever the library does not know
     if isinstance(value, np.ndarray):
-        return value.shape[0], pack(value)
+        columns, rows = value.shape  # many short columns are packed as few long ones, which is quicker
+        return (-rows, pack(value.T)) if columns > rows > 0 else (columns, pack(value))
     if isinstance(value, np.generic):
         return value.item()
     raise NotImplementedError(f"a state cannot hold a {type(value).__name__}")
@@ -192,7 +214,7 @@ def _out(value: Any) -> Any:  # noqa: ANN401 - whatever the library does not kno
 
 def _in(_kind: object, raw: Any) -> Any:  # noqa: ANN401 - every array is one table of numbers
     columns, text = raw
-    return unpack(text, columns)
+    return unpack(text, columns) if columns >= 0 else np.ascontiguousarray(unpack(text, -columns).T)
 
 
 @cache

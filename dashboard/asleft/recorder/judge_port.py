@@ -8,8 +8,8 @@ from asleft.judge.types import ChartPoint, Judgement, Samples, StateInterval
 from asleft.sheet.model import Sheet
 
 
-class Outcome(Protocol):
-    """What a judge's step gives back."""
+class Taken(Protocol):
+    """What comes of readings taken in, before they are judged."""
 
     @property
     def state(self) -> Any:  # noqa: ANN401 - each judge has a state of its own
@@ -17,8 +17,8 @@ class Outcome(Protocol):
         ...
 
     @property
-    def judgement(self) -> Judgement:
-        """What the judge says now."""
+    def due(self) -> bool:
+        """Whether it is to be judged now."""
         ...
 
     @property
@@ -39,8 +39,12 @@ class Judge(Protocol):
         """Fresh state for a sheet."""
         ...
 
-    def step(self, sheet: Sheet, state: Any, samples: Samples) -> Outcome:  # noqa: ANN401
-        """Judge further samples."""
+    def advance(self, sheet: Sheet, state: Any, samples: Samples) -> Taken:  # noqa: ANN401
+        """Take further samples in; `state` is not changed."""
+        ...
+
+    def summarise(self, sheet: Sheet, state: Any) -> Judgement:  # noqa: ANN401
+        """What the judge says now. What must be remembered of that goes into `state`."""
         ...
 
     def dumps(self, state: Any) -> str:  # noqa: ANN401

@@ -1,8 +1,10 @@
 """Has every stored block judged exactly once, valve by valve, in the order of time.
 
-For each valve: the sheet in force, the blocks that wait, one call of the judge, one transaction with everything that
-came of it. A crash before that transaction is simply judged again. A judge that fails on one valve is logged, counted
-and tried again later, and the other valves go on.
+For each valve: the sheet in force, the blocks that wait, one call of the judge. It takes the readings in and says
+whether anything came that must be told now; most of what is told rests on minutes of readings, and waits for half a
+minute (`judge.steps.looks`). Then one transaction has everything that came since the last one. What a crash leaves
+out of it is taken in again. A judge that fails on one valve is logged, counted and tried again later, and the other
+valves go on.
 """
 
 from __future__ import annotations
@@ -22,7 +24,7 @@ from asleft.recorder.clock_correction import Corrections, with_clock
 from asleft.recorder.effective_sheet import check_units, effective_sheet
 from asleft.recorder.judge_port import Judge
 from asleft.recorder.misread import misread_since_ns
-from asleft.recorder.progress import Failure, Progress
+from asleft.recorder.progress import Failure, Pending, Progress
 from asleft.recorder.stretches import MOST_BLOCKS, least_of, moved, next_call, samples_of
 from asleft.recorder.working import Declarations
 from asleft.sheet.faults import SheetError
@@ -56,6 +58,8 @@ STILL_S = 3.0
 """When nothing has been added for so long, what is there is judged."""
 RETRY_FIRST_S, RETRY_LONGEST_S = 5.0, 300.0
 _BEFORE_S = 86_400.0  # declared work that ended longer ago than this touches no reading that still waits
+_NEW_SHARE = 0.1
+"""Of a call in the mean time of calls: few of them judge all, most only take readings in."""
 SHEETS_FOR_S = 1.0
 """How long sheets, holds and the list of valves, once read, are taken as they are."""
 
@@ -110,7 +114,7 @@ class Judging:
         self.valves: dict[str, Progress] = {}
         """What happened to each valve that has samples."""
         self.step_s = 0.0
-        """How long the last call of the judge took."""
+        """How long a call of the judge takes, on the mean of the last ones."""
 
     def round(self) -> bool:
         """Give every valve one call at most, so that none waits for another's history; whether any was made.
@@ -164,19 +168,24 @@ class Judging:
         valve.failure = Failure(
             count, f"{type(error).__name__}: {error}", self._wall_ns(), self._monotonic_s() + wait_s
         )
-        valve.state = None
+        valve.state = valve.pending = None
         log.error("%s cannot be judged (attempt %d, next in %.0f s)", name, count, wait_s, exc_info=error)
 
     def _advance(self, name: str, valve: Progress) -> bool:
         sheets = self._setting.sheets[name]
-        cursor = self._cursor(name, sheets)
+        if self._nothing_new(name, valve, sheets):
+            valve.waiting = valve.held = 0
+            return self._nothing_follows(valve) and self._say(name, valve, sheets)
+        base = self._cursor(name, sheets)
+        pending = valve.pending = self._pending(valve.pending, base, sheets)
+        cursor = base if pending is None else pending.cursor
         valve.judged_ns = cursor.at_ns if cursor.state else None
         begins_ns = max(cursor.at_ns, min(sheet.at_ns for sheet in sheets))
         from_ns = None if cursor.state else begins_ns
         refs = self._samples.refs_after(name, cursor.cursor, MOST_BLOCKS + 1, from_ns)
         if not refs:
             valve.waiting = valve.held = 0
-            return False
+            return self._nothing_follows(valve) and self._say(name, valve, sheets)
         # Read after the blocks: a correction is on record before the blocks it is for.
         corrections = Corrections(self._records.clock_changes())
         refs = corrections.refs(refs)
@@ -185,11 +194,14 @@ class Judging:
             return False
         skipped = self._leading_unjudgeable(valve, refs, cursor)
         if skipped:
-            self._commit_skip(name, cursor, skipped)
+            if not self._say(name, valve, sheets):
+                self._commit_skip(name, cursor, skipped)
             return True
         record = effective_sheet(sheets, refs[0].to_ns)
         if record is None:  # cannot be: blocks before the first sheet were left out
             raise ValueError(f"no sheet is in force at {refs[0].to_ns} ns")
+        if pending is not None and pending.record != record:
+            return self._say(name, valve, sheets)
         usable = self._usable(refs, sheets, record)
         run = next_call(
             usable,
@@ -202,15 +214,35 @@ class Judging:
             return False
         taken = corrections.blocks(self._samples.blocks_after(name, cursor.cursor, run, from_ns))
         last, _ = taken[-1]
-        self._judge_blocks(name, valve, cursor, record, sheets, taken, corrections.wrong_since(last.stream, last.seq))
+        began_s = self._monotonic_s()
+        if self._take(name, valve, base, record, taken, corrections.wrong_since(last.stream, last.seq)):
+            self._say(name, valve, sheets)
+        self.step_s += _NEW_SHARE * (self._monotonic_s() - began_s - self.step_s)
         return True
+
+    def _nothing_new(self, name: str, valve: Progress, sheets: Sequence[SheetRecord]) -> bool:
+        """Whether no block has come since what is taken in, as far as can be told without reading a long cursor."""
+        at = valve.at if valve.pending is None else valve.pending.cursor
+        if at is None or not self._under(at, effective_sheet(sheets, at.at_ns)):
+            return False
+        return not self._samples.refs_after(name, at.cursor, 1)
+
+    def _under(self, cursor: JudgeCursor, record: SheetRecord | None) -> bool:
+        """Whether it was judged under this sheet by this judge; None: under none."""
+        return record is None or (record.number, self._version) == (cursor.sheet_number, cursor.judge_version)
+
+    def _pending(self, pending: Pending | None, base: JudgeCursor, sheets: Sequence[SheetRecord]) -> Pending | None:
+        """What was taken in beyond the step on record, if it still goes on from that, under the sheet in force."""
+        if pending is None or pending.base != base or effective_sheet(sheets, pending.cursor.at_ns) != pending.record:
+            return None
+        return pending
 
     def _cursor(self, name: str, sheets: Sequence[SheetRecord]) -> JudgeCursor:
         """Where judging stands, put back where a sheet was entered late or the judge has changed."""
         cursor = self._records.judge_cursor(name)
         if cursor is not None and cursor.state:
             record = effective_sheet(sheets, cursor.at_ns)
-            if record is not None and (record.number, self._version) != (cursor.sheet_number, cursor.judge_version):
+            if record is not None and not self._under(cursor, record):
                 self._records.reset_judging(
                     name, self._again_from(name, record, cursor), self._setting.ours.get(name)
                 )
@@ -267,32 +299,52 @@ class Judging:
         newest = (refs[-1].stream, refs[-1].seq)
         if newest != valve.newest:
             valve.newest, valve.newest_s = newest, self._monotonic_s()
+        return self._nothing_follows(valve)
+
+    def _nothing_follows(self, valve: Progress) -> bool:
         return self._monotonic_s() - valve.newest_s >= STILL_S
 
-    def _judge_blocks(
+    def _take(
         self,
         name: str,
         valve: Progress,
-        cursor: JudgeCursor,
+        base: JudgeCursor,
         record: SheetRecord,
-        sheets: Sequence[SheetRecord],
         taken: Sequence[tuple[BlockRef, Block]],
         clock: ClockChange | None,
-    ) -> None:
-        sheet = self._sheet(record)
+    ) -> bool:
+        """Take blocks in; whether the valve is to be judged now."""
+        sheet, pending = self._sheet(record), valve.pending
         check_units(sheet, [block for _, block in taken])
+        cursor = base if pending is None else pending.cursor
         goes_on = bool(cursor.state) and cursor.sheet_number == record.number
         samples = samples_of([block for _, block in taken], cursor.at_ns / 1e9 if cursor.state else None)
+        now = replace(cursor, cursor=moved(cursor.cursor, [ref for ref, _ in taken]))
         if samples.time_s.size == 0:
-            self._commit_skip(name, cursor, [ref for ref, _ in taken])
-            return
+            if pending is None:
+                self._commit_skip(name, cursor, [ref for ref, _ in taken])
+            else:
+                valve.pending = replace(pending, cursor=now)
+            return False
         samples = replace(samples, work=self._work.of(name, float(samples.time_s[0]) - _BEFORE_S))
-        state = self._state(valve, cursor.state) if goes_on else self._judge.begin(sheet)
-        began_s = self._monotonic_s()
-        outcome = self._judge.step(sheet, state, samples)
-        self.step_s = self._monotonic_s() - began_s
-        judgement = with_clock(outcome.judgement, clock)
-        at_ns = max(ref.to_ns for ref, _ in taken)
+        if pending is None:
+            state = self._state(valve, cursor.state) if goes_on else self._judge.begin(sheet)
+            pending = Pending(base, cursor, record, clock, state)
+        outcome = self._judge.advance(sheet, pending.state, samples)
+        now = replace(now, at_ns=max(ref.to_ns for ref, _ in taken))
+        valve.pending = pending.further(now, clock, outcome)
+        valve.judged_ns = now.at_ns
+        valve.waiting = max(0, valve.waiting - len(taken))
+        return outcome.due or clock != valve.clock or not goes_on
+
+    def _say(self, name: str, valve: Progress, sheets: Sequence[SheetRecord]) -> bool:
+        """Judge what was taken in, and commit it with all that comes of it; whether there was anything."""
+        pending, valve.pending = valve.pending, None  # whatever fails here is taken in again from the step on record
+        if pending is None:
+            return False
+        sheet, at_ns = self._sheet(pending.record), pending.cursor.at_ns
+        said = self._judge.summarise(sheet, pending.state)
+        judgement = with_clock(said, pending.clock)
         events = alarm_events(
             name,
             fold_all(self._records.alarm_events(name), at_ns),
@@ -304,26 +356,28 @@ class Judging:
                 view.kind, judgement.quantities, self._called_under(sheets, view), sheet
             ),
         )
-        text = self._judge.dumps(outcome.state)
+        text = self._judge.dumps(pending.state)
         self._records.commit_step(
             JudgeStep(
                 valve=name,
-                cursor=moved(cursor.cursor, [ref for ref, _ in taken]),
+                cursor=pending.cursor.cursor,
                 judge_version=self._version,
-                sheet_number=record.number,
+                sheet_number=pending.record.number,
                 at_ns=at_ns,
                 state=text,
                 judgement=judgement_json(judgement),
-                intervals=outcome.intervals,
-                points=outcome.points,
+                intervals=pending.intervals,
+                points=() if judgement.fit.fits is False else pending.points,  # of readings that mean something else
                 alarm_events=events,
             ),
             self._setting.ours.get(name),
         )
-        valve.state = (text, outcome.state)
+        valve.state, valve.clock = (text, pending.state), pending.clock
+        valve.at = replace(
+            pending.cursor, judge_version=self._version, sheet_number=pending.record.number, state=text
+        )
         valve.steps += 1
-        valve.judged_ns = at_ns
-        valve.waiting = max(0, valve.waiting - len(taken))
+        return True
 
     def _called_under(self, sheets: Sequence[SheetRecord], view: AlarmView) -> Sheet | None:
         """The sheet by which an alarm was called: of those entered by then, that in force."""

@@ -21,6 +21,7 @@ from typing import NamedTuple
 import numpy as np
 from asleft.judge.features import Stroke
 from asleft.judge.intake.holding import BoolArray
+from asleft.judge.medians import median_of
 from asleft.judge.ramp_fit.descent import DELAY, LAG, SHAPE
 from asleft.judge.ramp_fit.ramps import Combined
 from asleft.judge.types import FloatArray
@@ -76,10 +77,10 @@ def not_straight(every: Sequence[Stroke], explained: Sequence[Stroke], combined:
     if len(groups) < 2:
         return plain if odd else ""
     own = [own_ramps(group, k) for group in groups]
-    middle = float(np.median(np.concatenate(own)))
-    off = np.sort(np.abs(np.concatenate([values - np.median(values) for values in own])))
+    middle = median_of(np.concatenate(own))
+    off = np.sort(np.abs(np.concatenate([values - median_of(values) for values in own])))
     within = float(np.sqrt(np.mean(off[: max(int(_MOST_OFF * off.size), 1)] ** 2)))  # but for a few odd ones
-    size = float(np.median([abs(s.to_demand - s.from_demand) for s in explained]))
+    size = median_of([abs(s.to_demand - s.from_demand) for s in explained])
     least = max(_APART * middle, _APART_LAGS * max(lag_s, 0.0) / max(size, 0.05), _TIMES_WITHIN * within)
     pairs = [_at_once(a, b, k) for a, b in itertools.combinations(groups, 2)]
     low_s, high_s = max(pairs, key=lambda ends: ends[1] - ends[0])
@@ -102,7 +103,7 @@ def _at_once(a: Sequence[Stroke], b: Sequence[Stroke], k: int) -> tuple[float, f
     groups = [_meanwhile(group, from_s - 1.0, to_s + 1.0) for group in (a, b)]
     if min(len(group) for group in groups) < 2:
         return 0.0, 0.0
-    first, second = (float(np.median(own_ramps(group, k))) for group in groups)
+    first, second = (median_of(own_ramps(group, k)) for group in groups)
     if abs(first - second) < _TIMES_UNSURE * math.hypot(*(_unsure_s(group, k) for group in groups)):
         return 0.0, 0.0
     return min(first, second), max(first, second)
@@ -121,7 +122,7 @@ def _meanwhile(group: Sequence[Stroke], from_s: float, to_s: float) -> Sequence[
 
 def _unsure_s(group: Sequence[Stroke], k: int) -> float:
     """Of the median of their ramps: by how they scatter, and no less than each knows its own, as two may agree."""
-    own = float(np.median([max((s.h00, s.h11)[k], 1e-12) ** -0.5 for s in group])) / math.sqrt(len(group))
+    own = median_of([max((s.h00, s.h11)[k], 1e-12) ** -0.5 for s in group]) / math.sqrt(len(group))
     return max(_median_u(own_ramps(group, k)), own)
 
 
@@ -153,7 +154,7 @@ def at_times(strokes: Sequence[Stroke], k: int, left_s: float, tolerance_s: floa
         return []
     few = np.count_nonzero(tell) < 2 * _FEWEST or np.count_nonzero(home) < _FEWEST
     usual, fits = _usual_of_places(strokes, own, home)
-    scatter = 1.4826 * float(np.median(np.abs(own - usual)[home]))
+    scatter = 1.4826 * median_of(np.abs(own - usual)[home])
     well = np.array([s.chi2 for s in strokes]) < np.maximum(_WELL, _AS_WELL * fits)
     home &= well
     far = tell & well & (np.abs(own - usual) > np.maximum(tolerance_s, _SURELY * np.hypot(sd, scatter)))
@@ -161,7 +162,7 @@ def at_times(strokes: Sequence[Stroke], k: int, left_s: float, tolerance_s: floa
     if far.sum() < _TWO:
         single = far & (sd < _KNOWN * tolerance_s) & (np.abs(own - left_s) > _FAR_OFF * tolerance_s)
         return _beside_its_like(strokes, single, home & (sd < _KNOWN * tolerance_s))
-    odd = float(np.median(own[far]))
+    odd = median_of(own[far])
     far_off = abs(odd - left_s) > _FAR_OFF * tolerance_s
     least = _TWO if far_off else max(_FEWEST, _SHARE * own.size)
     alike = far & (np.abs(own - odd) < _ALIKE * odd)
@@ -187,10 +188,10 @@ def _usual_of_places(strokes: Sequence[Stroke], own: FloatArray, home: BoolArray
     """
     places = np.array([_place(s) for s in strokes])
     chi2 = np.array([s.chi2 for s in strokes])
-    usual, fits = np.full(own.size, np.median(own[home])), np.full(own.size, np.median(chi2[home]))
+    usual, fits = np.full(own.size, median_of(own[home])), np.full(own.size, median_of(chi2[home]))
     for place in np.unique(places[home], axis=0):
         here = (places == place).all(axis=1)
-        usual[here], fits[here] = np.median(own[here & home]), np.median(chi2[here & home])
+        usual[here], fits[here] = median_of(own[here & home]), median_of(chi2[here & home])
     return usual, fits
 
 
@@ -300,10 +301,10 @@ class Misfit:
         """Misfit from which it is a finding; None while as left is open."""
         if len(self.first) < _POINTS:
             return None
-        return max(_LEAST, _TIMES_LEFT * float(np.median(self.first)))
+        return max(_LEAST, _TIMES_LEFT * median_of(self.first))
 
 
 def median_chi2(strokes: Sequence[Stroke]) -> float | None:
     """Median reduced chi-square of the strokes that count; None if fewer than ten do."""
     values = [s.chi2 for s in strokes if s.excluded < 0.5 and np.isfinite(s.chi2)]
-    return float(np.median(values)) if len(values) >= _FEWEST_MISFITS else None
+    return median_of(values) if len(values) >= _FEWEST_MISFITS else None

@@ -22,6 +22,7 @@ import numpy as np
 from asleft.judge.driver.currents import CurrentLine, Level, current_line
 from asleft.judge.driver.systematic import stroke_size
 from asleft.judge.features import Dwell, Stroke
+from asleft.judge.medians import median_of
 from asleft.judge.types import FloatArray
 
 _AT_FULL, _BEYOND = 0.99, 1.02
@@ -84,7 +85,7 @@ def split_clipped(
     left_full_a = left_a[1]
     kept = list(levels)
     several = [level.scatter_a for level in levels if level.dwells > 2]
-    wander_a = float(np.median(several)) if several else 0.0  # a level met once does not show its own
+    wander_a = median_of(several) if several else 0.0  # a level met once does not show its own
     clip: Clip | None = None
     while len(kept) >= 3:
         top, below = kept[-1], _below_plateau(kept)
@@ -163,13 +164,13 @@ def _cut_by_strokes(strokes: Sequence[Stroke], cut: float) -> bool | None:
         if min(len(top), len(others)) < _FEWEST:
             continue
         short, whole = (np.array([(s.own_up_s, s.own_down_s)[k] for s in group]) for group in (top, others))
-        usual = float(np.median(whole))
+        usual = median_of(whole)
         if usual <= 0.0:
             continue
-        less = 1.0 - float(np.median([(cut - s.low_demand) / (1.0 - s.low_demand) for s in top]))
+        less = 1.0 - median_of([(cut - s.low_demand) / (1.0 - s.low_demand) for s in top])
         u = math.hypot(*(_median_u(group) for group in (short, whole))) / usual
         if less > _TELLING * u:
-            shares.append((1.0 - float(np.median(short)) / usual) / less)
+            shares.append((1.0 - median_of(short) / usual) / less)
     if not shares:
         return None
     return all(abs(share - 1.0) < _NEAR for share in shares)
@@ -192,7 +193,7 @@ def _to_full_and_others(strokes: Sequence[Stroke], cut: float, k: int) -> tuple[
 
 def _median_u(values: FloatArray) -> float:
     """Standard uncertainty of the median of values (n,), from their own scatter."""
-    scatter = 1.4826 * float(np.median(np.abs(values - np.median(values))))
+    scatter = 1.4826 * median_of(np.abs(values - median_of(values)))
     return 1.2533 * scatter / math.sqrt(values.size)
 
 
@@ -309,9 +310,9 @@ def _first(row: tuple[float, float, Dwell]) -> float:
 def _wander_a(demand: FloatArray, off_a: FloatArray) -> float:
     """How far currents of one level differ from visit to visit (A, standard deviation), as where a dither beats."""
     levels = np.round(demand / _SAME_COMMAND)
-    rest = [off_a[levels == level] - np.median(off_a[levels == level]) for level in np.unique(levels)]
+    rest = [off_a[levels == level] - median_of(off_a[levels == level]) for level in np.unique(levels)]
     seen = [part for part in rest if part.size > 2]
-    return 1.4826 * float(np.median(np.abs(np.concatenate(seen)))) if seen else 0.0
+    return 1.4826 * median_of(np.abs(np.concatenate(seen))) if seen else 0.0
 
 
 def _one_current(cuts: Sequence[Cut], span_a: float, tolerance_a: float) -> bool:
@@ -337,7 +338,7 @@ def _stopped_on_the_way(cuts: Sequence[Cut], left_a: tuple[float, float], stroke
         whole = np.array([s.own_up_s for s in strokes if s is not stroke and _rises_whole(s, at, before_s)])
         if whole.size < _FEWEST or at - stroke.low_demand < _LEAST_SIZE:
             continue
-        usual, less = float(np.median(whole)), (stroke.to_demand - at) / (stroke.to_demand - stroke.low_demand)
+        usual, less = median_of(whole), (stroke.to_demand - at) / (stroke.to_demand - stroke.low_demand)
         # A limit that creeps bends the end of the stroke, whose own ramp is then less sure (Birge's ratio).
         u = math.hypot(_median_u(whole), math.sqrt(max(stroke.chi2, 1.0) / max(stroke.h00, 1e-12)))
         if usual > 0.0 and less > _TELLING * u / usual and abs((1.0 - stroke.own_up_s / usual) / less - 1.0) < _NEAR:

@@ -229,8 +229,10 @@ def usable(dwell: Dwell, sheet: Sheet) -> bool:
 
 def _seems_off(dwell: Dwell, sheet: Sheet) -> bool:
     """Whether a driver at zero command, which hardly lets current flow there, lets none flow at all."""
+    if dwell.demand > AT_ZERO:
+        return False
     zero, full = sheet.as_left.get("current_at_zero"), sheet.as_left.get("current_at_full")
-    if zero is None or full is None or dwell.demand > AT_ZERO or zero >= ALIKE_SHARE * full:
+    if zero is None or full is None or zero >= ALIKE_SHARE * full:
         return False
     return dwell.current_a < OFF_SHARE * zero and zero - dwell.current_a > _SURELY * dwell.current_se_a
 

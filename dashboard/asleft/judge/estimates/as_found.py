@@ -48,7 +48,7 @@ class AsFound:
     combined: Combined | None = None
     control: Mapping[LevelKey, LevelPressure] = field(default_factory=dict)
     judged_pressure: list[Dwell] = field(default_factory=list)  # steady and in control
-    creep: Creep = field(default_factory=Creep)  # of the pressure
+    creep: Creep | None = None  # of the pressure; None: not asked
     held: Held | None = None  # of an outer loop
     slow: bool = False  # currents are from slowly moving data
     followed: tuple[float, float] = (0.0, 0.0)  # rise and fall of its command (1/s) that the current followed

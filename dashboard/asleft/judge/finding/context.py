@@ -62,7 +62,7 @@ class FindingContext:
     def at_rest(self) -> list[Dwell]:
         """`steady` dwells of all that was seen, worked out when first asked for."""
         if not self._at_rest:
-            self._at_rest.append(steady(self.seen.dwells, self.sheet))
+            self._at_rest.append(steady(self.seen.dwells, self.sheet, self.found.creep))
         return self._at_rest[0]
 
     def deadband_factor(self, kind: str) -> float:

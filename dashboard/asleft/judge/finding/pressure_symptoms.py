@@ -23,6 +23,7 @@ from asleft.judge.finding.context import (
 )
 from asleft.judge.finding.level_changes import level_changes
 from asleft.judge.finding.signatures import ANY_SHAPE, AS_LEFT, Values
+from asleft.judge.medians import median_of
 from asleft.judge.types import Finding, FloatArray, Verdict
 from asleft.judge.valve.pressure import LevelKey, key_of, levelled_bar
 from asleft.sheet.model import Sheet
@@ -204,7 +205,7 @@ def scatter_bar(context: FindingContext) -> float | None:
     does not; likewise the median over levels.
     """
     spreads = [math.sqrt(max(_from_visit_to_visit(bar) ** 2 - own**2, 0.0)) for _, bar, own in level_visits(context)]
-    return float(np.median(spreads)) if len(spreads) >= _LEAST_LEVELS else None
+    return median_of(spreads) if len(spreads) >= _LEAST_LEVELS else None
 
 
 def level_visits(context: FindingContext) -> list[tuple[list[Dwell], FloatArray, float]]:
@@ -225,7 +226,7 @@ def _visits(group: list[Dwell], sheet: Sheet) -> tuple[list[Dwell], FloatArray, 
     unread = [d._replace(current_a=math.nan) for d in group]
     at_current, at_command = levelled_bar(group, sheet), levelled_bar(unread, sheet)
     quieter = _from_visit_to_visit(at_current) <= _from_visit_to_visit(at_command)
-    own = float(np.median([d.pressure_se_bar for d in group]))
+    own = median_of([d.pressure_se_bar for d in group])
     ends = [sheet.as_left.get(f"{what}_at_{end}") for what in ("current", "pressure") for end in ("zero", "full")]
     if None not in ends:
         zero_a, full_a, low, high = (value for value in ends if value is not None)
@@ -237,7 +238,7 @@ def _visits(group: list[Dwell], sheet: Sheet) -> tuple[list[Dwell], FloatArray, 
 
 def _from_visit_to_visit(values: FloatArray) -> float:
     """Standard deviation of values in order of time by their differences, whose median a single odd one leaves."""
-    return _OF_DIFFERENCES * float(np.median(np.abs(np.diff(values))))
+    return _OF_DIFFERENCES * median_of(np.abs(np.diff(values)))
 
 
 # A spool that stands still for a while: the pressure stays where it was although command and current went on.
@@ -333,7 +334,7 @@ def _off_bar(dwells: Sequence[Dwell], context: FindingContext) -> dict[float, fl
     for group in groups.values():
         if len(group) >= _LEAST_VISITS:
             bars = levelled_bar(group, context.sheet)
-            rest = bars - np.median(bars)
+            rest = bars - median_of(bars)
             out.update(zip((d.from_s for d in group), rest.tolist(), strict=True))
     return out
 

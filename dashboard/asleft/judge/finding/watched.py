@@ -17,6 +17,7 @@ from asleft.judge.valve.living import is_end
 from asleft.judge.valve.pressure import BEYOND, end_of_range_bar, highest_bar
 from asleft.judge.watching.asked import FORESTALLED
 from asleft.judge.watching.stretches import Stretch
+from asleft.sheet.model import Sheet
 from asleft.sheet.names import format_bar
 
 #: An unasked current this close to the value of a dead reading is that (share of it).
@@ -159,23 +160,25 @@ def _unwanted(evidence: str, onset_s: float, context: FindingContext) -> Finding
     return make("pressure-unwanted", evidence, onset_s, alternatives=others)
 
 
+def margin_bar(sheet: Sheet) -> float:
+    """How far above what the valve as left lets through a pressure is nobody's; infinite where none is judged."""
+    full = sheet.as_left.get("pressure_at_full")
+    if full is None or sheet.controls != "pressure":
+        return math.inf
+    return max(3.0 * sheet.tolerance["pressure_at_full"].above, 0.08 * full)
+
+
 def _above_characteristic(context: FindingContext) -> list[Finding]:
     """Steady pressure well above what the valve should let through: evidence whoever is in control.
 
     Above what it let through at that command and at the current that flows: with more current than left, more
     pressure is the current's doing.
     """
-    sheet = context.sheet
-    full = sheet.as_left.get("pressure_at_full")
-    if full is None or sheet.controls != "pressure":
+    margin = margin_bar(context.sheet) * context.deadband_factor("pressure-unwanted")
+    if not math.isfinite(margin):
         return []
-    tolerance = sheet.tolerance["pressure_at_full"].above
-    margin = max(3.0 * tolerance, 0.08 * full) * context.deadband_factor("pressure-unwanted")
-    above = []
-    for dwell in context.at_rest:
-        ceiling = highest_bar(dwell, sheet)
-        if ceiling is not None and math.isfinite(margin) and dwell.pressure_bar > ceiling + margin:
-            above.append((dwell, ceiling))
+    ceilings = ((dwell, highest_bar(dwell, context.sheet)) for dwell in context.at_rest)
+    above = [(dwell, most) for dwell, most in ceilings if most is not None and dwell.pressure_bar > most + margin]
     if len(above) < 2:
         return []
     dwell, ceiling = above[-1]

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
-from asleft.judge.medians import level_of
+from asleft.judge.medians import level_of, mean_of, median_of
 from asleft.judge.noise import driver_demand
 from asleft.judge.types import FloatArray
 
@@ -160,7 +160,7 @@ def step_time(time_s: FloatArray, demand: FloatArray, a: int, b: int, following:
     if end >= b:
         return None
     took_s = float(time_s[end] - time_s[a - 1])
-    if took_s > _STEP_LASTS_S and took_s > 1.5 * float(np.median(np.diff(time_s))):
+    if took_s > _STEP_LASTS_S and took_s > 1.5 * median_of(np.diff(time_s)):
         return None
     if following == before:
         return None
@@ -273,12 +273,12 @@ def _steps_within(demand: FloatArray, noise: float) -> list[int]:
     if n < 2 * _FEWEST_ON_LEVEL:
         return []
     count = np.arange(1, n)
-    sums = np.cumsum(demand - demand.mean())[:-1]
+    sums = np.cumsum(demand - mean_of(demand))[:-1]
     gain = sums**2 * n / (count * (n - count))
     inner = slice(_FEWEST_ON_LEVEL - 1, n - _FEWEST_ON_LEVEL)
     at = _FEWEST_ON_LEVEL + int(np.argmax(gain[inner]))
-    apart = float(demand[at:].mean() - demand[:at].mean())
-    at_once = float(demand[at : at + _BESIDE].mean() - demand[at - _BESIDE : at].mean()) / apart if apart else 0.0
+    apart = mean_of(demand[at:]) - mean_of(demand[:at])
+    at_once = (mean_of(demand[at : at + _BESIDE]) - mean_of(demand[at - _BESIDE : at])) / apart if apart else 0.0
     if abs(apart) < _STANDS_OUT * noise or float(gain[at - 1]) < _SURE_STEP * noise**2 or at_once < _AT_ONCE:
         return []
     return [*_steps_within(demand[:at], noise), at, *(at + k for k in _steps_within(demand[at:], noise))]

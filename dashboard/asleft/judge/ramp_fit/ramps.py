@@ -22,6 +22,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from asleft.judge.features import Stroke
+from asleft.judge.medians import median_of
 from asleft.judge.ramp_fit.descent import DELAY, EVENLY, LAG, PARAMETERS, SHAPE, Model, Point, Prior, Problem, Tangent
 from asleft.judge.types import FloatArray
 
@@ -140,7 +141,7 @@ def _timed(
     few = float(steps.sum()) ** 2 < _FEWEST_MOVING * float(steps @ steps)
     if few or wanted <= 0.0 or unlike < _UNLIKE * float(left @ left):
         return None
-    reach_s = float(np.median(np.diff(model.time_s)))
+    reach_s = median_of(np.diff(model.time_s))
     for _ in range(_ROUNDS):
         moved = np.array([np.interp(model.time_s + e * reach_s, model.time_s, fitted) for e in EVENLY])
         reach_s *= min(max(math.sqrt(wanted / max(float(moved.var(axis=0).sum()), 1e-18)), 0.2), 5.0)
@@ -322,7 +323,7 @@ def ramp_estimate(strokes: Sequence[Stroke], moves: Sequence[Stroke], combined: 
     value_s, sd_s = _value(combined, k), math.sqrt(max(float(combined.covariance[k, k]), 0.0))
     held = any((s.active_up_s, s.active_down_s)[k] > 0.0 for s in moves)
     at_most = value_s + 2.0 * sd_s if held and sd_s < _KNOWN_S else 0.0
-    return Told(value_s, sd_s, tuple(tell), max(float(np.median(shows)), at_most))
+    return Told(value_s, sd_s, tuple(tell), max(median_of(shows), at_most))
 
 
 def _value(combined: Combined, k: int) -> float:

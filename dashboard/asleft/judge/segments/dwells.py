@@ -11,7 +11,7 @@ import numpy as np
 from asleft.judge.features import NAN, Dwell
 from asleft.judge.intake.intake import CLOCK, COIL_V, CURRENT, DEMAND, MODE, OIL, PRESSURE, STATE, SUPPLY, TIME, Scale
 from asleft.judge.intake.states import PRODUCING
-from asleft.judge.medians import level_of, mean_of
+from asleft.judge.medians import level_of, mean_of, median_of
 from asleft.judge.types import FloatArray
 
 
@@ -148,11 +148,11 @@ def pressure_delay(
     earlier = int(np.searchsorted(t, t[last] - _REST_S))
     if not first < earlier < last - 1:
         return None
-    i0, i1, p0, p1 = i[:first].mean(), i[last:].mean(), p[:first].mean(), p[last:].mean()
-    noise = float(np.median(np.abs(np.diff(p)))) / 0.954  # of a difference of two: 0.954 of one's standard deviation
+    i0, i1, p0, p1 = mean_of(i[:first]), mean_of(i[last:]), mean_of(p[:first]), mean_of(p[last:])
+    noise = median_of(np.abs(np.diff(p))) / 0.954  # of a difference of two: 0.954 of one's standard deviation
     if abs(i1 - i0) < _WAY * span_a or p1 == p0 or i1 == i0 or abs(p1 - p0) < _TIMES_NOISE * noise:
         return None
-    if (i1 > i0) != (p1 > p0) or abs(p1 - p[earlier:last].mean()) > _ARRIVED * abs(p1 - p0):
+    if (i1 > i0) != (p1 > p0) or abs(p1 - mean_of(p[earlier:last])) > _ARRIVED * abs(p1 - p0):
         return None
     x, y = (i - i0) / (i1 - i0), (p - p0) / (p1 - p0)
     if x.min() < -_WAY or x.max() > 1.0 + _WAY:
@@ -162,7 +162,7 @@ def pressure_delay(
 
 
 def _reached(time_s: FloatArray, share: FloatArray, part: float) -> float:
-    return float(time_s[int(np.argmax(share >= part))])
+    return float(time_s[int((share >= part).argmax())])
 
 
 def _means(even_s: FloatArray, time_s: FloatArray, values: FloatArray) -> FloatArray:

@@ -27,6 +27,7 @@ from asleft.judge.onset import CREEPS, feature_series, left_lately, motion_withi
 from asleft.judge.sentence import beyond_undecided, little_seen, sentence
 from asleft.judge.state import JudgeState
 from asleft.judge.steps.cutting import forget_misread
+from asleft.judge.steps.looks import counting, missing_of, said_now
 from asleft.judge.steps.outer_remarks import outer_remarks
 from asleft.judge.steps.points import seen_of
 from asleft.judge.trend import Now, trend_fields
@@ -34,7 +35,7 @@ from asleft.judge.types import Coverage, Finding, Judgement, QuantityResult, Sta
 from asleft.judge.valve.characteristic import Measured
 from asleft.judge.valve.characteristic_report import report_of as characteristic_report
 from asleft.judge.watching.stretches import Stretch
-from asleft.judge.watching.watch import still_count, with_breaks
+from asleft.judge.watching.watch import with_breaks
 from asleft.sheet.model import QUANTITY_UNITS, Sheet
 from asleft.sheet.names import LABELS, format_quantity
 
@@ -43,9 +44,6 @@ _ENDS = (("current_at_zero", "current_at_full"), ("pressure_at_zero", "pressure_
 #: Ends of reasons for what no channel shows.
 _NO_CHANNEL = (" on this valve", "not recorded", "no fast bursts of the current")
 _NOTHING = Coverage(0, None, None, None, None)
-#: Share of failed readings over the horizon from which missing data is a finding, and down to which it stays one: a
-#: share of 5 % of few readings scatters by as much from one look to the next.
-MISSING_SHARE, _MISSING_STAYS = 0.05, 0.025
 
 
 def summarise(sheet: Sheet, state: JudgeState, *, stated: bool = False) -> Judgement:
@@ -79,12 +77,14 @@ def summarise(sheet: Sheet, state: JudgeState, *, stated: bool = False) -> Judge
         forget_misread(sheet, state)
         return summarise(sheet, state, stated=stated)
     if state.fit.fits is False:
+        state.said = said_now(state)
         return _without_findings(sheet, state, results, live=live)
     context = _context(
         state, watched.stretches, sheet=sheet, seen=seen, found=found, results=results, coil=coil, soon=soon
     )
     findings = find(context, state.findings, state.began_under)
     _remember(state, findings)
+    state.said = said_now(state)
     now = CODES[state.last_state]
     # Before its own levels are known, a log's first word on a valve; later a load's are known from the valve's.
     doubted = [name for name, value in found.quantities.items() if name in results and in_doubt(value) and not live]
@@ -129,7 +129,7 @@ def _context(
         results=results,
         charts=state.charts,
         stretches=stretches,
-        missing=_missing(state),
+        missing=missing_of(state),
         readings=state.samples if state.missing else sum(f[2] - f[1] for f in state.failed),
         vented_shift_bar=state.vented.shift,
         idle_shift_a=state.idle.shift,
@@ -179,7 +179,7 @@ class _Watched(NamedTuple):
 
 def _watched(state: JudgeState, seen: Seen, found: AsFound) -> _Watched:
     """What was watched, and a supply reading that was dead before anything could be watched."""
-    seen_s = with_breaks(_counting(state))
+    seen_s = with_breaks(counting(state))
     if found.line is None or any(stretch.kind == "stuck:supply" for stretch in seen_s):
         return _Watched(seen_s, supply_never_moved=False)
     never = supply_never_moved(seen.dwells, found.line.at_full_a - found.line.at_zero_a, seen.resolution_a)
@@ -401,24 +401,6 @@ def _reason(value: Estimate, result: Verdict) -> str:
     if result is Verdict.UNDECIDED:
         parts.append("the uncertainty reaches over the tolerance")
     return "; ".join(parts)
-
-
-def _counting(state: JudgeState) -> list[Stretch]:
-    """Watched conditions that still count: all of a log, of a live valve those not long over."""
-    if state.horizon_s is None or state.to_s is None:
-        return state.stretches
-    return still_count(state.stretches, state.to_s, state.clock_s)
-
-
-def _missing(state: JudgeState) -> dict[str, int]:
-    if state.missing:
-        return state.missing
-    failed = sum(f[1] for f in state.failed)
-    total = sum(f[2] for f in state.failed)
-    share = _MISSING_STAYS if "data-missing" in state.findings else MISSING_SHARE
-    if state.horizon_s is None or total == 0 or failed <= share * total:
-        return {}
-    return {"failed": failed}
 
 
 def _remarks(sheet: Sheet, state: JudgeState) -> tuple[str, ...]:

@@ -11,9 +11,11 @@ import itertools
 import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 from asleft.judge.features import NAN, Dwell
 from asleft.judge.medians import median_of
 from asleft.judge.types import FloatArray
@@ -252,9 +254,9 @@ def levels_of(visits: Sequence[Visit]) -> list[BranchLevel]:
 
 def _usual_slope(groups: Sequence[Sequence[Visit]]) -> float:
     """Pressure per share of the span from level to level of one branch (bar), for levels with too few visits."""
-    means = [(np.mean([v.share for v in g]), np.mean([v.pressure_bar for v in g])) for g in groups]
+    means = [(float(np.mean([v.share for v in g])), float(np.mean([v.pressure_bar for v in g]))) for g in groups]
     slopes = [(b[1] - a[1]) / (b[0] - a[0]) for a, b in itertools.pairwise(means)]
-    return max(float(np.median(slopes)), 0.0) if slopes else 0.0
+    return max(median_of(slopes), 0.0) if slopes else 0.0
 
 
 def _levelled(group: Sequence[Visit], usual: float) -> FloatArray:
@@ -265,8 +267,8 @@ def _without_outliers(group: list[Visit], usual: float) -> list[Visit]:
     if len(group) < 5:
         return group
     values = _levelled(group, usual)
-    off = np.abs(values - np.median(values))
-    spread = 1.4826 * float(np.median(off))
+    off = np.abs(values - median_of(values))
+    spread = 1.4826 * median_of(off)
     own = median_of(v.pressure_se_bar for v in group)
     return [v for v, away in zip(group, off.tolist(), strict=True) if away <= _OUTLIER * max(spread, own)]
 
@@ -314,6 +316,12 @@ def _spread(values: FloatArray) -> float:
     return float(np.sqrt(off @ off / max(values.size - 1, 1)))
 
 
+@cache
+def _pairs(n: int) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    """Each pair of n places, once."""
+    return np.triu_indices(n, 1)
+
+
 def levelled(place: FloatArray, values: FloatArray, usual: float = 0.0) -> FloatArray:
     """Values at the mean of their places, (n,), for a level that is not the same each time.
 
@@ -321,12 +329,12 @@ def levelled(place: FloatArray, values: FloatArray, usual: float = 0.0) -> Float
     taken not to fall, and is the `usual` one where there are too few pairs to tell, or where it is many times that:
     places that differ by noise alone make any slope of a load at one visit.
     """
-    i, j = np.triu_indices(min(place.size, _MOST_PAIRED), 1)
+    i, j = _pairs(min(place.size, _MOST_PAIRED))
     apart = place[j] - place[i]
     far = np.abs(apart) > _APART * float(np.ptp(place))
     slope = usual
     if np.count_nonzero(far) >= _LEAST_PAIRS:
-        own = max(float(np.median((values[j] - values[i])[far] / apart[far])), 0.0)
+        own = max(median_of((values[j] - values[i])[far] / apart[far]), 0.0)
         slope = own if own <= _STEEPEST * usual or usual <= 0.0 else usual
     return np.asarray(values - slope * (place - place.mean()))
 
@@ -349,6 +357,6 @@ def stick_slip_bar(visits: Sequence[Visit]) -> float | None:
         steps += np.abs(np.diff(values)).tolist()
     if len(steps) < 4:
         return None
-    own = float(np.median([v.pressure_se_bar for group in levels.values() for v in group]))
-    spread = 1.4826 * float(np.median(steps)) / 2.0**0.5
+    own = median_of([v.pressure_se_bar for group in levels.values() for v in group])
+    spread = 1.4826 * median_of(steps) / 2.0**0.5
     return math.sqrt(max(spread**2 - own**2, 0.0))

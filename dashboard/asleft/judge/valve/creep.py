@@ -25,6 +25,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from asleft.judge.features import Dwell
+from asleft.judge.medians import median_of
 from asleft.judge.segments.dwells import late_s
 from asleft.judge.types import FloatArray
 
@@ -228,7 +229,7 @@ def _posterior(seen: _Changes) -> tuple[FloatArray, FloatArray]:
     weight = plain
     for _ in range(_ROUNDS):  # noise may be more than that of readings, and a load moves some as it likes
         off = np.abs(_fit(seen, weight).left) * np.sqrt(plain)
-        medians = [float(np.median(row[of])) if of.any() else 0.0 for row, of in zip(off, told, strict=True)]
+        medians = [median_of(row[of]) if of.any() else 0.0 for row, of in zip(off, told, strict=True)]
         scatter = np.maximum(1.4826 * np.array(medians), 1.0)[:, None]
         weight = plain / scatter**2 / np.maximum(off / (_ODD * scatter), 1.0)
     fit = _fit(seen, weight)

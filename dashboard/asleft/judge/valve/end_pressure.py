@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from asleft.judge.decide import Estimate
 from asleft.judge.features import Dwell
+from asleft.judge.medians import median_of
 from asleft.judge.noise import leftover
 from asleft.judge.segments.dwells import settling_u_bar
 from asleft.judge.types import FloatArray
@@ -164,8 +165,8 @@ def _near(dwells: Sequence[Dwell], end: float, arrival: float) -> list[Dwell]:
 
 def _no_outlier(left: FloatArray, own: float) -> npt.NDArray[np.bool_]:
     """Which of the departures (n,) are within reach of their scatter, and of what a level scatters by itself."""
-    off = np.abs(left - np.median(left))  # one load far off tilts the line, and all others lie beside it
-    spread = 1.4826 * float(np.median(off))
+    off = np.abs(left - median_of(left))  # one load far off tilts the line, and all others lie beside it
+    spread = 1.4826 * median_of(off)
     kept: npt.NDArray[np.bool_] = off <= _OUTLIER * max(spread, own)
     return kept
 
@@ -196,8 +197,8 @@ def _oil_u_share(sheet: Sheet, dwells: Sequence[Dwell]) -> float:
 def _counted_u_bar(dwells: Sequence[Dwell], bars: FloatArray, resolution_bar: float) -> float:
     """What the converter's step leaves open (bar), by the noise within dwells and between their pressures (n,)."""
     sds = [d.pressure_sd_bar for d in dwells if d.pressure_sd_bar == d.pressure_sd_bar]
-    between = 1.4826 * float(np.median(np.abs(bars - np.median(bars))))
-    return leftover(resolution_bar, math.hypot(float(np.median(sds)) if sds else 0.0, between))
+    between = 1.4826 * median_of(np.abs(bars - median_of(bars)))
+    return leftover(resolution_bar, math.hypot(median_of(sds) if sds else 0.0, between))
 
 
 def _followed_beyond(dwell: Dwell, sheet: Sheet) -> tuple[float, float]:
@@ -294,8 +295,8 @@ def _left_place(bars: FloatArray, own_bar: float, least_bar: float) -> float | N
     """
     for last in range(1, bars.size - _LEAST_BEFORE + 1):
         before, after = bars[:-last], bars[-last:]
-        place = float(np.median(before))
-        spread = max(1.4826 * float(np.median(np.abs(before - place))), own_bar)
+        place = median_of(before)
+        spread = max(1.4826 * median_of(np.abs(before - place)), own_bar)
         limit = max(_LEFT * spread, least_bar)
         side = math.copysign(1.0, after[-1] - place)
         if bool(np.all(side * (after - place) > limit)) and bool(np.all(np.abs(before - place) <= limit)):

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from asleft.judge.features import Dwell
 from asleft.judge.intake.holding import BoolArray
+from asleft.judge.medians import median_of
 from asleft.judge.segments.dwells import at_rest, settling_of
 from asleft.judge.types import FloatArray
 from asleft.judge.valve.branches import levelled
@@ -229,10 +230,10 @@ def learn_control(
         usual = max(tolerance_bar, 0.01 * (sheet.as_left.get("pressure_at_full") or 0.0))
         kept, lowest = _valves_own(levelled_bar(group, sheet), near, usual)
         own = np.array([not cut for _, cut in rows]) & kept
-        off = float(np.median((pressure - asked)[own])) if own.any() else 0.0
+        off = median_of((pressure - asked)[own]) if own.any() else 0.0
         some = kept if kept.any() else np.ones(len(group), dtype=bool)
-        left = float(np.median(np.where([cut for _, cut in rows], asked, pressure)[some]))
-        floor = -math.inf if lowest is None else float(np.median((pressure - should)[kept])) - lowest
+        left = median_of(np.where([cut for _, cut in rows], asked, pressure)[some])
+        floor = -math.inf if lowest is None else median_of((pressure - should)[kept]) - lowest
         out[key] = LevelPressure(left, len(group), bool(kept.any()), off, floor)
     return out
 
@@ -248,10 +249,10 @@ def _valves_own(levelled: FloatArray, near: BoolArray, usual_bar: float) -> tupl
         return none, None
     first_far = int(np.argmin(near)) if not near.all() else near.size
     if near.mean() >= _MOSTLY or (first_far >= _LEAST_DWELLS and not near[first_far:].any()):
-        below = float(np.median(levelled[near])) - levelled[near]
-        spread = 1.4826 * float(np.median(np.abs(below)))
+        below = median_of(levelled[near]) - levelled[near]
+        spread = 1.4826 * median_of(np.abs(below))
         if spread > usual_bar and below.size >= _LEAST_CREEPING:  # what creeps is near to what it was a visit before
-            spread = 1.4826 * float(np.median(np.abs(np.diff(below))))
+            spread = 1.4826 * median_of(np.abs(np.diff(below)))
         if spread > usual_bar and np.count_nonzero(below > usual_bar) < _LEAST_DWELLS:
             spread = 0.0  # only upwards, which no load does
         return (near if spread <= usual_bar else none), None
@@ -283,7 +284,7 @@ def levelled_bar(group: Sequence[Dwell], sheet: Sheet) -> FloatArray:
 
 
 def _spread(values: FloatArray) -> float:
-    return float(np.median(np.abs(values - np.median(values))))
+    return median_of(np.abs(values - median_of(values)))
 
 
 def _nearest_bar(expected_bar: FloatArray, sheet: Sheet, tolerance_bar: float, accept: float) -> FloatArray:
@@ -333,8 +334,8 @@ def _follows(groups: Mapping[LevelKey, Sequence[tuple[Dwell, bool]]], sheet: She
         levelled = levelled_bar(group, sheet)
         if float(np.ptp(levelled)) > tolerance_bar:
             return False
-        bars.append(float(np.median(levelled)))
-        should.append(float(np.median([expected_bar(dwell, sheet) or 0.0 for dwell in group])))
+        bars.append(median_of(levelled))
+        should.append(median_of([expected_bar(dwell, sheet) or 0.0 for dwell in group]))
     steps, asked = np.diff(bars), np.diff(should)
     if bool(np.any(steps < _AS_STEEP * asked)):
         return False
@@ -359,8 +360,8 @@ def _lowered_bar(dwells: Sequence[Dwell], sheet: Sheet, tolerance_bar: float, ac
     off = np.array([d.pressure_bar - bar for d, bar in rows])
     if off.size < _LEAST_DWELLS or len({key_of(d) for d, _ in rows}) < 2:
         return 0.0
-    middle = float(np.median(off))
-    alike = 1.4826 * float(np.median(np.abs(off - middle))) <= 0.5 * tolerance_bar
+    middle = median_of(off)
+    alike = 1.4826 * median_of(np.abs(off - middle)) <= 0.5 * tolerance_bar
     return min(middle, 0.0) if alike and middle >= -accept * full else 0.0
 
 
@@ -377,7 +378,7 @@ def cut_off(dwells: Sequence[Dwell], sheet: Sheet) -> list[bool]:
     expected = np.maximum(zero + demand * (full - zero), 1e-6)
     short = expected - np.array([d.current_a for d in dwells])
     lower = (demand <= _LOWER * demand.max()) & np.isfinite(short)
-    usual = float(np.median(short[lower] / expected[lower])) if lower.any() else math.inf
+    usual = median_of(short[lower] / expected[lower]) if lower.any() else math.inf
     cut: list[bool] = ((short > tolerance.below) & (short / expected > 3.0 * usual)).tolist()
     return cut
 

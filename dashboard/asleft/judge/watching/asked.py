@@ -21,6 +21,7 @@ import numpy.typing as npt
 from asleft.judge.intake.holding import STANDS_S, BoolArray
 from asleft.judge.intake.intake import CURRENT, DEMAND, ENABLE, ENABLED, PRESSURE, STATE, TIME
 from asleft.judge.intake.states import NOT_ENABLED, STOPPED
+from asleft.judge.medians import mean_of, median_of
 from asleft.judge.types import FloatArray
 from asleft.judge.watching.stretches import Stretch, WatchCarry, edges
 from asleft.sheet.model import Sheet
@@ -401,7 +402,7 @@ def _lead_s(time_s: FloatArray, demand: FloatArray, current: FloatArray, ends: t
     stood = slice(int(np.searchsorted(time_s, step_s - _STANDS_S)), k)
     if time_s[0] > step_s - _STANDS_S or stood.stop - stood.start < _LEAST_EARLY_READINGS:
         return None
-    level = float(np.median(demand[stood]))
+    level = median_of(demand[stood])
     pauses = np.diff(time_s[stood.start :])
     if np.abs(demand[stood] - level).max() > _STANDS or pauses.max() > _LONGEST_PAUSE_S:
         return None
@@ -410,15 +411,15 @@ def _lead_s(time_s: FloatArray, demand: FloatArray, current: FloatArray, ends: t
     last = min(k - 2, int(np.searchsorted(time_s, step_s - _AHEAD_S, side="right")) - 1)
     if rest.size < _LEAST_EARLY_READINGS or last < 0 or time_s[last] < step_s - 0.5 * _RESTS_S[1]:
         return None
-    rested_a, half = float(rest.mean()), rest.size // 2
+    rested_a, half = mean_of(rest), rest.size // 2
     least_a = max(_LEAST * span_a, _TIMES_NOISE * _scatter_of_means(time_s[at_rest], rest))
-    drift_a = float(rest[half:].mean() - rest[:half].mean())
+    drift_a = mean_of(rest[half:]) - mean_of(rest[:half])
     off_a = rested_a - (ends[0] + min(max(level, 0.0), 1.0) * span_a)
     if abs(drift_a) > max(0.25 * least_a, _FAR_AWAY * span_a) and drift_a * off_a > 0.0:
         return -1.0
     if least_a > _MOST * span_a or abs(drift_a) > 0.25 * least_a or abs(off_a) > _AT_LEVEL * span_a:
         return None
-    sign = 1.0 if demand[k : k + 2].mean() > level else -1.0
+    sign = 1.0 if mean_of(demand[k : k + 2]) > level else -1.0
     moved_a = sign * (current - rested_a)
     ahead_a = float(moved_a[_between(time_s, time_s[last] - _WINDOW_S, time_s[last])].mean())
     if ahead_a < least_a:
