@@ -82,6 +82,10 @@ class InfluxServer:
         """Where it is, for `--samples`."""
         return f"influx://127.0.0.1:{self.port}"
 
+    def plant_place(self, bucket: str) -> tuple[str, dict[str, str]]:
+        """For `--samples`, and what else the environment must say."""
+        return f"{self.url}/{bucket}", {}
+
     def start(self) -> InfluxServer:
         """Start both, and wait until they answer."""
         log = (self._folder / "influxd.log").open("ab")
