@@ -26,8 +26,9 @@ from asyncua import ua
 from asyncua.client.ua_session import UaSession
 from asyncua.common.subscription import Subscription
 from feed_waiting import take_until, until
-from opcua_servers import NodeServer, OwnServer, free_port, node_modules
+from opcua_servers import NODE_OPCUA, NodeServer, OwnServer, free_port, node_modules
 
+SERVERS = {"modules": f"{NODE_OPCUA} (npm)"}
 VALVE = {
     "id": "press-4.platen",
     "channel": [
@@ -76,7 +77,7 @@ def own(own_server: OwnServer) -> OwnServer:
 def modules() -> Path:
     found = node_modules()
     if isinstance(found, str):
-        pytest.skip(f"not tried against node-opcua: {found}")
+        pytest.skip(f"not here: node-opcua: {found}")
     return found
 
 
