@@ -62,9 +62,9 @@ class SharedPlant:
         for agent in self.agents:
             agent.offer(count)
 
-    def until_stored(self, count):
+    def until_stored(self, count, *patience_s):
         """Until every agent has heard that so many blocks are stored."""
-        self.tools.until(lambda: all(agent.mark == count for agent in self.agents))
+        self.tools.until(lambda: all(agent.mark == count for agent in self.agents), *patience_s)
 
     def owners(self):
         """Who has which agent, by leases that have not run out."""

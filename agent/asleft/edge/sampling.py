@@ -16,11 +16,9 @@ logger = logging.getLogger(__name__)
 
 _SLEEP_AT_MOST_NS = 50_000_000
 """Longest time for which a stop may have to wait for a thread that sleeps."""
-_GATHERS = 4
-_GATHER_SHARE = 20
+_GATHER_SHARE = 10
 """Replies to what was asked in one waking come one after the other. So that not each of them wakes the thread, it
-lets them gather for a twentieth of a period, up to four times a tick. When each came is told by the system
-(`Reading.replied_ns`)."""
+lets them gather for a tenth of a period, once a tick. When each came is told by the system (`Reading.replied_ns`)."""
 
 
 class Sampling:
@@ -66,7 +64,7 @@ class Sampling:
 
     def _take_replies(self, until_ns: int) -> None:
         """Let all go on whose replies come, until none is waited for or something else is due."""
-        gathers = _GATHERS
+        gather = len(self._waiting) > 1
         while True:
             left_ns = until_ns - clock.monotonic_ns()
             if left_ns <= 0 or self._stop.is_set():
@@ -74,8 +72,8 @@ class Sampling:
             if not self._waiting:
                 self._sleep(left_ns)
                 return
-            if gathers and len(self._waiting) > 1:
-                gathers -= 1
+            if gather:
+                gather = False
                 time.sleep(min(self._gather_s, left_ns / 1e9))
             elif left_ns < 1_000_000:  # `poll` counts in ms
                 time.sleep(left_ns / 1e9)

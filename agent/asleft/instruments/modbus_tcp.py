@@ -23,7 +23,7 @@ _LONGEST_FRAME = 260
 
 _SO_TIMESTAMPNS = 35
 """Linux: what is received comes with the wall clock's time of its arrival (socket(7)). Python has no name for it."""
-_ARRIVAL = struct.Struct("@qq")  # s, ns
+_ARRIVAL = struct.Struct("@ll")  # s, ns, as wide as the machine's long
 _ROOM_FOR_ARRIVAL = socket.CMSG_SPACE(_ARRIVAL.size)
 
 
@@ -61,7 +61,8 @@ class ModbusTcp:
             made = socket.create_connection((self._address.host, self._address.port), self.timeout_s)
             made.setblocking(False)
             made.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            made.setsockopt(socket.SOL_SOCKET, _SO_TIMESTAMPNS, 1)
+            with contextlib.suppress(OSError):  # without it a reply counts as come when it is taken
+                made.setsockopt(socket.SOL_SOCKET, _SO_TIMESTAMPNS, 1)
             opened.append(made)
 
     def close(self) -> None:
