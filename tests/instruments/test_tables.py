@@ -86,10 +86,39 @@ def times_ms(rows: list[TimedReading]) -> list[float]:
     return [(row.wall_ns - BEGIN_NS) / MS for row in rows]
 
 
+READINGS = "CREATE TABLE readings (at timestamptz NOT NULL, valve text, command float8, i_ma float8)"
+
+
 @pytest.fixture
 def database(postgres: PostgresServer, request: pytest.FixtureRequest) -> Iterator[psycopg.Connection]:
     with psycopg.connect(postgres.url(request.node.name), autocommit=True) as connection:
-        connection.execute("CREATE TABLE readings (at timestamptz, valve text, command float8, i_ma float8)")
+        connection.execute(READINGS)
+        yield connection
+
+
+@pytest.fixture(scope="module")
+def timescale_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PostgresServer]:
+    from postgres_server import PostgresServer, timescale_programs
+
+    programs = timescale_programs()
+    if isinstance(programs, str):
+        pytest.skip(f"not here: {programs}")
+    server = PostgresServer(tmp_path_factory.mktemp("timescale"), programs=programs).start()
+    yield server
+    server.stop()
+
+
+@pytest.fixture
+def timescale(timescale_server: PostgresServer, request: pytest.FixtureRequest) -> Iterator[psycopg.Connection]:
+    """Its table of readings in chunks of ten seconds."""
+    with psycopg.connect(timescale_server.url(request.node.name), autocommit=True) as connection:
+        connection.execute("CREATE EXTENSION timescaledb")
+        (version,) = connection.execute(
+            "SELECT extversion FROM pg_extension WHERE extname = 'timescaledb'"
+        ).fetchone()
+        request.node.user_properties.append(("server", f"TimescaleDB {version}"))
+        connection.execute(READINGS)
+        connection.execute("SELECT create_hypertable('readings', 'at', chunk_time_interval => INTERVAL '10 s')")
         yield connection
 
 
@@ -138,6 +167,33 @@ def test_postgresql_is_read_from_since_and_followed_and_nothing_comes_twice(data
     again.open({"press-4.platen": rows[-3].wall_ns})
     assert times_ms(take_until(again, bool)) == [20.0 * n for n in (6003, 6004)]
     again.close()
+
+
+def test_timescaledb_is_read_over_its_chunks_compressed_or_not_and_followed(timescale: psycopg.Connection) -> None:
+    insert(timescale, 0, 6000)
+    timescale.execute(
+        "ALTER TABLE readings SET (timescaledb.compress, timescaledb.compress_segmentby = 'valve',"
+        " timescaledb.compress_orderby = 'at')"
+    )
+    chunks = timescale.execute(
+        "SELECT compress_chunk(c) FROM show_chunks('readings') c ORDER BY 1 LIMIT 6"
+    ).fetchall()
+    assert len(chunks) == 6
+    made = of_postgres(timescale)
+    made.open({})
+    rows = take_until(made, lambda rows: len(rows) >= 6000)
+    insert(timescale, 6000, 5)
+    rows += take_until(made, lambda more: len(more) >= 5)
+    made.close()
+    assert times_ms(rows) == [20.0 * n for n in range(6005)]
+    assert [row.reading.numbers[1] for row in rows] == pytest.approx([n / 1000 for n in range(6005)])
+    buckets = "SELECT time_bucket('100 ms', at) AS time, avg(command) AS command, avg(i_ma) AS i_ma FROM readings"
+    made = of_postgres(timescale, query=f"{buckets} GROUP BY 1", follow=False)
+    made.open({})
+    rows = take_until(made, lambda rows: len(rows) >= 1200)
+    made.close()
+    assert times_ms(rows) == [100.0 * n for n in range(1201)]
+    assert [row.reading.numbers[1] for row in rows] == pytest.approx([0.005 * n + 0.002 for n in range(1201)])
 
 
 def test_rows_that_come_late_within_the_window_find_their_place(database: psycopg.Connection) -> None:
