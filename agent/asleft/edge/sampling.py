@@ -17,6 +17,7 @@ logger = logging.getLogger(__name__)
 _SLEEP_AT_MOST_NS = 50_000_000
 """Longest time for which a stop may have to wait for a thread that sleeps."""
 _GATHER_SHARE = 10
+_GATHER_AT_MOST_S = 0.002
 """Replies to what was asked in one waking come one after the other. So that not each of them wakes the thread, it
 lets them gather for a tenth of a period, once a tick. When each came is told by the system (`Reading.replied_ns`)."""
 
@@ -27,7 +28,7 @@ class Sampling:
     def __init__(self, samplers: Sequence[Sampler], stop: threading.Event) -> None:
         self._samplers = samplers
         self._stop = stop
-        self._gather_s = samplers[0].period_ns / _GATHER_SHARE / 1e9
+        self._gather_s = min(samplers[0].period_ns / _GATHER_SHARE / 1e9, _GATHER_AT_MOST_S)
         self._runs = [_Run(sampler.steps()) for sampler in samplers]
         self._poll = select.poll()
         self._waiting: dict[int, _Run] = {}  # for a reply: file descriptor -> whose
