@@ -62,6 +62,14 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
             terminalreporter.line(f"NOT used: {why} ({count} tests skipped)")
 
 
+@pytest.fixture(autouse=True)
+def counted_servers(request: pytest.FixtureRequest) -> None:
+    """What a module says by `SERVERS` (fixture -> server and version) of those that its tests use."""
+    for fixture, server in getattr(request.module, "SERVERS", {}).items():
+        if fixture in request.fixturenames:
+            request.node.user_properties.append(("server", server))
+
+
 def _is_of_pytest(handler: logging.Handler) -> bool:
     return type(handler).__module__.startswith("_pytest.")
 

@@ -13,10 +13,10 @@ import subprocess
 import time
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
 import urllib3
-from influx_server import free_port
+from influx_server import InfluxServer, free_port
 
 NAMED_BY = "ASLEFT_INFLUXD2"
 ORG = "works"
@@ -114,6 +114,15 @@ class Influx2Server:
         """For `--samples`."""
         return f"influx://127.0.0.1:{self.port}/{bucket}?org={ORG}"
 
+    def plant_place(self, bucket: str) -> tuple[str, dict[str, str]]:
+        """For `--samples`, and what else the environment must say; makes both buckets and their token."""
+        return self.url(bucket), {"ASLEFT_INFLUX_TOKEN": self.plant(bucket)}
+
+    @property
+    def processes(self) -> tuple[subprocess.Popen[bytes], ...]:
+        """Those that run."""
+        return () if self._influxd is None else (self._influxd,)
+
     def api(self, method: str, path: str, body: object = None, **fields: str) -> Any:
         """A request of the administrator, by none of the project's code."""
         headers = {"Authorization": f"Token {self._admin}"} if self._admin else {}
@@ -154,6 +163,16 @@ class Influx2Server:
         ids = [self.create(bucket, keep_s), self.create(f"{bucket}-overview", keep_overview_s)]
         return self.token(*((action, one) for one in ids for action in ("read", "write")))
 
+    def write(self, bucket: str, lines: list[str]) -> None:
+        """Points in line protocol, times in ns, by none of the project's code."""
+        got = self._pool.request(
+            "POST",
+            f"http://127.0.0.1:{self.port}/api/v2/write?org={ORG}&bucket={bucket}&precision=ns",
+            body="\n".join(lines).encode(),
+            headers={"Authorization": f"Token {self._admin}"},
+        )
+        assert got.status == 204, got.data
+
     def query(self, statement: str, database: str = "") -> list[dict[str, object]]:
         """The series of the first result of an InfluxQL statement."""
         got = self._pool.request(
@@ -174,3 +193,11 @@ class Influx2Server:
         except urllib3.exceptions.HTTPError:
             return False
         return got.status == 200
+
+
+AnyInflux: TypeAlias = InfluxServer | Influx2Server
+
+
+def server_of(folder: Path, *, second: bool) -> AnyInflux:
+    """A server of the one kind or the other, started."""
+    return (Influx2Server(folder) if second else InfluxServer(folder)).start()

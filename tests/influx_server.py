@@ -82,6 +82,10 @@ class InfluxServer:
         """Where it is, for `--samples`."""
         return f"influx://127.0.0.1:{self.port}"
 
+    def plant_place(self, bucket: str) -> tuple[str, dict[str, str]]:
+        """For `--samples`, and what else the environment must say."""
+        return f"{self.url}/{bucket}", {}
+
     def start(self) -> InfluxServer:
         """Start both, and wait until they answer."""
         log = (self._folder / "influxd.log").open("ab")
@@ -130,6 +134,12 @@ class InfluxServer:
             (result,) = json.load(answer)["results"]
         assert "error" not in result, result
         return list(result.get("series", []))
+
+    def write(self, database: str, lines: list[str]) -> None:
+        """Points in line protocol, times in ns, past the rewrite."""
+        url = f"http://127.0.0.1:{self._database}/write?db={database}&precision=ns"
+        with urllib.request.urlopen(url, "\n".join(lines).encode(), timeout=120.0):
+            pass
 
     def create(self, *databases: str) -> None:
         """Make databases."""

@@ -25,12 +25,30 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
+TIMESCALE_NAMED_BY = "ASLEFT_TIMESCALEDB"
+
+
+def timescale_programs() -> Path | str:
+    """Folder with the programs of a PostgreSQL that has TimescaleDB; else a sentence why there is none.
+
+    Debian has none: built from its public source, or the makers' package.
+    """
+    folder = Path(os.environ.get(TIMESCALE_NAMED_BY) or Path(_binary("postgres")).resolve().parent)
+    version = folder.parent.name
+    # As Debian lays it out, and as a PostgreSQL built from its source does.
+    shares = [folder.parents[3] / "share" / "postgresql" / version, folder.parent / "share"]
+    if any((share / "extension" / "timescaledb.control").exists() for share in shares):
+        return folder
+    return f"TimescaleDB: {folder} has none, and {TIMESCALE_NAMED_BY} names no other PostgreSQL's programs"
+
+
 class PostgresServer:
     """Started as the user postgres when the tests run as root: the server refuses root."""
 
-    def __init__(self, folder: Path, authority: Authority | None = None) -> None:
-        """With an authority nobody is served without TLS."""
+    def __init__(self, folder: Path, authority: Authority | None = None, programs: Path | None = None) -> None:
+        """With an authority nobody is served without TLS. `programs`: of another server, with TimescaleDB."""
         self._authority = authority
+        self._programs = programs
         # The second is no name in the certificate.
         self._addresses = "127.0.0.1" if authority is None else "127.0.0.1,127.0.0.2"
         self._folder = folder / "cluster"
@@ -50,14 +68,15 @@ class PostgresServer:
                     if above.stat().st_uid == 0 and above != Path("/") and not above.stat().st_mode & 0o001:
                         above.chmod(above.stat().st_mode | 0o011)
             subprocess.run(
-                [*self._user(), _binary("initdb"), "-D", str(self._folder), "-U", "asleft", "-A", "trust",
+                [*self._user(), self._binary("initdb"), "-D", str(self._folder), "-U", "asleft", "-A", "trust",
                  "-E", "UTF8", "--locale=C", "--no-sync"],
                 check=True, stdout=subprocess.DEVNULL,
             )  # fmt: skip
             if self._authority is not None:
                 self._secure(self._authority)
         self._process = subprocess.Popen(
-            [*self._user(), _binary("postgres"), "-D", str(self._folder), "-p", str(self.port),
+            [*self._user(), self._binary("postgres"), "-D", str(self._folder), "-p", str(self.port),
+             *(["-c", "shared_preload_libraries=timescaledb"] if self._programs else []),
              "-c", f"listen_addresses={self._addresses}", "-c", f"unix_socket_directories={self._folder}"],
             stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         )  # fmt: skip
@@ -118,6 +137,9 @@ class PostgresServer:
 
     def _address(self, database: str) -> str:
         return f"host=127.0.0.1 port={self.port} user=asleft dbname={database}"
+
+    def _binary(self, name: str) -> str:
+        return _binary(name) if self._programs is None else str(self._programs / name)
 
     def _user(self) -> list[str]:
         return ["runuser", "-u", "postgres", "--"] if self._as_other else []

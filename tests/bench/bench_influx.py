@@ -21,7 +21,7 @@ from pathlib import Path
 import numpy as np
 import plant
 from asleft.store.influx.lines import Serialiser, ready
-from asleft.store.influx.place import TOKEN, InfluxPlace, place_from
+from asleft.store.influx.place import InfluxPlace, place_from
 from asleft.store.influx.query import Influxql
 from asleft.store.influx.samples import open_influx, open_influx_reader
 from asleft.store.protocols import SampleReader
@@ -121,10 +121,7 @@ def server_of(folder: Path, *, second: bool) -> InfluxServer | Influx2Server:
 
 def stored(server: InfluxServer | Influx2Server, folder: Path, blocks: Sequence[Block]) -> list[tuple[str, str]]:
     """Write everything, read it back in every way."""
-    if isinstance(server, Influx2Server):
-        place = place_from(server.url("bench"), {TOKEN: server.plant("bench")})
-    else:
-        place = place_from(f"{server.url}/bench", {})
+    place = place_from(*server.plant_place("bench"))
     store = open_influx(place, folder / "records.db", folder)
     commits = []
     for first in range(0, len(blocks), 20):

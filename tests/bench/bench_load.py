@@ -1,6 +1,6 @@
 """How many valves at 100 Hz and 4 channels one core records and judges, and what a thousand valves would need.
 
-    python tests/bench/bench_load.py [--valves 8] [--minutes 20] [--looks 10 30 60 600] [--influx] [--folder DIR]
+    python tests/bench/bench_load.py [--valves 8] [--minutes 20] [--looks 10 30 60 600] [--influx | --influxdb-2]
 
 Blocks of a second, made beforehand from simulated production, go through the recorder's ingest in this process, eight
 valves an agent and a second at a time, and are judged from the store as ever. A look at a valve costs much the same
@@ -8,8 +8,8 @@ however much is new, and a loaded core looks as rarely as it has to, every ten m
 made once for each of `--looks`, seconds from one look to the next, and the goal is for the longest of them. What is
 counted is processor time. The floor, in the same run, is what recording itself takes: receive, decode, commit; no
 upkeep and no judge. What receiving takes is measured beforehand, with the recorder's own connection to a real
-mosquitto on loopback. With `--influx` samples go to a real InfluxDB 1.6 instead, started for the run, whose own
-processor time is shown beside.
+mosquitto on loopback. With `--influx` samples go to a real InfluxDB 1.6 instead, with `--influxdb-2` to a 2 (see
+tests/influx2_server.py), started for the run, whose own processor time is shown beside.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ from asleft.store.samples import open_samples
 from asleft.wire.block import Block
 from asleft.wire.codec import encode_block
 from asleft.wire.topics import block_topic
-from influx_server import InfluxServer
+from influx2_server import AnyInflux, server_of
 from lanes import sheet_of
 from report import Goal
 
@@ -127,13 +127,12 @@ def receiving(folder: Path, topic: str, payload: bytes, count: int = 900) -> flo
         broker.kill()
 
 
-def spent_by(server: InfluxServer | None) -> float:
+def spent_by(server: AnyInflux | None) -> float:
     """Processor time (s) of a server's processes so far."""
     if server is None:
         return 0.0
     ticks = 0
-    for process in (server._influxd, server._nginx):
-        assert process is not None
+    for process in server.processes:
         fields = Path(f"/proc/{process.pid}/stat").read_text().rpartition(")")[2].split()
         ticks += int(fields[11]) + int(fields[12])
     return ticks / os.sysconf("SC_CLK_TCK")
@@ -158,7 +157,7 @@ class Spent:
 class Rig:
     """A recorder's insides over a store, with a clock that runs with the data."""
 
-    def __init__(self, folder: Path, valves: int, duration_s: int, server: InfluxServer | None = None) -> None:
+    def __init__(self, folder: Path, valves: int, duration_s: int, server: AnyInflux | None = None) -> None:
         model = default_valve()
         (self.recording,) = simulate([model], [plant.T0_S], duration_s, rate_hz=plant.RATE_HZ, burst_every_s=0.0)
         sheet = sheet_of(model, self.recording.truth.as_left)
@@ -167,7 +166,7 @@ class Rig:
         if server is None:
             self.store = open_samples(folder)
         else:
-            self.store = open_influx(place_from(f"{server.url}/plant", {}), folder / "records.db", folder)
+            self.store = open_influx(place_from(*server.plant_place("plant")), folder / "records.db", folder)
         self.records = open_records(folder / "records.db")
         for valve in self.valves:
             self.records.put_sheet(SheetRecord(valve, 1, 0, "bench", "bench", "", 0))
@@ -254,7 +253,7 @@ class Load:
         return self.ingest + self.upkeep + self.judging
 
 
-def measure(folder: Path, valves: int, minutes: float, look_s: int, server: InfluxServer | None) -> Load:
+def measure(folder: Path, valves: int, minutes: float, look_s: int, server: AnyInflux | None) -> Load:
     """One run; the warm-up is not counted."""
     counted_s = round(minutes * 60)
     rig = Rig(folder, valves, WARM_UP_S + counted_s, server)
@@ -288,19 +287,22 @@ def main() -> None:
     parser.add_argument("--valves", type=int, default=8, help="valves fed (default 8)")
     parser.add_argument("--minutes", type=float, default=20.0, help="minutes of each, beside two (default 20)")
     parser.add_argument("--looks", type=int, nargs="+", default=[10, 30, 60, 600], help="seconds from look to look")
-    parser.add_argument("--influx", action="store_true", help="samples in a real InfluxDB 1.6, started for the run")
+    store = parser.add_mutually_exclusive_group()
+    store.add_argument("--influx", action="store_true", help="samples in a real InfluxDB 1.6, started for the run")
+    store.add_argument("--influxdb-2", action="store_true", help="in an InfluxDB 2")
     parser.add_argument("--folder", type=Path, help="where to make the data folder, which is removed again")
     args = parser.parse_args()
+    influx = args.influx or args.influxdb_2
     loads = []
     for look_s in args.looks:
         with tempfile.TemporaryDirectory(dir=args.folder) as name:
-            server = InfluxServer(Path(name) / "influx").start() if args.influx else None
+            server = server_of(Path(name) / "influx", second=args.influxdb_2) if influx else None
             try:
                 loads.append(measure(Path(name), args.valves, args.minutes, look_s, server))
             finally:
                 if server is not None:
                     server.stop()
-    where = "InfluxDB" if args.influx else "the embedded store"
+    where = "InfluxDB 2" if args.influxdb_2 else "InfluxDB" if influx else "the embedded store"
     print(f"{args.valves} valves at 100 Hz, 4 channels; {args.minutes:g} minutes of each, in {where}")
     print(f"{'judged every':<52}" + "".join(f"{load.look_s:>8} s" for load in loads))
     rows: list[tuple[str, Callable[[Load], str]]] = [
@@ -315,7 +317,7 @@ def main() -> None:
         ("  disk a day (GB)", lambda one: f"{1000 * one.disk * DAY_S / 1e9:.0f}"),
         ("  network into the recorders (Mbit/s)", lambda one: f"{1000 * one.wire * 8 / 1e6:.1f}"),
     ]
-    if args.influx:
+    if influx:
         rows.insert(8, ("  and InfluxDB's own, on the same kind of core", lambda one: f"{1000 * one.server:.1f}"))
     for name, figure in rows:
         print(f"{name:<52}" + "".join(f"{figure(load):>10}" for load in loads))

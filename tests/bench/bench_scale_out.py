@@ -1,10 +1,12 @@
 """Several recorders over one InfluxDB and one PostgreSQL: what they store together, and one of them killed.
 
     python tests/bench/bench_scale_out.py [--recorders 2 4] [--agents 8] [--blocks 300] [--folder DIR] [--curve]
+                                          [--influxdb-2]
 
-Everything real and on loopback: mosquitto, InfluxDB 1.6 behind the rewrite of `compose/`, PostgreSQL, recorders with
-their judging processes; agents that send as fast as they are acknowledged. Each run starts the recorders, has the
-agents send, has them send again, kills one recorder (`kill -9`) in the midst, and counts what became of all blocks.
+Everything real and on loopback: mosquitto, InfluxDB 1.6 behind the rewrite of `compose/` (or 2), PostgreSQL,
+recorders with their judging processes; agents that send as fast as they are acknowledged. Each run starts the
+recorders, has the agents send, has them send again, kills one recorder (`kill -9`) in the midst, and counts what
+became of all blocks.
 On a machine with as many processors as recorders and databases the rate grows with the recorders; where all of them
 share two, as here, it shows what sharing costs. With `--curve` nothing is killed: what a valve
 costs each kind of process, and how many valves that is (see `scale_curve`).
@@ -25,7 +27,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "recorder"))
 import conftest as recorder_tests
 import scale_curve
 from asleft.recorder.lease_core import LEASE_S
-from influx_server import InfluxServer
+from influx2_server import server_of
 from postgres_server import PostgresServer
 from report import Goal
 from shared_plant import SharedPlant
@@ -54,12 +56,12 @@ class Row:
     drained_s: float  # from the kill until everything was stored and acknowledged
 
 
-def run(folder: Path, recorders: int, agents: int, blocks: int) -> Row:
+def run(folder: Path, recorders: int, agents: int, blocks: int, *, influxdb_2: bool) -> Row:
     """Share, store, kill, count."""
     folder.mkdir()
     names = [f"recorder-{number}" for number in range(1, recorders + 1)]
     broker = recorder_tests.Mosquitto(folder).start()
-    influx = InfluxServer(folder / "influx").start()
+    influx = server_of(folder / "influx", second=influxdb_2)
     postgres = PostgresServer(folder / "postgres").start()
     try:
         plant = SharedPlant(folder, broker.port, influx, postgres.url("plant"), TOOLS, agents)
@@ -105,18 +107,18 @@ def main() -> None:
     parser.add_argument("--blocks", type=int, default=300, help="blocks of an agent in each half (default 300)")
     parser.add_argument("--folder", type=Path, help="where the servers keep their files, which are removed again")
     parser.add_argument("--curve", action="store_true", help="what a valve costs, in processor time")
+    parser.add_argument("--influxdb-2", action="store_true", help="over an InfluxDB 2 (see tests/influx2_server.py)")
     args = parser.parse_args()
-    if args.curve:
-        with tempfile.TemporaryDirectory(dir=args.folder) as name:
-            runs = [
-                scale_curve.measure(Path(name) / f"with-{count}", count, args.agents, args.blocks)
-                for count in args.recorders
-            ]
-        print(f"{args.agents} valves at 100 Hz, 4 channels; {args.blocks} s of each counted, after as many")
-        scale_curve.print_curve(runs)
-        return
+    one_run = scale_curve.measure if args.curve else run
     with tempfile.TemporaryDirectory(dir=args.folder) as name:
-        rows = [run(Path(name) / f"with-{count}", count, args.agents, args.blocks) for count in args.recorders]
+        rows = [
+            one_run(Path(name) / f"with-{count}", count, args.agents, args.blocks, influxdb_2=args.influxdb_2)
+            for count in args.recorders
+        ]
+    if args.curve:
+        print(f"{args.agents} valves at 100 Hz, 4 channels; {args.blocks} s of each counted, after as many")
+        scale_curve.print_curve(rows)
+        return
     print(f"{args.agents} agents, {2 * args.blocks} blocks of each; the last recorder killed in the second half")
     head = (
         "recorders",

@@ -22,7 +22,7 @@ from asleft.sheet.model import QUANTITY_UNITS
 from asleft.sim.recording import Recording
 from asleft.store.protocols import SheetRecord
 from asleft.wire.block import Block
-from influx_server import InfluxServer
+from influx2_server import AnyInflux, server_of
 from postgres_server import PostgresServer
 from shared_plant import SharedPlant
 
@@ -39,7 +39,7 @@ class Spending:
     """Receive, decode, commit and upkeep: the main processes of the recorders."""
     judging: float
     influx: float
-    """With the proxy before it."""
+    """With the proxy before it, where it is InfluxDB 1."""
     postgres: float
     broker: float
 
@@ -92,7 +92,7 @@ def sheet_of(recording: Recording, valve: str) -> SheetRecord:
     return SheetRecord(valve, 1, 0, "bench", "bench", toml, 1)
 
 
-def measure(folder: Path, recorders: int, agents: int, seconds: int) -> Spending:
+def measure(folder: Path, recorders: int, agents: int, seconds: int, *, influxdb_2: bool) -> Spending:
     """One run; what starting costs is not counted."""
     folder.mkdir()
     recording = plant.record(float(2 * seconds))
@@ -103,7 +103,7 @@ def measure(folder: Path, recorders: int, agents: int, seconds: int) -> Spending
         t0=recorder_tests.T0,
     )
     broker = recorder_tests.Mosquitto(folder).start()
-    influx = InfluxServer(folder / "influx").start()
+    influx = server_of(folder / "influx", second=influxdb_2)
     postgres = PostgresServer(folder / "postgres").start()
     try:
         shared = SharedPlant(folder, broker.port, influx, postgres.url("plant"), tools, agents)
@@ -138,7 +138,7 @@ def _work(shared: SharedPlant, up_to: int) -> None:
     recorder_tests.until(judged, PATIENCE_S, 1.0)
 
 
-def _spent(shared: SharedPlant, influx: InfluxServer, postgres: PostgresServer, broker: Any) -> list[float]:
+def _spent(shared: SharedPlant, influx: AnyInflux, postgres: PostgresServer, broker: Any) -> list[float]:
     mains = [process.pid for process in shared.recorders.values()]
     server = postgres.pid
     return [

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from asleft.edge import clock
 from asleft.edge.sampler import BurstPoller, Sampler
+from asleft.edge.sampling import Sampling
 from asleft.edge.spool import Spool, SpoolError
 from asleft.edge.writer import SpoolWriter
 from asleft.instruments.protocol import ChannelForm, Reading, ValveForm
@@ -60,8 +61,8 @@ def sample(instrument: Instrument, blocks: int, *, poll: bool = False) -> tuple[
         if len(taken) >= blocks:
             enough.set()
 
-    sampler = Sampler(instrument, "hall-2", "boot", 10_000_000, 20, sink, stop)
-    threads = [threading.Thread(target=sampler.run, daemon=True)]
+    sampler = Sampler(instrument, "hall-2", "boot", 10_000_000, 20, sink)
+    threads = [threading.Thread(target=Sampling([sampler], stop).run, daemon=True)]
     if poll:
         threads.append(threading.Thread(target=BurstPoller(instrument, sampler, 0.05, stop).run))
     for thread in threads:
@@ -161,7 +162,7 @@ def test_bursts_travel_with_blocks_of_their_valve() -> None:
 
 
 def block() -> Block:
-    assembled = Sampler(Instrument(), "hall-2", "boot", 1, 1, lambda _: None, threading.Event())._assemblers[0]
+    assembled = Sampler(Instrument(), "hall-2", "boot", 1, 1, lambda _: None)._assemblers[0]
     made = assembled.add(1, 1, Reading([1]))
     assert made is not None
     return made

@@ -12,6 +12,7 @@ from asleft.instruments.modbus_address import SerialLine
 from asleft.instruments.modbus_line import ModbusLine
 from asleft.instruments.modbus_port import WriteRefused
 from asleft.instruments.modbus_settings import read_modbus_settings, read_serial_line, read_tcp_address
+from asleft.instruments.steps import finish
 from asleft.wire.block import Reason
 from asleft.wire.settings import Section
 from asleft.wire.settings_faults import Fault
@@ -105,17 +106,17 @@ def test_rtu_through_a_serial_server(server: LibmodbusServer, line: Line) -> Non
 def test_the_client_inside_cannot_be_made_to_write(server: LibmodbusServer, line: Line) -> None:
     server.on_line(line.ports[0])
     port = ModbusLine(SerialLine(line.ports[1], parity="none"), PATIENCE_S)
-    assert port.connect()
+    assert finish(port.connect())
     for code in {*range(256)} - {1, 2, 3, 4}:
         with pytest.raises(WriteRefused, match=f"function code {code} "):
-            port.ask(7, code, 0, 1)
+            finish(port.ask(7, code, 0, 1))
     with pytest.raises(WriteRefused, match="function code 6 "):
         port._client.write_register(7, 1, device_id=7)
     with pytest.raises(WriteRefused, match="function code 15 "):
         port._client.write_coils(0, [True], device_id=7)
     with pytest.raises(WriteRefused, match="function code 43 "):
         port._client.read_device_information(device_id=7)
-    assert port.ask(7, 3, 7, 1) == b"\x03\x02" + server.holdings[7].to_bytes(2)
+    assert finish(port.ask(7, 3, 7, 1)) == b"\x03\x02" + server.holdings[7].to_bytes(2)
     assert server.holdings[7] == 0b101_0000 | 0xF00F
     port.close()
 

@@ -19,6 +19,8 @@ from asleft.instruments.modbus_link import ModbusLink, ReadFailed, UnitPatience
 from asleft.instruments.modbus_port import NoReply
 from asleft.instruments.modbus_registers import Read
 from asleft.instruments.modbus_settings import read_modbus_settings, read_tcp_address
+from asleft.instruments.modbus_tcp import ModbusTcp
+from asleft.instruments.steps import Steps
 from asleft.wire.block import Reason
 from asleft.wire.settings import Section
 from asleft.wire.settings_faults import Fault
@@ -172,10 +174,11 @@ def test_behind_one_connection_a_silent_unit_costs_less_than_a_hundredth(
     units = range(1, 1 + silent)
     patience = {one: UnitPatience(timeout_s, silent, clock=lambda: now[0], draw=lambda: 0.5) for one in units}
     link = ModbusLink(TcpAddress("127.0.0.1", 1), timeout_s, patience, clock=lambda: now[0])
-    monkeypatch.setattr(link, "_connect", lambda: None)
+    monkeypatch.setattr(ModbusTcp, "connected", True)
     waited_s, tries = 0.0, 0
 
-    def ask(*_: object) -> bytes:
+    def ask(*_: object) -> Steps[bytes]:
+        yield from ()
         now[0] += timeout_s
         raise NoReply("none came")
 
@@ -200,7 +203,7 @@ def test_a_unit_that_is_back_is_read_at_once_again(gateway: Gateway, monkeypatch
     link = ModbusLink(TcpAddress("127.0.0.1", gateway.port), 0.05, patience, clock=lambda: now[0])
     ask = link._port.ask
 
-    def counted(*request: int) -> bytes:
+    def counted(*request: int) -> Steps[bytes]:
         asked[0] += 1
         return ask(*request)
 

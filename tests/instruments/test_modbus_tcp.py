@@ -1,7 +1,9 @@
 from __future__ import annotations
 
 import itertools
+import socket
 import struct
+import threading
 import time
 from typing import TYPE_CHECKING
 
@@ -13,6 +15,7 @@ from asleft.instruments.modbus_port import NoReply, WriteRefused
 from asleft.instruments.modbus_registers import Read
 from asleft.instruments.modbus_settings import read_modbus_settings, read_tcp_address
 from asleft.instruments.modbus_tcp import ModbusTcp
+from asleft.instruments.steps import Steps, finish
 from asleft.wire.block import Reason
 from asleft.wire.settings import Section
 from asleft.wire.settings_faults import Fault
@@ -92,11 +95,11 @@ def test_only_reading_function_codes_go_over_the_wire(device: Device, recorder: 
 
 def test_the_port_inside_cannot_be_made_to_write(recorder: Recorder) -> None:
     port = ModbusTcp(TcpAddress("127.0.0.1", recorder.port), PATIENCE_S)
-    assert port.connect()
+    assert finish(port.connect())
     for code in {*range(256)} - {1, 2, 3, 4}:
         with pytest.raises(WriteRefused, match=f"function code {code} "):
-            port.ask(1, code, 0, 1)
-    assert port.ask(1, 4, 0, 1)[0] == 4
+            finish(port.ask(1, code, 0, 1))
+    assert finish(port.ask(1, 4, 0, 1))[0] == 4
     assert recorder.function_codes() == [4]
     port.close()
 
@@ -104,32 +107,81 @@ def test_the_port_inside_cannot_be_made_to_write(recorder: Recorder) -> None:
 class AnswersOthers:
     """A socket of a gateway that mixes its clients up: all that comes over it is for somebody else."""
 
-    timeout_s = 0.0
-
     def __init__(self, most: int) -> None:
         self.left = most
+        self._heard, self._spoken = socket.socketpair()
+        self._spoken.send(b"there is always more")
 
-    def settimeout(self, timeout_s: float) -> None:
-        self.timeout_s = timeout_s
+    def fileno(self) -> int:
+        return self._heard.fileno()
 
-    def sendall(self, _request: bytes) -> None:
-        """Nobody hears it."""
+    def send(self, request: bytes) -> int:
+        return len(request)
 
-    def recv(self, _size: int) -> bytes:
+    def recvmsg(self, _size: int, _room: int) -> tuple[bytes, list[object], int, None]:
         time.sleep(0.01)
         self.left -= 1
         assert self.left, "it went on reading"
-        return struct.pack(">HHHBBBH", 0xFFFF, 0, 5, 1, 4, 2, 7)
+        return struct.pack(">HHHBBBH", 0xFFFF, 0, 5, 1, 4, 2, 7), [], 0, None
 
     def close(self) -> None:
-        """Nothing is open."""
+        self._heard.close()
+        self._spoken.close()
 
 
 def test_frames_of_other_requests_without_an_end_take_no_longer_than_the_time_there_is() -> None:
     port = ModbusTcp(TcpAddress("127.0.0.1", 1), 0.2)
     port._socket = AnswersOthers(most=100)  # type: ignore[assignment]
     with pytest.raises(NoReply, match="no reply within"):
-        port.ask(1, 4, 0, 1)
+        finish(port.ask(1, 4, 0, 1))
+    port.close()
+
+
+LATE_NS = 50_000_000
+"""So long after it was sent a reply is taken: whoever goes through the steps is busy with others."""
+
+
+def taken_late(port: ModbusTcp, server: socket.socket) -> int:
+    """One reply; how long after it was sent it is said to have come (ns)."""
+    steps = port.ask(1, 4, 0, 1)
+    next(steps)
+    server.send(server.recv(12)[:4] + struct.pack(">HBBBH", 5, 1, 4, 2, 7))
+    sent_ns = time.monotonic_ns()
+    time.sleep(LATE_NS / 1e9)
+    assert finish(steps) == b"\4\2\0\7"
+    assert port.replied_ns <= time.monotonic_ns()
+    return port.replied_ns - sent_ns
+
+
+def test_the_time_of_a_reply_is_when_it_came_however_late_it_is_taken(monkeypatch: pytest.MonkeyPatch) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        port = ModbusTcp(TcpAddress("127.0.0.1", listener.getsockname()[1]), PATIENCE_S)
+        assert finish(port.connect())
+        server, _ = listener.accept()
+        until_s = time.monotonic() + PATIENCE_S
+        while taken_late(port, server) > LATE_NS / 2:  # the kernel begins to note arrivals when first asked to
+            assert time.monotonic() < until_s
+        wall_ns = time.time_ns
+        for hours in (1, -1):  # a clock that is set meanwhile says nothing: then it has come when it was taken
+            monkeypatch.setattr(time, "time_ns", lambda hours=hours: wall_ns() + hours * 3600 * 10**9)
+            assert taken_late(port, server) >= LATE_NS
+        server.close()
+    port.close()
+
+
+def test_a_name_that_takes_long_to_look_up_is_waited_for_in_steps(monkeypatch: pytest.MonkeyPatch) -> None:
+    go_on = threading.Event()
+
+    def look_up(*_: object) -> socket.socket:
+        go_on.wait(PATIENCE_S)
+        raise OSError("no such name")
+
+    monkeypatch.setattr(socket, "create_connection", look_up)
+    steps = ModbusTcp(TcpAddress("driver.example", 502), PATIENCE_S).connect()
+    for _ in range(3):
+        next(steps)  # each comes back at once
+    go_on.set()
+    assert finish(steps) is False
 
 
 def test_an_absent_instrument_is_a_reading_marked_not_connected() -> None:
@@ -167,8 +219,14 @@ def test_a_refused_register_is_marked_and_the_connection_stays(device: Device) -
 def test_a_lost_instrument_is_tried_again_with_growing_waits() -> None:
     now = [0.0]
     link = ModbusLink(TcpAddress("127.0.0.1", 1), 0.1, clock=lambda: now[0], draw=lambda: 1.0)
-    tries = []
-    link._port.connect = lambda: tries.append(now[0]) or False  # type: ignore[method-assign,func-returns-value]
+    tries: list[float] = []
+
+    def refused() -> Steps[bool]:
+        tries.append(now[0])
+        yield from ()
+        return False
+
+    link._port.connect = refused  # type: ignore[method-assign]
     for tick in range(16_000):
         now[0] = tick / 1024
         with pytest.raises(ReadFailed):

@@ -22,12 +22,13 @@ from asleft.instruments.opcua_settings import OpcUaAddress, read_opcua_settings
 from asleft.wire.block import Reason
 from asleft.wire.settings import Section
 from asleft.wire.settings_faults import Fault
-from asyncua import ua
+from asyncua import Client, ua
 from asyncua.client.ua_session import UaSession
 from asyncua.common.subscription import Subscription
 from feed_waiting import take_until, until
-from opcua_servers import NodeServer, OwnServer, free_port, node_modules
+from opcua_servers import NODE_OPCUA, NodeServer, OwnServer, free_port, node_modules
 
+SERVERS = {"modules": f"{NODE_OPCUA} (npm)"}
 VALVE = {
     "id": "press-4.platen",
     "channel": [
@@ -76,7 +77,7 @@ def own(own_server: OwnServer) -> OwnServer:
 def modules() -> Path:
     found = node_modules()
     if isinstance(found, str):
-        pytest.skip(f"not tried against node-opcua: {found}")
+        pytest.skip(f"not here: node-opcua: {found}")
     return found
 
 
@@ -420,6 +421,41 @@ def test_a_server_that_stood_still_for_seconds_is_read_on(own: OwnServer) -> Non
     own.write("Current", ua.DataValue(ua.Variant(612.0, ua.VariantType.Double)))
     take_until(made, lambda rows: any(row.reading.numbers[0] == 0.612 for row in rows))
     made.close()
+
+
+def test_nothing_is_asked_for_while_a_new_connection_is_opened(
+    own: OwnServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Servers answer that by ending the connection, or never, and what they hold is lost."""
+    opened: list[tuple[float, float]] = []
+    asked: list[float] = []
+    open_channel, send = Client.open_secure_channel, UaSession.publish
+
+    async def opens_slowly(self: Client, renew: bool = False) -> None:
+        begun_s = time.monotonic()
+        await asyncio.sleep(2.5)  # longer than the library waits before it asks again
+        await open_channel(self, renew)
+        opened.append((begun_s, time.monotonic()))
+
+    async def asks(self: UaSession, acks: list[ua.SubscriptionAcknowledgement]) -> ua.PublishResponse:
+        asked.append(time.monotonic())
+        return await send(self, acks)
+
+    monkeypatch.setattr(UaSession, "publish", asks)
+    cable = Cable(own.port)
+    made = feed({"url": f"opc.tcp://127.0.0.1:{cable.port}", "valve": [VALVE]})
+    made.open({})
+    take_until(made, lambda rows: bool(rows) and not rows[-1].reading.failed)
+    monkeypatch.setattr(Client, "open_secure_channel", opens_slowly)
+    cable.pull()
+    until(lambda: made.trouble(0).startswith("no connection: "))
+    cable.plug()
+    until(lambda: made.trouble(0) == "")
+    take_until(made, lambda rows: bool(rows) and not rows[-1].reading.failed)
+    made.close()
+    cable.pull()
+    assert opened
+    assert not [at_s for at_s in asked for begun_s, ended_s in opened if begun_s < at_s < ended_s]
 
 
 NOT_HELD = ua.uaerrors.BadMessageNotAvailable()

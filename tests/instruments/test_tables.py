@@ -11,11 +11,13 @@ import time
 import urllib.request
 import weakref
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import influx2_server
 import psycopg
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -29,6 +31,7 @@ from asleft.instruments.postgresql_rows import PostgresRows
 from asleft.instruments.table_feed import RowError, TableFeed
 from asleft.instruments.table_settings import (
     Column,
+    InfluxAddress,
     PostgresAddress,
     TableSettings,
     TableValve,
@@ -41,6 +44,7 @@ from asleft.wire.codec import decode_upload
 from asleft.wire.settings import Section
 from asleft.wire.settings_faults import Fault
 from feed_waiting import PATIENCE_S, take_until, until
+from influx2_server import AnyInflux
 from influx_server import InfluxServer
 from mosquitto_server import free_port
 
@@ -82,10 +86,39 @@ def times_ms(rows: list[TimedReading]) -> list[float]:
     return [(row.wall_ns - BEGIN_NS) / MS for row in rows]
 
 
+READINGS = "CREATE TABLE readings (at timestamptz NOT NULL, valve text, command float8, i_ma float8)"
+
+
 @pytest.fixture
 def database(postgres: PostgresServer, request: pytest.FixtureRequest) -> Iterator[psycopg.Connection]:
     with psycopg.connect(postgres.url(request.node.name), autocommit=True) as connection:
-        connection.execute("CREATE TABLE readings (at timestamptz, valve text, command float8, i_ma float8)")
+        connection.execute(READINGS)
+        yield connection
+
+
+@pytest.fixture(scope="module")
+def timescale_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PostgresServer]:
+    from postgres_server import PostgresServer, timescale_programs
+
+    programs = timescale_programs()
+    if isinstance(programs, str):
+        pytest.skip(f"not here: {programs}")
+    server = PostgresServer(tmp_path_factory.mktemp("timescale"), programs=programs).start()
+    yield server
+    server.stop()
+
+
+@pytest.fixture
+def timescale(timescale_server: PostgresServer, request: pytest.FixtureRequest) -> Iterator[psycopg.Connection]:
+    """Its table of readings in chunks of ten seconds."""
+    with psycopg.connect(timescale_server.url(request.node.name), autocommit=True) as connection:
+        connection.execute("CREATE EXTENSION timescaledb")
+        (version,) = connection.execute(
+            "SELECT extversion FROM pg_extension WHERE extname = 'timescaledb'"
+        ).fetchone()
+        request.node.user_properties.append(("server", f"TimescaleDB {version}"))
+        connection.execute(READINGS)
+        connection.execute("SELECT create_hypertable('readings', 'at', chunk_time_interval => INTERVAL '10 s')")
         yield connection
 
 
@@ -134,6 +167,33 @@ def test_postgresql_is_read_from_since_and_followed_and_nothing_comes_twice(data
     again.open({"press-4.platen": rows[-3].wall_ns})
     assert times_ms(take_until(again, bool)) == [20.0 * n for n in (6003, 6004)]
     again.close()
+
+
+def test_timescaledb_is_read_over_its_chunks_compressed_or_not_and_followed(timescale: psycopg.Connection) -> None:
+    insert(timescale, 0, 6000)
+    timescale.execute(
+        "ALTER TABLE readings SET (timescaledb.compress, timescaledb.compress_segmentby = 'valve',"
+        " timescaledb.compress_orderby = 'at')"
+    )
+    chunks = timescale.execute(
+        "SELECT compress_chunk(c) FROM show_chunks('readings') c ORDER BY 1 LIMIT 6"
+    ).fetchall()
+    assert len(chunks) == 6
+    made = of_postgres(timescale)
+    made.open({})
+    rows = take_until(made, lambda rows: len(rows) >= 6000)
+    insert(timescale, 6000, 5)
+    rows += take_until(made, lambda more: len(more) >= 5)
+    made.close()
+    assert times_ms(rows) == [20.0 * n for n in range(6005)]
+    assert [row.reading.numbers[1] for row in rows] == pytest.approx([n / 1000 for n in range(6005)])
+    buckets = "SELECT time_bucket('100 ms', at) AS time, avg(command) AS command, avg(i_ma) AS i_ma FROM readings"
+    made = of_postgres(timescale, query=f"{buckets} GROUP BY 1", follow=False)
+    made.open({})
+    rows = take_until(made, lambda rows: len(rows) >= 1200)
+    made.close()
+    assert times_ms(rows) == [100.0 * n for n in range(1201)]
+    assert [row.reading.numbers[1] for row in rows] == pytest.approx([0.005 * n + 0.002 for n in range(1201)])
 
 
 def test_rows_that_come_late_within_the_window_find_their_place(database: psycopg.Connection) -> None:
@@ -326,27 +386,40 @@ def test_an_agent_that_is_killed_stores_every_row_once(database: psycopg.Connect
     assert found == [BEGIN_NS // MS + 20 * n for n in range(len(found))]
 
 
-@pytest.fixture
-def influx(tmp_path: Path) -> Iterator[InfluxServer]:
-    if shutil.which("influxd") is None:
-        pytest.skip("not tried against InfluxDB: influxd is not installed")
-    server = InfluxServer(tmp_path / "influx").start()
-    server.create("plant")
-    yield server
+@dataclass(frozen=True)
+class Influx:
+    """A real one, with the database (or bucket) `plant`; `settings` is what an agent is told of it."""
+
+    server: AnyInflux
+    settings: dict[str, str]
+
+    def write(self, lines: list[str]) -> None:
+        self.server.write("plant", lines)
+
+
+@pytest.fixture(params=["InfluxDB 1", "InfluxDB 2"])
+def influx(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Influx]:
+    second = request.param == "InfluxDB 2"
+    program, version = influx2_server.found() if second else (shutil.which("influxd"), "1: influxd is not installed")
+    if not program:
+        pytest.skip(f"not here: {version}")
+    server = influx2_server.server_of(tmp_path / "influx", second=second)
+    settings = {"url": f"http://127.0.0.1:{server.port}", "database": "plant"}
+    if isinstance(server, InfluxServer):
+        server.create("plant")
+        version = "1"
+    else:
+        (tmp_path / "token").write_text(server.token(("read", server.create("plant"))) + "\n")
+        settings["token_file"] = "token"
+    request.node.user_properties.append(("server", f"InfluxDB {version}"))
+    yield Influx(server, settings)
     server.stop()
 
 
-def write_points(server: InfluxServer, lines: list[str]) -> None:
-    url = f"http://127.0.0.1:{server._database}/write?db=plant&precision=ns"
-    with urllib.request.urlopen(url, "\n".join(lines).encode(), timeout=10):
-        pass
-
-
-def test_influxdb_is_read_and_followed(influx: InfluxServer, tmp_path: Path) -> None:
+def test_influxdb_is_read_and_followed(influx: Influx, tmp_path: Path) -> None:
     faults: list[Fault] = []
     raw = {
-        "url": f"http://127.0.0.1:{influx.port}",
-        "database": "plant",
+        **influx.settings,
         "since": BEGIN,
         "late_s": 0,
         "valve": [
@@ -364,11 +437,11 @@ def test_influxdb_is_read_and_followed(influx: InfluxServer, tmp_path: Path) -> 
     def line(n: int, valve: str = "plat'en") -> str:
         return f"press\\ data,valve={valve} command=12,i_ma={n} {BEGIN_NS + 20 * MS * n}"
 
-    write_points(influx, [line(n) for n in range(3000)] + [line(n, "other") for n in range(10)])
+    influx.write([line(n) for n in range(3000)] + [line(n, "other") for n in range(10)])
     made = TableFeed(made_of, partial(InfluxRows, where, 5.0))
     made.open({})
     rows = take_until(made, lambda rows: len(rows) >= 3000)
-    write_points(influx, [line(3000), f"press\\ data,valve=plat'en command=13 {BEGIN_NS + 20 * MS * 3001}"])
+    influx.write([line(3000), f"press\\ data,valve=plat'en command=13 {BEGIN_NS + 20 * MS * 3001}"])
     rows += take_until(made, lambda more: len(more) >= 2)
     made.close()
     assert times_ms(rows) == [20.0 * n for n in range(3002)]
@@ -376,16 +449,19 @@ def test_influxdb_is_read_and_followed(influx: InfluxServer, tmp_path: Path) -> 
     assert rows[-1].reading.failed == {1: Reason.NOT_FINITE}
 
 
-def test_an_influxdb_that_is_not_there_or_says_no_is_trouble(influx: InfluxServer) -> None:
-    from asleft.instruments.table_settings import InfluxAddress
-
+def test_an_influxdb_that_is_not_there_or_says_no_is_trouble(influx: Influx, tmp_path: Path) -> None:
     valve = TableValve("v", COLUMNS, measurement="m")
-    there = f"http://127.0.0.1:{influx.port}"
-    with pytest.raises(RowError, match="database not found"):
-        InfluxRows(InfluxAddress(there, "nowhere", None, "", None, None), 2.0).rows(valve, 0, 1, 1)
-    influx.stop()
+    token = tmp_path / "token" if "token_file" in influx.settings else None
+    there = InfluxAddress(influx.settings["url"], "plant", token, "", None, None)
+    assert InfluxRows(there, 5.0).rows(valve, 0, 1, 1) == []
+    with pytest.raises(RowError, match="not found"):
+        InfluxRows(replace(there, database="nowhere"), 5.0).rows(valve, 0, 1, 1)
+    if token is not None:
+        with pytest.raises(RowError, match="401"):
+            InfluxRows(replace(there, token_file=None), 5.0).rows(valve, 0, 1, 1)
+    influx.server.stop()
     with pytest.raises(RowError, match="no connection"):
-        InfluxRows(InfluxAddress(there, "plant", None, "", None, None), 2.0).rows(valve, 0, 1, 1)
+        InfluxRows(there, 5.0).rows(valve, 0, 1, 1)
 
 
 def test_names_and_tags_of_influxql_can_end_nothing() -> None:

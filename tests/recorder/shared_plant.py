@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import subprocess
 import sys
@@ -22,13 +23,14 @@ class SharedPlant:
     """`tools` are the helpers of this folder's conftest: agent, sheet_record, until, t0."""
 
     def __init__(self, folder, broker_port, influx, url, tools, agents):
-        self.folder, self.port, self.url, self.samples = folder, broker_port, url, f"{influx.url}/plant"
+        self.folder, self.port, self.url = folder, broker_port, url
+        self.samples, self._token = influx.plant_place("plant")
         self.influx, self.tools = influx, tools
         self.names = [f"hall-{number}" for number in range(1, agents + 1)]
         self.recorders = {}
         self.records = open_records(url)
         self.leases = open_leases(url)
-        self.reader = open_influx_reader(place_from(self.samples, {}), url)
+        self.reader = open_influx_reader(place_from(self.samples, self._token), url)
         for name in self.names:
             self.records.put_sheet(tools.sheet_record(f"press-{name}"))
         self._introduce()
@@ -51,16 +53,18 @@ class SharedPlant:
         command += ["--broker", f"127.0.0.1:{self.port}", "--client-id", name]
         command += ["--samples", samples or self.samples, "--records", self.url]
         with (self.folder / f"{name}.log").open("ab") as log:
-            self.recorders[name] = subprocess.Popen(command, stdout=log, stderr=log)
+            self.recorders[name] = subprocess.Popen(
+                command, env={**os.environ, **self._token}, stdout=log, stderr=log
+            )
 
     def offer(self, count):
         """Each agent generates further blocks."""
         for agent in self.agents:
             agent.offer(count)
 
-    def until_stored(self, count):
+    def until_stored(self, count, *patience_s):
         """Until every agent has heard that so many blocks are stored."""
-        self.tools.until(lambda: all(agent.mark == count for agent in self.agents))
+        self.tools.until(lambda: all(agent.mark == count for agent in self.agents), *patience_s)
 
     def owners(self):
         """Who has which agent, by leases that have not run out."""

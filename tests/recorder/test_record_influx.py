@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from asleft.recorder.ingest import Ingest
 from asleft.recorder.quarantine import Quarantine
-from asleft.store.influx.place import TOKEN, place_from
+from asleft.store.influx.place import place_from
 from asleft.store.influx.samples import open_influx, open_influx_reader
 from asleft.store.records import open_records
 from asleft.wire.block import Channel
@@ -19,7 +19,6 @@ from asleft.wire.topics import block_topic
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 import influx2_server
-from influx_server import InfluxServer
 
 pytestmark = pytest.mark.end_to_end
 VALVE = "press-1.platen"
@@ -29,17 +28,16 @@ WAIT_S = 300.0
 @pytest.fixture(params=["InfluxDB 1", "InfluxDB 2"])
 def database(request, tmp_path, monkeypatch):
     """A server with what `--samples` is given, and a token in the environment where it asks for one."""
-    if request.param == "InfluxDB 1":
-        server = InfluxServer(tmp_path / "influx").start()
-        server.samples = f"{server.url}/plant"
-    else:
+    second = request.param == "InfluxDB 2"
+    if second:
         program, version = influx2_server.found()
         if not program:
             pytest.skip(f"not here: {version}")
         request.node.user_properties.append(("server", f"InfluxDB {version}"))
-        server = influx2_server.Influx2Server(tmp_path / "influx").start()
-        server.samples = server.url("plant")
-        monkeypatch.setenv(TOKEN, server.plant("plant"))
+    server = influx2_server.server_of(tmp_path / "influx", second=second)
+    server.samples, token = server.plant_place("plant")
+    for name, value in token.items():
+        monkeypatch.setenv(name, value)
     yield server
     server.stop()
 

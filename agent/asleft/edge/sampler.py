@@ -1,4 +1,4 @@
-"""Reads the valves of one instrument at an even pace and hands complete blocks on: one thread for each instrument."""
+"""Reads the valves of one instrument at an even pace and hands blocks on: in steps, for `asleft.edge.sampling`."""
 
 from __future__ import annotations
 
@@ -12,16 +12,14 @@ from asleft.edge import clock
 from asleft.edge.assembler import BlockAssembler
 from asleft.edge.failing import FailingReadings
 from asleft.edge.schedule import Schedule
-from asleft.instruments.protocol import Instrument
+from asleft.instruments.protocol import InSteps, Instrument
+from asleft.instruments.steps import NO_FILE, Steps, Wait
 from asleft.wire.block import Block, Burst
 
 logger = logging.getLogger(__name__)
 
 LONGEST_STALL_S = 10.0
 """Ticks missed in one go for longer than this (a suspended machine) are counted but not sent one by one."""
-
-_SLEEP_AT_MOST_S = 0.05
-"""Longest time for which a stop may have to wait for a sampler that sleeps until its next tick."""
 
 PAUSE_AFTER_FAULT_S = 1.0
 """How long to wait after a fault of the program before trying again."""
@@ -49,7 +47,7 @@ class SamplerCounters:
 
 
 class Sampler:
-    """Samples one instrument until `stop` is set. `sink` takes blocks without stream and seq and must not block."""
+    """Samples one instrument. `sink` takes blocks without stream and seq and must not block."""
 
     def __init__(
         self,
@@ -59,12 +57,11 @@ class Sampler:
         period_ns: int,
         block_size: int,
         sink: Callable[[Block], None],
-        stop: threading.Event,
     ) -> None:
         self._instrument = instrument
-        self._period_ns, self._block_ns = period_ns, period_ns * block_size
+        self._in_steps = instrument if isinstance(instrument, InSteps) and instrument.never_blocks else None
+        self.period_ns, self._block_ns = period_ns, period_ns * block_size
         self._sink = sink
-        self._stop = stop
         self._assemblers = [BlockAssembler(agent, boot_id, form, block_size) for form in instrument.valves]
         self._burst_lock = threading.Lock()
         self._bursts: list[tuple[int, Burst]] = []
@@ -72,37 +69,45 @@ class Sampler:
         self.counters = SamplerCounters()
         self._failing = FailingReadings()
         self.alive_at_s = time.monotonic()
-        """Last sign of life of this thread, for a watchdog."""
+        """Last sign of life (monotonic), for a watchdog."""
 
     @property
     def name(self) -> str:
         """Of the instrument."""
         return self._instrument.name
 
+    @property
+    def never_blocks(self) -> bool:
+        """Whether others can be sampled on the same thread."""
+        return self._in_steps is not None
+
     def add_burst(self, index: int, burst: Burst) -> None:
         """Let a burst travel with the next block of valve number `index`. Callable from another thread."""
         with self._burst_lock:
             self._bursts.append((index, burst))
 
-    def run(self) -> None:
-        """Sample until stopped; a fault of the program or a file is logged, counted, and sampling begins again."""
-        while not self._stop.is_set():
-            self.alive_at_s = time.monotonic()
-            try:
-                self._instrument.open()
-                self._sample()
-            except Exception as error:
-                self.counters.faults += 1
-                self.counters.last_fault = f"{self.name}: {error}"
-                logger.exception("sampling of %s failed, trying again", self.name)
-                self._stop.wait(PAUSE_AFTER_FAULT_S)
-        self._finish()
+    def steps(self) -> Steps[None]:
+        """Sample until closed; a fault of the program or a file is logged, counted, and sampling begins again."""
+        try:
+            while True:
+                self.alive_at_s = time.monotonic()
+                try:
+                    self._instrument.open()
+                    yield from self._sample()
+                except Exception as error:
+                    self.counters.faults += 1
+                    self.counters.last_fault = f"{self.name}: {error}"
+                    logger.exception("sampling of %s failed, trying again", self.name)
+                    yield Wait(NO_FILE, clock.monotonic_ns() + int(1e9 * PAUSE_AFTER_FAULT_S))
+        finally:
+            self._finish()
 
-    def _sample(self) -> None:
-        schedule = Schedule(clock.monotonic_ns(), self._period_ns)
-        most_missed = int(LONGEST_STALL_S * 1e9 / self._period_ns)
+    def _sample(self) -> Steps[None]:
+        # All samplers of a period have the same ticks, so that one waking of a thread serves all of its own.
+        schedule = Schedule(-(-clock.monotonic_ns() // self.period_ns) * self.period_ns, self.period_ns)
+        most_missed = int(LONGEST_STALL_S * 1e9 / self.period_ns)
         last = -1
-        while not self._stop.is_set():
+        while True:
             now_ns = clock.monotonic_ns()
             self.alive_at_s = now_ns / 1e9
             tick = schedule.next_tick(last, now_ns)
@@ -114,34 +119,29 @@ class Sampler:
                 else:
                     logger.warning("%s: nothing was read for %d ticks", self.name, missed)
                     self._flush()
-            wait_s = (schedule.due_ns(tick) - now_ns) / 1e9
-            if wait_s > 0 and self._stopped_within(wait_s):
-                return
-            self._read_all()
+            yield Wait(NO_FILE, schedule.due_ns(tick))
+            yield from self._read_all()
             self.counters.ticks += 1
             last = tick
 
-    def _stopped_within(self, wait_s: float) -> bool:
-        """Wait; whether to stop. Waiting on the event costs half as much again as sleeping, but ends at once."""
-        if wait_s > _SLEEP_AT_MOST_S:
-            return self._stop.wait(wait_s)
-        time.sleep(wait_s)
-        return self._stop.is_set()
-
-    def _read_all(self) -> None:
+    def _read_all(self) -> Steps[None]:
         for index, assembler in enumerate(self._assemblers):
             before_ns = clock.monotonic_ns()
             self.alive_at_s = before_ns / 1e9
-            reading = self._instrument.read_once(index)
-            after_ns = clock.monotonic_ns()
-            half_ns = (after_ns - before_ns) // 2
+            if self._in_steps is None:
+                reading = self._instrument.read_once(index)
+            else:
+                reading = yield from self._in_steps.reading(index)
+            now_ns = clock.monotonic_ns()
             if reading is None:
                 self.counters.repeated += 1
-                if assembler.lasts_ns(after_ns) >= self._block_ns:
+                if assembler.lasts_ns(now_ns) >= self._block_ns:
                     self._flush_one(index)
                 continue
             # The instrument took its reading between question and answer: the middle is off by half of that at most.
-            block = assembler.add(clock.wall_ns() - half_ns, after_ns - half_ns, reading, self._synchronised)
+            after_ns = reading.replied_ns if reading.replied_ns >= before_ns else now_ns
+            at_ns = (before_ns + after_ns) // 2
+            block = assembler.add(clock.wall_ns() - (now_ns - at_ns), at_ns, reading, self._synchronised)
             if reading.failed:
                 self.counters.failed_readings += len(reading.failed)
             if block is not None:

@@ -17,6 +17,7 @@ from asleft.edge.failing import failing_on, in_room
 from asleft.edge.feed_sampler import FeedSampler
 from asleft.edge.figures import AgentFigures
 from asleft.edge.sampler import BurstPoller, Sampler
+from asleft.edge.sampling import Sampling
 from asleft.edge.schedule import period_ns
 from asleft.edge.spool import Spool
 from asleft.edge.uplink import BrokerSession
@@ -42,9 +43,12 @@ def own_version() -> str:
 
 
 class _Runner(Protocol):
-    """What a thread of the agent runs; `alive_at_s` is its last sign of life (monotonic)."""
+    """What a thread of the agent runs."""
 
-    alive_at_s: float
+    @property
+    def alive_at_s(self) -> float:
+        """Its last sign of life (monotonic)."""
+        ...
 
     def run(self) -> None:
         """Work until stopped."""
@@ -104,17 +108,29 @@ class Agent:
                 period_ns(config.sampling.rate_hz),
                 config.sampling.block_size,
                 self._writer.put,
-                self._stop_sampling,
             )
             self._samplers.append(sampler)
             if any(form.has_bursts for form in instrument.valves):
                 self._pollers.append(BurstPoller(instrument, sampler, prepared.burst_every_s, self._stop_sampling))
-        sampling = [_Part(f"sample {part.name}", part) for part in self._samplers]
+        sampling = [_Part(f"sample {part.name}", part) for part in self._threads()]
         sampling += [_Part(f"bursts {part.instrument}", part) for part in self._pollers]
         self._sampling = tuple(sampling)
         self._writing = _Part("spool", self._writer)
         self._sending = _Part("uplink", self._delivery)
         self._parts = (*sampling, self._writing, self._sending)
+
+    def _threads(self) -> list[FeedSampler | Sampling]:
+        """What samples, a thread each: all instruments that never block share one."""
+        threads: list[FeedSampler | Sampling] = []
+        together: list[Sampler] = []
+        for sampler in self._samplers:
+            if isinstance(sampler, FeedSampler):
+                threads.append(sampler)
+            elif sampler.never_blocks:
+                together.append(sampler)
+            else:
+                threads.append(Sampling([sampler], self._stop_sampling))
+        return [*threads, *([Sampling(together, self._stop_sampling)] if together else [])]
 
     def start(self) -> None:
         """Begin reading, keeping and sending."""

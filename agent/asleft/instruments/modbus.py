@@ -6,11 +6,13 @@ import logging
 from dataclasses import replace
 from functools import partial
 
+from asleft.instruments.modbus_address import TcpAddress
 from asleft.instruments.modbus_bursts import BurstReader
 from asleft.instruments.modbus_link import ModbusLink, ReadFailed, UnitPatience
 from asleft.instruments.modbus_registers import RegisterMap
 from asleft.instruments.modbus_settings import ModbusSettings
 from asleft.instruments.protocol import Reading, ValveForm
+from asleft.instruments.steps import Steps, finish
 from asleft.wire.block import Burst, Reason
 
 logger = logging.getLogger(__name__)
@@ -74,16 +76,26 @@ class ModbusInstrument:
     def open(self) -> None:
         """Nothing to do: the first reading connects."""
 
+    @property
+    def never_blocks(self) -> bool:
+        """A line's library waits for replies itself."""
+        address = self._settings.address
+        return isinstance(address, TcpAddress) and not address.rtu
+
     def read_once(self, index: int) -> Reading:
+        """What `reading` returns, waited for on this thread."""
+        return finish(self.reading(index))
+
+    def reading(self, index: int) -> Steps[Reading]:
         """All channels of one valve, now; what failed is marked with its reason."""
         unit, register_map = self._maps[index]
         replies: list[list[int] | Reason] = []
         for read in register_map.reads:
             try:
-                replies.append(self._link.read(unit, read))
+                replies.append((yield from self._link.reading(unit, read)))
             except ReadFailed as failure:
                 replies.append(failure.reason)
-        return register_map.decode(replies)
+        return register_map.decode(replies, self._link.replied_ns)
 
     def read_bursts(self, index: int) -> list[Burst]:
         """New bursts of one valve; none while the instrument does not answer."""

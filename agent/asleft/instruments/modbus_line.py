@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from asleft.instruments.modbus_address import ModbusAddress, SerialLine
 from asleft.instruments.modbus_port import FUNCTION_CODES, ConnectionLost, NoReply, refuse_writes
+from asleft.instruments.steps import Steps
 from pymodbus import FramerType
 from pymodbus.client import ModbusSerialClient, ModbusTcpClient
 from pymodbus.exceptions import ConnectionException, ModbusException
@@ -11,7 +12,9 @@ from pymodbus.pdu import ModbusPDU
 
 
 class ModbusLine:
-    """See `asleft.instruments.modbus_port.ModbusPort`, which it implements."""
+    """See `asleft.instruments.modbus_port.ModbusPort`, which it implements: in one step, which waits itself."""
+
+    replied_ns = 0
 
     def __init__(self, address: ModbusAddress, timeout_s: float) -> None:
         self._received = b""
@@ -50,16 +53,18 @@ class ModbusLine:
         """Whether it is open, as far as is known."""
         return bool(self._client.connected)
 
-    def connect(self) -> bool:
+    def connect(self) -> Steps[bool]:
         """Open it; False if that is not possible."""
+        yield from ()
         return bool(self._client.connect())
 
     def close(self) -> None:
         """Close it."""
         self._client.close()  # type: ignore[no-untyped-call]
 
-    def ask(self, unit: int, code: int, address: int, count: int) -> bytes:
+    def ask(self, unit: int, code: int, address: int, count: int) -> Steps[bytes]:
         """The reply to one request, from its function code on. See `ModbusPort.ask`."""
+        yield from ()
         refuse_writes(code)
         try:
             self._asks[code](address, count=count, device_id=unit)

@@ -16,6 +16,7 @@ from asleft.instruments.modbus_address import ModbusAddress, SerialLine
 from asleft.instruments.modbus_port import FUNCTION_CODES, ConnectionLost, ModbusPort, NoReply
 from asleft.instruments.modbus_registers import BIT_TABLES, Read
 from asleft.instruments.modbus_tcp import ModbusTcp
+from asleft.instruments.steps import Steps, finish
 from asleft.wire.block import Reason
 
 logger = logging.getLogger(__name__)
@@ -104,7 +105,16 @@ class ModbusLink:
         self._failing: dict[object, bool] = {}  # what does not work -> whether that was logged
         self._said_s = {} if said_s is None else said_s
 
+    @property
+    def replied_ns(self) -> int:
+        """When its last reply came (monotonic); 0 where that is not known."""
+        return self._port.replied_ns
+
     def read(self, unit: int, read: Read) -> list[int]:
+        """What `reading` returns, waited for on this thread."""
+        return finish(self.reading(unit, read))
+
+    def reading(self, unit: int, read: Read) -> Steps[list[int]]:
         """Registers (or bits as 0 and 1) of one unit, `read.count` of them. Raises `ReadFailed`.
 
         A reply counts only if it is of this request: same transaction, unit and function code, and exactly as many
@@ -115,10 +125,11 @@ class ModbusLink:
             patience = self._patience[unit] = UnitPatience(self._timeout_s, 0, self._clock, self._draw)
         if patience.waits:
             raise ReadFailed(patience.reason, f"{self._address}: unit {unit} is silent, waiting before the next try")
-        self._connect()
+        if not self._port.connected:
+            yield from self._connect()
         code = FUNCTION_CODES[read.table]
         try:
-            reply = self._port.ask(unit, code, read.address, read.count)
+            reply = yield from self._port.ask(unit, code, read.address, read.count)
         except ConnectionLost as error:
             self._give_pause(unit, read, Reason.NOT_CONNECTED, f"connection lost: {error}")
             raise ReadFailed(Reason.NOT_CONNECTED, f"{self._address}: connection lost") from error
@@ -162,13 +173,11 @@ class ModbusLink:
         """Close the connection; a later read opens it again."""
         self._port.close()
 
-    def _connect(self) -> None:
-        if self._port.connected:
-            return
+    def _connect(self) -> Steps[None]:
         now_s = self._clock()
         if now_s < self._try_at_s:
             raise ReadFailed(Reason.NOT_CONNECTED, f"{self._address}: not connected, waiting before the next try")
-        if not self._port.connect():
+        if not (yield from self._port.connect()):
             self._try_at_s = self._clock() + self._backoff.next_s()
             self._fails("connection", _why_no_connection(self._where))
             raise ReadFailed(Reason.NOT_CONNECTED, f"{self._address}: cannot connect")

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Protocol
 
+from asleft.instruments.steps import Steps
+
 FUNCTION_CODES = {"coil": 1, "discrete": 2, "holding": 3, "input": 4}
 """Function codes that may be sent, by the table they read (Modbus application protocol, 6.1 to 6.4)."""
 
@@ -31,14 +33,17 @@ def refuse_writes(code: int) -> None:
 class ModbusPort(Protocol):
     """One connection for one thread; it does not reconnect by itself."""
 
+    replied_ns: int
+    """When what was received last came (monotonic); 0 where that is not known better than by when it was taken."""
+
     @property
     def connected(self) -> bool:
         """Whether it is open, as far as is known."""
 
-    def connect(self) -> bool:
+    def connect(self) -> Steps[bool]:
         """Open it; False if that is not possible."""
 
-    def ask(self, unit: int, code: int, address: int, count: int) -> bytes:
+    def ask(self, unit: int, code: int, address: int, count: int) -> Steps[bytes]:
         """Send one request and wait for its reply, which is given from its function code on.
 
         The reply has the request's transaction (where there are any) and unit; its function code and length are for

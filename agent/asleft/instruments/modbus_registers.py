@@ -115,7 +115,7 @@ class RegisterMap:
         self.reads = plan_reads(points, bridge)
         self._decoders = [self._decoder(point) for point in points]
 
-    def decode(self, replies: Replies) -> Reading:
+    def decode(self, replies: Replies, replied_ns: int = 0) -> Reading:
         """One reading from the replies, one per read and in their order: registers (or bits), or why there are none.
 
         Never raises: a number that is none fails alone, with its reason.
@@ -132,7 +132,7 @@ class RegisterMap:
                 failed[index] = Reason.NOT_FINITE
             else:
                 numbers[index] = number
-        return Reading(numbers, failed)
+        return Reading(numbers, failed, replied_ns)
 
     def _decoder(self, point: Point) -> tuple[int, Callable[[list[int]], float]]:
         for which, read in enumerate(self.reads):

@@ -15,7 +15,7 @@ from collections.abc import Mapping, Sequence
 from asleft.instruments.backoff import Backoff
 from asleft.instruments.feed import FeedCounts, TimedReading
 from asleft.instruments.feed_base import FeedBase, S
-from asleft.instruments.opcua_client import SESSION_S, FileFault, granting, make_client
+from asleft.instruments.opcua_client import SESSION_S, FileFault, granting, make_client, publishing_when_connected
 from asleft.instruments.opcua_settings import OpcUaSettings
 from asleft.instruments.opcua_values import Variable, number_of, overflowed, time_ns
 from asleft.instruments.rows import RowJoiner
@@ -117,6 +117,7 @@ class OpcUaFeed(FeedBase):
         settings = self._settings
         client = await make_client(settings.address, settings.timeout_s)
         granting(client.uaclient.session, self._granted)
+        publishing_when_connected(client)
         await client.connect(auto_reconnect=True, reconnect_max_delay=5.0)
         try:
             self.begin_anew()

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from asleft.instruments.opcua_settings import OpcUaAddress
 from asyncua import Client, ua
+from asyncua.client.ua_client import UaClientState
 from asyncua.client.ua_session import UaSession
 from asyncua.crypto import security_policies
 from asyncua.crypto.uacrypto import CertProperties, load_certificate
@@ -128,6 +129,22 @@ def granting(session: UaSession, tell: Callable[[list[ua.MonitoredItemCreateResu
         return results
 
     session.create_monitored_items = noted  # type: ignore[method-assign, assignment]
+
+
+def publishing_when_connected(client: Client) -> None:
+    """Let nothing be asked to be published while a connection is being made.
+
+    The library holds requests back while it has no connection, and not while it opens channel and session of a new
+    one: asked for there, some servers end the connection and others never answer, so that all that waits is lost.
+    """
+    publish = client.uaclient.session.publish
+
+    async def waiting(acks: list[ua.SubscriptionAcknowledgement]) -> ua.PublishResponse:
+        async with client.uaclient.subscribe_state() as states:
+            await states.wait_for_state(UaClientState.CONNECTED)
+        return await publish(acks)
+
+    client.uaclient.session.publish = waiting  # type: ignore[method-assign]
 
 
 def _properties(file: Path) -> CertProperties:

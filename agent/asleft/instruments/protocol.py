@@ -1,15 +1,17 @@
 """What every instrument offers, whatever its family.
 
 An instrument is one device, or the part of one that need not wait for the rest; it may serve several valves. All its
-slow readings are taken by one thread, its bursts by another, so the two must not share a connection.
+slow readings are taken by one thread (which may serve others too), its bursts by another, so the two must not share a
+connection.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
+from asleft.instruments.steps import Steps
 from asleft.wire.block import Burst, Reason
 
 
@@ -51,6 +53,8 @@ class Reading:
 
     numbers: Sequence[float]
     failed: Mapping[int, Reason] = field(default_factory=dict)
+    replied_ns: int = 0
+    """When the last of it came (monotonic, ns); 0: when it was handed on."""
 
     @classmethod
     def all_failed(cls, channels: int, reason: Reason) -> Reading:
@@ -88,4 +92,18 @@ class Instrument(Protocol):
 
     def close(self) -> None:
         """Let go of connections and files. May be called twice."""
+        ...
+
+
+@runtime_checkable
+class InSteps(Instrument, Protocol):
+    """An instrument whose readings can be waited for side by side with those of others, on one thread."""
+
+    @property
+    def never_blocks(self) -> bool:
+        """Whether its steps wait for nothing themselves."""
+        ...
+
+    def reading(self, index: int) -> Steps[Reading]:
+        """What `read_once` gives, in steps."""
         ...
