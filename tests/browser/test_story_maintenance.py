@@ -43,7 +43,7 @@ def tell(url: str, records, address: str) -> int:
     settings = read_settings(text, source="notify.toml", environment={"CREW": address})
     source = Source(records, records, PlantTime.named("Europe/Madrid"), time.time_ns)
     store = records.door.store
-    return Notifier(source, store.desk, store.outbox, settings, send_by_apprise).round()
+    return Notifier(source, store.operator_actions, store.outbox, settings, send_by_apprise).round()
 
 
 def fits(page) -> bool:

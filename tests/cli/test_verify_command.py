@@ -62,14 +62,16 @@ def test_found_and_left_become_a_record_to_sign(folder, capsys):
     assert [one["name"] for one in body["readings"]] == ["found.csv", "left.csv"]
     ramp = next(q for q in body["as_found"]["quantities"] if q["id"] == "ramp_up")
     assert ramp["as_found"] == pytest.approx(1.5, rel=0.02)
-    assert verify("found.csv", "left.csv", "--out", "record.html") == 0
+    assert verify("found.csv", "left.csv", "--out", "record.html", "--paper", "Letter") == 0
     page = (folder / "record.html").read_text()
+    for words in ("Command over time", "Coil current over time", "Pressure over time"):
+        assert page.count(f"<figcaption>{words}</figcaption>") == 2, words
     for words in ("V-7, 0815", "Witnessed by: tm", "found.csv", "As left, after adjustment", "JCGM 106"):
         assert words in page, words
     assert "driver serial number" not in page  # nobody entered it
     assert "pressure wanted" not in page  # the sheet gives none
     row = re.search(r'<th scope="row">headroom</th>.*?</tr>', page).group(0)
-    assert "≥ 10" in row
+    assert "≥ 10\u00a0%" in row
     assert "only" not in row
 
 
@@ -118,7 +120,7 @@ def test_what_is_entered_is_checked_like_every_settings_file(folder, capsys):
     assert "record.sigend" in capsys.readouterr().err
 
 
-def test_a_press_is_handed_over_as_one_document_and_as_one_zip(folder):
+def test_a_press_is_handed_over_as_one_document_and_as_one_zip(folder, capsys):
     fill_in(folder)
     (folder / "entered.toml").rename(folder / "sheet.entered.toml")
     (folder / "ejector.toml").write_text((folder / "sheet.toml").read_text().replace("platen", "ejector"))
@@ -133,7 +135,11 @@ def test_a_press_is_handed_over_as_one_document_and_as_one_zip(folder):
         "ejector.toml",
         "left.csv",
     ]
-    assert main([*words, "--out", "press.html"]) == 1  # the ejector has no record
+    assert main([*words, "--out", "press.html"]) == 1
+    written, told = capsys.readouterr().out.splitlines()
+    assert written == "press.html: written, 2 valves."
+    assert told.startswith("press-4.ejector: no record, because nothing was entered: ")
+    assert "asleft verify --blank ejector.entered.toml --sheet ejector.toml" in told
     page = (folder / "press.html").read_text()
     for text in (
         "Hand-over of Press 4",

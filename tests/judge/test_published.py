@@ -88,6 +88,7 @@ def test_a_verification_reads_back_as_it_was_kept(lane):
     assert read.outcome is found.outcome
     assert [(one.way, one.command_pct) for one in read.steps] == [(one.way, one.command_pct) for one in found.steps]
     assert read.ramp_traces
+    assert [one.channel for one in read.courses] == [one.channel for one in found.courses]
 
 
 def test_what_an_earlier_version_did_not_store_means_that_it_is_not_known(lane):

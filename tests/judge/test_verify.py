@@ -11,7 +11,7 @@ from asleft.judge.propose import Wanted, propose
 from asleft.judge.types import Samples, Verdict
 from asleft.judge.verify.grade import check, cut
 from asleft.judge.verify.published import check_json
-from asleft.judge.verify.result import Outcome
+from asleft.judge.verify.result import MOST_PARTS, Outcome
 from asleft.sheet.model import Characteristic, Coil, MadeBy, Tolerance
 from asleft.sim.cycles import RIGID_BAR, CyclePlan, Step
 from asleft.sim.faults import Fault, FaultKind
@@ -260,6 +260,44 @@ def test_traces_lie_on_the_ramp_as_left(lanes, good):
         line = time_s / ramp_s if trace.way == "up" else 1.0 - time_s / ramp_s
         assert inside.sum() >= 5
         assert np.max(np.abs(share - line)[inside]) < 0.05, trace.way
+
+
+def test_courses_pass_over_no_reading_and_break_where_none_is(lanes, good):
+    """A single wild reading is on the line, and a hole of two seconds is no line."""
+    samples = lanes["good"].samples
+    current = samples.channels["current"].copy()
+    wild = current.size // 3
+    current[wild] = 1.9
+    hole = slice(current.size // 2, current.size // 2 + round(2.0 / np.median(np.diff(samples.time_s))))
+    current[hole] = np.nan
+    kept = np.ones(current.size, dtype=bool)
+    kept[hole.stop + 500 : hole.stop + 1200] = False  # rows that are not there at all
+    channels = {**samples.channels, "current": current}
+    cut_out = Samples(samples.time_s[kept], {name: values[kept] for name, values in channels.items()})
+    found = {one.channel: one for one in check(good, cut_out).courses}
+    assert [(one.channel, one.unit) for one in found.values()] == [
+        ("command", "mA"), ("current", "A"), ("pressure", "bar")
+    ]  # fmt: skip
+    since_s = cut_out.time_s - cut_out.time_s[0]
+    for one in found.values():
+        readings = cut_out.channels[one.channel]
+        assert len(one.time_s) == len(one.values) <= 2 * MOST_PARTS
+        assert np.all(np.diff(one.time_s) > 0)
+        seen = np.isfinite(one.values)
+        at = np.searchsorted(since_s, np.array(one.time_s)[seen])
+        assert np.array_equal(readings[at], np.array(one.values)[seen])
+        assert (np.nanmin(one.values), np.nanmax(one.values)) == (np.nanmin(readings), np.nanmax(readings))
+    broken = np.array(found["current"].time_s)[~np.isfinite(found["current"].values)]
+    for row, last in ((hole.start, hole.stop), (hole.stop + 500, hole.stop + 1200)):
+        from_s, to_s = samples.time_s[[row, last]] - samples.time_s[0]
+        assert np.any((broken > from_s) & (broken < to_s))
+
+
+def test_without_a_reading_of_a_channel_it_has_no_course(lanes, good):
+    samples = lanes["good"].samples
+    nothing = np.full(samples.time_s.size, np.nan)
+    channels = {"command": samples.channels["command"], "current": samples.channels["current"], "pressure": nothing}
+    assert [one.channel for one in check(good, replace(samples, channels=channels)).courses] == ["command", "current"]
 
 
 # ---------------------------------------------------------------------------------------------- proposals

@@ -454,6 +454,15 @@ def records_of_json(r, folder):
     return lines(folder, rows, name="log.json")
 
 
+@habit()
+def records_of_json_within_each_other(r, folder):
+    rows = [
+        f'{{"time": "{at}", "valve": {{"command_mA": {u}, "coil": {{"current_A": {i}}}}}, "pressure_bar": {p}}}'
+        for at, (u, i, p) in zip(iso(r), cells(r), strict=True)
+    ]
+    return lines(folder, ["[", ",\n".join(rows), "]"], name="log.json")
+
+
 @trap("web page")
 def web_page_named_as_a_workbook(r, folder):
     rows = [

@@ -248,9 +248,7 @@ def test_a_column_given_to_one_channel_is_not_taken_for_another(log):
 
 def test_a_command_in_another_unit_than_the_signal_is_refused(log):
     log_map = read_log_map("[column.command]\nunit = 'V'\n")
-    assert "the map gives it in V, but the sheet's command signal is in mA" in refusal(
-        log([HEADER, *rows()]), log_map
-    )
+    assert "it is read in V, but the sheet's command signal is in mA" in refusal(log([HEADER, *rows()]), log_map)
 
 
 def test_a_wrong_encoding_is_named_with_its_line(log):

@@ -20,7 +20,7 @@ from asleft.edge.spool import SpoolCounters
 from asleft.recorder.batch import Counters
 from asleft.recorder.metrics import RecorderCollector, RecorderFigures
 from asleft.sheet.reader import read_sheet
-from asleft.web.availability import Reach
+from asleft.web.availability import Availability
 from asleft.web.notices.settings import read_settings
 from asleft.web.watched import DashboardCollector
 from asleft.wire.block import AgentState
@@ -103,7 +103,7 @@ def exposed() -> dict[str, list[str]]:
                          1, 0, False)  # fmt: skip
     recorder = RecorderFigures("r", "1", Counters(), 0, 1, True, 1, {"hall-1": (state, 1)}, [], 0, {}, True)
     server = Flask("promise")
-    dashboard = DashboardCollector(server, Reach(lambda: 0), "1")
+    dashboard = DashboardCollector(server, Availability(lambda: 0), "1")
     server.test_client().get("/nothing")
     registry = CollectorRegistry()
     for one in (AgentCollector(lambda: agent), RecorderCollector(lambda: recorder), dashboard):

@@ -38,7 +38,7 @@ def side_by_side(influx, postgres, tmp_path):
     place = place_from(f"{influx.url}/{hashlib.sha256(str(tmp_path).encode()).hexdigest()[:12]}", {})
     leases = open_leases(url)
     held = [Held(leases, name) for name in ("a", "b")]
-    stores = [open_influx(place, url, tmp_path / one.name, holding=one) for one in held]
+    stores = [open_influx(place, url, tmp_path / one.name, held_leases=one) for one in held]
     yield list(zip(stores, held, strict=True))
     for store in stores:
         store.close()

@@ -23,7 +23,7 @@ def event(seq=1, kind=EventKind.RAISED, who="judge", comment=""):
 def test_an_act_and_its_line_of_the_trail_come_together(engine):
     store, records = AccessStore(engine), SqlRecords(engine)
     records.append_alarm_events([event()])
-    store.desk.alarms([event(2, EventKind.ACKNOWLEDGED, "kl", "on my way")], KL)
+    store.operator_actions.alarms([event(2, EventKind.ACKNOWLEDGED, "kl", "on my way")], KL)
     assert [one.event for one in records.alarm_events("v")] == [EventKind.RAISED, EventKind.ACKNOWLEDGED]
     (line,) = store.audit.newest(10)
     assert (line.who, line.address, line.action, line.subject, line.details) == (
@@ -39,7 +39,7 @@ def test_who_was_slower_changes_nothing(engine):
     store, records = AccessStore(engine), SqlRecords(engine)
     records.append_alarm_events([event(), event(2, EventKind.ACKNOWLEDGED, "rs")])
     with pytest.raises(AlarmEventConflict):
-        store.desk.alarms([event(2, EventKind.SHELVED, "kl", "later")], KL)
+        store.operator_actions.alarms([event(2, EventKind.SHELVED, "kl", "later")], KL)
     assert len(records.alarm_events("v")) == 2
     assert store.audit.newest(10) == []
 
@@ -50,15 +50,15 @@ def test_an_act_on_several_alarms_is_done_with_all_or_with_none(engine):
     records.append_alarm_events([event(), other, replace(other, seq=2, event=EventKind.ACKNOWLEDGED, who="rs")])
     both = [event(2, EventKind.SHELVED, "kl", "later"), replace(other, seq=2, event=EventKind.SHELVED, who="kl")]
     with pytest.raises(AlarmEventConflict):
-        store.desk.alarms(both, KL)
+        store.operator_actions.alarms(both, KL)
     assert len(records.alarm_events("v")) == 1
     assert store.audit.newest(10) == []
-    store.desk.alarms([both[0], replace(both[1], seq=3)], KL)
+    store.operator_actions.alarms([both[0], replace(both[1], seq=3)], KL)
     assert [line.subject for line in store.audit.newest(10)] == ["w/x/9", "v/x/9"]
 
 
 def test_the_newest_contact_counts_and_a_valves_own_before_that_for_all(engine):
-    desk = AccessStore(engine).desk
+    desk = AccessStore(engine).operator_actions
     assert desk.contact("v", "coil") is None
     desk.put_contact(Contact("", "coil", "4711", "workshop", "kl", 1), KL)
     assert desk.contact("v", "coil") == Contact("", "coil", "4711", "workshop", "kl", 1)

@@ -12,7 +12,7 @@ from asleft.store.protocols import StoreUnavailable
 from asleft.store.reader import EmbeddedReader
 from asleft.web import ids
 from asleft.web.app import create_app
-from asleft.web.availability import HEADER, Place, Reach, Unreachable, Watched
+from asleft.web.availability import HEADER, Availability, Place, Unreachable, Watched
 from asleft.web.away import away_view, away_words
 from asleft.web.when import PlantTime
 from sqlalchemy.exc import IntegrityError, OperationalError
@@ -55,10 +55,10 @@ class Failing:
         return call
 
 
-def back(reach: Reach) -> None:
+def back(availability: Availability) -> None:
     """Wait until the thread that asks has noticed."""
     end = time.monotonic() + 60
-    while reach.away():
+    while availability.away():
         assert time.monotonic() < end, "still away"
         time.sleep(0.01)
 
@@ -69,9 +69,9 @@ def waiting() -> int:
 
 def made(plant, door, *, samples=None, records=None):
     app = create_app(samples or plant, records or plant, door.access, clock_ns=lambda: plant.now)
-    reach = app.server.extensions["asleft.reach"]
-    reach.retry_s = 0.02
-    return app.server.test_client(), reach
+    availability = app.server.extensions["asleft.availability"]
+    availability.retry_s = 0.02
+    return app.server.test_client(), availability
 
 
 def dispatch(client):
@@ -89,7 +89,7 @@ def dispatch(client):
 @pytest.mark.parametrize("which", ["samples", "records"])
 def test_pages_answer_503_with_words_and_come_back(plant, door, which):
     store = Failing(plant, SAMPLES_DOWN if which == "samples" else RECORDS_DOWN)
-    client, reach = made(plant, door, **{which: store})
+    client, availability = made(plant, door, **{which: store})
     first = client.get("/csv/presses").get_data(as_text=True)
     for path in PAGES:
         answer = client.get(path)
@@ -106,7 +106,7 @@ def test_pages_answer_503_with_words_and_come_back(plant, door, which):
         assert "SELECT secret" not in text
     assert "connection" in first
     store.down = False
-    back(reach)
+    back(availability)
     for path in PAGES:
         assert client.get(path).status_code == 200, path
 
@@ -114,7 +114,7 @@ def test_pages_answer_503_with_words_and_come_back(plant, door, which):
 def test_an_open_page_is_told_with_every_answer(plant, door):
     """Records answer, readings do not: the words are renewed, the plot over time is not."""
     store = Failing(plant, SAMPLES_DOWN, ("samples",))
-    client, reach = made(plant, door, samples=store)
+    client, availability = made(plant, door, samples=store)
     assert client.get(f"/csv/{V}/window").status_code == 503
     answer = dispatch(client)
     assert answer.status_code == 200
@@ -122,14 +122,14 @@ def test_an_open_page_is_told_with_every_answer(plant, door):
     said = unquote(answer.headers[HEADER])
     assert said.startswith("The readings cannot be reached since 16:02 (http://10.0.0.7:8086 cannot be reached")
     store.down = False
-    back(reach)
+    back(availability)
     assert HEADER not in dispatch(client).headers
 
 
 def test_a_lost_store_is_asked_by_one_thread_and_not_by_every_page(plant, door):
     store = Failing(plant, RECORDS_DOWN)
-    client, reach = made(plant, door, records=store)
-    reach.retry_s = 30.0
+    client, availability = made(plant, door, records=store)
+    availability.retry_s = 30.0
     others = waiting()
     assert client.get("/sheets").status_code == 503
     asked = store.asked
@@ -141,7 +141,7 @@ def test_a_lost_store_is_asked_by_one_thread_and_not_by_every_page(plant, door):
 
 def test_while_nobody_can_be_known_nothing_is_given_away(plant, door, monkeypatch):
     door.add_one_of_each()
-    client, reach = made(plant, door)
+    client, availability = made(plant, door)
     down = {"is": True}
     find = door.store.sessions.find
     client.set_cookie(door.access.cookie, "x" * 43)
@@ -165,7 +165,7 @@ def test_while_nobody_can_be_known_nothing_is_given_away(plant, door, monkeypatc
     assert client.get("/assets/style.css").status_code == 200
     assert client.get("/assets/away.js").status_code == 200
     down["is"] = False
-    back(reach)
+    back(availability)
     assert client.get("/alarms").location == "/login?next=%2Falarms"
 
 
@@ -186,9 +186,9 @@ def test_what_was_sent_is_not_kept_and_it_says_so(plant, door, doors):
 
 def test_a_statement_of_ours_that_is_wrong_is_not_called_away(plant, door):
     wrong = IntegrityError("INSERT", {}, Exception("UNIQUE"))
-    client, reach = made(plant, door, records=Failing(plant, wrong))
+    client, availability = made(plant, door, records=Failing(plant, wrong))
     assert client.get("/sheets").status_code == 500
-    assert reach.away() == []
+    assert availability.away() == []
 
 
 def test_a_lock_a_full_disk_and_a_missing_file_lead_to_different_places():
@@ -215,12 +215,12 @@ def test_both_away_are_told_in_one_line():
 
 
 def test_what_a_store_of_records_says_through_the_other_is_of_the_records():
-    reach = Reach(lambda: AT, retry_s=30.0)
-    samples = Watched(Failing([], RECORDS_DOWN), Place.SAMPLES, reach)
+    availability = Availability(lambda: AT, retry_s=30.0)
+    samples = Watched(Failing([], RECORDS_DOWN), Place.SAMPLES, availability)
     with pytest.raises(Unreachable) as caught:
         samples.copy()
     assert caught.value.place is Place.RECORDS
-    assert [one.place for one in reach.away()] == [Place.RECORDS]
+    assert [one.place for one in availability.away()] == [Place.RECORDS]
 
 
 def test_a_locked_records_file_is_told_as_such(tmp_path):
@@ -230,19 +230,19 @@ def test_a_locked_records_file_is_told_as_such(tmp_path):
     holder.execute("CREATE TABLE t (x)")
     holder.execute("BEGIN EXCLUSIVE")
     reader = sqlite3.connect(path, timeout=0.05)
-    reach = Reach(lambda: AT, retry_s=0.02)
+    availability = Availability(lambda: AT, retry_s=0.02)
 
     def ask():
         return reader.execute("SELECT * FROM t").fetchall()
 
     with (
         pytest.raises(Unreachable, match="records cannot be reached: database is locked"),
-        reach.asking(Place.RECORDS, lambda: None),
+        availability.asking(Place.RECORDS, lambda: None),
     ):
         ask()
     holder.close()
-    back(reach)
-    with reach.asking(Place.RECORDS, lambda: None):
+    back(availability)
+    with availability.asking(Place.RECORDS, lambda: None):
         assert ask() == []
     reader.close()
 

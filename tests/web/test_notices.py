@@ -66,7 +66,7 @@ def post() -> Post:
 @pytest.fixture
 def notifier(plant, desked, door, post) -> Notifier:
     source = Source(plant, desked, PlantTime.named("Europe/Madrid"), lambda: plant.now)
-    return Notifier(source, door.store.desk, door.store.outbox, settings_of(), post)
+    return Notifier(source, door.store.operator_actions, door.store.outbox, settings_of(), post)
 
 
 def lost(desked, plant, valve="press-3.knock-out", ago_s=0):
@@ -81,7 +81,9 @@ def slow(desked, plant, valve="press-2.clamp", ago_s=0, severity=2):
 
 def test_now_is_told_within_seconds_and_once(notifier, desked, plant, post, door):
     alarm = lost(desked, plant)
-    door.store.desk.put_contact(Contact("", "coil-wiring", "K-12", "electricians, 3311", "kl", 1), Actor("kl", ""))
+    door.store.operator_actions.put_contact(
+        Contact("", "coil-wiring", "K-12", "electricians, 3311", "kl", 1), Actor("kl", "")
+    )
     assert notifier.round() == 0  # others like it may follow
     plant.now += 20 * S
     assert notifier.round() == 1
@@ -244,7 +246,7 @@ def test_after_a_stop_a_message_still_has_the_picture_of_its_first_alarm(notifie
     plant.now += 30 * S
     post.open = False
     notifier.round()
-    again = Notifier(notifier.source, notifier.desk, notifier.outbox, notifier.settings, post)
+    again = Notifier(notifier.source, notifier.operator_actions, notifier.outbox, notifier.settings, post)
     post.open = True
     plant.now += 60 * S
     assert again.round() == 1

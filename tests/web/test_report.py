@@ -278,6 +278,18 @@ def test_the_three_pictures_of_a_record_stand_together_wherever_they_come_to_sta
             assert max(sum(title in text for title in titles) for text in words) == 3, (size, lines)
 
 
+def test_a_table_is_never_parted_from_its_heading_and_caption():
+    """A heading and a caption alone at the foot of a page say that there was nothing."""
+    for rows in (3, 30):
+        made = styled(table("What was read", ["channel", "lowest"], [[f"row {k}", "1"] for k in range(rows)]))
+        for lines in range(34, 38):  # where the foot of the page comes
+            filling = [el("p", f"line {k}") for k in range(lines)]
+            pages = PdfReader(BytesIO(pdf(paper("x", "x", *filling, el("h2", "Conditions"), made)))).pages
+            words = next(text for page in pages if "Conditions" in (text := page.extract_text()))
+            assert "What was read" in words, (rows, lines)
+            assert "row 0" in words, (rows, lines)
+
+
 def test_words_of_curves_do_not_stand_on_the_curve(source):
     """A rising one leaves the corner below it free, a falling one that above it."""
     sheet = source.sheet(V, source.now_ns())

@@ -8,7 +8,7 @@ from functools import partial
 import pytest
 from asleft.store.protocols import Health, StoreUnavailable
 from asleft.web.app import create_app
-from asleft.web.availability import Place, Reach
+from asleft.web.availability import Availability, Place
 from asleft.web.health import health_view
 from asleft.web.presses.view import presses_view
 
@@ -86,10 +86,10 @@ def test_pages_watch_their_stores_themselves(plant, door):
 
     plant.check = check
     app = create_app(plant, plant, door.access, clock_ns=lambda: plant.now)
-    reach = app.server.extensions["asleft.reach"]
-    reach.retry_s = 0.02
-    reach.look(Place.SAMPLES)
-    assert [one.place for one in reach.away()] == [Place.SAMPLES]
+    availability = app.server.extensions["asleft.availability"]
+    availability.retry_s = 0.02
+    availability.look(Place.SAMPLES)
+    assert [one.place for one in availability.away()] == [Place.SAMPLES]
     assert "X-Asleft-Away" in app.server.test_client().get("/alarms").headers
     down["is"] = False
 
@@ -102,12 +102,12 @@ def test_watching_notices_a_loss_and_a_return_of_each_store(plant):
             raise StoreUnavailable("cannot be reached")
 
     checks = {place: partial(check, place) for place in Place}
-    reach = Reach(lambda: plant.now, retry_s=0.01, checks=checks)
-    stop = reach.watch(0.01)
+    availability = Availability(lambda: plant.now, retry_s=0.01, checks=checks)
+    stop = availability.watch(0.01)
 
     def until(away):
         end_s = time.monotonic() + 60
-        while {one.place for one in reach.away()} != away:
+        while {one.place for one in availability.away()} != away:
             assert time.monotonic() < end_s
             time.sleep(0.01)
 

@@ -14,8 +14,12 @@ from urllib.parse import quote
 import pytest
 from asleft.sheet.model import Instrument
 from asleft.web import units
+from asleft.web.checked import body
 from asleft.web.csv_text import utc
+from asleft.web.source import Source
+from asleft.web.units import Pressures
 from asleft.web.verification.record import known_of
+from asleft.web.when import PlantTime
 from pypdf import PdfReader
 
 S = 10**9
@@ -227,6 +231,21 @@ def test_the_paper_says_all_that_an_auditor_asks(client, plant, hands, doors):
         assert words in printed, words
     assert "<script" not in text
     assert re.search(r"(src|href)=", text) is None
+
+
+def test_a_record_filed_before_readings_over_time_were_kept_is_shown_without_them(client, plant, hands, doors):
+    stretch = done(plant, hands, 1800.0)
+    assert file_it(client, doors, f"/verification/{V}/record?{query('found_', stretch)}").status_code == 303
+    now = text_of(client.get(f"/verification/{V}/1.html"))
+    record = json.loads(client.get(f"/verification/{V}/1.json").get_data(as_text=True))
+    time, shown = PlantTime.named("Europe/Madrid"), Pressures("psi")
+    sheet = Source(plant, plant, time, lambda: plant.now).sheet(V, plant.now)
+    drawn = str(body(record["as_found"], sheet, time, shown))
+    assert drawn.count("over time</figcaption>") == now.count("over time</figcaption>") == 3
+    assert re.search(r"since 15:\d\d:\d\d", drawn)  # the plant's time
+    assert "Pressure over the whole stretch, psi." in drawn
+    del record["as_found"]["courses"]
+    assert "over time" not in str(body(record["as_found"], sheet, time, shown))
 
 
 def test_tables_for_a_spreadsheet(client, plant, hands, doors):

@@ -66,9 +66,9 @@ def test_without_the_records_it_is_alive_and_not_ready(plant, desked, door, monk
 
 
 def test_metrics_count_what_is_answered_and_know_the_stores(app):
-    reach = app.server.extensions["asleft.reach"]
+    availability = app.server.extensions["asleft.availability"]
     registry = CollectorRegistry()
-    registry.register(DashboardCollector(app.server, reach, "1.2"))
+    registry.register(DashboardCollector(app.server, availability, "1.2"))
     client = app.server.test_client()
     for path, status in (("/login", 200), ("/_dash-layout", 401), ("/", 303), ("/healthz", 200)):
         assert client.get(path).status_code == status

@@ -10,8 +10,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from asleft.cli.errors import UserError
+from asleft.cli.files import add_paper_option, write_out
 from asleft.cli.log_options import add_log_options
-from asleft.cli.verify import Made, make, write_out
+from asleft.cli.verify import Made, make
 
 if TYPE_CHECKING:
     from asleft.web.report.from_files import Part
@@ -59,7 +60,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="sheet and recordings of a valve; may be repeated",
     )
     parser.add_argument("--out", type=Path, required=True, metavar="FILE", help="to write: .html, .pdf or .zip")
-    parser.add_argument("--paper", choices=("a4", "letter"), default="a4", help="size of the pages (default a4)")
+    add_paper_option(parser)
     add_log_options(parser)
 
 
@@ -81,6 +82,11 @@ def run(args: argparse.Namespace) -> int:
         write_out(args.out, text)
     accepted = all(one.record is not None and one.record.accepted for one in made)
     print(f"{args.out}: written, {len(parts)} valve{'' if len(parts) == 1 else 's'}.")
+    for given, one in zip(args.valve, made, strict=True):
+        if one.record is None:
+            blank = f"asleft verify --blank {_entered(given[0])} --sheet {given[0]}"
+            words = f"no record, because nothing was entered: {blank} writes what is to be filled in."
+            print(f"{one.files[-1].sheet.valve}: {words}")
     return 0 if accepted else 1
 
 

@@ -124,7 +124,7 @@ def judged(
     judgement = judge_log(sheet, samples, dropped=dropped, told=told)
     if reading.unused:
         columns = ", ".join(reading.unused)
-        remark = f"Columns of the file that were not judged: {columns}. A map (--map) says what they are."
+        remark = f"Columns of the file that were not judged: {columns}. --column CHANNEL=HEADER says what one is."
         judgement = replace(judgement, remarks=(*judgement.remarks, remark))
     zone = given.zone_name or reading.log_map.zone or ""
     return JudgedFile(sheet, sheet_text, samples, judgement, reading.notes, zone, reading)

@@ -91,7 +91,7 @@ def _serve(args: argparse.Namespace, data: Path, settings: NoticeSettings) -> in
     where = records_of(args)
     store, records = opened(where, open_access), opened(where, open_records)
     source = Source(reader_of(args, data), records, PlantTime(settings.zone), time.time_ns, store.work)
-    notifier = Notifier(source, store.desk, store.outbox, settings, send_by_apprise, store.verifications)
+    notifier = Notifier(source, store.operator_actions, store.outbox, settings, send_by_apprise, store.verifications)
 
     def work() -> None:
         count = notifier.round()

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from asleft.cli.errors import UserError
+from asleft.cli.files import add_paper_option, write_out
 from asleft.cli.log_options import add_log_options, with_answers
 from asleft.cli.records_option import add_records_argument, opened, records_of
 from asleft.cli.samples_option import add_samples_argument, reader_of
@@ -77,7 +78,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--out", type=Path, required=True, metavar="FILE", help="to write: .html, .pdf, .csv; .json too of a record"
     )
     parser.add_argument("--days", type=float, metavar="N", help="that the coverage is of (default 7)")
-    parser.add_argument("--paper", choices=("a4", "letter"), default="a4", help="size of the pages (default a4)")
+    add_paper_option(parser)
     parser.add_argument("--zone", metavar="ZONE", help="the plant's time zone (default this machine's own)")
     filed = parser.add_argument_group("a verification, or a retune")
     filed.add_argument("--record", type=int, metavar="N", help="write verification record N of the valve")
@@ -94,7 +95,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Writes the file. Raises `UserError` for wrong input."""
-    from asleft.web.paper import PdfUnavailableError, pdf
     from asleft.web.when import UnknownZoneError
 
     endings = _endings(args)
@@ -103,13 +103,9 @@ def run(args: argparse.Namespace) -> int:
     _check(args)
     try:
         text = _text(args)
-        body = pdf(text) if args.out.suffix == ".pdf" else text.encode()
-    except (UnknownZoneError, PdfUnavailableError) as error:
+    except UnknownZoneError as error:
         raise UserError(str(error)) from error
-    try:
-        args.out.write_bytes(body)
-    except OSError as error:
-        raise UserError(f"--out {args.out}: cannot be written: {error.strerror or error}") from error
+    write_out(args.out, text)
     print(f"{args.out}: written.")
     return 0
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from asleft.cli.errors import UserError
+from asleft.cli.files import add_paper_option, write_out
 from asleft.cli.log_options import add_log_options
 
 if TYPE_CHECKING:
@@ -73,7 +74,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--blank", type=Path, metavar="FILE", help="write the file to fill in for this valve, and stop"
     )
-    parser.add_argument("--paper", choices=("a4", "letter"), default="a4", help="size of the pages (default a4)")
+    add_paper_option(parser)
     add_log_options(parser)
 
 
@@ -197,15 +198,3 @@ def _record(draft: Draft, number: int, files: Sequence[JudgedFile]) -> Verificat
     return VerificationRecord(
         draft.sheet.valve, number, made_ns, technician, draft.sheet_record.number, accepted, body, digest
     )
-
-
-def write_out(path: Path, text: str) -> None:
-    """Write a document, as PDF where the name says so. Raises `UserError`."""
-    from asleft.web.paper import PdfUnavailableError, pdf
-
-    try:
-        path.write_bytes(pdf(text) if path.suffix == ".pdf" else text.encode())
-    except PdfUnavailableError as error:
-        raise UserError(str(error)) from error
-    except OSError as error:
-        raise UserError(f"--out {path}: cannot be written: {error.strerror or error}") from error

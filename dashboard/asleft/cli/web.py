@@ -159,17 +159,17 @@ def _open_and_serve(args: argparse.Namespace, data: Path, rules: Rules) -> int:
         ours = isinstance(where, Path) or kind_of(args.samples).in_folder
         free = partial(left_on_disk, data) if ours else (lambda: None)
         app = create_app(reader_of(args, data), records, access, zone=args.zone, free_bytes=free)
-        reach = app.server.extensions["asleft.reach"]
+        availability = app.server.extensions["asleft.availability"]
         with watched(
             args.metrics,
-            lambda: DashboardCollector(app.server, reach, installed_version()),
+            lambda: DashboardCollector(app.server, availability, installed_version()),
             lambda: True,
-            lambda: ready(store, reach),
+            lambda: ready(store, availability),
         ):
             print(f"dashboard: {address(listener)}", flush=True)
             _tell(args, access)
             signal.signal(signal.SIGTERM, _interrupt)
-            watching = reach.watch()
+            watching = availability.watch()
             SelfWatch(listener).start()
             try:
                 serve(app, listener, args.behind_proxy)

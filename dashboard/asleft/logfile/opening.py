@@ -97,7 +97,10 @@ def _tables(raw: bytes, place: str, *, nested: bool = False) -> tuple[str, list[
 
 
 def _records(raw: bytes) -> pa.Table | None:
-    """Records of one level, one a line or all in one list, as columns; None where it is something else."""
+    """Records, one a line or all in one list, as columns; None where it is something else.
+
+    What stands within a record's value is a column too, named by its way: "valve.coil.current".
+    """
     import json
 
     import pyarrow as pa
@@ -109,9 +112,12 @@ def _records(raw: bytes) -> pa.Table | None:
             if text.lstrip().startswith("[")
             else [json.loads(each) for each in text.splitlines() if each.strip()]
         )
-        return pa.Table.from_pylist(found)
+        made = pa.Table.from_pylist(found)
     except (ValueError, TypeError, AttributeError, RecursionError, pa.ArrowException):
         return None
+    while any(pa.types.is_struct(kind) for kind in made.schema.types):
+        made = made.flatten()
+    return made
 
 
 def _unpacked(kind: str, read: Callable[[int], bytes], place: str, *, nested: bool) -> tuple[str, list[Opened]]:

@@ -178,8 +178,8 @@ def _in_stored_units(
         raise LogError(f"{table.place}: column {name}: in percent, which needs the sheet's signal to become mA or V")
     if unit is not None and ("mA" if unit.symbol == "mA" else "V") != signal_unit:
         raise LogError(
-            f"{table.place}: column {name}: the map gives it in {unit.symbol}, but the sheet's "
-            f"command signal is in {signal_unit}"
+            f"{table.place}: column {name}: it is read in {unit.symbol}, but the sheet's command signal is in "
+            f"{signal_unit}: [signal] of the sheet, or --unit-of command={signal_unit} where the file says it wrongly"
         )
     return columns
 

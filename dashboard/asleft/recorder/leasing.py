@@ -27,7 +27,7 @@ LONGEST_PAUSE_S = 300.0
 
 
 class Leasing:
-    """Which agents are ours. `Holding` for the stores; any thread may ask."""
+    """Which agents are ours. `HeldLeases` for the stores; any thread may ask."""
 
     def __init__(
         self,

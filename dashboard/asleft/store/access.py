@@ -8,7 +8,7 @@ from asleft.store.accounts import Accounts
 from asleft.store.audit import AuditTrail
 from asleft.store.devices import Devices
 from asleft.store.migrate import migrated_engine
-from asleft.store.operator_actions import Desk
+from asleft.store.operator_actions import OperatorActions
 from asleft.store.outbox import Outbox
 from asleft.store.sessions import Sessions
 from asleft.store.throttle import Throttle
@@ -29,7 +29,7 @@ class AccessStore:
         self.throttle = Throttle(engine)
         self.tokens = Tokens(engine)
         self.audit = AuditTrail(engine)
-        self.desk = Desk(engine)
+        self.operator_actions = OperatorActions(engine)
         self.outbox = Outbox(engine)
         self.work = WorkLog(engine)
         self.verifications = Verifications(engine)

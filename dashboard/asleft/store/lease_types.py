@@ -50,7 +50,7 @@ class NameTaken(Exception):  # noqa: N818 - reads as what it says
     """Another recorder is at work under this name."""
 
 
-class Holding(Protocol):
+class HeldLeases(Protocol):
     """Which agents this recorder holds at this moment."""
 
     def holds(self, agents: Iterable[str]) -> Sequence[Hold]:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from asleft.store.influx.place import FORM, BadPlace, is_influx, place_from
-from asleft.store.lease_types import Holding
+from asleft.store.lease_types import HeldLeases
 from asleft.store.protocols import SampleReader, SampleStore
 from asleft.store.retention import Retention
 
@@ -37,7 +37,7 @@ class Site(NamedTuple):
     data_dir: Path
     records: Path | str
     retention: Retention = Retention()
-    holding: Holding | None = None
+    held_leases: HeldLeases | None = None
     """Where several recorders write there too."""
 
 
@@ -74,7 +74,7 @@ def _influx(site: Site) -> SampleStore:
     from asleft.store.influx.samples import open_influx
 
     place = place_from(site.samples, os.environ)
-    return open_influx(place, site.records, site.data_dir, site.retention, site.holding)
+    return open_influx(place, site.records, site.data_dir, site.retention, site.held_leases)
 
 
 def _influx_reader(site: Site) -> SampleReader:
@@ -125,11 +125,11 @@ def check_samples(samples: str, environment: Mapping[str, str] = os.environ) -> 
 
 
 def open_chosen(
-    samples: str, data_dir: Path, records: Path | str, retention: Retention, holding: Holding | None = None
+    samples: str, data_dir: Path, records: Path | str, retention: Retention, held_leases: HeldLeases | None = None
 ) -> SampleStore:
-    """The store for writing; `holding` where it is `shared`. Raises `BadPlace`, and what the store itself raises."""
+    """The store for writing; `held_leases` where it is `shared`. Raises `BadPlace`, and what the store raises."""
     check_samples(samples)
-    return kind_of(samples).open_store(Site(samples, data_dir, records, retention, holding))
+    return kind_of(samples).open_store(Site(samples, data_dir, records, retention, held_leases))
 
 
 def open_chosen_reader(samples: str, data_dir: Path, records: Path | str) -> SampleReader:

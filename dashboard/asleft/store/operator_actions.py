@@ -26,7 +26,7 @@ class Contact:
     at_ns: int
 
 
-class Desk:
+class OperatorActions:
     """Over an engine whose tables are in place."""
 
     def __init__(self, engine: Engine) -> None:

@@ -28,7 +28,7 @@ from asleft.web.access.visitor import Access, current
 from asleft.web.account import routes
 from asleft.web.account import sessions as session_pages
 from asleft.web.api import routes as api_routes
-from asleft.web.availability import Place, Reach, Watched
+from asleft.web.availability import Availability, Place, Watched
 from asleft.web.frame import Frame, Live
 from asleft.web.live import LivePage
 from asleft.web.markup import Markup
@@ -135,19 +135,19 @@ def create_app(
     """The application, reading the two stores, behind the door that `access` keeps.
 
     `free_bytes`: what the disk of the data folder has left; None where the data are on another server. The server's
-    `asleft.reach` is to `watch` the stores once it serves.
+    `asleft.availability` is to `watch` the stores once it serves.
 
     Raises `UnknownZoneError` for a zone that does not exist, `UnguardedError` if a route or a callback has no role.
     """
-    reach = Reach(clock_ns, checks={Place.SAMPLES: samples.check, Place.RECORDS: records.check})
+    availability = Availability(clock_ns, checks={Place.SAMPLES: samples.check, Place.RECORDS: records.check})
     source = Source(
-        cast("SampleReader", Watched(samples, Place.SAMPLES, reach)),
-        cast("RecordStore", Watched(records, Place.RECORDS, reach)),
+        cast("SampleReader", Watched(samples, Place.SAMPLES, availability)),
+        cast("RecordStore", Watched(records, Place.RECORDS, availability)),
         PlantTime.named(zone),
         clock_ns,
-        cast("WorkReader", Watched(access.store.work, Place.RECORDS, reach)),
-        cast("OutboxReader", Watched(access.store.outbox, Place.RECORDS, reach)),
-        away=reach.away,
+        cast("WorkReader", Watched(access.store.work, Place.RECORDS, availability)),
+        cast("OutboxReader", Watched(access.store.outbox, Place.RECORDS, availability)),
+        away=availability.away,
         free_bytes=free_bytes,
     )
     app = Dashboard(
@@ -171,7 +171,7 @@ def create_app(
     rules = access.rules
     secure.protect(app.server, app.csp_hashes(), names=rules.names, any_name=rules.any_name, tls=rules.proxied)
     routes.register(app.server, access, source.time)
-    alarm_pages.register(app.server, source, access.store.desk)
+    alarm_pages.register(app.server, source, access.store.operator_actions)
     new_sheet.register_new(app.server, source)
     sheet_pages.register(app.server, source)
     grading = Grading(source, Checks(source))
@@ -193,11 +193,11 @@ def create_app(
     health_table.register_table(app.server, source, own_version)
     api_routes.register(app.server, source, access.store.verifications, own_version)
     secure.answer_errors(app.server)
-    watched.register(app.server, access.store, reach)
-    guard(app, access, reach)
+    watched.register(app.server, access.store, availability)
+    guard(app, access, availability)
     costly.take_turns(app.server, source)
-    away.register(app.server, source, reach)
-    app.server.extensions["asleft.reach"] = reach
+    away.register(app.server, source, availability)
+    app.server.extensions["asleft.availability"] = availability
     secure.compress(app.server)
     return app
 

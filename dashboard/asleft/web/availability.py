@@ -39,7 +39,7 @@ class Unreachable(Exception):  # noqa: N818 - reads as what it says
 
 
 @dataclass
-class Reach:
+class Availability:
     """What is known of the stores' being there. `clock_ns` is unix ns; `retry_s`: how often a lost one is asked."""
 
     clock_ns: Callable[[], int]
@@ -125,10 +125,10 @@ class Reach:
 
 
 class Watched:
-    """A store whose every method is called under `Reach.asking`; otherwise it is the store."""
+    """A store whose every method is called under `Availability.asking`; otherwise it is the store."""
 
-    def __init__(self, store: object, place: Place, reach: Reach) -> None:
-        self._store, self._place, self._reach = store, place, reach
+    def __init__(self, store: object, place: Place, availability: Availability) -> None:
+        self._store, self._place, self._availability = store, place, availability
 
     def __getattr__(self, name: str) -> Any:  # noqa: ANN401 - as the store has it
         found = getattr(self._store, name)
@@ -139,7 +139,7 @@ class Watched:
             def again() -> object:
                 return getattr(self._store, name)(*given, **named)
 
-            with self._reach.asking(self._place, again, name):
+            with self._availability.asking(self._place, again, name):
                 return found(*given, **named)
 
         return call

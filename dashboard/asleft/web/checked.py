@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -16,7 +17,7 @@ from asleft.web.units import Pressures
 from asleft.web.when import PlantTime, age, parse_iso_ns
 from asleft.web.words import CHANNEL_WORDS, OUTCOME_WORDS, VERDICT_WORDS, kind_words, part_words, sentence_case
 
-# Pictures of a verification and of a retune: pressure against current, and ramps over each other.
+# Pictures of a verification and of a retune: pressure against current, ramps over each other, readings over time.
 
 Json = Mapping[str, Any]
 
@@ -115,6 +116,24 @@ def ramps_figure(traces: Sequence[Json], sheet: Sheet, way: str, *, before: Sequ
     return chart.svg(words + (", those of before dashed." if old else "."))
 
 
+def courses_figures(check: Json, shown: Pressures, time: PlantTime) -> list[tuple[str, Markup | None]]:
+    """Each channel over the stretch. Of records that were filed before this was kept there is nothing."""
+    since = f"{time.local(parse_iso_ns(check['from']) or 0):%H:%M:%S}"
+    out: list[tuple[str, Markup | None]] = []
+    for one in check.get("courses", ()):
+        bar = one["unit"] == "bar"
+        values = [math.nan if y is None else shown.pressure(y) if bar else y for y in one["values"]]
+        long = one["time_s"][-1] > 600.0
+        times = [t / 60.0 for t in one["time_s"]] if long else one["time_s"]
+        unit = shown.unit if bar else unit_symbol(one["unit"])
+        title = sentence_case(CHANNEL_WORDS.get(one["channel"], one["channel"]))
+        chart = Chart((0.0, max(times)), padded([y for y in values if math.isfinite(y)]),
+                      f"{'min' if long else 's'} since {since}", unit)  # fmt: skip
+        chart.line(times, values, "thin")
+        out.append((f"{title} over time", chart.svg(f"{title} over the whole stretch, {unit}.")))
+    return out
+
+
 def sentence(check: Json) -> str:
     """What a colleague would say of it."""
     out = outs(check)
@@ -186,6 +205,7 @@ class Body:
     quantities: list[list[str]]
     out: dict[int, str]
     pictures: list[tuple[str, Markup | None]]
+    courses: list[tuple[str, Markup | None]]
     numbers: Markup | None
     steps: Noted | None
     ramps: Noted | None
@@ -210,6 +230,7 @@ def body(check: Json, sheet: Sheet, time: PlantTime, shown: Pressures, *, folds:
             ("Ramp up", ramps_figure(check["ramp_traces"], sheet, "up")),
             ("Ramp down", ramps_figure(check["ramp_traces"], sheet, "down")),
         ],
+        courses=courses_figures(check, shown, time),
         numbers=ramp_numbers(check["ramp_traces"]) if folds else None,
         steps=_steps(check, shown, of) if check["steps"] else None,
         ramps=_ramps(check, time, of) if check["ramp_steps"] else None,
@@ -255,7 +276,8 @@ def _tolerance(name: str, tolerance: float | list[float | None] | None, shown: P
     if tolerance is None:
         return "–"
     if QUANTITIES[name].limits is None and isinstance(tolerance, list) and tolerance[0] is not None:
-        return f"≥ {-tolerance[0]:.3g}"  # absolute: nothing was left that it could depart from
+        # absolute: nothing was left that it could depart from
+        return f"≥ {-tolerance[0]:.3g} {unit_symbol(QUANTITIES[name].unit)}"
     low, high = (-tolerance, tolerance) if isinstance(tolerance, (int, float)) else tolerance
     below = float("inf") if low is None else -low
     return shown.tolerance(name, Tolerance(below, float("inf") if high is None else high))

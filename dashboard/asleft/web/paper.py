@@ -47,7 +47,7 @@ h1 {{ font-size: 17pt; line-height: 1.25; margin: 0.2em 0 0.3em; }}
 h2 {{ font-size: 12pt; margin: 1.5em 0 0.4em; break-after: avoid; }}
 p {{ margin: 0.3em 0; }} ul {{ margin: 0.3em 0; padding-left: 1.3em; }}
 table {{ border-collapse: collapse; width: 100%; font-size: 9pt; }}
-caption {{ text-align: left; color: {palette.MUTED}; padding-bottom: 0.3em; }}
+caption {{ text-align: left; color: {palette.MUTED}; padding-bottom: 0.3em; break-after: avoid; }}
 th, td {{ text-align: left; vertical-align: top; padding: 0.28em 0.7em 0.28em 0;
   border-bottom: 0.5pt solid #b9c0c5; }}
 table.many {{ font-size: 6.7pt; }} .many th, .many td {{ padding-right: 0.35em; }}

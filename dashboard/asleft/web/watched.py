@@ -11,14 +11,14 @@ from collections.abc import Iterator
 
 from asleft.monitoring.service_manager import ServiceManager
 from asleft.store.access import AccessStore
-from asleft.web.availability import Place, Reach, Unreachable
+from asleft.web.availability import Availability, Place, Unreachable
 from flask import Flask, Response, g
 from prometheus_client import CollectorRegistry, Counter, Histogram
 from prometheus_client.core import GaugeMetricFamily, InfoMetricFamily, Metric
 from prometheus_client.registry import Collector
 
 
-def register(server: Flask, store: AccessStore, reach: Reach) -> None:
+def register(server: Flask, store: AccessStore, availability: Availability) -> None:
     """Add the two routes. Nothing is asked of a store that is known to be away."""
 
     @server.get("/healthz")
@@ -27,17 +27,17 @@ def register(server: Flask, store: AccessStore, reach: Reach) -> None:
 
     @server.get("/readyz")
     def _readyz() -> Response:
-        return _answer(good=ready(store, reach))
+        return _answer(good=ready(store, availability))
 
 
-def ready(store: AccessStore, reach: Reach) -> bool:
+def ready(store: AccessStore, availability: Availability) -> bool:
     """Whether both stores can be reached."""
     try:
-        with reach.asking(Place.RECORDS, store.accounts.any):
+        with availability.asking(Place.RECORDS, store.accounts.any):
             store.accounts.any()
     except Unreachable:
         return False
-    return not reach.away()
+    return not availability.away()
 
 
 def _answer(*, good: bool) -> Response:
@@ -52,8 +52,8 @@ _BOUNDS_S = (0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0)
 class DashboardCollector(Collector):
     """Counts what one application answers, from its making on."""
 
-    def __init__(self, server: Flask, reach: Reach, version: str) -> None:
-        self._reach, self._version = reach, version
+    def __init__(self, server: Flask, availability: Availability, version: str) -> None:
+        self._availability, self._version = availability, version
         self._registry = CollectorRegistry()
         answers = Counter(
             "asleft_dashboard_answers",
@@ -84,7 +84,7 @@ class DashboardCollector(Collector):
         info = InfoMetricFamily("asleft_dashboard", "The dashboard's version.")
         info.add_metric([], {"version": self._version})
         yield info
-        away = {lost.place for lost in self._reach.away()}
+        away = {lost.place for lost in self._availability.away()}
         reachable = GaugeMetricFamily(
             "asleft_dashboard_store_reachable", "1 while this store can be reached, else 0.", labels=["store"]
         )

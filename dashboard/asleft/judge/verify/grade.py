@@ -18,7 +18,7 @@ from asleft.judge.judge import state_of_log
 from asleft.judge.steps.summary import summarise
 from asleft.judge.types import Coverage, FloatArray, Judgement, QuantityResult, Samples, Verdict
 from asleft.judge.verify.recognise import FullCycle, Motion, motion_of
-from asleft.judge.verify.result import Check, Outcome, RampStep, Range, Step, Sweep, traces
+from asleft.judge.verify.result import Check, Outcome, RampStep, Range, Step, Sweep, courses, traces
 from asleft.judge.verify.steps import SETTLE_S, ramp_steps_of, steps_of
 from asleft.sheet.model import QUANTITY_UNITS, MadeBy, Sheet
 
@@ -75,6 +75,7 @@ def check(sheet: Sheet, samples: Samples) -> Check:
         steps=steps,
         ramps=ramps,
         traces=traces(sheet, samples, state.strokes),
+        courses=courses(sheet, samples),
         judgement=judgement,
         missing=missing,
         conditions=_ranges(samples),

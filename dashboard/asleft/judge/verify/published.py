@@ -59,6 +59,15 @@ class Trace(Struct, frozen=True):
     share: tuple[float, ...]
 
 
+class Course(Struct, frozen=True):
+    """A channel over the stretch: seconds since it began, and readings in `unit`; null where nothing was read."""
+
+    channel: str
+    unit: str
+    time_s: tuple[float, ...]
+    values: tuple[float | None, ...]
+
+
 class Range(Struct, frozen=True):
     """Smallest, mean and largest value of a channel over the stretch."""
 
@@ -96,6 +105,8 @@ class Check(Struct, frozen=True):
     conditions: tuple[Range, ...]
     missing: tuple[str, ...]
     remarks: tuple[str, ...]
+    courses: tuple[Course, ...] = ()
+    """Empty in records that were filed before they were kept."""
 
 
 def check_json(check: result.Check) -> dict[str, Any]:
@@ -134,6 +145,7 @@ def _check(check: result.Check) -> Check:
         conditions=tuple(Range(one.channel, one.unit, one.low, one.mean, one.high) for one in check.conditions),
         missing=check.missing,
         remarks=check.judgement.remarks,
+        courses=tuple(map(_course, check.courses)),
     )
 
 
@@ -161,6 +173,11 @@ def _sweep(one: result.Sweep) -> Sweep:
 
 def _trace(stroke: result.Trace) -> Trace:
     return Trace(stroke.way, tuple(round(t, 4) for t in stroke.time_s), tuple(round(y, 4) for y in stroke.share))
+
+
+def _course(one: result.Course) -> Course:
+    values = tuple(float(f"{y:.5g}") if math.isfinite(y) else None for y in one.values)
+    return Course(one.channel, one.unit, tuple(round(t, 3) for t in one.time_s), values)
 
 
 def _finite(value: float | None) -> float | None:

@@ -1,7 +1,8 @@
-"""What a verification says, as plain values, with its ramps as curves. Their JSON is in `verify.published`."""
+"""What a verification says, as plain values, with curves of ramps and readings. JSON is in `verify.published`."""
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -77,6 +78,49 @@ def _trace(samples: Samples, current: FloatArray, command: FloatArray, stroke: S
         return None
     step = math.ceil(times.size / MOST_POINTS)
     return Trace(way, tuple(times[::step].tolist()), tuple(values[::step].tolist()))
+
+
+# The stretch over time, so that a record shows what its verdicts rest on.
+
+#: Parts of equal length of which a course keeps the smallest and the largest reading.
+MOST_PARTS = 150
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """A channel over the stretch: seconds since its beginning, and readings in `unit`, (n,) both.
+
+    Of each part of the stretch the smallest and the largest reading at their own times, so none lies beyond the line;
+    NaN where a part has none.
+    """
+
+    channel: str
+    unit: str
+    time_s: tuple[float, ...]
+    values: tuple[float, ...]
+
+
+def courses(sheet: Sheet, samples: Samples) -> tuple[Course, ...]:
+    """Command, current and pressure over the stretch, of those that were read."""
+    units = {"command": sheet.signal.unit, "current": "A", "pressure": "bar"}
+    read = {name: samples.channels.get(name, np.empty(0)) for name in units}
+    return tuple(_course(name, unit, samples.time_s, read[name]) for name, unit in units.items()
+                 if np.isfinite(read[name]).any())  # fmt: skip
+
+
+def _course(channel: str, unit: str, time_s: FloatArray, readings: FloatArray) -> Course:
+    since_s = time_s - time_s[0]
+    edges = np.linspace(0.0, float(since_s[-1]), MOST_PARTS + 1)
+    rows = np.append(np.searchsorted(since_s, edges[:-1]), since_s.size)
+    points: list[tuple[float, float]] = []
+    for part, (first, last) in enumerate(itertools.pairwise(rows.tolist())):
+        seen = first + np.flatnonzero(np.isfinite(readings[first:last]))
+        if seen.size == 0:
+            points.append((float(edges[part] + edges[part + 1]) / 2.0, math.nan))
+            continue
+        ends = {int(seen[np.argmin(readings[seen])]), int(seen[np.argmax(readings[seen])])}
+        points += [(float(since_s[row]), float(readings[row])) for row in sorted(ends)]
+    return Course(channel, unit, *zip(*points, strict=True))
 
 
 class Outcome(StrEnum):
@@ -172,6 +216,7 @@ class Check:
     steps: tuple[Step, ...]
     ramps: tuple[RampStep, ...]
     traces: tuple[Trace, ...]
+    courses: tuple[Course, ...]
     judgement: Judgement
     missing: tuple[str, ...]
     conditions: tuple[Range, ...]

@@ -17,7 +17,7 @@ from asleft.store.influx.place import InfluxPlace
 from asleft.store.influx.reader import InfluxReader
 from asleft.store.influx.retention import Keeping
 from asleft.store.influx.writer import Writer
-from asleft.store.lease_types import Hold, Holding
+from asleft.store.lease_types import HeldLeases, Hold
 from asleft.store.lock import FolderLock
 from asleft.store.migrate import migrated_engine
 from asleft.store.protocols import BlocksRefused, SampleReader, SampleStore, StoreUnavailable, StreamMark
@@ -33,18 +33,18 @@ def open_influx(
     records: Path | str,
     data_dir: Path,
     retention: Retention | None = None,
-    holding: Holding | None = None,
+    held_leases: HeldLeases | None = None,
 ) -> SampleStore:
     """The store for writing; `records` names the records store. InfluxDB need not answer yet.
 
-    With `holding`, other recorders write there too: a commit for agents that are not held is refused (`LeaseLost`).
+    With `held_leases`, others write there too: a commit for agents that are not held is refused (`LeaseLost`).
 
     Raises `FolderInUse` if another recorder works in the data folder, `MigrationError` for a newer records store.
     """
     data_dir.mkdir(parents=True, exist_ok=True)
     lock = FolderLock(data_dir)
     try:
-        return InfluxSamples(place, migrated_engine(records), lock, retention or Retention(), holding)
+        return InfluxSamples(place, migrated_engine(records), lock, retention or Retention(), held_leases)
     except BaseException:
         lock.release()
         raise
@@ -64,10 +64,10 @@ class InfluxSamples(InfluxReader):
         engine: Engine,
         lock: FolderLock,
         retention: Retention,
-        holding: Holding | None = None,
+        held_leases: HeldLeases | None = None,
     ) -> None:
         super().__init__(place, engine)
-        self._holding = holding
+        self._held_leases = held_leases
         self._lock_file = lock
         self._one_commit = threading.Lock()
         self._serialiser = Serialiser()
@@ -122,8 +122,8 @@ class InfluxSamples(InfluxReader):
             lowest[agent, stream] = min(seq, lowest.get((agent, stream), seq))
         valves = dict.fromkeys((one.block.valve, (one.block.agent, one.block.stream)) for one in prepared)
         holds: Sequence[Hold] = ()
-        if self._holding is not None:  # before anything is read: what is read later holds good under these
-            holds = self._holding.holds({agent for agent, _ in lowest})
+        if self._held_leases is not None:  # before anything is read: what is read later holds good under these
+            holds = self._held_leases.holds({agent for agent, _ in lowest})
         work = self._index.load(lowest, valves)
         self._write(work, _wanted(work, prepared))
         for gap in gaps:

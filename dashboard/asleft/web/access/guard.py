@@ -11,7 +11,7 @@ from asleft.store.accounts import Role
 from asleft.web import asset_files
 from asleft.web.access import programs, roles
 from asleft.web.access.visitor import Access, Visitor
-from asleft.web.availability import Place, Reach
+from asleft.web.availability import Availability, Place
 from dash import Dash
 from flask import Flask, Request, Response, g, redirect, request
 from werkzeug.wrappers import Response as AnyResponse
@@ -27,7 +27,7 @@ class UnguardedError(RuntimeError):
     """A route or a callback has no role, so nobody knows who may use it."""
 
 
-def guard(app: Dash, access: Access, reach: Reach) -> None:
+def guard(app: Dash, access: Access, availability: Availability) -> None:
     """Put the door in place. Raises `UnguardedError` if a route or a callback has no role."""
     server: Flask = app.server
     rates = programs.Rates()
@@ -38,8 +38,8 @@ def guard(app: Dash, access: Access, reach: Reach) -> None:
     def _door() -> AnyResponse | None:
         if programs.asked_of(request.path):
             g.pop("visitor", None)
-            return programs.decide(access, reach, rates, request)
-        return decide(app, access, reach, request)
+            return programs.decide(access, availability, rates, request)
+        return decide(app, access, availability, request)
 
     @server.after_request
     def _private(response: Response) -> Response:
@@ -56,7 +56,7 @@ def guard(app: Dash, access: Access, reach: Reach) -> None:
     check(app)
 
 
-def decide(app: Dash, access: Access, reach: Reach, asked: Request) -> AnyResponse | None:
+def decide(app: Dash, access: Access, availability: Availability, asked: Request) -> AnyResponse | None:
     """None lets the request in; else this is the answer.
 
     Raises `Unreachable` while it cannot be known who asks.
@@ -67,7 +67,7 @@ def decide(app: Dash, access: Access, reach: Reach, asked: Request) -> AnyRespon
         return None  # the look of a page that says that nobody can be known, and what asks only whether we live
     if asked.method not in _SAFE and _from_elsewhere(asked):
         return _refuse(403, "This request was sent by a page that is not of this dashboard.")
-    with reach.asking(Place.RECORDS, access.store.accounts.any):
+    with availability.asking(Place.RECORDS, access.store.accounts.any):
         visitor = access.visitor(asked)
     if visitor is not None:
         g.visitor = visitor

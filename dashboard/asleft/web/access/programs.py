@@ -13,7 +13,7 @@ from threading import Lock
 import msgspec
 from asleft.web.access import roles
 from asleft.web.access.visitor import Access, throttled_as
-from asleft.web.availability import Place, Reach
+from asleft.web.availability import Availability, Place
 from flask import Flask, Request, Response, g, request
 
 # What is wrong with a request, as RFC 9457 has it (application/problem+json).
@@ -108,13 +108,13 @@ def asked_of(path: str) -> bool:
     return path.startswith(PREFIX)
 
 
-def decide(access: Access, reach: Reach, rates: Rates, asked: Request) -> Response | None:
+def decide(access: Access, availability: Availability, rates: Rates, asked: Request) -> Response | None:
     """None lets the request in; else this is the answer. Raises `Unreachable` while it cannot be known who asks."""
     if asked.method not in READ:
         refused = problem(405, f"{asked.method[:20]}: this interface only reads, by {ALLOW}.")
         refused.headers["Allow"] = ALLOW
         return refused
-    with reach.asking(Place.RECORDS, access.store.accounts.any):
+    with availability.asking(Place.RECORDS, access.store.accounts.any):
         visitor = access.program(asked)
     if visitor is None:
         # Looked for all the same, so that whoever else sits behind one address with a good token gets in.

@@ -14,7 +14,7 @@ from asleft.alarms.states import AlarmView, Aside, fold
 from asleft.catalogue.finding_kinds import KIND_OF
 from asleft.catalogue.parts import PART_WORDS
 from asleft.sheet.names import decimals_for, plain
-from asleft.store.operator_actions import Contact, Desk
+from asleft.store.operator_actions import Contact, OperatorActions
 from asleft.store.protocols import AlarmEventConflict
 from asleft.web.access.visitor import current
 from asleft.web.csv_files import TableFiles
@@ -82,7 +82,7 @@ class OneAlarm:
     work: str  # work in progress on its valve, in a sentence; empty where none is declared
 
 
-def one_alarm(source: Source, desk: Desk, alarm: str) -> OneAlarm | None:
+def one_alarm(source: Source, operator_actions: OperatorActions, alarm: str) -> OneAlarm | None:
     """What is known of an alarm; None if there is none of that name."""
     now = source.now_ns()
     valve = alarm.split("/", 1)[0]
@@ -110,7 +110,7 @@ def one_alarm(source: Source, desk: Desk, alarm: str) -> OneAlarm | None:
         wait=_WAIT[call.klass],
         found_first=tuple(dict.fromkeys(one for one in (part, *now_said.alternatives, *PART_WORDS) if one)),
         consequences=[(title, evidence) for title, evidence, _ in findings_under(judgement, view.kind)],
-        contact=desk.contact(valve, part),
+        contact=operator_actions.contact(valve, part),
         intended_words="Was it changed on purpose? Then the sheet must say so:" if settled else "",
         intended_href=_revise_href(valve, settled, view.kind) if settled else "",
         log=[_line(source, event, now) for event in events],
@@ -189,7 +189,7 @@ class AlarmPages:
     """Reading and acting, over what the routes need."""
 
     source: Source
-    desk: Desk
+    operator_actions: OperatorActions
 
     def all(self) -> Response:
         """The list."""
@@ -199,7 +199,7 @@ class AlarmPages:
     def one(self, alarm: str, fault: str = "", status: int = 200) -> Response:
         """One alarm; `fault`: why the last act was refused."""
         frame = Frame(self.source, current())
-        view = one_alarm(self.source, self.desk, alarm)
+        view = one_alarm(self.source, self.operator_actions, alarm)
         if view is None:
             return frame.missing("No such alarm", "There is no alarm of that name.", "/alarms", "All alarms")
         parts = [(part, sentence_case(PART_WORDS.get(part, part))) for part in view.found_first]
@@ -227,7 +227,7 @@ class AlarmPages:
         wanted = form.get("act", "")
         try:
             if wanted == "contact":
-                self.desk.put_contact(
+                self.operator_actions.put_contact(
                     _contact(form, view.valve, self._part(view), visitor.name, now_ns), visitor.actor
                 )
             else:
@@ -237,7 +237,7 @@ class AlarmPages:
                 if any(seen.get(one.alarm) != str(one.last_seq) for one in views):
                     return self.one(alarm, FASTER, 409)
                 acts = [_event(form, one, wanted, visitor.name, now_ns) for one in views]
-                self.desk.alarms(acts, visitor.actor)
+                self.operator_actions.alarms(acts, visitor.actor)
         except Refused as refused:
             return self.one(alarm, f"That was not done: {refused}.", 400)
         except AlarmEventConflict:
@@ -256,9 +256,9 @@ class AlarmPages:
         return [one for one in lately(self.source, self.source.now_ns()) if one.alarm in named]
 
 
-def register(server: Flask, source: Source, desk: Desk) -> None:
+def register(server: Flask, source: Source, operator_actions: OperatorActions) -> None:
     """Add the routes."""
-    pages = AlarmPages(source, desk)
+    pages = AlarmPages(source, operator_actions)
 
     @server.get("/alarms")
     def _alarms() -> Response:

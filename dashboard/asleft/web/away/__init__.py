@@ -13,7 +13,7 @@ from asleft.store.accounts import Role
 from asleft.store.trouble import TROUBLE, is_away, plain
 from asleft.web.access.roles import PROBES
 from asleft.web.access.visitor import present
-from asleft.web.availability import HEADER, Place, Reach, Unreachable, place_of
+from asleft.web.availability import HEADER, Availability, Place, Unreachable, place_of
 from asleft.web.frame import document, links
 from asleft.web.source import Source
 from asleft.web.templates import filled
@@ -23,11 +23,11 @@ from flask import Flask, Response, request
 _DISPATCH = "/_dash-update-component"
 
 
-def register(server: Flask, source: Source, reach: Reach) -> None:
+def register(server: Flask, source: Source, availability: Availability) -> None:
     """Handle what the stores raise, and have every answer to an open page say what is away."""
 
     def _answer(error: Exception) -> Response:
-        return answer(source, reach, error)
+        return answer(source, availability, error)
 
     server.register_error_handler(Unreachable, _answer)
     for kind in TROUBLE:
@@ -36,14 +36,14 @@ def register(server: Flask, source: Source, reach: Reach) -> None:
 
     @server.after_request
     def _head(response: Response) -> Response:
-        lost = reach.away()
+        lost = availability.away()
         if lost and request.path not in PROBES:
             words = away_words(lost, source.time, source.now_ns(), known=present() is not None)
             response.headers[HEADER] = quote(words)
         return response
 
 
-def answer(source: Source, reach: Reach, error: Exception) -> Response:
+def answer(source: Source, availability: Availability, error: Exception) -> Response:
     """503 for a store that cannot be reached. Raises what is no such thing."""
     if not isinstance(error, Unreachable):
         if not is_away(error):
@@ -53,7 +53,7 @@ def answer(source: Source, reach: Reach, error: Exception) -> Response:
         made = Response(f"{error}\n" if present() is not None else "", 503, mimetype="text/plain")
     else:
         made = _page(source, error)
-    made.headers["Retry-After"] = str(round(reach.retry_s) or 1)
+    made.headers["Retry-After"] = str(round(availability.retry_s) or 1)
     return made
 
 

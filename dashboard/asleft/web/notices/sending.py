@@ -11,7 +11,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from asleft.alarms.states import AlarmView, fold
-from asleft.store.operator_actions import Desk
+from asleft.store.operator_actions import OperatorActions
 from asleft.store.outbox import Notice, Outbox
 from asleft.store.trouble import SAMPLES_TROUBLE, plain
 from asleft.web.evidence.image import png_of
@@ -53,7 +53,7 @@ class Notifier:
     """
 
     source: Source
-    desk: Desk
+    operator_actions: OperatorActions
     outbox: Outbox
     settings: NoticeSettings
     send: Send
@@ -67,7 +67,11 @@ class Notifier:
         told = self.outbox.told(now_ns - round(2 * NEWS_S * 1e9))
         for one in due(views, self.settings, now_ns, told, self._follows, self.source.places()):
             subject, body = message(
-                one, self.settings, lambda some: calls_of(self.source, some), self.desk.contact, self._line
+                one,
+                self.settings,
+                lambda some: calls_of(self.source, some),
+                self.operator_actions.contact,
+                self._line,
             )
             first, *others = one.keys
             self._about[first] = one.alarms

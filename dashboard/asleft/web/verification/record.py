@@ -299,7 +299,7 @@ def contents(record: VerificationRecord, sheet: Sheet, time: PlantTime, shown: P
         decided=decided,
         body=body,
         sentence=checked.sentence(last),
-        filed=f"Filed {time.full(made_ns)} ({time.name}) by {body['filed_by']}.",
+        filed=f"Filed {time.full(made_ns)} ({time.name}) by {body['filed_by'].rstrip('.')}.",
         plate=_plate(body),
         found=_part(body["as_found"], sheet, time, shown, folds=folds, of="as found" if body["as_left"] else ""),
         left=_part(body["as_left"], sheet, time, shown, folds=folds, of="as left") if body["as_left"] else "",

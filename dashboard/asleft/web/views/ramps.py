@@ -80,8 +80,8 @@ def ramps_view(source: Source, valve: str) -> RampsView:
     if not producing:
         return RampsView([], left, tolerance, "No production in the last week.")
     to_ns = producing[-1][1]
-    in_force = source.sheet(valve, to_ns) or sheet
-    revised = round(in_force.revision.at.timestamp() * 1e9) if in_force.revision.at is not None else 0
+    effective = source.sheet(valve, to_ns) or sheet
+    revised = round(effective.revision.at.timestamp() * 1e9) if effective.revision.at is not None else 0
     from_ns = max(to_ns - WINDOW_NS, revised)
     stored = source.samples.samples(valve, from_ns, to_ns + 1)
     if stored.time_ns.size:
@@ -91,7 +91,7 @@ def ramps_view(source: Source, valve: str) -> RampsView:
     if command is None or current is None:
         missing = "command" if command is None else "current"
         return RampsView([], left, tolerance, f"Not shown: there is no {missing} reading of this valve.")
-    found = strokes_in(in_force, stored.time_ns, command, current, producing)
+    found = strokes_in(effective, stored.time_ns, command, current, producing)
     if not found:
         return RampsView(
             [],
