@@ -6,6 +6,7 @@ at in all ways; pictures are kept where `PHOTOGRAPHS` is set.
 
 from __future__ import annotations
 
+import time
 from io import BytesIO
 from typing import NamedTuple
 
@@ -127,6 +128,27 @@ ALIKE = """() => [
   })"""
 
 
+#: Of what stands in the cells of a table that is shown as cards: what lies below the heading beside it.
+ASTRAY = """() => Array.from(document.querySelectorAll('.cards td[data-label]:not(.verdict) > *'))
+  .filter(e => e.checkVisibility() && !e.closest('details'))
+  .filter(e => e.getBoundingClientRect().left < e.parentElement.getBoundingClientRect().left + 90)
+  .map(e => e.outerHTML.slice(0, 90))"""
+#: Headings with nothing under them, as where what is there can only be pressed.
+ALONE = """() => Array.from(document.querySelectorAll('main h2'))
+  .filter(e => e.checkVisibility())
+  .filter(e => {
+    for (let next = e.nextElementSibling; next && next.tagName !== 'H2'; next = next.nextElementSibling)
+      if (next.checkVisibility() && next.getBoundingClientRect().height > 0) return false;
+    return true;
+  })
+  .map(e => e.textContent)"""
+#: Words of pictures that reach out of them at either side.
+CUT_WORDS = """() => Array.from(document.querySelectorAll('.drawn text')).filter(e => {
+  const [own, box] = [e.getBoundingClientRect(), e.closest('.drawn').getBoundingClientRect()];
+  return own.width > 0 && (own.left < box.left || own.right > box.right);
+}).map(e => e.textContent)"""
+
+
 #: Buttons whose words have the colour of the canvas, which in forced colours lies behind words on any ground.
 UNSEEN = """() => Array.from(document.querySelectorAll('main button, header button'))
   .filter(e => e.checkVisibility() && getComputedStyle(e).forcedColorAdjust !== 'none')
@@ -161,6 +183,8 @@ def test_every_page_every_way(looked_at, visit, name):
             assert visitor.axe() == [], way
         if way == "night":
             assert page.evaluate(PALE) == []
+        if way == "phone":
+            assert page.evaluate(ASTRAY) == []
         if way == "forced":
             assert page.evaluate(ALIKE) == []
             assert page.evaluate(UNSEEN) == []
@@ -173,6 +197,11 @@ def test_every_page_every_way(looked_at, visit, name):
         assert len(printed.pages) <= SHEETS_OF_PAPER.get(name, 4), size
         words = " ".join("".join(sheet.extract_text() for sheet in printed.pages).split())
         assert page.locator("h1").inner_text().split()[0] in words
+        if name != "night":  # says when it was made in a line of its own
+            assert page.locator("#clock").inner_text().rpartition(":")[0] in words
+    assert page.evaluate(ALONE) == []
+    if name == "valve":
+        assert "Press 2 / clamp pressure" in words
 
 
 #: As the head is for somebody with a long name and mail, far from Europe, with many alarms.
@@ -183,7 +212,9 @@ CROWDED = """() => {
 }"""
 #: As it is for an administrator with messages to read, in a zone.
 OF_AN_ADMINISTRATOR = """(zone) => {
-  document.querySelector('.zone').lastChild.textContent = zone;
+  const [of, city] = [document.querySelector('.zone .of'), zone.split('/').pop()];
+  of.textContent = 'Plant time, ' + zone.slice(0, -city.length);
+  of.nextSibling.textContent = city;
   document.querySelector('.account a').textContent = 'administrator, 12 to read';
 }"""
 #: Middles of what stands in the head, and what of it reaches over the window's edge.
@@ -199,7 +230,7 @@ def test_the_head_is_one_line_on_a_laptop_whoever_looks_and_wherever(looked_at, 
     page = visit("laptop", "administrator").open(url)
     for width in (1366, 1600, 1920):  # a zone for which there is room stands beside the time it is of
         page.set_viewport_size({"width": width, "height": 800})
-        page.evaluate(OF_AN_ADMINISTRATOR, "UTC" if width < 1600 else "Europe/Madrid")
+        page.evaluate(OF_AN_ADMINISTRATOR, "America/Argentina/ComodRivadavia" if width < 1600 else "Europe/Madrid")
         clock, zone = (page.locator(name).bounding_box() for name in (".clock", ".zone"))
         assert clock["x"] + clock["width"] <= zone["x"], width
         assert abs(clock["y"] + clock["height"] / 2 - zone["y"] - zone["height"] / 2) < 3, width
@@ -211,6 +242,30 @@ def test_the_head_is_one_line_on_a_laptop_whoever_looks_and_wherever(looked_at, 
         assert over == 0, width
         assert page.evaluate("document.querySelector('header').getBoundingClientRect().height") < 62, width
         assert page.locator(".zone").inner_text().endswith("ComodRivadavia")
+
+
+def test_the_words_of_a_picture_are_whole_on_a_phone(looked_at, visit):
+    url, names = looked_at
+    page = visit("phone").open(url + PAGES["alarm"].format(**names))
+    page.wait_for_selector(".drawn .main-svg")
+    assert page.evaluate(CUT_WORDS) == []
+
+
+def test_a_record_fits_a_phone(desk, visit, load_fixture):
+    url, records, _ = desk
+    hands = load_fixture("fixture_hand")
+    hand = hands.Hand(time.time_ns() - 1500 * 10**9, [*hands.strokes(), *hands.sweep()])
+    records.hands.setdefault(SWEPT, []).append(hand)
+    ends = [time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(at / 1e9)) for at in (hand.start_ns, hand.end_ns)]
+    page = visit("phone", "technician").open(
+        f"{url}/verification/{SWEPT}/record?found_from={ends[0]}&found_to={ends[1]}"
+    )
+    for name, value in (("load_state", "stop"), ("decision", "not-accepted")):
+        page.select_option(f"#{name}", value)
+    page.locator("main button[type=submit]").click()
+    page.wait_for_selector(".signatures")
+    assert page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
+    assert "±" in page.locator("main table").nth(1).inner_text()
 
 
 def test_a_valves_page_answers_in_its_first_screen(looked_at, visit):

@@ -88,7 +88,7 @@ def test_a_retune_is_written_round_a_revision(data, tmp_path):
     text = out.read_text()
     assert "Retune of" in text
     assert "revision 4, by kl" in text
-    assert "There is too little production in these stretches to compare anything." in text
+    assert "Nothing can be compared: no setting was measured often enough in both stretches." in text
     assert report(data, "--retune", "--revision", "3", "--out", str(out)) == 0
     assert "revision 3, by kl" in out.read_text()
 

@@ -66,7 +66,7 @@ def test_short_stretches_are_compared_by_their_points_and_shorter_ones_not():
     assert few.change.different
     none = compare_points(points(0, [6], 1.0, per_hour=2), points(0, [9], 1.2), 0.1, hour_of)
     assert none.change is None
-    assert none.basis == "too little production: 2 points before, 6 after; 3 are needed"
+    assert none.basis == "measured too rarely: 2 points before, 6 after; 3 are needed"
 
 
 def test_the_uncertainty_of_the_mean_after_is_students():

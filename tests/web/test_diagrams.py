@@ -37,6 +37,18 @@ def test_what_is_beyond_stands_at_the_end_and_what_is_missing_breaks_the_line():
     assert re.findall("[ML]", path) == ["M", "L", "M", "L"]
 
 
+@pytest.mark.parametrize(("low", "moved"), [(0.05, True), (0.45, False)])
+def test_the_keys_leave_the_words_of_a_line_in_their_corner_alone(low, moved):
+    chart = Chart((0.0, 10.0), (0.0, 1.0), "across", "upwards")
+    chart.across(low, "wanted at zero")
+    chart.keys += [("left", "as left"), ("up", "way up")]
+    drawn = chart.svg("a chart")
+    at = {words: float(y) for y, words in re.findall(r'y="([0-9.]+)"[^>]*>([a-z ]+)</text>', drawn)}
+    gaps = [abs(at["wanted at zero"] - at[key]) for key in ("as left", "way up")]
+    assert min(gaps) >= 12.0
+    assert (at["way up"] < at["wanted at zero"]) is moved  # else there is room below it
+
+
 def test_ramps_of_the_report_lie_over_that_of_the_sheet(source):
     """The plant's ramp up takes 2.1 s where the sheet has 1.6 s; down it is as the sheet says."""
     view = ramps_view(source, V)

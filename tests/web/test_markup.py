@@ -109,9 +109,11 @@ def test_pages_and_papers_are_templates_and_the_builder_only_draws():
 
 
 def test_a_heading_keeps_its_numbers_with_their_units_and_its_names_whole():
-    text = "Agent edge-1: 116 °C & 1.6 % ± 1.8 %, 3 hours, <b>"
+    text = "Agent edge-1: 116 °C & 1.6 % ± 1.8 %, 3 hours, <b>, Press 3 at 14:00, Test 1.5"
     shown = str(held(text))
-    assert re.findall(r'<span class="held">([^<]*)</span>', shown) == ["edge-1", "116 °C", "1.6 %", "1.8 %"]
+    assert re.findall(r'<span class="held">([^<]*)</span>', shown) == [
+        *("edge-1", "116 °C", "1.6 %", "1.8 %", "Press 3")
+    ]
     assert re.sub(r"</?span[^>]*>", "", shown) == str(escape(text))
 
 

@@ -57,7 +57,7 @@ def test_without_production_nothing_is_compared(source, plant):
     march = plant.now - 250 * DAY
     view = retune_view(source, V, Stretch(march - DAY, march), Stretch(march, march + DAY))
     assert {line.word for line in view.lines} == {"not compared"}
-    assert view.sentence == "There is too little production in these stretches to compare anything."
+    assert view.sentence == "Nothing can be compared: no setting was measured often enough in both stretches."
 
 
 def produced_s(source, stretch) -> float:
@@ -205,4 +205,4 @@ def test_where_nothing_was_produced_there_it_is_round_the_onset(client, plant, m
     )
     assert "Ramp up changed; ramp up is out of tolerance afterwards." in page
     calm = text_of(client.get("/retune/press-1.platen"))
-    assert "too little production in these stretches" in calm
+    assert "no setting was measured often enough in both stretches" in calm

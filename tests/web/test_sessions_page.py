@@ -44,7 +44,7 @@ def test_sessions_of_everybody_are_listed_and_one_is_ended(signed_in, plant, doo
     plant.now += 60 * S
     first, second = signed_in("technician", "10.0.0.8"), signed_in("technician", "10.0.0.9")
     text = boss.get(PAGE).get_data(as_text=True)
-    assert "2 people are signed in, in 3 browsers." in text
+    assert "Two people are signed in, in three browsers." in text
     assert "Not signed in: viewer." in text
     assert text.count("This browser.") == 1
     shorts = {one.address: one.short for one in door.store.sessions.of("technician")}

@@ -7,9 +7,10 @@ import re
 from dataclasses import replace
 
 import pytest
+from asleft.sheet.compose import fields_of
 from asleft.sheet.model import Tolerance
 from asleft.sheet.reader import read_sheet
-from asleft.web.sheets.sections import form_of, sheet_table
+from asleft.web.sheets.sections import first_toml, form_of, instruments_table, sheet_table
 from asleft.web.source import Source
 from asleft.web.when import PlantTime
 
@@ -197,6 +198,18 @@ def test_a_first_sheet_is_entered_in_the_unit_its_reader_thinks_in(client, doors
     sheet = read_sheet(desked.sheets("press-9.new")[0].toml)
     assert sheet.as_left["pressure_at_full"] == pytest.approx(206.843, abs=1e-3)
     assert (sheet.entered_units, sheet.entered_as_left["pressure_at_full"]) == ({"pressure": "psi"}, 3000.0)
+
+
+def test_an_uncertainty_of_the_command_is_in_the_signals_unit():
+    toml = first_toml("press-9.new", "bar") + "[as_left]\ncurrent_at_zero = 0.1\ncurrent_at_full = 0.9\n"
+    toml += "[instrument.command]\nexpanded_uncertainty = 0.012\nrange = [0.0, 25.0]\n[revision]\nnumber = 1\n"
+    toml += 'at = 2026-01-01T00:00:00Z\nby = "rk"\nwhy = "new"\n'
+    sheet = read_sheet(toml, source="")
+    told = [row for section in instruments_table(fields_of(toml), sheet) for row in section.rows]
+    assert ("Expanded uncertainty", "0.012 mA") in told
+    assert ("Range", "0 to 25 mA") in told
+    labels = {one.name: one.label for group in form_of(toml, sheet, {}, {}) for one in group.inputs}
+    assert labels["instrument__command__expanded_uncertainty"] == "Expanded uncertainty (mA)"
 
 
 def test_the_sheet_in_force_is_a_table(client):

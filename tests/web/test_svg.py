@@ -5,7 +5,7 @@ import xml.etree.ElementTree as ET
 import pytest
 from asleft.catalogue.statuses import STATUS_ORDER
 from asleft.web.markup import LARGE, SMALL, StripMark, deviation_strip, status_mark
-from asleft.web.views.valves import strip_marks
+from asleft.web.views.valves import mark_words, strip_marks
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -13,7 +13,7 @@ VERDICTS = ("in", "out", "undecided", "not-observed", "absent")
 
 
 def mark(used: float | None, verdict: str = "in", spread: float | None = 12.0) -> StripMark:
-    return StripMark("ramp_up", "ramp up", used, spread, verdict, "words")
+    return StripMark("ramp_up", "ramp up", used, spread, verdict)
 
 
 def paths(text: str) -> dict[str, str]:
@@ -90,5 +90,4 @@ def test_what_departs_to_the_side_without_a_limit_is_in_and_not_unseen():
               "as_found": 25.1, "uncertainty": 0.1}  # fmt: skip
     (mark,) = strip_marks({"quantities": [supply]}, all_columns=False)
     assert (mark.verdict, mark.used_pct) == ("in", 0.0)
-    assert "25.1 V" in mark.text
-    assert "not observed" not in mark.text
+    assert mark_words(mark) == "in (25.1 V), no limit on that side"

@@ -149,9 +149,7 @@ def compare_points(
         sides = [np.array([point.value for point in points]) for points in (before, after)]
         basis = f"{len(before)} points of some ten minutes before, {len(after)} after, taken as independent"
         return Compared(welch(sides[0], sides[1], margin), basis, _mean_u(sides[1]))
-    return Compared(
-        None, f"too little production: {len(before)} points before, {len(after)} after; {LEAST} are needed"
-    )
+    return Compared(None, f"measured too rarely: {len(before)} points before, {len(after)} after; {LEAST} are needed")
 
 
 def _hours(points: Sequence[ChartPoint]) -> list[tuple[float, float]]:

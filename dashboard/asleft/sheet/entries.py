@@ -59,6 +59,11 @@ class Entry:
         return "__".join(path)
 
     @property
+    def in_signal_unit(self) -> bool:
+        """Whether it is a reading of the command, in mA or V as the signal is."""
+        return self.table == "instrument.command" and self.key in ("expanded_uncertainty", "range")
+
+    @property
     def path(self) -> str:
         """The key with its table, as faults name it."""
         return f"{self.table}.{self.key}"

@@ -9,11 +9,11 @@ from typing import Any
 
 from asleft.catalogue.quantities import QUANTITIES
 from asleft.sheet.model import Sheet, Tolerance
-from asleft.sheet.names import LABELS, format_quantity, format_uncertainty, unit_symbol
+from asleft.sheet.names import LABELS, format_quantity, unit_symbol
 from asleft.web.figures import Chart, padded
 from asleft.web.markup import Markup
 from asleft.web.templates import macro, table
-from asleft.web.units import Pressures
+from asleft.web.units import Pressures, plus_minus
 from asleft.web.when import PlantTime, age, parse_iso_ns
 from asleft.web.words import CHANNEL_WORDS, OUTCOME_WORDS, VERDICT_WORDS, kind_words, part_words, sentence_case
 
@@ -296,7 +296,7 @@ def _steps(check: Json, shown: Pressures, of: str = "") -> Noted:
         rows.append(
             [
                 f"{step['way']} {max(step['command_pct'], 0.0):.1f} %",
-                _plain(current["wanted"], 3), _plain(current["found"], 3), format_uncertainty(current["uncertainty"]),
+                _plain(current["wanted"], 3), _plain(current["found"], 3), plus_minus(current["uncertainty"]),
                 VERDICT_WORDS[current["verdict"]],
                 shown.figure(pressure["wanted"]), shown.figure(pressure["found"]),
                 shown.uncertainty("pressure_at_full", pressure["uncertainty"]),
@@ -321,7 +321,7 @@ def _ramps(check: Json, time: PlantTime, of: str) -> Noted:
                 f"{step['way']} {max(step['from_pct'], 0):.0f} to {max(step['to_pct'], 0):.0f} %",
                 f"{time.local(at_ns):%H:%M:%S}" if at_ns is not None else "–",
                 _plain(step.get("stayed_s"), 1), _plain(step.get("seen_pct"), 0),
-                _plain(ramp["wanted"], 2), _plain(ramp["found"], 2), format_uncertainty(ramp["uncertainty"]),
+                _plain(ramp["wanted"], 2), _plain(ramp["found"], 2), plus_minus(ramp["uncertainty"]),
                 VERDICT_WORDS[ramp["verdict"]],
                 sentence_case(ramp["reason"] or ""),
             ]

@@ -107,6 +107,7 @@ class Chart:
     height: float = 240.0
     pieces: list[Markup] = field(default_factory=list)
     keys: list[tuple[str, str]] = field(default_factory=list)  # class of a line or of a tip, and what it stands for
+    foot: float | None = None  # in pixels from the top: above it stand the keys if words are below
     falling: bool = False  # curves leave the corner above them free for the keys, not the one below
 
     def at_x(self, value: float) -> float:
@@ -142,6 +143,8 @@ class Chart:
         high = y > sum(self.y) / 2.0
         x, anchor = (LEFT + 6.0, "start") if high else (self.width - RIGHT - 6.0, "end")
         self.pieces.append(el("text", words, x=x, y=round(at - 5, 1), text_anchor=anchor, class_="strong"))
+        if not high:
+            self.foot = min(at - 22.0, self.foot or at)
 
     def dots(self, xs: Sequence[float], ys: Sequence[float], class_: str) -> None:
         """Points, as triangles that point up or down (class "up", "down"): told apart without colour."""
@@ -157,6 +160,8 @@ class Chart:
         """Samples of marks with their words, in the corner that the curves leave free."""
         out: list[Markup] = []
         last = TOP + 14.0 * len(self.keys) if self.falling else self.height - BOTTOM - 10.0
+        if not self.falling and self.foot is not None and last - 14.0 * len(self.keys) < self.foot + 22.0:
+            last = self.foot
         for place, (class_, words) in enumerate(reversed(self.keys)):
             y, x = last - 14.0 * place, self.width - RIGHT - 8.0
             if class_.split()[-1] in ("up", "down"):

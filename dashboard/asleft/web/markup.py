@@ -74,7 +74,8 @@ class StripMark:
     used_pct: float | None
     uncertainty_pct: float | None
     verdict: Verdict
-    text: str  # the same in words, for a tooltip
+    value: float | None = None  # as found, as it is stored
+    reason: str = ""  # why it is not observed, or why it stands at no tolerance
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,7 +25,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 UNIT = r"(?:m?A|m?V|m?Ω|bar|psi|[kM]Pa|[mµ]?s|min|h|k?Hz|%|points?|°C|K|rows|strokes)(?:/s)?(?![\w&])"
 """What a number is held together with, as a pattern."""
-_HELD = re.compile(rf"[0-9][0-9.,]* {UNIT}|\w+(?:-\w+)+")
+_HELD = re.compile(rf"[0-9][0-9.,]* {UNIT}|[A-Z]\w* [0-9]{{1,3}}(?![\w.:]|,[0-9])|\w+(?:-\w+)+")
 OUTCOMES = frozenset({"verdict", "in a word"})
 """Heads of the column that says what came of a row."""
 
@@ -58,7 +58,7 @@ def details(summary: str, inner: Child, *, key: str) -> Markup:
 
 
 def held(text: str) -> Markup:
-    """A heading whose numbers stay with their units, and whose names with hyphens stay whole, where lines end."""
+    """Text whose numbers stay with their units and names ("Press 3"), and names with hyphens whole, at line ends."""
     out, at = Markup(), 0
     for found in _HELD.finditer(text):
         out += text[at : found.start()]

@@ -95,8 +95,8 @@ class Pressures:
         return with_minus(f"{moved:+.{decimals}f} {self.unit_of(quantity)}")
 
     def uncertainty(self, quantity: str, value: float | None) -> str:
-        """Two significant digits without unit, of a stored uncertainty; an en dash where there is none."""
-        return format_uncertainty(None if value is None else self.shown(quantity, value))
+        """Two significant digits without unit, of a stored uncertainty: "±0.50"; an en dash where there is none."""
+        return plus_minus(None if value is None else self.shown(quantity, value))
 
     def tolerance(self, quantity: str, tolerance: Tolerance) -> str:
         """Both sides without unit, "±4.2", of a stored tolerance."""
@@ -124,6 +124,12 @@ def chosen(word: str | None) -> Pressures:
 def current() -> Pressures:
     """The choice of whoever asks; bar where nobody does, as on paper made by a command."""
     return chosen(request.cookies.get(COOKIE)) if has_request_context() else BAR
+
+
+def plus_minus(uncertainty: float | None) -> str:
+    """As an uncertainty stands in a column of its own: "±0.50", an en dash where there is none."""
+    text = format_uncertainty(uncertainty)
+    return text if text == "–" else f"±{text}"
 
 
 def _is_pressure(quantity: str) -> bool:

@@ -11,6 +11,7 @@ from asleft.web.access.visitor import Access, current
 from asleft.web.frame import Frame
 from asleft.web.source import Source
 from asleft.web.when import PlantTime
+from asleft.web.words import number, plural
 from flask import Flask, redirect, request
 from werkzeug.wrappers import Response
 
@@ -78,13 +79,9 @@ def sessions_view(
         for one in sorted(sessions, key=lambda one: one.account)
     ]
     inside = {row.account for row in rows}
-    people, browsers = _count(len(inside), "person is", "people are"), _count(len(rows), "browser", "browsers")
+    people = f"{number(len(inside), first=True)} {plural(len(inside), 'person is', 'people are')}"
     return SessionsView(
-        headline=f"{people} signed in, in {browsers}.",
+        headline=f"{people} signed in, in {number(len(rows))} {plural(len(rows), 'browser')}.",
         rows=rows,
         away=sorted({account.name for account in accounts} - inside),
     )
-
-
-def _count(number: int, one: str, many: str) -> str:
-    return f"{number} {one if number == 1 else many}"

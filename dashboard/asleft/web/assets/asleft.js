@@ -148,7 +148,7 @@
   /* ---- on paper: folds are open, and plots as wide as their place there ---- */
 
   /* Of the lesser width of A4 and Letter, within margins; drawn larger and shrunk by paper.css, as its words are. */
-  const PAPER_PX = { whole: [900, 370], half: [440, 225] };
+  const PAPER_PX = { whole: [900, 400], half: [440, 225] };
   let undo = [];
   window.addEventListener("beforeprint", () => {
     undo = Array.from(document.querySelectorAll("main details:not([open])")).filter((fold) => !fold.closest(".acts, .valve"));

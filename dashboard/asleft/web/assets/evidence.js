@@ -6,6 +6,9 @@
   function narrowed(layout) {
     layout.margin.r = 108;
     layout.margin.l = 44;
+    layout.margin.b += 14;
+    layout.xaxis.title.text = layout.xaxis.title.text.replace(", ", ",<br>"); // on two lines: one would be cut at both ends
+    layout.xaxis.title.font.size = 10.5;
     layout.annotations.forEach((one) => { one.font.size = 10.5; });
     return layout;
   }

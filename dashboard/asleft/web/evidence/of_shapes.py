@@ -252,7 +252,7 @@ def strokes_picture(source: Source, subject: Subject, judgement: Json | None) ->
     told = [] if left is None else [f"left at {shown.quantity(quantity, left)}"]
     if value is not None and subject.until_ns is None:
         text = shown.number(quantity, float(value))
-        told.append(f"now {text}{f' ±{shown.uncertainty(quantity, float(u))}' if u else ''} s")
+        told.append(f"now {text}{f' {shown.uncertainty(quantity, float(u))}' if u else ''} s")
     if subject.onset_ns is not None:
         told.append(f"since {source.time.moment(subject.onset_ns, source.now_ns())}")
     title = sentence_case(f"{LABELS[quantity]}: {', '.join(told)}.")

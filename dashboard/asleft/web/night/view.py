@@ -362,7 +362,7 @@ def _row(line: Line, top: float, x: Callable[[int], float]) -> list[Path | Text]
 
 def _label(one: Entry, start: float, top: float, taken: list[tuple[float, float]]) -> list[Text]:
     """The words of an entry above its mark, where there is room: the list under the picture has all of them."""
-    text = _cut(one.short if one.what is not Happened.SAID else f"{one.short}, {one.who}", 34)
+    text = _cut(one.short if one.what is not Happened.SAID else f"{one.short}, {one.who}", 60)
     width = CHAR_PX * len(text)
     begin = min(start, WIDTH - RIGHT - width)
     if one.what is Happened.GONE or any(begin < b and begin + width > a for a, b in taken):

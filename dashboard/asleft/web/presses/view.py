@@ -6,7 +6,7 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import partial
+from functools import lru_cache, partial
 from itertools import pairwise
 from urllib.parse import parse_qs, urlencode
 
@@ -152,7 +152,7 @@ SHOWN = ("status", "state", "sentence", "quantities", "findings", "fit")
 COMMON_FROM = 3
 """From so many valves on, the same news is told once, with their number."""
 #: Rank of the status, severity, tolerance used, name.
-Weight = tuple[int, int, float, list[tuple[int, str]]]
+Weight = tuple[int, int, float, tuple[tuple[int, str], ...]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -289,7 +289,7 @@ def presses_view(source: Source, chosen: Filter | None = None, *, everything: bo
         rows=rows,
         progress=progress_of([(b.done, b.total) for b in fleet.backfills.values() if not b.complete]),
         chosen=chosen,
-        shown=[row for row in rows if chosen.takes(row.subject)],
+        shown=[row for row in rows if chosen.takes(row.subject)] if chosen.active else rows,
         note=units.current().note,
     )
 
@@ -398,7 +398,7 @@ def together(changes: Sequence[Change]) -> list[Change]:
 
 def changes_between(before: Json | None, now: Json | None) -> list[tuple[str, str]]:
     """What is different in one valve; nothing can be said where either is missing."""
-    if before is None or now is None:
+    if before is None or now is None or all(before.get(key) == now.get(key) for key in ("status", "findings", "fit")):
         return []
     old = {str(f["kind"]) for f in findings_of(before)}
     new = {str(f["kind"]) for f in findings_of(now) if f.get("consequence_of") is None}
@@ -424,9 +424,10 @@ def first_sentence(text: str) -> str:
     return text
 
 
-def _counting(name: str) -> list[tuple[int, str]]:
+@lru_cache(maxsize=4096)
+def _counting(name: str) -> tuple[tuple[int, str], ...]:
     """Sorts names with numbers in them as people count."""
-    return [(int(part), "") if part.isdecimal() else (0, part.lower()) for part in re.split(r"(\d+)", name)]
+    return tuple((int(part), "") if part.isdecimal() else (0, part.lower()) for part in re.split(r"(\d+)", name))
 
 
 def _since_words(source: Source, judgement: Json | None, now_ns: int, *, lagging: bool) -> str:

@@ -10,7 +10,6 @@ from urllib.parse import urlencode
 from asleft.judge.propose import Proposed, Wanted, propose
 from asleft.judge.verify.published import check_json
 from asleft.sheet.model import Sheet
-from asleft.sheet.names import format_uncertainty
 from asleft.web import units
 from asleft.web.access.visitor import current
 from asleft.web.checked import steps_figure, steps_table
@@ -19,7 +18,7 @@ from asleft.web.frame import Frame
 from asleft.web.hrefs import proposal_href, sheet_href
 from asleft.web.markup import Markup
 from asleft.web.source import Source
-from asleft.web.units import Pressures
+from asleft.web.units import Pressures, plus_minus
 from asleft.web.views.checks import LONGEST_S, LOOK_BACK_NS, Checks
 from asleft.web.views.valves import ValveName, valve_name
 from asleft.web.when import BadStretch, Stretch, age, for_field, time_in, typed_ns
@@ -228,7 +227,7 @@ def _none(
 def _row(one: Proposed) -> list[str]:
     """A number with its uncertainty and where it comes from, or why there is none."""
     value = "–" if one.value is None else f"{one.value:.{_DECIMALS[one.unit]}f} {one.unit}"
-    uncertainty = "–" if one.value is None else format_uncertainty(one.uncertainty)
+    uncertainty = "–" if one.value is None else plus_minus(one.uncertainty)
     return [sentence_case(one.label), value, uncertainty, sentence_case(one.basis)]
 
 

@@ -213,7 +213,7 @@ def _sentence(lines: list[Line]) -> str:
     out = [one.label for one in lines if one.verdict == "out"]
     seen = [one for one in lines if one.change is not None]
     if not seen:
-        return "There is too little production in these stretches to compare anything."
+        return "Nothing can be compared: no setting was measured often enough in both stretches."
     moved = (
         f"{_list(changed).capitalize()} changed" if changed else "Nothing changed beyond a quarter of its tolerance"
     )

@@ -124,8 +124,10 @@ def units_of(toml: str) -> dict[str, str]:
     return {name: str(symbol) for name, symbol in toml_limits.loads(toml).get("units", {}).items()}
 
 
-def label_of(entry: Entry, units: Mapping[str, str]) -> str:
+def label_of(entry: Entry, units: Mapping[str, str], sheet: Sheet | None) -> str:
     """The field's words with the unit that is entered."""
+    if entry.in_signal_unit and sheet is not None:
+        return f"{entry.label} ({sheet.signal.unit})"
     if entry.form in (Form.TEXT, Form.CHOICE, Form.INTEGERS) or not entry.limits.unit:
         return entry.label
     return f"{entry.label} ({unit_symbol(entry.limits.entered(units).symbol)})"
@@ -134,7 +136,7 @@ def label_of(entry: Entry, units: Mapping[str, str]) -> str:
 def _input(entry: Entry, value: str, units: Mapping[str, str], sheet: Sheet | None, fault: str) -> Input:
     return Input(
         name=entry.name,
-        label=label_of(entry, units),
+        label=label_of(entry, units, sheet),
         value=value,
         hint=_hint(entry, units, sheet),
         fault=fault,
@@ -227,7 +229,7 @@ def sheet_table(source: Source, records: Sequence[SheetRecord], record: SheetRec
             _section(SIGNAL, fields, sheet, [("Ends", _ends(sheet))]),
             _section(COIL, fields, sheet),
             _section(CONDITIONS, fields, sheet),
-            *_instruments(fields, sheet),
+            *instruments_table(fields, sheet),
         ],
         curve=_curve(sheet.characteristic),
         curve_head=("current (A)", f"rising ({units.current().unit})", f"falling ({units.current().unit})"),
@@ -299,14 +301,15 @@ def _rows(entries: Sequence[Entry], fields: Mapping[str, str], sheet: Sheet) -> 
             continue
         if entry.end == 0:
             text = with_minus(f"{text} to {fields[entry.name.removesuffix('low') + 'high']}")
-        label = label_of(entry, sheet.entered_units)
+        label = label_of(entry, sheet.entered_units, sheet)
         words, _, rest = label.partition(" (")
         unit = rest.removesuffix(")")
         rows.append((words.removesuffix(", from"), f"{text} {unit}".strip()))
     return rows
 
 
-def _instruments(fields: Mapping[str, str], sheet: Sheet) -> list[Section]:
+def instruments_table(fields: Mapping[str, str], sheet: Sheet) -> list[Section]:
+    """What the sheet says of each instrument; without any uncertainty also what that means."""
     told = [Section(group.title, rows, "") for group in INSTRUMENTS if (rows := _rows(group.entries, fields, sheet))]
     if any(one.expanded_uncertainty is not None for one in sheet.instruments.values()):
         return told

@@ -116,8 +116,7 @@ def _entered_line(sheet: Sheet, quantity: str) -> SheetLine:
 
 def _uncertainty_words(quantity: str, found: Json) -> str:
     spread = cast("float | None", found.get("uncertainty"))
-    text = units.current().uncertainty(quantity, spread)
-    return text if text == "–" else f"±{text}"
+    return units.current().uncertainty(quantity, spread)
 
 
 def _tolerance_words(quantity: str, below: float | None, above: float | None) -> str:

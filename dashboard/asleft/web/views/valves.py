@@ -161,13 +161,13 @@ def strip_marks(judgement: Json | None, *, all_columns: bool) -> list[StripMark]
         if found is not None:
             marks.append(_mark(quantity, found))
         elif all_columns:
-            marks.append(StripMark(quantity, SHORT_LABELS[quantity], None, None, "absent", "not in the sheet"))
+            marks.append(StripMark(quantity, SHORT_LABELS[quantity], None, None, "absent"))
     return marks
 
 
 def strip_words(marks: Sequence[StripMark]) -> str:
     """A strip read out."""
-    shown = [f"{LABELS[m.quantity]} {m.text}" for m in marks if m.verdict != "absent"]
+    shown = [f"{LABELS[m.quantity]} {mark_words(m)}" for m in marks if m.verdict != "absent"]
     return "Deviation in percent of tolerance: " + ("; ".join(shown) if shown else "nothing judged yet") + "."
 
 
@@ -178,7 +178,7 @@ def furthest_words(marks: Sequence[StripMark]) -> str:
         return "Nothing observed yet."
     most = max(seen, key=lambda mark: abs(mark.used_pct or 0.0))
     unseen = sum(mark.verdict == "not-observed" for mark in marks)
-    words = f"Furthest from as left: {LABELS[most.quantity]}, {most.text}"
+    words = f"Furthest from as left: {LABELS[most.quantity]}, {mark_words(most)}"
     return f"{words}; {unseen} not observed." if unseen else f"{words}."
 
 
@@ -194,29 +194,35 @@ def tolerance_sides(quantity: Json) -> tuple[float | None, float | None]:
 
 
 def _mark(quantity: str, found: Json) -> StripMark:
-    verdict = cast("Verdict", str(found.get("verdict", "not-observed")))
-    used = cast("float | None", found.get("tolerance_used"))
+    verdict: Verdict = found.get("verdict", "not-observed")
+    used, value = found.get("tolerance_used"), found.get("as_found")
     label = SHORT_LABELS[quantity]
     if used is None and verdict == "in":
         # It departed to the side that has no tolerance: as good as in the middle, and no share of anything.
-        value = units.current().quantity(quantity, cast("float | None", found.get("as_found")))
-        return StripMark(
-            quantity, label, 0.0, None, verdict, f"{VERDICT_WORDS[verdict]} ({value}), no limit on that side"
-        )
+        return StripMark(quantity, label, 0.0, None, verdict, value, "no limit on that side")
     if used is None or not math.isfinite(used) or verdict == "not-observed":
-        reason = str(found.get("reason") or "")
-        return StripMark(
-            quantity, label, None, None, "not-observed", f"not observed{': ' + reason if reason else ''}"
-        )
+        return StripMark(quantity, label, None, None, "not-observed", None, str(found.get("reason") or ""))
     below, above = tolerance_sides(found)
-    side = above if used >= 0 else below
-    side = side or (above or below)
-    spread = cast("float | None", found.get("uncertainty"))
+    side = (above if used >= 0 else below) or above or below
+    spread = found.get("uncertainty")
     uncertainty = spread / side * 100 if spread is not None and side else None
-    value = units.current().quantity(quantity, cast("float | None", found.get("as_found")))
-    figure = f"{round(used):+d}".replace("-", "−") if round(used) else "0"
-    text = f"{figure} %, {VERDICT_WORDS.get(verdict, verdict)} ({value})"
-    return StripMark(quantity, label, used, uncertainty, verdict, text)
+    return StripMark(quantity, label, used, uncertainty, verdict, value)
+
+
+def mark_words(mark: StripMark) -> str:
+    """One quantity of a strip read out: "+5 %, in (0.181 A)". Made where it is read: most of many never are."""
+    if mark.used_pct is None:
+        return (
+            "not in the sheet" if mark.verdict == "absent" else ": ".join(filter(None, ("not observed", mark.reason)))
+        )
+    value, verdict = (
+        units.current().quantity(mark.quantity, mark.value),
+        VERDICT_WORDS.get(mark.verdict, mark.verdict),
+    )
+    if mark.reason:
+        return f"{verdict} ({value}), {mark.reason}"
+    figure = f"{round(mark.used_pct):+d}".replace("-", "−") if round(mark.used_pct) else "0"
+    return f"{figure} %, {verdict} ({value})"
 
 
 # What is still said of a valve while work on it is declared.
