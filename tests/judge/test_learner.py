@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 
 import numpy as np
 import pytest
@@ -130,3 +131,20 @@ def test_is_plain_values_throughout() -> None:
     assert again == learner
     assert all(isinstance(x, float) for x in [*again.information, *again.target])
     assert np.isfinite([*again.information, *again.target]).all()
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_command_that_no_ramp_held_back_teaches_no_ramp(seed: int) -> None:
+    """On S-curves slower than the driver only noise asks for a ramp, and it may ask for one of any length."""
+    rng = np.random.default_rng(seed)
+    levels = [0.0, *[1.0, 0.9, 0.25, 0.15, 0.0] * 4]
+    ways = [
+        a + (b - a) * (1 - np.cos(np.linspace(0.0, np.pi, round(1000 * abs(b - a))))) / 2
+        for a, b in itertools.pairwise(levels)
+    ]
+    demand = np.concatenate([np.concatenate((way, np.full(600, way[-1]))) for way in ways])
+    noise_a = 8e-3 * rng.standard_normal(demand.size)
+    read = demand + 2e-3 * rng.standard_normal(demand.size)
+    learner = Learner(4.6, 3.4)
+    cut(columns(read, current=0.3 + 1.1 * demand + noise_a), Carry(), SCALE, learner, flush=True)
+    assert learner.slowest_s() == (4.6, 3.4)

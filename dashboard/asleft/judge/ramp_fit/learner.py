@@ -16,7 +16,7 @@ from asleft.judge.ramp_fit.demand_path import CommandFilter
 from asleft.judge.ramp_fit.descent import DELAY, DOWN, LAG, PARAMETERS, SHAPE, UP, Model, Prior
 from asleft.judge.ramp_fit.loop_trial import LoopTrial
 from asleft.judge.ramp_fit.preparing import FitBudget, Law, Rests
-from asleft.judge.ramp_fit.ramps import StrokeFit, fit_stroke, stroke_matrices
+from asleft.judge.ramp_fit.ramps import StrokeFit, fit_stroke, stroke_matrices, without_ramp
 from asleft.judge.ramp_fit.response import MIN_RAMP_S, MOST_EQUAL, MOST_SWING, time_constants
 from asleft.judge.types import FloatArray
 
@@ -296,7 +296,13 @@ class Learner:
         return left.enough(rising=rising)
 
     def learn(self, stroke: Stroke) -> None:
-        """Take a stroke in. One that the model does not explain teaches nothing about lag."""
+        """Take a stroke in. One that the model does not explain teaches nothing about lag.
+
+        Nor a ramp where it is shorter than what shows beside the command: noise alone asks for one of any length.
+        """
+        for k, shows_s in enumerate((stroke.identifiable_up_s, stroke.identifiable_down_s)):
+            if (stroke.own_up_s, stroke.own_down_s)[k] <= shows_s:
+                stroke = without_ramp(stroke, k)
         agrees = stroke.t0 == self.up_s and stroke.t1 == self.down_s
         rising = stroke.to_demand > stroke.from_demand
         left = FitBudget(*self.fit_budget).spent(rising=rising, surprise=self._surprises(stroke))
