@@ -259,6 +259,8 @@ def cuts_of(
     least_a = max(tolerance_a, _TIMES_WANDER * _wander_a(u[home], off[home]))
     if max((cut.should_a - cut.dwell.current_a for cut in cuts), default=0.0) <= least_a:
         return []
+    if max(cut.dwell.current_a for cut in cuts) > full - 0.5 * tolerance_a:
+        return []  # as high as full was left: what had more at other times has risen
     for a, b in itertools.pairwise(cuts):  # a limit may creep, but has one current for all commands
         apart_a = abs(b.should_a - a.should_a)
         if apart_a > 0.5 * tolerance_a and abs(b.dwell.current_a - a.dwell.current_a) > max(
