@@ -133,6 +133,27 @@ def test_a_current_that_moved_is_told_at_an_inner_level_where_full_is_never_at_r
     assert "current-full-changed" in kinds(judged({**rows, "current": gain * rows["current"]}))
 
 
+def crept(rows: Rows, share: float, by: float) -> np.ndarray:
+    """What has grown to `by` in the last `share` of the recording, a value a reading."""
+    t = (rows["time"] - rows["time"][0]) / (rows["time"][-1] - rows["time"][0])
+    return by * np.maximum(t - 1.0 + share, 0.0) / share
+
+
+@pytest.mark.parametrize("levels", [(0.4, 0.5, 0.53, 0.6), (0.0, 0.23, 0.275)])
+def test_a_gain_that_creeps_is_told_at_levels_far_from_full(levels: tuple[float, ...]) -> None:
+    """Also where the current at zero is carried so far that it knows less than each level does of itself."""
+    rows = press(levels, cycles=16)
+    assert "current-full-changed" not in kinds(judged(rows))
+    wider = ZERO_A + (rows["current"] - ZERO_A) * (1.0 + crept(rows, 0.4, 0.11))
+    assert "current-full-changed" in kinds(judged({**rows, "current": wider}))
+
+
+def test_a_current_at_zero_that_creeps_is_not_taken_for_one_at_full() -> None:
+    rows = press((0.0, 0.23, 0.275), cycles=16)
+    moved_a = crept(rows, 0.4, 0.04) * (1.0 - (rows["command"] - 4.0) / 16.0)
+    assert "current-full-changed" not in kinds(judged({**rows, "current": rows["current"] + moved_a}))
+
+
 def test_a_pressure_that_follows_the_command_is_the_valves_however_low_and_a_load_is_not() -> None:
     rows = press(cycles=5)
     shares = (rows["current"] - ZERO_A) / SPAN_A
