@@ -104,12 +104,23 @@ def test_a_sensor_of_zero_is_not_blamed_for_a_current_at_which_the_valve_is_in_i
     assert found(where)["current-zero-changed"].part is Part.DRIVER_SETTING
 
 
-def unsure_currents(full_a: float) -> FindingContext:
+def unsure_currents(full_a: float, zero_a: float = 0.2, *, full_bar: float = 195.0) -> FindingContext:
     """Currents that a dither may move by a tolerance and a half, beside a pressure at full that surely fell."""
     seen = AsFound(levels=[level(u) for u in (0.0, 0.5, 1.0)])
-    where = context({"pressure_at_full": 195.0, "current_at_full": full_a}, found=seen)
+    changes = {"pressure_at_full": full_bar, "current_at_full": full_a, "current_at_zero": zero_a}
+    where = context(changes, found=seen, sheet=curved())
     unsure = {name: replace(where.results[name], verdict=Verdict.UNDECIDED, uncertainty=0.024) for name in CURRENTS}
     return replace(where, results={**where.results, **unsure})
+
+
+@pytest.mark.parametrize(("fell_bar", "told"), [(7.2, True), (0.0, False), (16.0, False)])
+def test_a_pressure_that_fell_as_a_lower_current_has_it_bears_out_a_current_that_is_not_certain(
+    fell_bar: float, told: bool
+) -> None:
+    out = found(unsure_currents(0.97, 0.17, full_bar=200.0 - fell_bar))
+    assert ("current-full-changed" in out) is told
+    if told:
+        assert out["pressure-changed"].consequence_of == "current-full-changed"
 
 
 def test_a_current_that_lies_as_left_is_not_the_first_to_be_blamed_however_unsure_it_is() -> None:
