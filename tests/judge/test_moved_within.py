@@ -233,6 +233,26 @@ def test_pressures_that_are_late_next_to_each_other_are_read_late_and_single_one
     assert late_moves(moves(*[(1, 0.8, "up"), (1, 0.0, "up")] * 9)) == []
 
 
+def lateness(behind_s: list[float]) -> Any:
+    """Moves up and down in turn whose parts come so late, none of which tells a dead time by itself."""
+    ways = (1.0, 1.0, -1.0)
+    out = [PressureDelay(20.0 * k, ways[k % 3], np.nan, late_s) for k, late_s in enumerate(behind_s)]
+    return cast("FindingContext", SimpleNamespace(pressure_delays=out))
+
+
+@pytest.mark.parametrize(
+    ("behind_s", "told"),
+    [
+        ([0.1, 0.1, 0.0, 0.9, 0.9, 0.8] * 4, 12),  # cycles that are late and cycles that are not
+        ([0.9, 0.9, 0.8] * 8, 0),  # all: a slow oil's
+        ([0.1, 0.1, 0.8] * 8, 0),  # all of one way: an accumulator's
+        ([0.1, 0.1, 0.0] * 7 + [0.1, 0.9, 0.0], 0),  # one: a spool's that stuck
+    ],
+)
+def test_a_pressure_that_is_late_at_times_both_ways_is_read_late(behind_s: list[float], told: int) -> None:
+    assert len(late_moves(lateness(behind_s))) == told
+
+
 def test_a_current_lost_while_the_commands_reading_stood_still_is_that_readings_doing() -> None:
     stuck, lost = Stretch("stuck:command", 100.0, 200.0, {}), Stretch("current-lost", 150.0, 160.0, {})
     later = Stretch("current-lost", 300.0, 310.0, {})

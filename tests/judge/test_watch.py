@@ -565,7 +565,7 @@ def test_three_breaks_are_a_lost_current_and_two_are_none() -> None:
 def test_a_commands_reading_that_stood_while_a_contact_opened_for_an_instant_is_not_dead(
     break_s: float, dead: bool
 ) -> None:
-    """Without noise a command stands exactly still in every stay; an instant is no command's doing, two seconds may be."""
+    """Without noise a command stands exactly still in every stay; two seconds without current may be its doing."""
     breaks = [Stretch(BREAK, s, s + break_s, {"times": 1.0}) for s in (10.0, 13.0, 16.0)]
     stood = Stretch("stuck:command", 9.0, 17.0, {"value": 20.0})
     assert (stood in with_breaks([*breaks, stood])) is dead

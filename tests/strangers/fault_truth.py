@@ -17,7 +17,8 @@ from strangers.truth import Actual, Fault, settings
 
 #: How long a demand has been at rest (s), and how far it must have risen in all to show its ramp (share of the span).
 _AT_REST_S, _LEAST_TRAVEL = 0.5, 0.1
-#: A pressure that moves by no more than this share of that at full all along stands still.
+#: A pressure that moves by no more than this share of that at full all along stands still; a current of no more than
+#: this share of that at full does not flow.
 _STANDS = 1e-4
 #: Sizes (tolerances) that a log shows at all, and the share of a fault's size that counts as the whole.
 _LEAST_SEEN, _NEARLY = 0.05, 0.9
@@ -71,6 +72,9 @@ def _shows_itself(m: Machine, row: Row, effect: Effect, t: Trace) -> bool:
     if dead and bool(np.all(effect.severity > 0.5)) and float(np.ptp(t.pressure_bar)) < _STANDS * m.valve.p_full_bar:
         # What stands still all along reads the same where its reading is dead, but for a noise that no sheet states.
         return False
+    if "disturbance.dead_current" in change and bool(np.all(effect.severity > 0.5)):
+        # So does a current that never flows: i(t) = 0, and the reading of it stands at that.
+        return bool(float(np.max(t.current_a)) > _STANDS * m.driver.i_full_a)
     if "disturbance.stuck" in change:
         away = np.abs(t.x - t.y) > m.valve.play_share + 0.05
         return _lasts(t, effect, away & t.in_control, 1.0)

@@ -234,6 +234,16 @@ def test_a_dead_reading_of_what_stands_still_all_along_is_no_fault_that_a_log_sh
     assert later.faults[1].visible, "its noise ends"
 
 
+def test_a_dead_reading_of_a_current_that_never_flows_is_no_fault_that_a_log_shows():
+    """The command fails at the first row and the driver is off, so i(t) = 0 to the end, dead or not but for noise."""
+    never = draw(55, "plain", fault="command beyond range", second_fault="current reading dead", course="first row")
+    assert [fault.visible for fault in never.faults] == [True, False]
+    assert np.abs(never.columns["current"]).max() < 0.005 * never.actuals["current_at_full"].left
+    assert draw(55, "plain", fault="current reading dead", course="first row").faults[0].visible
+    flows = draw(55, "plain", fault="command beyond range", second_fault="current reading dead", course="step")
+    assert flows.faults[1].visible
+
+
 def test_a_pressure_whose_end_is_not_seen_has_moved_by_what_the_levels_show():
     """Worlds in which the characteristic above the levels seen is as left, or not, give the same rows."""
     seen = {

@@ -204,9 +204,9 @@ def _changed(name: str, result: QuantityResult, onset_s: float | None, *, severi
 def borne_out(context: FindingContext, raised: Sequence[Finding]) -> list[Finding]:
     """Currents that lie beyond their tolerance, though not certainly, where a pressure bears them out.
 
-    What may hide in the reading of a current, as a dither that stands still, is not seen by the valve: a pressure that
-    is out, and by what the current's change asks for, says that the current changed as it is read. It is wrong where a
-    valve's own change happens to be what such a dither seems to ask for.
+    What may hide in the reading of a current, as a dither that stands still, is not seen by the valve: a pressure
+    that is out, by what the current's change asks for, says that the current changed as it is read. It is wrong where
+    a valve's own change happens to be what such a dither seems to ask for.
     """
     out = [f for f in raised if any(context.results[q].verdict is Verdict.OUT for q in f.quantities)]
     if context.found.clip is not None or not any(f.kind == "pressure-changed" and bears_out(context, f) for f in out):
@@ -214,7 +214,11 @@ def borne_out(context: FindingContext, raised: Sequence[Finding]) -> list[Findin
     found = []
     for name in ("current_at_zero", "current_at_full"):
         result = context.results.get(name)
-        if result is None or result.verdict is not Verdict.UNDECIDED or abs(result.tolerance_used_pct or 0.0) <= 100.0:
+        if (
+            result is None
+            or result.verdict is not Verdict.UNDECIDED
+            or abs(result.tolerance_used_pct or 0.0) <= 100.0
+        ):
             continue
         finding = _changed(name, result, _onset(context, name), severity=2)
         words = f"{finding.evidence[:-1]}, not certainly outside its tolerance, but the pressure is with it."
