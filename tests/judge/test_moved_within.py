@@ -9,6 +9,7 @@ from typing import Any, cast
 
 import numpy as np
 import pytest
+from asleft.catalogue.statuses import Status
 from asleft.judge.features import PressureDelay
 from asleft.judge.finding.context import FindingContext
 from asleft.judge.finding.watched import late_moves, lost_by_dead_command
@@ -215,6 +216,16 @@ def test_a_reading_at_the_end_that_the_sheet_states_is_no_dead_one() -> None:
     assert is_end(Stretch("pinned:current", 0.0, 5.0, {"value": 1.537}), 1.53746)
     assert not is_end(Stretch("pinned:current", 0.0, 5.0, {"value": 1.537}), 1.6)
     assert not is_end(Stretch("stuck:current", 0.0, 5.0, {"value": 1.537}), 1.53746)
+
+
+def test_a_pressure_that_no_high_command_ever_raised_is_not_as_left() -> None:
+    """Full is never reached, and of the way there the sheet says nothing: a load may be away, or the spool stuck."""
+    rows = press((0.0, 0.5, 0.85), cycles=8)
+    assert not with_pressure(rows, rows["pressure"]).sentence.startswith("Not certain")
+    low = np.minimum(rows["pressure"], ZERO_BAR) + 0.05 * np.random.default_rng(5).standard_normal(rows["time"].size)
+    doubted = with_pressure(rows, low)
+    assert "at 85 % command" in doubted.sentence
+    assert doubted.status is Status.NOT_JUDGED
 
 
 def moves(*runs: tuple[int, float, str]) -> Any:

@@ -183,6 +183,11 @@ def test_a_fault_has_the_size_that_its_log_shows_at_most():
     assert sensor.size == pytest.approx(0.48, abs=0.01), "as far as zero command shows it"
     floor = draw(1300039, "stiction", "unwanted pressure", 1.5).faults[0]
     assert floor.size == pytest.approx(0.44, abs=0.01), "friction had left most of it there"
+    unseen = draw(8900159, "coarse readings", "unwanted pressure", 3.0, "creeping").faults[0]
+    assert unseen.size == pytest.approx(0.67, abs=0.01), "so far when zero was left; 10 % lies above it"
+    assert not draw(6, "middle only", "source weak at the top", 3.0, "first row").faults[0].visible
+    whole = draw(6, "plain", "source weak at the top", 3.0, "first row").faults[0]
+    assert (whole.visible, whole.size) == (True, 3.0)
     factor = draw(60, "middle only", "pressures fall by a factor", 3.0).faults[0]
     assert factor.size == pytest.approx(1.82, abs=0.01), "the command goes to 60 % and no further"
 
