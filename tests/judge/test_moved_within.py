@@ -149,6 +149,14 @@ def test_a_gain_that_creeps_is_told_at_levels_far_from_full(levels: tuple[float,
     assert "current-full-changed" in kinds(judged({**rows, "current": wider}))
 
 
+def test_both_ends_of_a_current_that_creeps_are_those_of_its_end() -> None:
+    """Else a gain looks like one end turned, and the reading that moved is not even named."""
+    rows = press(cycles=10)
+    now = by_id(judged({**rows, "current": rows["current"] * (1.0 + crept(rows, 0.6, 0.035))}))
+    for name, left_a in (("current_at_zero", ZERO_A), ("current_at_full", ZERO_A + SPAN_A)):
+        assert now[name].as_found == pytest.approx(1.035 * left_a, abs=0.0025), name
+
+
 def test_a_current_at_zero_that_creeps_is_not_taken_for_one_at_full() -> None:
     rows = press((0.0, 0.23, 0.275), cycles=16)
     moved_a = crept(rows, 0.4, 0.04) * (1.0 - (rows["command"] - 4.0) / 16.0)
