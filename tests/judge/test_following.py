@@ -11,12 +11,19 @@ from asleft.judge.driver.clipping import Clip, cut_strokes, cuts_of, strokes_at
 from asleft.judge.driver.currents import Level
 from asleft.judge.estimates.as_found import AsFound
 from asleft.judge.features import Dwell, Stroke
-from asleft.judge.finding.context import LevelChange, explained_bar, pressure_shapes, size_values, telling
+from asleft.judge.finding.context import (
+    FindingContext,
+    LevelChange,
+    explained_bar,
+    pressure_shapes,
+    size_values,
+    telling,
+)
 from asleft.judge.finding.level_changes import level_changes, slope_at
 from asleft.judge.finding.pressure_symptoms import follows, likelier_following, scatter_bar
 from asleft.judge.finding.signatures import AS_LEFT, CAUSES, contradictions
 from asleft.judge.finding.symptoms import cut_share, observe
-from asleft.judge.types import Coverage
+from asleft.judge.types import Coverage, Verdict
 from asleft.judge.valve.branches import levelled
 from asleft.judge.watching.stretches import Stretch
 from synth import curved, dwell
@@ -24,6 +31,7 @@ from test_findings import context, found
 
 BAR_PER_A = 190.0 / 0.8
 TOLERANCE_BAR = 4.0
+CURRENTS = ("current_at_zero", "current_at_full")
 
 
 def at(demand: float, change_bar: float, change_a: float, *, se: float = 0.01, **more: float) -> LevelChange:
@@ -94,6 +102,32 @@ def test_a_sensor_of_zero_is_not_blamed_for_a_current_at_which_the_valve_is_in_i
     assert observe(where)["following"] == {"yes", "no"}
     assert likelier_following(where) == {"following": {"yes"}}
     assert found(where)["current-zero-changed"].part is Part.DRIVER_SETTING
+
+
+def unsure_currents(full_a: float, zero_a: float = 0.2, *, full_bar: float = 195.0) -> FindingContext:
+    """Currents that a dither may move by a tolerance and a half, beside a pressure at full that surely fell."""
+    seen = AsFound(levels=[level(u) for u in (0.0, 0.5, 1.0)])
+    changes = {"pressure_at_full": full_bar, "current_at_full": full_a, "current_at_zero": zero_a}
+    where = context(changes, found=seen, sheet=curved())
+    unsure = {name: replace(where.results[name], verdict=Verdict.UNDECIDED, uncertainty=0.024) for name in CURRENTS}
+    return replace(where, results={**where.results, **unsure})
+
+
+@pytest.mark.parametrize(("fell_bar", "told"), [(7.2, True), (0.0, False), (16.0, False)])
+def test_a_pressure_that_fell_as_a_lower_current_has_it_bears_out_a_current_that_is_not_certain(
+    fell_bar: float, told: bool
+) -> None:
+    out = found(unsure_currents(0.97, 0.17, full_bar=200.0 - fell_bar))
+    assert ("current-full-changed" in out) is told
+    if told:
+        assert out["pressure-changed"].consequence_of == "current-full-changed"
+
+
+def test_a_current_that_lies_as_left_is_not_the_first_to_be_blamed_however_unsure_it_is() -> None:
+    as_left, moved = (found(unsure_currents(full_a))["pressure-changed"] for full_a in (0.999, 0.985))
+    assert as_left.part is Part.VALVE
+    assert Part.DRIVER_SETTING in as_left.alternatives
+    assert moved.part is Part.DRIVER_SETTING
 
 
 def timed(where, **spans: tuple[float, float]):
@@ -253,5 +287,7 @@ def test_a_cut_is_told_by_lower_levels_that_stayed_just_before_and_just_after() 
     assert [s.from_s for s in strokes_at(strokes, dwells, [111.0])] == [110.0, 120.0]
     turned, _ = cycles(lambda k: 0.9 if k in (3, 4) else 1.0, lambda k: 0.55 if k in (3, 4) else 0.6)
     assert cuts_of(turned, (0.2, 1.0), 0.016, []) == []
+    risen, _ = cycles(lambda k: 1.0 + 0.02 * max(k - 4, 0), lambda _: 0.6)
+    assert cuts_of(risen, (0.2, 1.0), 0.016, []) == []  # the first visits have what the sheet says
     bent, _ = cycles(lambda _: 0.9, lambda _: 0.6)  # never whole: a law that bends has less at the top all along
     assert cuts_of(bent, (0.2, 1.0), 0.016, []) == []

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 
 import numpy as np
 import pytest
@@ -9,7 +10,7 @@ from asleft.judge.ramp_fit.learner import Learner
 from asleft.judge.ramp_fit.loop_trial import LoopTrial
 from asleft.judge.ramp_fit.response import MIN_RAMP_S
 from asleft.judge.segments.segments import Carry, cut
-from synth import columns, recording
+from synth import columns, drive, recording
 
 SCALE = Scale(0.01, 3e-4, 0.006, 0.8, has_current=True)
 
@@ -130,3 +131,35 @@ def test_is_plain_values_throughout() -> None:
     assert again == learner
     assert all(isinstance(x, float) for x in [*again.information, *again.target])
     assert np.isfinite([*again.information, *again.target]).all()
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_command_that_no_ramp_held_back_teaches_no_ramp(seed: int) -> None:
+    """On S-curves slower than the driver only noise asks for a ramp, and it may ask for one of any length."""
+    rng = np.random.default_rng(seed)
+    levels = [0.0, *[1.0, 0.9, 0.25, 0.15, 0.0] * 4]
+    ways = [
+        a + (b - a) * (1 - np.cos(np.linspace(0.0, np.pi, round(1000 * abs(b - a))))) / 2
+        for a, b in itertools.pairwise(levels)
+    ]
+    demand = np.concatenate([np.concatenate((way, np.full(600, way[-1]))) for way in ways])
+    noise_a = 8e-3 * rng.standard_normal(demand.size)
+    read = demand + 2e-3 * rng.standard_normal(demand.size)
+    learner = Learner(4.6, 3.4)
+    cut(columns(read, current=0.3 + 1.1 * demand + noise_a), Carry(), SCALE, learner, flush=True)
+    assert learner.slowest_s() == (4.6, 3.4)
+
+
+@pytest.mark.parametrize(("chi2", "learnt"), [(4000.0, False), (1.0, True)])
+def test_a_stroke_that_no_ramp_explains_teaches_none_longer_than_itself(chi2: float, learnt: bool) -> None:
+    """As where a driver that is off below its threshold lets the current jump on the way: what fits best is none."""
+    learner = Learner(4.0, 4.0)
+    demand = np.repeat([0.0, 0.56], 600)
+    current = 0.57 + 1.85 * drive(np.repeat(demand, 10), up_s=4.0, down_s=4.0)[::10]
+    (rise,) = cut(columns(demand, current=current), Carry(), SCALE, Learner(4.0, 4.0), flush=True).strokes
+    far = rise._replace(own_up_s=1035.0, t0=1035.0, chi2=chi2, excluded=0.0)
+    for _ in range(3):
+        learner.learn(far)
+    assert (learner.slowest_s()[0] > 100.0) is learnt
+    learner.learn(far._replace(own_up_s=5.0, t0=5.0))
+    assert learner.up_s != 4.0

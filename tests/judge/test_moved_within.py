@@ -9,6 +9,7 @@ from typing import Any, cast
 
 import numpy as np
 import pytest
+from asleft.catalogue.statuses import Status
 from asleft.judge.features import PressureDelay
 from asleft.judge.finding.context import FindingContext
 from asleft.judge.finding.watched import late_moves, lost_by_dead_command
@@ -133,6 +134,35 @@ def test_a_current_that_moved_is_told_at_an_inner_level_where_full_is_never_at_r
     assert "current-full-changed" in kinds(judged({**rows, "current": gain * rows["current"]}))
 
 
+def crept(rows: Rows, share: float, by: float) -> np.ndarray:
+    """What has grown to `by` in the last `share` of the recording, a value a reading."""
+    t = (rows["time"] - rows["time"][0]) / (rows["time"][-1] - rows["time"][0])
+    return by * np.maximum(t - 1.0 + share, 0.0) / share
+
+
+@pytest.mark.parametrize("levels", [(0.4, 0.5, 0.53, 0.6), (0.0, 0.23, 0.275)])
+def test_a_gain_that_creeps_is_told_at_levels_far_from_full(levels: tuple[float, ...]) -> None:
+    """Also where the current at zero is carried so far that it knows less than each level does of itself."""
+    rows = press(levels, cycles=16)
+    assert "current-full-changed" not in kinds(judged(rows))
+    wider = ZERO_A + (rows["current"] - ZERO_A) * (1.0 + crept(rows, 0.4, 0.11))
+    assert "current-full-changed" in kinds(judged({**rows, "current": wider}))
+
+
+def test_both_ends_of_a_current_that_creeps_are_those_of_its_end() -> None:
+    """Else a gain looks like one end turned, and the reading that moved is not even named."""
+    rows = press(cycles=10)
+    now = by_id(judged({**rows, "current": rows["current"] * (1.0 + crept(rows, 0.6, 0.035))}))
+    for name, left_a in (("current_at_zero", ZERO_A), ("current_at_full", ZERO_A + SPAN_A)):
+        assert now[name].as_found == pytest.approx(1.035 * left_a, abs=0.0025), name
+
+
+def test_a_current_at_zero_that_creeps_is_not_taken_for_one_at_full() -> None:
+    rows = press((0.0, 0.23, 0.275), cycles=16)
+    moved_a = crept(rows, 0.4, 0.04) * (1.0 - (rows["command"] - 4.0) / 16.0)
+    assert "current-full-changed" not in kinds(judged({**rows, "current": rows["current"] + moved_a}))
+
+
 def test_a_pressure_that_follows_the_command_is_the_valves_however_low_and_a_load_is_not() -> None:
     rows = press(cycles=5)
     shares = (rows["current"] - ZERO_A) / SPAN_A
@@ -196,6 +226,16 @@ def test_a_reading_at_the_end_that_the_sheet_states_is_no_dead_one() -> None:
     assert not is_end(Stretch("stuck:current", 0.0, 5.0, {"value": 1.537}), 1.53746)
 
 
+def test_a_pressure_that_no_high_command_ever_raised_is_not_as_left() -> None:
+    """Full is never reached, and of the way there the sheet says nothing: a load may be away, or the spool stuck."""
+    rows = press((0.0, 0.5, 0.85), cycles=8)
+    assert not with_pressure(rows, rows["pressure"]).sentence.startswith("Not certain")
+    low = np.minimum(rows["pressure"], ZERO_BAR) + 0.05 * np.random.default_rng(5).standard_normal(rows["time"].size)
+    doubted = with_pressure(rows, low)
+    assert "at 85 % command" in doubted.sentence
+    assert doubted.status is Status.NOT_JUDGED
+
+
 def moves(*runs: tuple[int, float, str]) -> Any:
     """So many moves of the pressure with a delay (s), up, down or both ways in turn."""
     ways = {"up": (1.0, 1.0), "down": (-1.0, -1.0), "both": (1.0, -1.0)}
@@ -210,6 +250,26 @@ def test_pressures_that_are_late_next_to_each_other_are_read_late_and_single_one
     assert late_moves(moves((9, 0.0, "up"), (5, 0.8, "up"))) == []
     assert late_moves(moves((3, 0.8, "up"), (3, 1.6, "up"))) == []
     assert late_moves(moves(*[(1, 0.8, "up"), (1, 0.0, "up")] * 9)) == []
+
+
+def lateness(behind_s: list[float]) -> Any:
+    """Moves up and down in turn whose parts come so late, none of which tells a dead time by itself."""
+    ways = (1.0, 1.0, -1.0)
+    out = [PressureDelay(20.0 * k, ways[k % 3], np.nan, late_s) for k, late_s in enumerate(behind_s)]
+    return cast("FindingContext", SimpleNamespace(pressure_delays=out))
+
+
+@pytest.mark.parametrize(
+    ("behind_s", "told"),
+    [
+        ([0.1, 0.1, 0.0, 0.9, 0.9, 0.8] * 4, 12),  # cycles that are late and cycles that are not
+        ([0.9, 0.9, 0.8] * 8, 0),  # all: a slow oil's
+        ([0.1, 0.1, 0.8] * 8, 0),  # all of one way: an accumulator's
+        ([0.1, 0.1, 0.0] * 7 + [0.1, 0.9, 0.0], 0),  # one: a spool's that stuck
+    ],
+)
+def test_a_pressure_that_is_late_at_times_both_ways_is_read_late(behind_s: list[float], told: int) -> None:
+    assert len(late_moves(lateness(behind_s))) == told
 
 
 def test_a_current_lost_while_the_commands_reading_stood_still_is_that_readings_doing() -> None:

@@ -208,6 +208,14 @@ def test_what_all_channels_tell_apart_and_what_comes_out_as_a_pair(cause, places
     assert expected_parts(cause, SYMPTOMS, places) == parts
 
 
+def test_a_current_that_is_read_as_lost_is_not_sought_in_the_pressure_of_other_times() -> None:
+    """Its ends were never at rest, so nothing is known of them; at zero, which alone was, the pressure is as left."""
+    lost = {"flow": frozenset({"lost"}), "pressure": AS_LEFT}
+    conclusion = isolate(lost, {}, "current-lost")
+    assert conclusion is not None
+    assert {Part.COIL_WIRING, Part.COIL, Part.DRIVER} <= set(conclusion.parts)
+
+
 def test_fewer_channels_never_tell_more_apart() -> None:
     without = set(SYMPTOMS) - {"following", "pressure", "scatter", "vented"}
     for cause in CAUSES:

@@ -46,7 +46,8 @@ def move(
 @pytest.mark.parametrize("dead_s", [0.6, 0.9, 1.5])
 def test_a_dead_time_is_told(dead_s, ramp_s, lag_s, up) -> None:
     told = pressure_delay(*move(ramp_s, dead_s=dead_s, lags_s=(lag_s,), up=up), 0.8)
-    assert told == pytest.approx(dead_s, abs=0.15)
+    assert told is not None
+    assert told.dead_s == pytest.approx(dead_s, abs=0.15)
 
 
 @pytest.mark.parametrize("lags_s", [(0.03,), (0.2,), (0.6,), (1.2,), (0.2, 0.2), (0.6, 0.6)])
@@ -55,7 +56,8 @@ def test_a_dead_time_is_told(dead_s, ramp_s, lag_s, up) -> None:
 @pytest.mark.parametrize("dead_s", [0.0, 0.2])
 def test_what_takes_its_time_is_not_late(dead_s, ramp_s, loop, lags_s) -> None:
     """Slow volumes of first and second order, friction of up to 15 % of the span, 0.2 s between two channels."""
-    assert not pressure_delay(*move(ramp_s, dead_s=dead_s, lags_s=lags_s, loop=loop), 0.8)
+    told = pressure_delay(*move(ramp_s, dead_s=dead_s, lags_s=lags_s, loop=loop), 0.8)
+    assert told is None or not told.dead_s
 
 
 @pytest.mark.parametrize("limit", [0.5, 0.7, 0.9])
@@ -63,7 +65,8 @@ def test_an_accumulator_that_fills_at_a_limited_flow_is_not_late(limit) -> None:
     """Its pressure rises straight on after the current has stopped, but it began with the current."""
     time_s, current, _ = move(3.0)
     filled = np.minimum(np.clip((time_s - REST_S) / 3.0 * limit, 0.0, 1.0), (current - 0.2) / 0.8 + 0.01)
-    assert not pressure_delay(time_s, current, 10.0 + 190.0 * filled, 0.8)
+    told = pressure_delay(time_s, current, 10.0 + 190.0 * filled, 0.8)
+    assert told is None or not told.dead_s
 
 
 def test_nothing_is_told_of_a_pressure_that_a_load_makes_or_that_has_not_arrived() -> None:

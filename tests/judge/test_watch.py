@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from asleft.judge.intake.intake import CURRENT, DEMAND, ENABLE, ENABLED, PRESSURE, STATE, SUPPLY, TIME
@@ -557,6 +559,18 @@ def test_three_breaks_are_a_lost_current_and_two_are_none() -> None:
     found = [s for s in seen(broken(0.2, told=True)) if s.kind == BREAK]
     assert with_breaks(found[:2]) == []
     assert [s.kind for s in with_breaks(found[:3])] == ["current-lost"] * 3
+
+
+@pytest.mark.parametrize(("break_s", "dead"), [(0.04, False), (2.0, True)])
+def test_a_commands_reading_that_stood_while_a_contact_opened_for_an_instant_is_not_dead(
+    break_s: float, dead: bool
+) -> None:
+    """Without noise a command stands exactly still in every stay; two seconds without current may be its doing."""
+    breaks = [Stretch(BREAK, s, s + break_s, {"times": 1.0}) for s in (10.0, 13.0, 16.0)]
+    stood = Stretch("stuck:command", 9.0, 17.0, {"value": 20.0})
+    assert (stood in with_breaks([*breaks, stood])) is dead
+    elsewhere = replace(stood, from_s=30.0, to_s=40.0)
+    assert elsewhere in with_breaks([*breaks, elsewhere])
 
 
 def test_a_contact_that_opens_too_briefly_for_the_current_to_go_is_counted_too() -> None:

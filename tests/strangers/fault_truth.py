@@ -10,6 +10,7 @@ from strangers.conditions import PRESSURES
 from strangers.courses import severity
 from strangers.driver import asked_current, available_current_a, set_current
 from strangers.fault_row import HYDRAULIC, SENSOR, WINDING, Context, Row, only_ends
+from strangers.hydraulics import characteristic
 from strangers.machine import Machine
 from strangers.paper import full_scale
 from strangers.simulate import Effect, Trace, changed, grid
@@ -17,7 +18,8 @@ from strangers.truth import Actual, Fault, settings
 
 #: How long a demand has been at rest (s), and how far it must have risen in all to show its ramp (share of the span).
 _AT_REST_S, _LEAST_TRAVEL = 0.5, 0.1
-#: A pressure that moves by no more than this share of that at full all along stands still.
+#: A pressure that moves by no more than this share of that at full all along stands still; a current of no more than
+#: this share of that at full does not flow.
 _STANDS = 1e-4
 #: Sizes (tolerances) that a log shows at all, and the share of a fault's size that counts as the whole.
 _LEAST_SEEN, _NEARLY = 0.05, 0.9
@@ -71,6 +73,9 @@ def _shows_itself(m: Machine, row: Row, effect: Effect, t: Trace) -> bool:
     if dead and bool(np.all(effect.severity > 0.5)) and float(np.ptp(t.pressure_bar)) < _STANDS * m.valve.p_full_bar:
         # What stands still all along reads the same where its reading is dead, but for a noise that no sheet states.
         return False
+    if "disturbance.dead_current" in change and bool(np.all(effect.severity > 0.5)):
+        # So does a current that never flows: i(t) = 0, and the reading of it stands at that.
+        return bool(float(np.max(t.current_a)) > _STANDS * m.driver.i_full_a)
     if "disturbance.stuck" in change:
         away = np.abs(t.x - t.y) > m.valve.play_share + 0.05
         return _lasts(t, effect, away & t.in_control, 1.0)
@@ -117,6 +122,9 @@ def _size_seen(
         deepest = float(np.max((asked - available_current_a(whole))[rows], initial=0.0))
         seen = float(np.max((asked - available_current_a(t.moving))[rows], initial=0.0))
         return fault.size * seen / deepest if deepest > 0.0 else 0.0
+    for limit, q, k in (("pressure_floor_bar", "pressure_at_zero", 1), ("source_ceiling", "pressure_at_full", 0)):
+        if f"disturbance.{limit}" in effect.change and 0.0 < tolerance[q][k] < np.inf:
+            return _held_bar(m, t, limit, still & t.in_control & alive_bar) / tolerance[q][k]
     largest = 0.0
     for q, change in moved.items():
         side = tolerance[q][1] if change > 0.0 else tolerance[q][0]
@@ -138,6 +146,18 @@ def _size_seen(
         if usual > 0.0:
             largest = max(largest, abs(change) / side * float(np.max(weights * effect.severity[rows])) / usual)
     return largest
+
+
+def _held_bar(m: Machine, t: Trace, limit: str, rows: np.ndarray) -> float:
+    """Most that a floor under the pressure, or a ceiling over it, holds it off in `rows` of the grid (bar).
+
+    p = max(characteristic, floor), or min(characteristic, ceiling): where the characteristic lies on the other side
+    of it the rows are those of a valve without.
+    """
+    free = characteristic(t.moving, t.y, t.oil_degc)
+    at = np.broadcast_to(np.asarray(getattr(t.moving.disturbance, limit), float), free.shape)
+    held = at - free if limit == "pressure_floor_bar" else np.where(at < 1.0, free - at * m.valve.p_full_bar, 0.0)
+    return float(np.max(held[rows], initial=0.0))
 
 
 def _alive(t: Trace, name: str) -> np.ndarray:

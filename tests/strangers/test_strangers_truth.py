@@ -183,6 +183,11 @@ def test_a_fault_has_the_size_that_its_log_shows_at_most():
     assert sensor.size == pytest.approx(0.48, abs=0.01), "as far as zero command shows it"
     floor = draw(1300039, "stiction", "unwanted pressure", 1.5).faults[0]
     assert floor.size == pytest.approx(0.44, abs=0.01), "friction had left most of it there"
+    unseen = draw(8900159, "coarse readings", "unwanted pressure", 3.0, "creeping").faults[0]
+    assert unseen.size == pytest.approx(0.67, abs=0.01), "so far when zero was left; 10 % lies above it"
+    assert not draw(6, "middle only", "source weak at the top", 3.0, "first row").faults[0].visible
+    whole = draw(6, "plain", "source weak at the top", 3.0, "first row").faults[0]
+    assert (whole.visible, whole.size) == (True, 3.0)
     factor = draw(60, "middle only", "pressures fall by a factor", 3.0).faults[0]
     assert factor.size == pytest.approx(1.82, abs=0.01), "the command goes to 60 % and no further"
 
@@ -232,6 +237,16 @@ def test_a_dead_reading_of_what_stands_still_all_along_is_no_fault_that_a_log_sh
     assert alone.faults[0].visible
     later = draw(55, "plain", fault="command failed", second_fault="pressure reading dead", course="step")
     assert later.faults[1].visible, "its noise ends"
+
+
+def test_a_dead_reading_of_a_current_that_never_flows_is_no_fault_that_a_log_shows():
+    """The command fails at the first row and the driver is off, so i(t) = 0 to the end, dead or not but for noise."""
+    never = draw(55, "plain", fault="command beyond range", second_fault="current reading dead", course="first row")
+    assert [fault.visible for fault in never.faults] == [True, False]
+    assert np.abs(never.columns["current"]).max() < 0.005 * never.actuals["current_at_full"].left
+    assert draw(55, "plain", fault="current reading dead", course="first row").faults[0].visible
+    flows = draw(55, "plain", fault="command beyond range", second_fault="current reading dead", course="step")
+    assert flows.faults[1].visible
 
 
 def test_a_pressure_whose_end_is_not_seen_has_moved_by_what_the_levels_show():

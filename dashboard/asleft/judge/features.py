@@ -89,8 +89,12 @@ class Stroke(NamedTuple):
 
 
 class PressureDelay(NamedTuple):
-    """By how much the pressure of one move came late as a whole (s, 0: not), and which way the move went (+1, -1)."""
+    """By how much the pressure of one move came late as a whole, and which way the move went (+1, -1).
+
+    `delay_s`: dead time (s), 0: none, NaN: a lag may do the same; `behind_s`: that by which every part was late.
+    """
 
     at_s: float
     way: float
     delay_s: float
+    behind_s: float = 0.0

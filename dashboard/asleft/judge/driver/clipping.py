@@ -252,11 +252,10 @@ def cuts_of(
         return []
     order = np.argsort(u[home])
     should = zero + u * (full - zero) + np.interp(u, u[home][order], off[home][order])
-    cuts = [
-        Cut(row, bar)
-        for row, bar in zip(rows, should.tolist(), strict=True)
-        if bar - row.current_a > 0.5 * tolerance_a
-    ]
+    short = should - current > 0.5 * tolerance_a
+    if not np.any(short & ~home):
+        return []  # none lacks anything of what the sheet has: what had more at other times has risen
+    cuts = [Cut(row, bar) for row, bar, so in zip(rows, should.tolist(), short.tolist(), strict=True) if so]
     least_a = max(tolerance_a, _TIMES_WANDER * _wander_a(u[home], off[home]))
     if max((cut.should_a - cut.dwell.current_a for cut in cuts), default=0.0) <= least_a:
         return []

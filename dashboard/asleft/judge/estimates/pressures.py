@@ -30,6 +30,9 @@ from asleft.sheet.names import counted
 
 #: Tolerances below the characteristic from which a pressure is not what was left.
 _FAR = 1.5
+#: Commands that are high where full is never reached, how near to the highest they lie (share of full), in how many
+#: stays, and which share of what a straight characteristic makes there is hardly any.
+_HIGH, _ONE_LEVEL, _LEAST_STAYS, _HARDLY = 0.5, 0.02, 3, 0.1
 
 
 def estimate_pressures(sheet: Sheet, seen: Seen, out: AsFound) -> None:
@@ -97,10 +100,29 @@ def _no_pressure(sheet: Sheet, seen: Seen, settled: Sequence[Dwell], out: AsFoun
     if not at_full or left is None or tolerance is None or seen.oil_may_be_cold:
         return NotObserved(why)
     end = end_of_range_bar(seen.dwells)
-    reached = [d for d in settled if d.arrival > 0.0 and d.demand >= 1.0 - FARTHEST and not at_end_of_range(d, end)]
+    rose = [d for d in settled if d.arrival > 0.0 and not at_end_of_range(d, end)]
+    reached = [d for d in rose if d.demand >= 1.0 - FARTHEST]
     expected = ((d, expected_bar(d, sheet)) for d in reached)
     short = [d for d, bar in expected if bar is not None and d.pressure_bar < bar - _FAR * tolerance.below]
-    return NotObserved(why, doubt=bool(short))
+    return NotObserved(why, doubt=True) if short else _never_rose(sheet, rose) or NotObserved(why)
+
+
+def _never_rose(sheet: Sheet, rose: Sequence[Dwell]) -> NotObserved | None:
+    """In doubt, where full command was never reached: a pressure that no high command ever raised; None if one did.
+
+    `rose`: settled dwells arrived at from below. Of the way between, the sheet need not say anything.
+    """
+    zero = sheet.as_left.get("pressure_at_zero", 0.0)
+    top = max((d.demand for d in rose), default=0.0)
+    high = [d for d in rose if d.demand >= max(top - _ONE_LEVEL, _HIGH)]
+    expected = [expected_bar(d, sheet) or 0.0 for d in high]
+    if stays(high) < _LEAST_STAYS or any(
+        d.pressure_bar > zero + _HARDLY * (bar - zero) for d, bar in zip(high, expected, strict=True)
+    ):
+        return None
+    bars = sorted(d.pressure_bar for d in high)
+    why = f"at {100.0 * top:.0f} % command, the highest reached from below, the pressure came to {bars[-1]:.0f} bar"
+    return NotObserved(why, doubt=True)
 
 
 def _why_no_pressure(sheet: Sheet, seen: Seen, settled: Sequence[Dwell], out: AsFound, *, at_full: bool) -> str:

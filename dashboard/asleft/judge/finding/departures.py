@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from asleft.catalogue.finding_kinds import FINDING_KINDS, KIND_OF
@@ -14,6 +15,7 @@ from asleft.judge.driver.currents import usable
 from asleft.judge.features import Dwell
 from asleft.judge.finding.context import FindingContext, make
 from asleft.judge.finding.loop_within import widening_explains
+from asleft.judge.finding.pressure_symptoms import bears_out
 from asleft.judge.finding.symptoms import cut_share, limit_ohm, short_of_full
 from asleft.judge.finding.within import moved_within
 from asleft.judge.onset import Times, feature_series, onset_of, times_beyond
@@ -197,6 +199,31 @@ def _changed(name: str, result: QuantityResult, onset_s: float | None, *, severi
     if severity == 1 and result.forecast_in_days is not None:
         evidence += f"; at that pace it reaches its tolerance {due_words(*result.forecast_in_days)}"
     return make(kind, f"{evidence}.", onset_s, severity=severity, quantities=(name,))
+
+
+def borne_out(context: FindingContext, raised: Sequence[Finding]) -> list[Finding]:
+    """Currents that lie beyond their tolerance, though not certainly, where a pressure bears them out.
+
+    What may hide in the reading of a current, as a dither that stands still, is not seen by the valve: a pressure
+    that is out, by what the current's change asks for, says that the current changed as it is read. It is wrong where
+    a valve's own change happens to be what such a dither seems to ask for.
+    """
+    out = [f for f in raised if any(context.results[q].verdict is Verdict.OUT for q in f.quantities)]
+    if context.found.clip is not None or not any(f.kind == "pressure-changed" and bears_out(context, f) for f in out):
+        return []
+    found = []
+    for name in ("current_at_zero", "current_at_full"):
+        result = context.results.get(name)
+        if (
+            result is None
+            or result.verdict is not Verdict.UNDECIDED
+            or abs(result.tolerance_used_pct or 0.0) <= 100.0
+        ):
+            continue
+        finding = _changed(name, result, _onset(context, name), severity=2)
+        words = f"{finding.evidence[:-1]}, not certainly outside its tolerance, but the pressure is with it."
+        found.append(replace(finding, evidence=words))
+    return found
 
 
 def trend_counts(result: QuantityResult) -> bool:

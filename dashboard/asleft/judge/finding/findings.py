@@ -9,7 +9,7 @@ from types import MappingProxyType
 from asleft.catalogue.finding_kinds import CURRENT_MOVED, FINDING_KINDS, KIND_OF
 from asleft.catalogue.parts import Part
 from asleft.judge.finding.context import FindingContext, make, moved
-from asleft.judge.finding.departures import clipped, departures, headroom_low, rests_on_cut
+from asleft.judge.finding.departures import borne_out, clipped, departures, headroom_low, rests_on_cut
 from asleft.judge.finding.held import decided, held_findings
 from asleft.judge.finding.loop_within import widened, widening_explains
 from asleft.judge.finding.parts import current_took_the_pressure, with_part
@@ -53,6 +53,7 @@ def find(
         + stroke_findings(context)
         + _missing(context)
     )
+    raised += borne_out(context, raised)
     if any(moved_within(context, name) for name in ("pressure_at_zero", "pressure_at_full")):
         # What differs from visit to visit is then a pressure that moved, not a spool that sticks.
         raised = [f for f in raised if f.kind != "hysteresis-changed" or f.quantities]

@@ -18,6 +18,7 @@ from asleft.judge.finding.pressure_symptoms import (
     pressure_tolerance_bar,
 )
 from asleft.judge.finding.signatures import ANY_SHAPE, AS_LEFT, Conclusion, Values, isolate, places_of
+from asleft.judge.finding.symptoms import likelier_currents
 from asleft.judge.finding.within import comes_and_goes, moved_within
 from asleft.judge.types import Finding, Verdict
 from asleft.judge.valve.pressure import LevelKey, key_of
@@ -107,7 +108,8 @@ def with_part(finding: Finding, context: FindingContext, observed: Mapping[str, 
         return (
             finding if then is None else replace(finding, part=then.parts[0], alternatives=then.parts[1:_MOST_PARTS])
         )
-    conclusion = isolate(observed, places_of(context.sheet), finding.kind, likelier=likelier_following(context))
+    likelier = {**likelier_following(context), **likelier_currents(context)}
+    conclusion = isolate(observed, places_of(context.sheet), finding.kind, likelier=likelier)
     if conclusion is None:
         return finding
     parts = conclusion.parts[:_MOST_PARTS]

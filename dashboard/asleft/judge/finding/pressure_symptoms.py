@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from asleft.judge.features import Dwell
@@ -155,6 +156,22 @@ def went_with_current(context: FindingContext, finding: Finding) -> bool:
     }
     ways = [-1.0 if name == "pressure_at_zero" else 1.0 for name in finding.quantities]
     return bool(ways) and all(rest.get(way, math.inf) < SURELY_NONE * tolerance for way in ways)
+
+
+def bears_out(context: FindingContext, finding: Finding) -> bool:
+    """Whether the pressures by which a finding was found moved by what the current as it is read asks for.
+
+    However unsure that is: what agrees with it, to a half as much again, bears it out.
+    """
+    levels = [replace(level, current_u_a=0.0) for level in level_changes(context)]
+    tolerance = pressure_tolerance_bar(context)
+    if not levels or tolerance is None or follows(levels, tolerance) != frozenset({"yes"}):
+        return False
+    asked = dict(zip(((level.demand, level.arrival) for level in levels), asked_bar(levels).tolist(), strict=True))
+    came = {(level.demand, level.arrival): level.change_bar for level in levels}
+    ways = [(0.0, -1.0) if name == "pressure_at_zero" else (1.0, 1.0) for name in finding.quantities]
+    shares = [came[way] / asked[way] if asked.get(way) else math.inf for way in ways]
+    return bool(shares) and all(_FOLLOWED < share < 1.0 / _FOLLOWED for share in shares)
 
 
 def _within_reach(level: LevelChange, explained_bar: float) -> bool:

@@ -239,8 +239,13 @@ _FLOW_IN_PRESSURE: tuple[tuple[str, str, Values], ...] = (
 )
 
 
-def without_current(cause: Cause) -> Cause:
-    """What a cause shows where no current is read: what changes or limits it is seen in the pressure alone."""
+def without_current(cause: Cause, *, flow_is_seen: bool = False) -> Cause:
+    """What a cause shows where no current is read: what changes or limits it is seen in the pressure alone.
+
+    `flow_is_seen`: it is read, though not how its ends are; whether it flows at all is then seen in itself.
+    """
+    if flow_is_seen and "flow" in cause.shows:
+        return cause
     for value, symptom, shown in _FLOW_IN_PRESSURE:
         if value in cause.shows.get("flow", AS_LEFT) and symptom in cause.any_of:
             return replace(cause, shows={**cause.shows, symptom: shown}, any_of=cause.any_of - {symptom})
@@ -361,7 +366,9 @@ def expected_parts(
 
 def _rows(observed: Mapping[str, Values], places: Mapping[str, Where], causes: Sequence[Cause]) -> list[Cause]:
     rows = [row for row in causes if _in_place(row, places) and all(symptom in observed for symptom in row.known)]
-    return rows if "currents" in observed else [without_current(row) for row in rows]
+    if "currents" in observed:
+        return rows
+    return [without_current(row, flow_is_seen="flow" in observed) for row in rows]
 
 
 def _in_place(cause: Cause, places: Mapping[str, Where]) -> bool:

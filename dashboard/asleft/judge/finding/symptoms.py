@@ -24,7 +24,7 @@ from asleft.judge.finding.pressure_symptoms import add_pressure_symptoms, stays_
 from asleft.judge.finding.signatures import AS_LEFT, Values
 from asleft.judge.finding.watched import dead_channels, late_moves, read_late, response_change
 from asleft.judge.finding.within import moved_within
-from asleft.judge.types import Finding, Verdict
+from asleft.judge.types import Finding, QuantityResult, Verdict
 
 # What is seen on the current's side of the fault table: flow, line, ramps, answer, and where it is cut off.
 
@@ -60,6 +60,25 @@ def add_current_symptoms(context: FindingContext, out: dict[str, Values]) -> Non
         sure = None not in (coil.driver_drop_v, coil.duty_max, coil.cable_resistance_ohm)
         hottest = (_HOTTEST if sure else _HOTTEST_UNSURE) * context.sheet.as_left["coil_resistance"]
         out["limit"] = _limit(limit, warm_ohm(context), context.sheet.as_left["coil_resistance"], hottest)
+
+
+def likelier_currents(context: FindingContext) -> dict[str, Values]:
+    """That the currents are as left, where both lie near there though a change may hide in what is not known of them.
+
+    Near: by less than what is no change. What moved the pressure is then likelier something else.
+    """
+    for name in ("current_at_zero", "current_at_full"):
+        result = context.results.get(name)
+        change = moved_by(result)
+        if change is None or size_values(change[0], 0.0, *_widths(result)) != AS_LEFT:
+            return {}
+    return {"currents": AS_LEFT}
+
+
+def _widths(result: QuantityResult | None) -> tuple[float, float]:
+    """Tolerance below and above; none where it has none."""
+    below, above = (None, None) if result is None else (result.tolerance_below, result.tolerance_above)
+    return math.inf if below is None else below, math.inf if above is None else above
 
 
 def _by_one_end(signs: Sequence[Values | None]) -> Values:

@@ -193,6 +193,9 @@ _K = 2.0
 #: Late moves of the pressure that are no chance, where they go both ways, and one way only by as much (s). On 200
 #: healthy machines of all kinds no two moves in a row were late.
 _LATE_MOVES, _LATE_ONE_WAY, _AS_LATE_S = 4, 6, 0.3
+#: Of moves that come late at times, all their parts by more than the first; those that do not by less than the second
+#: (s); how many of either kind each way.
+_BEHIND_S, _WITH_IT_S, _EACH_WAY = 0.4, 0.2, 3
 _EXPLAINING = ("current-lost", "current-unwanted", "command-failed", "pinned:", "stuck:")
 
 
@@ -260,9 +263,25 @@ def late_moves(context: FindingContext) -> list[PressureDelay]:
 
     A reading may come late at times only. Single late moves are a spool's that stuck, or a load's.
     """
-    runs = (list(run) for late, run in groupby(context.pressure_delays, lambda move: move.delay_s > 0.0) if late)
+    told = [move for move in context.pressure_delays if math.isfinite(move.delay_s)]
+    runs = (list(run) for late, run in groupby(told, lambda move: move.delay_s > 0.0) if late)
     moves = [move for run in runs if len(run) > 1 for move in run]
-    return moves if _no_chance(moves) else []
+    return moves if _no_chance(moves) else _late_at_times(context.pressure_delays)
+
+
+def _late_at_times(moves: Sequence[PressureDelay]) -> list[PressureDelay]:
+    """Moves all of whose parts came late beside as many that did not, where no single one tells a dead time.
+
+    What a lag does it does in every move: one that is there at times is none of the oil's. Both ways, and in runs.
+    """
+    runs = (list(run) for late, run in groupby(moves, lambda move: move.behind_s > _BEHIND_S) if late)
+    late = [move for run in runs if len(run) > 1 for move in run]
+    for way in {move.way for move in moves}:
+        here = [move.behind_s for move in late if move.way == way]
+        usual = [move.behind_s for move in moves if move.way == way and move.behind_s < _WITH_IT_S]
+        if min(len(here), len(usual)) < _EACH_WAY:
+            return []
+    return late if len({move.way for move in late}) > 1 else []
 
 
 def _no_chance(moves: Sequence[PressureDelay]) -> bool:
@@ -276,8 +295,9 @@ def _pressure_late(context: FindingContext) -> list[Finding]:
     moves = late_moves(context)
     if not moves:
         return []
+    late_s = float(np.median([move.behind_s or move.delay_s for move in moves]))
     evidence = (
-        f"The pressure comes {np.median([move.delay_s for move in moves]):.1f} s after the current that makes it, at "
+        f"The pressure comes {late_s:.1f} s after the current that makes it, at "
         f"the beginning of a move and at its end alike ({len(moves)} times): its reading is late."
     )
     return [make("response-changed", evidence, moves[0].at_s, part=Part.DATA, alternatives=())]

@@ -7,16 +7,19 @@ tolerance is a finding, whatever the value is now.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
-from asleft.judge.driver.currents import usable
+from asleft.judge.driver.currents import AT_ZERO, usable
+from asleft.judge.driver.systematic import current_systematic
 from asleft.judge.features import Dwell
 from asleft.judge.finding.context import FindingContext, Within
 from asleft.judge.onset import CREEPS, Times, best_split, feature_series, motion_within, times_beyond, times_of
-from asleft.judge.types import Finding, Verdict
+from asleft.judge.types import Finding, QuantityResult, Verdict
 from asleft.judge.valve.together import moved_together
 from asleft.sheet.model import Tolerance
 from asleft.sheet.names import LABELS, counted, format_pair, format_quantity
@@ -27,7 +30,8 @@ from asleft.sheet.names import LABELS, counted, format_pair, format_quantity
 #
 # It misses what moves by less than a tolerance there, though it may be more at full.
 
-#: Levels that are one (share of the command), the lowest that tells, and visits of the end that need no other level.
+#: Levels that are one (share of the command), the lowest that tells where the current at zero may have moved instead,
+#: and visits of the end that need no other level.
 _ONE_LEVEL, _LOWEST, _ENOUGH = 0.01, 0.4, 6
 #: Visits of another level, and how far it must go (share of the tolerance), to have moved too; which levels should
 #: (share of the command), and how many of them must.
@@ -54,13 +58,15 @@ def inner_levels(context: FindingContext, name: str, tolerance: Tolerance, *, vi
     zero, full = (context.sheet.as_left.get(end) for end in ("current_at_zero", "current_at_full"))
     if name != "current_at_full" or visits >= _ENOUGH or zero is None or full is None:
         return []
+    settled = [d for d in context.seen.dwells if usable(d, context.sheet)]
     at_zero = context.results.get("current_at_zero")
-    unsure = 0.0 if at_zero is None else at_zero.uncertainty or 0.0
+    stands = at_zero is not None and at_zero.verdict is Verdict.IN
+    lowest = 0.0 if stands else _LOWEST
     # Where currents at rest wander, more is asked.
-    least = max(min(tolerance.below, tolerance.above), _TIMES_U * unsure)
+    least = max(min(tolerance.below, tolerance.above), _TIMES_U * _unsure_a(context, at_zero, settled))
     tolerance = Tolerance(max(tolerance.below, least), max(tolerance.above, least))
     out = []
-    for demand, visited in _levels([d for d in context.seen.dwells if usable(d, context.sheet)]):
+    for demand, visited in _levels(settled):
         series = [(d.from_s, d.current_a - (full - zero) * (d.demand - demand)) for d in visited]
         usual_a = _usual(series, zero + demand * (full - zero))
         times = times_beyond(series, usual_a, tolerance.below, tolerance.above)
@@ -73,7 +79,7 @@ def inner_levels(context: FindingContext, name: str, tolerance: Tolerance, *, vi
         known = known or [_goes_with(out[-1][1], level, least)]
         values = [value for _, value in level.series]
         wide = max(values) - min(values) > tolerance.below
-        if demand > _LOWEST and wide and sum(so is True for so in known) >= _MOST * len(known):
+        if demand > max(lowest, AT_ZERO) and wide and sum(so is True for so in known) >= _MOST * len(known):
             shown.append(level)
     return shown
 
@@ -106,12 +112,31 @@ def _nearest(visits: Iterable[float], at_s: float) -> float:
     return min(visits, key=lambda visit_s: abs(visit_s - at_s))
 
 
+def _unsure_a(context: FindingContext, at_zero: QuantityResult | None, settled: Sequence[Dwell]) -> float:
+    """Expanded uncertainty of a current at rest, by which one of a level may differ from visit to visit (A).
+
+    That of the current at zero, or, where that is carried far and so knows less than each level does of itself: what
+    instruments and dither leave, and how levels differ from one visit to the next (differences, so that a creep
+    cancels).
+    """
+    unsure_a = 0.0 if at_zero is None else at_zero.uncertainty or 0.0
+    steps = [abs(b.current_a - a.current_a) for _, visited in _levels(settled) for a, b in pairwise(visited)]
+    if not steps:
+        return unsure_a
+    wander_a = 1.4826 * float(np.median(steps)) / math.sqrt(2.0)
+    own_a = current_systematic(context.sheet, 0.0, settled[:1], context.seen.interval_s)
+    return min(unsure_a, 2.0 * math.hypot(wander_a, own_a))
+
+
 def _levels(dwells: Sequence[Dwell]) -> list[tuple[float, list[Dwell]]]:
     """Levels by demand, the highest first, each with its dwells in order of time."""
-    groups: dict[int, list[Dwell]] = {}
-    for dwell in dwells:
-        groups.setdefault(round(dwell.demand / _ONE_LEVEL), []).append(dwell)
-    return [(float(np.median([d.demand for d in group])), group) for _, group in sorted(groups.items(), reverse=True)]
+    groups: list[list[Dwell]] = []
+    for dwell in sorted(dwells, key=lambda d: -d.demand):
+        if groups and groups[-1][0].demand - dwell.demand < _ONE_LEVEL:
+            groups[-1].append(dwell)
+        else:
+            groups.append([dwell])
+    return [(float(np.median([d.demand for d in g])), sorted(g, key=lambda d: d.from_s)) for g in groups]
 
 
 def _usual(series: Sequence[tuple[float, float]], left: float) -> float:

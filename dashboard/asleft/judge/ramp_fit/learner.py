@@ -16,7 +16,7 @@ from asleft.judge.ramp_fit.demand_path import CommandFilter
 from asleft.judge.ramp_fit.descent import DELAY, DOWN, LAG, PARAMETERS, SHAPE, UP, Model, Prior
 from asleft.judge.ramp_fit.loop_trial import LoopTrial
 from asleft.judge.ramp_fit.preparing import FitBudget, Law, Rests
-from asleft.judge.ramp_fit.ramps import StrokeFit, fit_stroke, stroke_matrices
+from asleft.judge.ramp_fit.ramps import StrokeFit, fit_stroke, stroke_matrices, without_ramp
 from asleft.judge.ramp_fit.response import MIN_RAMP_S, MOST_EQUAL, MOST_SWING, time_constants
 from asleft.judge.types import FloatArray
 
@@ -57,6 +57,8 @@ _EXPLAINED = 1.5
 _MAY_BE_A_LOOP = 100.0
 #: Another start must gain so much chi-square (of five unknowns, one in 5,000) to be believed.
 _ANOTHER_STORY = 24.0
+#: Least way of a stroke by which its time is divided (share of the command).
+_LEAST_WAY = 0.02
 #: A ramp so far off the known one (share of it) is a surprise.
 _OFF = 0.03
 #: Demand this little above where the driver is off may be off too. A reading stands still whose scatter is less than
@@ -296,7 +298,16 @@ class Learner:
         return left.enough(rising=rising)
 
     def learn(self, stroke: Stroke) -> None:
-        """Take a stroke in. One that the model does not explain teaches nothing about lag."""
+        """Take a stroke in. One that the model does not explain teaches nothing about lag.
+
+        Nor a ramp where it is shorter than what shows beside the command: noise alone asks for one of any length. And
+        a ramp longer than the stroke itself is told by its shape alone, so not where that is not explained.
+        """
+        took_s = (stroke.to_s - stroke.from_s) / max(stroke.high_demand - stroke.low_demand, _LEAST_WAY)
+        longest_s = math.inf if stroke.chi2 < _MISFIT else took_s
+        for k, shows_s in enumerate((stroke.identifiable_up_s, stroke.identifiable_down_s)):
+            if not shows_s < (stroke.own_up_s, stroke.own_down_s)[k] <= longest_s:
+                stroke = without_ramp(stroke, k)
         agrees = stroke.t0 == self.up_s and stroke.t1 == self.down_s
         rising = stroke.to_demand > stroke.from_demand
         left = FitBudget(*self.fit_budget).spent(rising=rising, surprise=self._surprises(stroke))

@@ -6,6 +6,7 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from asleft.judge.features import NAN, Dwell
@@ -135,10 +136,15 @@ _MOST_LAGS = 2.0
 _LAGS_S = tuple(0.04 * 1.35**k for k in range(14))
 
 
-def pressure_delay(
-    time_s: FloatArray, current_a: FloatArray, pressure_bar: FloatArray, span_a: float
-) -> float | None:
-    """Dead time (s) of one move from rest to rest, arrays of shape (n,); 0: not late, None: it cannot be told."""
+class Late(NamedTuple):
+    """By how much every part of a move came late at least (s), and its dead time (s); None: a lag may do the same."""
+
+    behind_s: float
+    dead_s: float | None
+
+
+def pressure_delay(time_s: FloatArray, current_a: FloatArray, pressure_bar: FloatArray, span_a: float) -> Late | None:
+    """How late the pressure is in one move from rest to rest, arrays of shape (n,); None where none is to be seen."""
     good = np.isfinite(pressure_bar) & np.isfinite(current_a)
     t, i, p = time_s[good], current_a[good], pressure_bar[good]
     if t.size < 5 * _LEAST_READINGS:
@@ -157,8 +163,8 @@ def pressure_delay(
     x, y = (i - i0) / (i1 - i0), (p - p0) / (p1 - p0)
     if x.min() < -_WAY or x.max() > 1.0 + _WAY:
         return None
-    behind = [_reached(t, y, part) - _reached(t, x, part) for part in _PARTS]
-    return 0.0 if min(behind) < _HELD_S else _dead_time(t, x, y)
+    behind_s = min(_reached(t, y, part) - _reached(t, x, part) for part in _PARTS)
+    return Late(behind_s, 0.0 if behind_s < _HELD_S else _dead_time(t, x, y))
 
 
 def _reached(time_s: FloatArray, share: FloatArray, part: float) -> float:

@@ -319,9 +319,10 @@ class _Piece:
 
     def _pressure_delay(self, a: int, b: int, arrival: float) -> None:
         time_s, current_a, pressure_bar = self.data[TIME, a:b], self.data[CURRENT, a:b], self.data[PRESSURE, a:b]
-        delay_s = pressure_delay(time_s, current_a, pressure_bar, self.scale.span_a)
-        if delay_s is not None:
-            self.out.delays.append(PressureDelay(float(time_s[0]), arrival, delay_s))
+        late = pressure_delay(time_s, current_a, pressure_bar, self.scale.span_a)
+        if late is not None:
+            dead_s = math.nan if late.dead_s is None else late.dead_s
+            self.out.delays.append(PressureDelay(float(time_s[0]), arrival, dead_s, late.behind_s))
 
     def _listen(self, a: int, b: int) -> None:
         """What a settled stretch tells of noise, tones and converters."""

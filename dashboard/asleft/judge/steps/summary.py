@@ -325,14 +325,17 @@ def _estimate_since(sheet: Sheet, seen: Seen, found: AsFound, since_s: float) ->
 
 
 def _other_ends(found: AsFound, later: Mapping[float, AsFound], moved: Mapping[str, _Present]) -> None:
-    """Where one end of a line stepped, the other one is no mixture of before and after either."""
+    """Where one end of a line stepped or creeps, the other one is no mixture of before and after either."""
     for pair in _ENDS:
-        stepped = [moved[name].since_s for name in pair if name in moved and not moved[name].per_s]
-        if not stepped:
+        here = [moved[name] for name in pair if name in moved]
+        stepped = [present.since_s for present in here if not present.per_s]
+        since = max(stepped or [present.since_s for present in here], default=None)
+        if since is None:
             continue
         for name in pair:
-            end = later[max(stepped)].quantities.get(name)
-            known = isinstance(end, Estimate) or name.startswith("current")  # both ends of a current are one line's
+            end = later[since].quantities.get(name)
+            # Both ends of a current are one line's; where one creeps, so late a line may not be seen.
+            known = isinstance(end, Estimate) or (bool(stepped) and name.startswith("current"))
             if name not in moved and known and end is not None and isinstance(found.quantities.get(name), Estimate):
                 found.quantities[name] = end
 

@@ -104,7 +104,7 @@ _COUNTS_S = 60.0
 _SHOWN_AT_WORK = ("command-failed", "command-clipped", "current-lost", BREAK, FORESTALLED, "pinned:", "stuck:")
 _BREAK_COUNTS_S = 600.0
 _LEAST_BREAKS = 3
-_LATE_S = 0.5
+_LATE_S, _CONTACT_S = 0.5, 0.5
 _MOST_BREAKS = 100  # that are kept; each may stand for several within a second
 
 
@@ -145,5 +145,11 @@ def with_breaks(stretches: Sequence[Stretch]) -> list[Stretch]:
     breaks = [s for s in stretches if s.kind == BREAK]
     if sum(s.detail["times"] for s in breaks) < _LEAST_BREAKS:
         return [s for s in stretches if s.kind != BREAK]
+    short = [s for s in breaks if s.to_s - s.from_s < _CONTACT_S * s.detail["times"]]
+    stretches = [s for s in stretches if s.kind != "stuck:command" or not any(_meet(s, one) for one in short)]
     lost = [replace(s, kind="current-lost") if s.kind == BREAK else s for s in stretches]
     return sorted(lost, key=lambda s: s.from_s)
+
+
+def _meet(one: Stretch, other: Stretch) -> bool:
+    return one.from_s < other.to_s and other.from_s < one.to_s
