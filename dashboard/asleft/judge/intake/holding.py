@@ -28,7 +28,9 @@ def gaps(time_s: FloatArray, last_s: float | None) -> BoolArray:
     """Where more than 1.5 s lie between a sample and the one before it (`last_s` before the first), shape (n,)."""
     if time_s.size == 0:
         return np.zeros(0, dtype=bool)
-    result: BoolArray = np.diff(time_s, prepend=time_s[0] if last_s is None else last_s) > GAP_S
+    result = np.empty(time_s.size, dtype=bool)
+    result[0] = last_s is not None and time_s[0] - last_s > GAP_S
+    np.greater(time_s[1:] - time_s[:-1], GAP_S, out=result[1:])
     return result
 
 

@@ -157,7 +157,7 @@ class Steps:
 
     def follow(self, values: FloatArray) -> tuple[FloatArray, Steps]:
         """Step known by each of the readings (n,), the one before them first; and what is known after the last."""
-        change = np.abs(np.diff(values))
+        change = np.abs(values[1:] - values[:-1])
         change[~(change > _SAME * np.abs(values[1:]))] = np.inf  # no change, or one that was not read
         smallest = np.minimum(np.minimum.accumulate(change), self.smallest)
         changes = self.changes + np.cumsum(np.isfinite(change))
@@ -274,8 +274,10 @@ def wild(
 
     `step_known`: the converter's step as far as it was known by each reading, (n,), 0 where it was not.
     """
-    step = np.diff(values)
+    step = values[1:] - values[:-1]
     big = np.abs(step) > least
+    if not big.any():
+        return np.zeros(0, dtype=np.intp)
     one = np.flatnonzero(big[:-1] & big[1:]) + 1  # off both neighbours
     two = np.flatnonzero(big[:-2] & big[2:]) + 1  # a pair off both its neighbours
     coarse = np.zeros(values.size) if step_known is None else _TIMES_STEP * step_known
