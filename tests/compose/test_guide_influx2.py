@@ -79,13 +79,21 @@ def test_the_lines_make_what_the_recorder_needs_and_a_token_for_no_more(server, 
     assert store.about()["keeps_raw"] == "90 days"
     assert store.about()["keeps_overview"] == "for ever"
     store.close()
-    listed = subprocess.run(
-        [str(client / "influx"), "auth", "list", "--json"],
-        env=environment,
-        capture_output=True,
-        text=True,
-        check=True,
-    ).stdout
+    listed = told_by(client, environment, "auth", "list", "--json")
     rights = re.findall(r'"((?:read|write):orgs/[^"]*)"', listed)
     assert len(rights) == 4
     assert all("/buckets/" in one for one in rights)
+    taken_away = [line for line in GUIDE[GUIDE.index("## Uninstall") :].splitlines() if line.startswith("influx ")]
+    assert len(taken_away) == 2
+    before = told_by(client, environment, "bucket", "list", "--org", "asleft", "--hide-headers")
+    for line in taken_away:
+        told_by(client, environment, *line.split()[1:])
+    after = told_by(client, environment, "bucket", "list", "--org", "asleft", "--hide-headers")
+    assert len(re.findall(r"\basleft(?:-overview)?\b", before)) == 2
+    assert not re.search(r"\basleft\b", after)
+
+
+def told_by(client: Path, environment: dict[str, str], *words: str) -> str:
+    """What the server's own client says to a command that has to work."""
+    program = str(client / "influx")
+    return subprocess.run([program, *words], env=environment, capture_output=True, text=True, check=True).stdout
