@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hmac
 import math
+from functools import partial
 
 from asleft.store.accounts import Account
 from asleft.store.actor import Actor
@@ -30,6 +31,7 @@ from asleft.web.access.visitor import (
     throttled_as,
 )
 from asleft.web.account import forms
+from asleft.web.frame import answered
 from asleft.web.secure import safe_path
 from asleft.web.when import PlantTime
 from flask import Flask, Response, g, redirect, request
@@ -59,53 +61,24 @@ _BUSY = "Too many people are signing in at this moment. Try again."
 
 def register(server: Flask, access: Access, time: PlantTime) -> None:
     """Add the routes. Whether one may come here at all is the guard's business."""
-
-    @server.get("/login")
-    def _login_page() -> AnyResponse:
-        return login_page(access)
-
-    @server.post("/login")
-    def _login() -> AnyResponse:
-        return login(access)
-
-    @server.post("/logout")
-    def _logout() -> AnyResponse:
-        return logout(access)
-
-    @server.post("/here")
-    def _here() -> AnyResponse:
-        session = current().session
-        if session is not None:
-            access.seen(session)
-        return Response(status=204)
-
-    _register_account(server, access, time)
+    answered(server, "/login", partial(login_page, access))
+    answered(server, "/login", partial(login, access), "POST")
+    answered(server, "/logout", partial(logout, access), "POST")
+    answered(server, "/here", partial(here, access), "POST")
+    answered(server, "/account", partial(account_page, access, time))
+    answered(server, "/account", partial(change_password, access, time), "POST")
+    answered(server, "/account/session", partial(end_session, access), "POST")
+    answered(server, "/account/read", partial(read, access), "POST")
+    answered(server, "/account/second-factor", second_factor_page)
+    answered(server, "/account/second-factor", partial(change_second_factor, access), "POST")
 
 
-def _register_account(server: Flask, access: Access, time: PlantTime) -> None:
-    @server.get("/account")
-    def _account_page() -> AnyResponse:
-        return account_page(access, time)
-
-    @server.post("/account")
-    def _account() -> AnyResponse:
-        return change_password(access, time)
-
-    @server.post("/account/session")
-    def _end_session() -> AnyResponse:
-        return end_session(access)
-
-    @server.post("/account/read")
-    def _read() -> AnyResponse:
-        return read(access)
-
-    @server.get("/account/second-factor")
-    def _second_factor_page() -> AnyResponse:
-        return second_factor_page()
-
-    @server.post("/account/second-factor")
-    def _second_factor() -> AnyResponse:
-        return change_second_factor(access)
+def here(access: Access) -> AnyResponse:
+    """Note that somebody is at a page."""
+    session = current().session
+    if session is not None:
+        access.seen(session)
+    return Response(status=204)
 
 
 def login_page(access: Access) -> AnyResponse:

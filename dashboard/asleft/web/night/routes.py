@@ -10,7 +10,7 @@ from asleft.web.access.visitor import current
 from asleft.web.csv_files import file_of
 from asleft.web.csv_text import Cell, Csv, both, utc
 from asleft.web.evidence.scene import svg_of
-from asleft.web.frame import Frame
+from asleft.web.frame import Frame, answered
 from asleft.web.hrefs import valve_href
 from asleft.web.markup import Markup
 from asleft.web.night.view import MOST_LINES, Entry, NightView, VerificationRecords, drawing_of, night_view
@@ -152,13 +152,8 @@ def register(server: Flask, source: Source, records: VerificationRecords) -> Non
     """Add the routes."""
     pages = NightPages(source, records)
 
-    @server.get("/night")
-    def _night() -> Response:
-        return pages.page()
-
-    @server.get("/csv/night")
-    def _csv_night() -> Response:
-        return pages.table()
+    answered(server, "/night", pages.page)
+    answered(server, "/csv/night", pages.table)
 
 
 def night_table(source: Source, view: NightView) -> Csv:
