@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
@@ -110,6 +110,12 @@ class PlantTime:
     def _offset_ms(self, at_ns: int) -> float:
         offset = self.local(at_ns).utcoffset()
         return offset.total_seconds() * 1e3 if offset is not None else 0.0
+
+
+def last_at(at: time, now: datetime) -> datetime:
+    """The latest instant with that time of the day, not after `now`, in the zone of `now`."""
+    today = now.replace(hour=at.hour, minute=at.minute, second=at.second, microsecond=0)
+    return today if today <= now else today - timedelta(days=1)
 
 
 def wall_words(wall_ms: FloatArray) -> list[str | None]:
