@@ -100,7 +100,7 @@ def test_limits_are_those_of_bar_in_every_unit():
         ("?from=monday&to=x", 400, "from = 'monday': wanted is a time"),
         ("?from=2026-11-24T12:00:00Z", 400, "to = ''"),
         ("?from=2026-11-24T12:00:00Z&to=2026-11-24T11:00:00Z", 400, "from must lie before to."),
-        ("?from=2026-11-24T01:00:00Z&to=2026-11-24T11:00:00Z", 400, "10.0 hours; a stretch with a sweep"),
+        ("?from=2026-11-24T01:00:00Z&to=2026-11-24T11:00:00Z", 400, "10.0 hours; a verification takes 2 at most"),
         ("?plant_from=soon&plant_to=x", 400, "plant_from = 'soon'"),
         ("", 200, "No sweep 0-100-0 % from"),
     ],

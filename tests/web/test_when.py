@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
-from asleft.web.when import PlantTime, UnknownZoneError, age, parse_iso_ns
+from asleft.web.when import BadStretch, PlantTime, UnknownZoneError, age, parse_iso_ns, typed_ns
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -81,3 +81,9 @@ def test_places_of_a_plot_lead_back_to_moments_across_a_change_of_the_clock():
     assert pairs[1][0] == change / 1e6 + 3_600_000
     assert len(time.offsets(change - 300 * 86_400 * 10**9, change - 1)) == 3
     assert time.offsets(change, change + 10**9)[-1] == pairs[1]
+
+
+def test_a_time_that_the_clock_skips_is_none_in_any_form():
+    with pytest.raises(BadStretch, match="there is no 02:30 on that day in Europe/Madrid"):
+        typed_ns(MADRID, "at", "2026-03-29T02:30:00")
+    assert typed_ns(MADRID, "at", "2026-03-29 03:30") == typed_ns(MADRID, "at", "2026-03-29T01:30Z")

@@ -163,7 +163,7 @@ def test_two_people_do_not_overwrite_each_other(client, doors, plant, door):
     [
         ({"until": "2026-12-01T16:03"}, "lies more than 7 days ahead"),
         ({"until": "2026-11-24T16:02"}, "must lie ahead"),
-        ({"until": "this evening"}, "'this evening' is no date and time, as 2026-11-26 18:00"),
+        ({"until": "this evening"}, "'this evening': wanted is a day and a time, as 2026-11-26T12:10"),
         ({"until": "9999-12-31T23:59"}, "7 days"),
         ({"until": "0001-01-01T00:00"}, "ahead"),
         ({"why": "  "}, "missing; whoever looks at the valve meanwhile must know"),

@@ -42,7 +42,6 @@ from asleft.web.sheets import routes as sheet_pages
 from asleft.web.source import Source
 from asleft.web.templates import macro
 from asleft.web.valve import page as valve
-from asleft.web.valve import table
 from asleft.web.valve import table as valve_table
 from asleft.web.verification import records as verification_records
 from asleft.web.verification import routes as verification_pages
@@ -188,7 +187,6 @@ def create_app(
     unit_choice.register_unit_choice(app.server, tls=rules.proxied)
     presses_table.register_table(app.server, source)
     valve_table.register(app.server, source)
-    table.register_readings(app.server, source)
     alarms_table.register_table(app.server, source)
     health_table.register_table(app.server, source, own_version)
     api_routes.register(app.server, source, access.store.verifications, own_version)

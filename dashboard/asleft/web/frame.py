@@ -6,7 +6,7 @@ Everything that is entered is entered on a plain page, by a form that is posted 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 from urllib.parse import urlsplit
@@ -161,6 +161,11 @@ class Frame:
         except Unreachable:  # the page says so
             waiting = 0
         return links(request.path, self.visitor.role, waiting)
+
+
+def answered(server: Flask, rule: str, answer: Callable[..., AnyResponse], method: str = "GET") -> None:
+    """Have an address answered by a function, which gets the variables of the rule by name."""
+    server.add_url_rule(rule, f"{method} {rule}".replace(".", " "), answer, methods=[method])
 
 
 def document(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
@@ -112,6 +112,12 @@ class PlantTime:
         return offset.total_seconds() * 1e3 if offset is not None else 0.0
 
 
+def last_at(at: time, now: datetime) -> datetime:
+    """The latest instant with that time of the day, not after `now`, in the zone of `now`."""
+    today = now.replace(hour=at.hour, minute=at.minute, second=at.second, microsecond=0)
+    return today if today <= now else today - timedelta(days=1)
+
+
 def wall_words(wall_ms: FloatArray) -> list[str | None]:
     """Places on a wall clock (`PlantTime.plot_ms`) as "2026-11-24 16:02:07.250"; None for what is no number.
 
@@ -174,6 +180,13 @@ class Stretch:
         return (self.to_ns - self.from_ns) / 1e9
 
 
+def ordered(from_ns: int, to_ns: int) -> Stretch:
+    """A stretch. Raises `BadStretch` where it ends before it begins."""
+    if not from_ns < to_ns:
+        raise BadStretch("from must lie before to.")
+    return Stretch(from_ns, to_ns)
+
+
 def stretch_in(
     args: Mapping[str, str],
     now_ns: int,
@@ -196,10 +209,7 @@ def stretch_in(
         if name in args:
             times[name] = time_in(name, args[name])
     to_ns = times.get("to", now_ns)
-    from_ns = times.get("from", to_ns - usual_ns)
-    if not from_ns < to_ns:
-        raise BadStretch("from must lie before to.")
-    stretch = Stretch(from_ns, to_ns)
+    stretch = ordered(times.get("from", to_ns - usual_ns), to_ns)
     if most_s is not None and stretch.seconds > most_s:
         raise BadStretch(f"from, to: {stretch.seconds / 86_400:.1f} days; at most {most_s / 86_400:.0f} are given.")
     return stretch
@@ -225,15 +235,18 @@ def typed_ns(time: PlantTime, name: str, text: str) -> int:
     """Unix ns of "2026-11-26T12:10[:05]" on the plant's clock; of a doubled hour in autumn the first.
 
     Raises:
-        BadStretch: it is no time, or not from 1970 to 2100; the message names the field.
+        BadStretch: it is no time, one that the clock skips in spring, or not from 1970 to 2100; it names the field.
     """
     try:
-        at = datetime.fromisoformat(text.strip())
-    except ValueError:
+        typed = datetime.fromisoformat(text.strip())
+        at = typed if typed.tzinfo is not None else typed.replace(tzinfo=time.zone)
+        at_ns = round(at.timestamp()) * 10**9
+    except (ValueError, OverflowError, OSError):
         raise BadStretch(f"{name} = {text[:40]!r}: wanted is a day and a time, as 2026-11-26T12:10.") from None
-    if at.tzinfo is None:
-        at = at.replace(tzinfo=time.zone)
-    at_ns = round(at.timestamp()) * 10**9
+    if typed.tzinfo is None and time.local(at_ns).replace(tzinfo=None) != typed.replace(microsecond=0):
+        raise BadStretch(
+            f"{name} = {text[:40]!r}: there is no {typed:%H:%M} on that day in {time.name}, clocks are put forward."
+        )
     if not EARLIEST_NS <= at_ns <= LATEST_NS:
         raise BadStretch(f"{name} = {text[:40]!r}: wanted is a time from 1970 to 2100.")
     return at_ns

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hmac
 import math
+from dataclasses import dataclass
+from functools import partial
 
 from asleft.store.accounts import Account
 from asleft.store.actor import Actor
@@ -11,7 +13,9 @@ from asleft.store.devices import KEPT_DAYS
 from asleft.store.sessions import NEW_DEVICE, TOLD
 from asleft.web.access.guard import CSRF_COOKIE
 from asleft.web.access.passwords import (
+    LONGEST,
     LONGEST_NAME,
+    SHORTEST,
     Busy,
     address_of,
     clean_name,
@@ -29,8 +33,10 @@ from asleft.web.access.visitor import (
     new_token,
     throttled_as,
 )
-from asleft.web.account import forms
+from asleft.web.account.sessions import session_rows
+from asleft.web.frame import answered, document
 from asleft.web.secure import safe_path
+from asleft.web.templates import filled
 from asleft.web.when import PlantTime
 from flask import Flask, Response, g, redirect, request
 from werkzeug.wrappers import Response as AnyResponse
@@ -57,55 +63,37 @@ _TOO_OLD = "This page was open for too long, or cookies are switched off. Try ag
 _BUSY = "Too many people are signing in at this moment. Try again."
 
 
+@dataclass(frozen=True, slots=True)
+class Happening:
+    """Something that was done to the account: the line of the audit trail, when, what, by whom and from where."""
+
+    number: int
+    when: str
+    words: str
+    who: str
+    address: str
+
+
 def register(server: Flask, access: Access, time: PlantTime) -> None:
     """Add the routes. Whether one may come here at all is the guard's business."""
-
-    @server.get("/login")
-    def _login_page() -> AnyResponse:
-        return login_page(access)
-
-    @server.post("/login")
-    def _login() -> AnyResponse:
-        return login(access)
-
-    @server.post("/logout")
-    def _logout() -> AnyResponse:
-        return logout(access)
-
-    @server.post("/here")
-    def _here() -> AnyResponse:
-        session = current().session
-        if session is not None:
-            access.seen(session)
-        return Response(status=204)
-
-    _register_account(server, access, time)
+    answered(server, "/login", partial(login_page, access))
+    answered(server, "/login", partial(login, access), "POST")
+    answered(server, "/logout", partial(logout, access), "POST")
+    answered(server, "/here", partial(here, access), "POST")
+    answered(server, "/account", partial(account_page, access, time))
+    answered(server, "/account", partial(change_password, access, time), "POST")
+    answered(server, "/account/session", partial(end_session, access), "POST")
+    answered(server, "/account/read", partial(read, access), "POST")
+    answered(server, "/account/second-factor", second_factor_page)
+    answered(server, "/account/second-factor", partial(change_second_factor, access), "POST")
 
 
-def _register_account(server: Flask, access: Access, time: PlantTime) -> None:
-    @server.get("/account")
-    def _account_page() -> AnyResponse:
-        return account_page(access, time)
-
-    @server.post("/account")
-    def _account() -> AnyResponse:
-        return change_password(access, time)
-
-    @server.post("/account/session")
-    def _end_session() -> AnyResponse:
-        return end_session(access)
-
-    @server.post("/account/read")
-    def _read() -> AnyResponse:
-        return read(access)
-
-    @server.get("/account/second-factor")
-    def _second_factor_page() -> AnyResponse:
-        return second_factor_page()
-
-    @server.post("/account/second-factor")
-    def _second_factor() -> AnyResponse:
-        return change_second_factor(access)
+def here(access: Access) -> AnyResponse:
+    """Note that somebody is at a page."""
+    session = current().session
+    if session is not None:
+        access.seen(session)
+    return Response(status=204)
 
 
 def login_page(access: Access) -> AnyResponse:
@@ -211,14 +199,8 @@ def account_page(access: Access, time: PlantTime, faults: list[str] | None = Non
     if visitor.session is None:
         return redirect("/", 303)
     own, account = visitor.session, store.accounts.find(visitor.name)
-    sessions = [
-        forms.Place(
-            one.short, time.full(one.started_at_ns), time.full(one.seen_at_ns), one.address, one.digest == own.digest
-        )
-        for one in store.sessions.of(visitor.name)
-    ]
     unread = [
-        forms.Happening(
+        Happening(
             entry.number,
             time.full(entry.at_ns),
             TOLD_WORDS[entry.action].format(entry.details),
@@ -229,8 +211,17 @@ def account_page(access: Access, time: PlantTime, faults: list[str] | None = Non
         if entry.action != NEW_DEVICE or entry.at_ns != own.started_at_ns
     ]
     g.holds_secret = True
-    done = _DONE.get(request.args.get("said", ""), "") if not faults else ""
-    return Response(forms.account(visitor, sessions, unread, faults or [], done), status)
+    return _page(
+        "Your account",
+        "account",
+        status,
+        faults=faults or [],
+        visitor=visitor,
+        places=session_rows(store.sessions.of(visitor.name), own.digest, time),
+        unread=unread,
+        said=_DONE.get(request.args.get("said", ""), "") if not faults else "",
+        shortest=SHORTEST,
+    )
 
 
 def end_session(access: Access) -> AnyResponse:
@@ -257,11 +248,18 @@ def second_factor_page(faults: list[str] | None = None, status: int = 200) -> An
     if visitor.session is None:
         return redirect("/", 303)
     g.holds_secret = True
-    if visitor.session.second_factor:
-        return Response(forms.second_factor(visitor, "", "", faults or []), status)
     sent = request.form.get("secret", "")
-    secret = sent if is_secret(sent) else new_secret()
-    return Response(forms.second_factor(visitor, secret, address_of(visitor.name, secret), faults or []), status)
+    secret = "" if visitor.session.second_factor else sent if is_secret(sent) else new_secret()
+    return _page(
+        "Second factor",
+        "second_factor",
+        status,
+        faults=faults or [],
+        visitor=visitor,
+        secret=secret,  # none: it is taken away
+        grouped=" ".join(secret[k : k + 4] for k in range(0, len(secret), 4)),
+        address=address_of(visitor.name, secret) if secret else "",
+    )
 
 
 def change_second_factor(access: Access) -> AnyResponse:
@@ -325,19 +323,28 @@ def _form(
 ) -> Response:
     word = request.cookies.get(CSRF_COOKIE) or new_token()
     g.holds_secret = True
-    text = forms.sign_in(
+    answer = _page(
+        "Sign in",
+        "sign_in",
+        status,
+        faults=[wrong] if wrong else [],
         token=word,
         following=following,
         name=name[:LONGEST_NAME],
-        wrong=wrong,
-        said=said,
         notice=access.rules.notice,
-        code=access.store.accounts.any_second_factor(),
+        said=said,
+        with_code=access.store.accounts.any_second_factor(),
+        longest_name=LONGEST_NAME,
     )
-    answer = Response(text, status)
     if CSRF_COOKIE not in request.cookies:
         _set(access, answer, CSRF_COOKIE, word, script=True)
     return answer
+
+
+def _page(title: str, template: str, status: int, /, **given: object) -> Response:
+    """In a frame that asks only for files open to everybody."""
+    contents = filled(f"account/{template}.html", longest=LONGEST, **given)
+    return Response(document(title, contents, kind="door"), status)
 
 
 def _wait(access: Access, wait_s: float, following: str, name: str) -> Response:

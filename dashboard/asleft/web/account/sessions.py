@@ -62,22 +62,22 @@ class SessionsView:
     away: list[str]
 
 
+def session_rows(sessions: Sequence[Session], own: str, time: PlantTime) -> list[SessionRow]:
+    """In the order given; `own` is the digest of who looks."""
+    return [
+        SessionRow(
+            one.account, one.role, one.short, time.full(one.started_at_ns), time.full(one.seen_at_ns), one.address,
+            one.digest == own,
+        )
+        for one in sessions
+    ]  # fmt: skip
+
+
 def sessions_view(
     accounts: Sequence[Account], sessions: Sequence[Session], own: str, time: PlantTime
 ) -> SessionsView:
     """Sessions by account, the newest of each first; `own` is the digest of who looks."""
-    rows = [
-        SessionRow(
-            one.account,
-            one.role,
-            one.short,
-            time.full(one.started_at_ns),
-            time.full(one.seen_at_ns),
-            one.address,
-            one.digest == own,
-        )
-        for one in sorted(sessions, key=lambda one: one.account)
-    ]
+    rows = session_rows(sorted(sessions, key=lambda one: one.account), own, time)
     inside = {row.account for row in rows}
     people = f"{number(len(inside), first=True)} {plural(len(inside), 'person is', 'people are')}"
     return SessionsView(

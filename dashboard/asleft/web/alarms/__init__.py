@@ -20,7 +20,7 @@ from asleft.web.access.visitor import current
 from asleft.web.csv_files import TableFiles
 from asleft.web.csv_text import Cell, Csv, both
 from asleft.web.evidence.screen import of_alarm_page
-from asleft.web.frame import Frame
+from asleft.web.frame import Frame, answered
 from asleft.web.hrefs import alarm_href, valve_href
 from asleft.web.source import Source
 from asleft.web.views.alarms import (
@@ -260,17 +260,9 @@ def register(server: Flask, source: Source, operator_actions: OperatorActions) -
     """Add the routes."""
     pages = AlarmPages(source, operator_actions)
 
-    @server.get("/alarms")
-    def _alarms() -> Response:
-        return pages.all()
-
-    @server.get("/alarms/<path:alarm>")
-    def _alarm(alarm: str) -> Response:
-        return pages.one(alarm)
-
-    @server.post("/alarms/<path:alarm>")
-    def _act(alarm: str) -> Response:
-        return pages.act(alarm)
+    answered(server, "/alarms", pages.all)
+    answered(server, "/alarms/<path:alarm>", pages.one)
+    answered(server, "/alarms/<path:alarm>", pages.act, "POST")
 
 
 def _delays() -> str:
@@ -359,8 +351,4 @@ def _alarm(source: Source, name: str, call: Call, shown: Call) -> list[Cell]:
 
 def register_table(server: Flask, source: Source) -> None:
     """Add the route."""
-    files = TableFiles(source)
-
-    @server.get("/csv/alarms")
-    def _csv_alarms() -> Response:
-        return files.whole(lambda: alarms(source))
+    answered(server, "/csv/alarms", lambda: TableFiles(source).whole(lambda: alarms(source)))

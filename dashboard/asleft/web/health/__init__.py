@@ -12,6 +12,7 @@ from asleft.store.schema import SAMPLES_FILE
 from asleft.web import ids
 from asleft.web.csv_files import TableFiles
 from asleft.web.csv_text import Cell, Csv
+from asleft.web.frame import answered
 from asleft.web.health.figures import AgentView, Fact, agent_view, facts_of
 from asleft.web.live import LivePage, Renewal
 from asleft.web.markup import Markup
@@ -32,7 +33,7 @@ from asleft.web.views.storing import (
 from asleft.web.views.valves import valve_name
 from asleft.web.when import age
 from asleft.web.words import kind_words, lower_first, number, plural, sentence_case
-from flask import Flask, Response
+from flask import Flask
 
 DATA_MISSING = "data-missing"
 
@@ -340,8 +341,4 @@ def health(source: Source, version: str) -> Csv:
 
 def register_table(server: Flask, source: Source, version: str) -> None:
     """Add the route."""
-    files = TableFiles(source)
-
-    @server.get("/csv/health")
-    def _csv_health() -> Response:
-        return files.whole(lambda: health(source, version))
+    answered(server, "/csv/health", lambda: TableFiles(source).whole(lambda: health(source, version)))

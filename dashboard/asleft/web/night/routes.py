@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta
+from datetime import time
 from urllib.parse import urlencode
 
 from asleft.web.access.visitor import current
 from asleft.web.csv_files import file_of
 from asleft.web.csv_text import Cell, Csv, both, utc
 from asleft.web.evidence.scene import svg_of
-from asleft.web.frame import Frame
+from asleft.web.frame import Frame, answered
 from asleft.web.hrefs import valve_href
 from asleft.web.markup import Markup
 from asleft.web.night.view import MOST_LINES, Entry, NightView, VerificationRecords, drawing_of, night_view
 from asleft.web.source import Source
 from asleft.web.templates import filled
-from asleft.web.when import BadStretch, PlantTime, Stretch, for_field, stretch_in, typed_ns
+from asleft.web.when import BadStretch, PlantTime, Stretch, for_field, last_at, stretch_in, typed_ns
 from flask import Flask, request
 from werkzeug.wrappers import Response
 
@@ -40,12 +40,6 @@ def shifts_in(text: str | None) -> tuple[time, ...]:
     if not 0 < len(found) <= _MOST or any(one.tzinfo is not None for one in found):
         raise BadStretch(f"shifts = {text[:40]!r}: wanted are times of the day, as 06,14,22 or 05:30,17:30.")
     return tuple(sorted(found))
-
-
-def last_at(at: time, now: datetime) -> datetime:
-    """The latest instant with that time of the day, not after `now`, in the zone of `now`."""
-    today = now.replace(hour=at.hour, minute=at.minute, second=at.second, microsecond=0)
-    return today if today <= now else today - timedelta(days=1)
 
 
 def since_last_shift(time_of: PlantTime, now_ns: int, shifts: tuple[time, ...]) -> Stretch:
@@ -152,13 +146,8 @@ def register(server: Flask, source: Source, records: VerificationRecords) -> Non
     """Add the routes."""
     pages = NightPages(source, records)
 
-    @server.get("/night")
-    def _night() -> Response:
-        return pages.page()
-
-    @server.get("/csv/night")
-    def _csv_night() -> Response:
-        return pages.table()
+    answered(server, "/night", pages.page)
+    answered(server, "/csv/night", pages.table)
 
 
 def night_table(source: Source, view: NightView) -> Csv:

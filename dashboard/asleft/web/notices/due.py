@@ -23,6 +23,7 @@ from asleft.web.night.view import NightView
 from asleft.web.notices.settings import NoticeSettings, Recipient
 from asleft.web.source import Source
 from asleft.web.views.alarms import Call
+from asleft.web.when import last_at
 from asleft.web.words import CAUTIONS, look_first, lower_first, number, plural, sentence_case
 
 _S = 10**9
@@ -86,8 +87,8 @@ def overviews_due(settings: NoticeSettings, now_ns: int, told: Collection[str]) 
     for to in settings.to:
         if not to.overview_at:
             continue
-        ended = max(_last(one, now) for one in to.overview_at)
-        began = max(_last(one, ended - timedelta(seconds=1)) for one in to.overview_at)
+        ended = max(last_at(one, now) for one in to.overview_at)
+        began = max(last_at(one, ended - timedelta(seconds=1)) for one in to.overview_at)
         made = Overview(to, round(began.timestamp()) * _S, round(ended.timestamp()) * _S)
         if now_ns - made.to_ns <= OVERVIEW_WITHIN_S * _S and made.key not in told:
             out.append(made)
@@ -128,7 +129,7 @@ def due(
                 continue
             of_class = [view for view in mine if class_of(view.kind, view.severity) is klass]
             if klass is AlarmClass.DIGEST:
-                cut_ns = round(_last(to.digest_at, local).timestamp()) * _S
+                cut_ns = round(last_at(to.digest_at, local).timestamp()) * _S
                 ready = [view for view in of_class if view.called_ns <= cut_ns]
                 if ready:
                     out.append(Due(to, klass, tuple(sorted(ready, key=lambda view: (-view.severity, view.alarm)))))
@@ -154,12 +155,6 @@ def _quiet(to: Recipient, at: time) -> bool:
         return False
     begins, ends = to.quiet
     return begins <= at < ends if begins < ends else at >= begins or at < ends
-
-
-def _last(at: time, now: datetime) -> datetime:
-    """The latest instant with that time of the day, not after `now`."""
-    today = now.replace(hour=at.hour, minute=at.minute, second=at.second, microsecond=0)
-    return today if today <= now else today - timedelta(days=1)
 
 
 # A message in words: what, since when, which part, whether it can wait, what to check first, whom to call.

@@ -11,6 +11,7 @@ from asleft.web import ids, units
 from asleft.web import live as parts
 from asleft.web.csv_files import TableFiles
 from asleft.web.csv_text import Cell, Csv, both
+from asleft.web.frame import answered
 from asleft.web.live import LivePage
 from asleft.web.markup import CALM, DENSE, SMALL, Markup, StripMark, StripSize, column_names, deviation_strip
 from asleft.web.presses.view import CHANGED, CHOICES, LONGEST_TEXT, PressesView, Row, parse_filter, presses_view
@@ -18,7 +19,7 @@ from asleft.web.source import Source
 from asleft.web.templates import filled, macro
 from asleft.web.views.valves import furthest_words, judged_until_ns, onset_ns, strip_marks, strip_words
 from dash import Input, Output, State
-from flask import Flask, Response
+from flask import Flask
 
 REFRESH_MS = 2000
 _RENEWAL = parts.Renewal(ids.PRESSES_PARTS, ids.PRESSES_TAGS, ids.PRESSES_TIMER)
@@ -151,8 +152,4 @@ def presses(source: Source) -> Csv:
 
 def register_table(server: Flask, source: Source) -> None:
     """Add the route."""
-    files = TableFiles(source)
-
-    @server.get("/csv/presses")
-    def _csv_presses() -> Response:
-        return files.whole(lambda: presses(source))
+    answered(server, "/csv/presses", lambda: TableFiles(source).whole(lambda: presses(source)))

@@ -14,14 +14,14 @@ from asleft.web import units
 from asleft.web.access.visitor import current
 from asleft.web.checked import steps_figure, steps_table
 from asleft.web.csv_text import utc
-from asleft.web.frame import Frame
+from asleft.web.frame import Frame, answered
 from asleft.web.hrefs import proposal_href, sheet_href
 from asleft.web.markup import Markup
 from asleft.web.source import Source
 from asleft.web.units import Pressures, plus_minus
-from asleft.web.views.checks import LONGEST_S, LOOK_BACK_NS, Checks
+from asleft.web.views.checks import LOOK_BACK_NS, Checks, gradable, typed_in
 from asleft.web.views.valves import ValveName, valve_name
-from asleft.web.when import BadStretch, Stretch, age, for_field, time_in, typed_ns
+from asleft.web.when import BadStretch, Stretch, age, for_field, time_in
 from asleft.web.words import sentence_case
 from flask import Flask, redirect, request
 from werkzeug.wrappers import Response
@@ -39,7 +39,7 @@ _LONGEST_TEXT = 40
 _DIGITS: Mapping[str, int] = {"A": 4, "s": 3}
 
 
-def typed_in(args: Mapping[str, str]) -> dict[str, str]:
+def wanted_in(args: Mapping[str, str]) -> dict[str, str]:
     """What is wanted, as it was typed; empty text where nothing was."""
     return {name: args.get(name, "").strip()[: _LONGEST_TEXT + 1] for name in FIELDS}
 
@@ -127,7 +127,7 @@ class ProposalPage:
         title = f"Proposals for {name.spoken}"
         if sheet is None:
             return _none(frame, title, valve, name, NO_SHEET)
-        typed = typed_in(request.args)
+        typed = wanted_in(request.args)
         try:
             return self._page(frame, valve, name, sheet, typed)
         except BadStretch as bad:
@@ -138,9 +138,10 @@ class ProposalPage:
         now, shown = self.source.now_ns(), units.current()
         looked, chosen = Stretch(now - LOOK_BACK_NS, now), self._chosen()
         if request.args.get("plant_from"):
-            looked = self._looked()
-            if request.args.get("do") == "take":
-                return redirect(proposal_href(valve, _short(looked), typed), 303)
+            take = request.args.get("do") == "take"
+            looked = typed_in(self.source.time, request.args, graded=take)
+            if take:
+                return redirect(proposal_href(valve, looked, typed), 303)
         sweeps = self.checks.sweeps(valve, sheet, looked)
         wanted, faults = wanted_of(typed, shown)
         opening = f"Which settings would give the {name.spoken} the pressures wanted?"
@@ -186,35 +187,14 @@ class ProposalPage:
     def _chosen(self) -> Stretch | None:
         if "from" not in request.args and "to" not in request.args:
             return None
-        return _short(_ordered(*(time_in(k, request.args.get(k, "")) for k in ("from", "to"))))
-
-    def _looked(self) -> Stretch:
-        ends = [typed_ns(self.source.time, key, request.args.get(key, "")) for key in ("plant_from", "plant_to")]
-        looked = _ordered(*ends)
-        if looked.seconds > 2 * LOOK_BACK_NS / 1e9:
-            raise BadStretch("From, to: sweeps are looked for in 16 hours at most.")
-        return looked
+        return gradable(*(time_in(k, request.args.get(k, "")) for k in ("from", "to")))
 
 
 def register(server: Flask, source: Source, checks: Checks) -> None:
     """Add the route."""
     page = ProposalPage(source, checks)
 
-    @server.get("/sheets/<valve>/proposal")
-    def _proposal(valve: str) -> Response:
-        return page.one(valve)
-
-
-def _ordered(from_ns: int, to_ns: int) -> Stretch:
-    if not from_ns < to_ns:
-        raise BadStretch("from must lie before to.")
-    return Stretch(from_ns, to_ns)
-
-
-def _short(stretch: Stretch) -> Stretch:
-    if stretch.seconds > LONGEST_S:
-        raise BadStretch(f"from, to: {stretch.seconds / 3600:.1f} hours; a stretch with a sweep takes 2 at most.")
-    return stretch
+    answered(server, "/sheets/<valve>/proposal", page.one)
 
 
 def _none(

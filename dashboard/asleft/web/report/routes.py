@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
+from functools import partial
 
 from asleft.web.access.visitor import current
-from asleft.web.frame import Frame
+from asleft.web.frame import Frame, answered
 from asleft.web.hrefs import report_href
 from asleft.web.paper import SIZES, document
 from asleft.web.report.state import WEEK_NS, state_report
@@ -130,14 +131,6 @@ def register(server: Flask, source: Source, version: str) -> None:
     """Add the routes."""
     pages = ReportPages(source, version)
 
-    @server.get("/report/<valve>")
-    def _report(valve: str) -> AnyResponse:
-        return pages.choose(valve)
-
-    @server.get("/report/<valve>.html")
-    def _html(valve: str) -> Response:
-        return pages.one(valve, "html")
-
-    @server.get("/report/<valve>.pdf")
-    def _pdf(valve: str) -> Response:
-        return pages.one(valve, "pdf")
+    answered(server, "/report/<valve>", pages.choose)
+    for kind in KINDS:
+        answered(server, f"/report/<valve>.{kind}", partial(pages.one, kind=kind))

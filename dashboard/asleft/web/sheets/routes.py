@@ -15,7 +15,7 @@ from asleft.sheet.units import UNITS
 from asleft.store.protocols import SheetExists, SheetRecord
 from asleft.web import units
 from asleft.web.access.visitor import current
-from asleft.web.frame import Frame
+from asleft.web.frame import Frame, answered
 from asleft.web.hrefs import sheet_href
 from asleft.web.sheets import view as views
 from asleft.web.sheets.sections import FIELDS, first_toml, form_of, labels_of_fields, sheet_table, units_of
@@ -263,25 +263,11 @@ def register(server: Flask, source: Source) -> None:
     """Add the routes."""
     pages = SheetPages(source)
 
-    @server.get("/sheets")
-    def _sheets() -> Response:
-        return pages.all()
-
-    @server.get("/sheets/<valve>")
-    def _sheet(valve: str) -> Response:
-        return pages.one(valve)
-
-    @server.get("/sheets/<valve>/file/<int:number>")
-    def _file(valve: str, number: int) -> Response:
-        return pages.file(valve, number)
-
-    @server.get("/sheets/<valve>/revise")
-    def _form(valve: str) -> Response:
-        return pages.form(valve)
-
-    @server.post("/sheets/<valve>/revise")
-    def _post(valve: str) -> Response:
-        return pages.post(valve)
+    answered(server, "/sheets", pages.all)
+    answered(server, "/sheets/<valve>", pages.one)
+    answered(server, "/sheets/<valve>/file/<int:number>", pages.file)
+    answered(server, "/sheets/<valve>/revise", pages.form)
+    answered(server, "/sheets/<valve>/revise", pages.post, "POST")
 
 
 def _is_number(text: str | None) -> bool:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import partial
 from typing import cast
 
 import numpy as np
@@ -13,6 +14,7 @@ from asleft.store.protocols import StoredSamples
 from asleft.web import units
 from asleft.web.csv_files import DAY_NS, MINUTE_NS, STATIC, Offer, TableFiles
 from asleft.web.csv_text import Cell, Csv, both, plant_all, utc_all
+from asleft.web.frame import answered
 from asleft.web.source import Source
 from asleft.web.units import Pressures
 from asleft.web.views.curve import curve_view
@@ -22,7 +24,7 @@ from asleft.web.views.valves import Json, judged_until_ns, tolerance_sides
 from asleft.web.views.window import SHOWN, StateBand, expected_in, lead_in_ns, state_bands
 from asleft.web.when import BadStretch, Stretch
 from asleft.web.words import VERDICT_WORDS
-from flask import Flask, Response, request
+from flask import Flask, request
 
 HISTORY_NS = 21 * 86_400 * 10**9
 LONGEST_HISTORY_S = 3 * 366 * 86_400
@@ -139,18 +141,15 @@ def register(server: Flask, source: Source) -> None:
     """Add the routes."""
     files = TableFiles(source)
 
-    @server.get("/csv/<valve>/quantities")
-    def _csv_quantities(valve: str) -> Response:
-        return files.of_valve(valve, STATIC, lambda _: quantities(source, valve))
+    def table(what: str, offer: Offer, make: Callable[[str, Stretch], Csv]) -> None:
+        answered(server, f"/csv/<valve>/{what}", lambda valve: files.of_valve(valve, offer, partial(make, valve)))
 
-    @server.get("/csv/<valve>/history")
-    def _csv_history(valve: str) -> Response:
-        offer = Offer(("from", "to"), HISTORY_NS, LONGEST_HISTORY_S)
-        return files.of_valve(valve, offer, lambda stretch: history(source, valve, stretch))
-
-    @server.get("/csv/<valve>/curve")
-    def _csv_curve(valve: str) -> Response:
-        return files.of_valve(valve, STATIC, lambda _: curve(source, valve))
+    table("quantities", STATIC, lambda valve, _: quantities(source, valve))
+    table("history", Offer(("from", "to"), HISTORY_NS, LONGEST_HISTORY_S), partial(history, source))
+    table("curve", STATIC, lambda valve, _: curve(source, valve))
+    table("states", Offer(("from", "to"), DAY_NS, MOST_OVERVIEW_S), partial(states, source))
+    read = Offer(("from", "to", "kind"), MINUTE_NS)
+    table("window", read, lambda valve, stretch: window(source, valve, stretch, request.args.get("kind", "")))
 
 
 # The readings of a stretch of time as a table: raw, every one, for minutes; smallest, mean and largest for longer.
@@ -290,18 +289,3 @@ def _states(time_ns: Int64Array, bands: list[StateBand]) -> list[str]:
         bands[i].words if i >= 0 and at <= bands[i].to_ns else ""
         for i, at in zip(index.tolist(), time_ns.tolist(), strict=True)
     ]
-
-
-def register_readings(server: Flask, source: Source) -> None:
-    """Add the routes."""
-    files = TableFiles(source)
-
-    @server.get("/csv/<valve>/window")
-    def _csv_window(valve: str) -> Response:
-        offer, kind = Offer(("from", "to", "kind"), MINUTE_NS), request.args.get("kind", "")
-        return files.of_valve(valve, offer, lambda stretch: window(source, valve, stretch, kind))
-
-    @server.get("/csv/<valve>/states")
-    def _csv_states(valve: str) -> Response:
-        offer = Offer(("from", "to"), DAY_NS, MOST_OVERVIEW_S)
-        return files.of_valve(valve, offer, lambda stretch: states(source, valve, stretch))

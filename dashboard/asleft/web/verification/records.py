@@ -16,14 +16,14 @@ from asleft.web import checked, units
 from asleft.web.access.visitor import current
 from asleft.web.csv_files import file_of
 from asleft.web.csv_text import Cell, Csv, both
-from asleft.web.frame import Frame
+from asleft.web.frame import Frame, answered
 from asleft.web.hrefs import record_href
 from asleft.web.paper import document
 from asleft.web.source import Source
 from asleft.web.units import Pressures
 from asleft.web.verification import record as views
 from asleft.web.verification.record import contents, record_report, title_of
-from asleft.web.views.checks import LONGEST_S, Checks
+from asleft.web.views.checks import Checks, gradable
 from asleft.web.views.valves import ValveName, valve_name
 from asleft.web.when import BadStretch, PlantTime, Stretch, parse_iso_ns, time_in
 from asleft.web.words import LOAD_STATES, sentence_case
@@ -253,9 +253,7 @@ class RecordPages:
             found = self.grading.checks.check(valve, sheet, found_in)
             left = None
             if "left_from" in request.args:
-                left_in = self.grading.stretch(
-                    *(time_in(k, request.args.get(k, "")) for k in ("left_from", "left_to"))
-                )
+                left_in = gradable(*(time_in(k, request.args.get(k, "")) for k in ("left_from", "left_to")))
                 if left_in.from_ns < found_in.to_ns:
                     raise BadStretch("left_from: as left comes after as found.")
                 left = self.grading.checks.check(valve, sheet, left_in)
@@ -286,21 +284,10 @@ def register(server: Flask, grading: Grading, filed: Verifications, version: str
     """Add the routes."""
     pages = RecordPages(grading, filed, version)
 
-    @server.get("/verification/<valve>/record")
-    def _record_form(valve: str) -> Response:
-        return pages.form(valve)
-
-    @server.post("/verification/<valve>/record")
-    def _record_file(valve: str) -> Response:
-        return pages.file(valve)
-
-    @server.get("/verification/<valve>/<int:number>")
-    def _record(valve: str, number: int) -> Response:
-        return pages.record(valve, number)
-
-    @server.get("/verification/<valve>/<int:number>.<any(html, pdf, json, csv):kind>")
-    def _document(valve: str, number: int, kind: str) -> Response:
-        return pages.record(valve, number, kind)
+    answered(server, "/verification/<valve>/record", pages.form)
+    answered(server, "/verification/<valve>/record", pages.file, "POST")
+    answered(server, "/verification/<valve>/<int:number>", pages.record)
+    answered(server, "/verification/<valve>/<int:number>.<any(html, pdf, json, csv):kind>", pages.record)
 
 
 NO_SHEET = "This valve has no sheet: nothing can be graded before there is one."
@@ -328,19 +315,11 @@ class Grading:
         sheet = None if record is None else self.source.parsed(record)
         return valve_name(valve, sheet), sheet, record
 
-    def stretch(self, from_ns: int, to_ns: int) -> Stretch:
-        """A stretch that can be graded. Raises `BadStretch`."""
-        if not from_ns < to_ns:
-            raise BadStretch("from must lie before to.")
-        if to_ns - from_ns > LONGEST_S * 10**9:
-            raise BadStretch(f"from, to: {(to_ns - from_ns) / 3.6e12:.1f} hours; a verification takes 2 at most.")
-        return Stretch(from_ns, to_ns)
-
     def found_in(self) -> Stretch | None:
         """The stretch that the address names as found, if it names one. Raises `BadStretch`."""
         if "found_from" not in request.args:
             return None
-        return self.stretch(*(time_in(k, request.args.get(k, "")) for k in ("found_from", "found_to")))
+        return gradable(*(time_in(k, request.args.get(k, "")) for k in ("found_from", "found_to")))
 
     def missing(self, frame: Frame, valve: str) -> Response:
         """The answer for a valve that nobody knows."""

@@ -11,14 +11,14 @@ from asleft.web import checked, units
 from asleft.web.access.visitor import current
 from asleft.web.csv_files import file_of
 from asleft.web.csv_text import utc
-from asleft.web.frame import Frame
+from asleft.web.frame import Frame, answered
 from asleft.web.hrefs import check_href, csv_of_stretch, record_href
 from asleft.web.markup import Child
 from asleft.web.templates import macro
 from asleft.web.verification.records import NO_SHEET, Grading, check_table
-from asleft.web.views.checks import LONGEST_S, LOOK_BACK_NS
+from asleft.web.views.checks import LONGEST_S, LOOK_BACK_NS, gradable, typed_in
 from asleft.web.views.valves import ValveName, valve_name
-from asleft.web.when import BadStretch, Stretch, age, for_field, time_in, typed_ns
+from asleft.web.when import BadStretch, Stretch, age, for_field, time_in
 from asleft.web.words import HOW_TO, number, plural
 from flask import Flask, redirect, request
 from werkzeug.wrappers import Response
@@ -67,17 +67,10 @@ class VerificationPages:
         now, before = self.grading.source.now_ns(), self.grading.found_in()
         looked = Stretch(now - LOOK_BACK_NS, now)
         if request.args.get("plant_from"):
-            ends = [
-                typed_ns(self.grading.source.time, key, request.args.get(key, ""))
-                for key in ("plant_from", "plant_to")
-            ]
-            if not ends[0] < ends[1]:
-                raise BadStretch("From must lie before to.")
-            looked = Stretch(*ends)
-            if request.args.get("do") == "grade":
+            grade = request.args.get("do") == "grade"
+            looked = typed_in(self.grading.source.time, request.args, graded=grade)
+            if grade:
                 return redirect(check_href(valve, looked, before=before), 303)
-            if looked.seconds > 2 * LOOK_BACK_NS / 1e9:
-                raise BadStretch("From, to: sweeps are looked for in 16 hours at most.")
         sweeps = self.grading.checks.sweeps(valve, sheet, looked)
         filed, time = self.filed.of(valve), self.grading.source.time
         last = f"Last verified {time.full(filed[-1].at_ns)}, record {filed[-1].number}." if filed else ""
@@ -111,7 +104,7 @@ class VerificationPages:
         to_ns = now if live else time_in("to", request.args["to"])
         if live and to_ns - from_ns > LONGEST_S * 10**9:
             to_ns, live = from_ns + LONGEST_S * 10**9, False
-        stretch = self.grading.stretch(from_ns, to_ns)
+        stretch = gradable(from_ns, to_ns)
         before, of_then = self.grading.found_in(), self.grading.known(valve, to_ns)
         sheet = of_then[1] if of_then is not None and of_then[1] is not None else sheet
         made = self.grading.checks.check(valve, sheet, stretch)
@@ -142,7 +135,7 @@ class VerificationPages:
         """A graded stretch as a table."""
         frame = Frame(self.grading.source, current())
         try:
-            stretch = self.grading.stretch(*(time_in(key, request.args.get(key, "")) for key in ("from", "to")))
+            stretch = gradable(*(time_in(key, request.args.get(key, "")) for key in ("from", "to")))
             known = self.grading.known(valve, stretch.to_ns)
             if known is None or known[1] is None:
                 return self.grading.missing(frame, valve)
@@ -173,14 +166,6 @@ def register(server: Flask, grading: Grading, filed: Verifications) -> None:
     """Add the routes."""
     pages = VerificationPages(grading, filed)
 
-    @server.get("/verification")
-    def _verifications() -> Response:
-        return pages.all()
-
-    @server.get("/verification/<valve>")
-    def _verification(valve: str) -> Response:
-        return pages.one(valve)
-
-    @server.get("/csv/<valve>/verification")
-    def _table(valve: str) -> Response:
-        return pages.table(valve)
+    answered(server, "/verification", pages.all)
+    answered(server, "/verification/<valve>", pages.one)
+    answered(server, "/csv/<valve>/verification", pages.table)

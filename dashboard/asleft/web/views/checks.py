@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import OrderedDict
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from threading import Lock
 
@@ -13,7 +14,7 @@ from asleft.judge.verify.recognise import motion_of
 from asleft.judge.verify.result import Check
 from asleft.sheet.model import Sheet
 from asleft.web.source import Source
-from asleft.web.when import Stretch
+from asleft.web.when import BadStretch, PlantTime, Stretch, ordered, typed_ns
 
 S = 10**9
 #: A verification takes minutes; more than this is production.
@@ -34,6 +35,28 @@ class FoundSweep:
     at_ns: int
     lasted_s: float
     cycles_before: int
+
+
+def gradable(from_ns: int, to_ns: int) -> Stretch:
+    """A stretch that can be graded. Raises `BadStretch`."""
+    stretch = ordered(from_ns, to_ns)
+    if stretch.seconds > LONGEST_S:
+        raise BadStretch(f"from, to: {stretch.seconds / 3600:.1f} hours; a verification takes 2 at most.")
+    return stretch
+
+
+def typed_in(time: PlantTime, args: Mapping[str, str], *, graded: bool) -> Stretch:
+    """The stretch typed into the form under the list of sweeps, to be `graded` or looked through.
+
+    Raises `BadStretch`.
+    """
+    ends = [typed_ns(time, key, args.get(key, "")) for key in ("plant_from", "plant_to")]
+    if graded:
+        return gradable(*ends)
+    stretch = ordered(*ends)
+    if stretch.seconds > 2 * LOOK_BACK_NS / 1e9:
+        raise BadStretch("From, to: sweeps are looked for in 16 hours at most.")
+    return stretch
 
 
 def samples_in(source: Source, valve: str, stretch: Stretch) -> Samples:

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
 from typing import cast
 
 from asleft.store.work import WHY_LONGEST, WorkConflict, WorkRefused
 from asleft.store.work_log import WorkLog
 from asleft.web.access.visitor import current
-from asleft.web.frame import Frame
+from asleft.web.frame import Frame, answered
 from asleft.web.hrefs import valve_href, work_href
 from asleft.web.source import Source
 from asleft.web.views.valves import STATE, Json, ValveName, valve_name, work_words
-from asleft.web.when import PlantTime, age
+from asleft.web.when import BadStretch, PlantTime, age, typed_ns
 from flask import Flask, redirect, request
 from werkzeug.wrappers import Response
 
@@ -86,13 +85,8 @@ def register(server: Flask, source: Source, log: WorkLog) -> None:
     """Add the routes."""
     pages = WorkPages(source, log)
 
-    @server.get("/work-in-progress/<valve>")
-    def _work(valve: str) -> Response:
-        return pages.one(valve)
-
-    @server.post("/work-in-progress/<valve>")
-    def _declare(valve: str) -> Response:
-        return pages.act(valve)
+    answered(server, "/work-in-progress/<valve>", pages.one)
+    answered(server, "/work-in-progress/<valve>", pages.act, "POST")
 
 
 LATELY_NS = 90 * 86_400 * 10**9
@@ -152,18 +146,9 @@ def work_view(source: Source, valve: str) -> WorkView | None:
 def until_of(time: PlantTime, text: str) -> int:
     """What a form holds as until, in plant time, as unix ns. Raises `WorkRefused`."""
     try:
-        wanted = datetime.fromisoformat(text.strip())
-    except ValueError:
-        raise WorkRefused(f"until: {text[:24]!r} is no date and time, as 2026-11-26 18:00") from None
-    if wanted.tzinfo is None:
-        local = wanted.replace(tzinfo=time.zone)
-        if time.local(round(local.timestamp()) * 10**9).replace(tzinfo=None) != wanted.replace(microsecond=0):
-            raise WorkRefused(f"until: there is no {wanted:%H:%M} on that day in {time.name}, clocks are put forward")
-        wanted = local
-    try:
-        return round(wanted.timestamp()) * 10**9
-    except (OverflowError, OSError):
-        raise WorkRefused(f"until: {text[:24]!r} is too far away") from None
+        return typed_ns(time, "until", text)
+    except BadStretch as bad:
+        raise WorkRefused(str(bad).replace("until =", "until:", 1).rstrip(".")) from None
 
 
 def _counted(judgement: Json | None) -> str:
