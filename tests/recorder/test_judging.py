@@ -487,6 +487,15 @@ def test_what_waits_is_judged_when_nothing_follows(rig, tools):
     assert len(rig.judge.calls) == 2
 
 
+def test_what_waits_is_judged_while_live_blocks_are_held_for_history(rig, tools):
+    quiet(rig, tools)
+    rig.records.put_backfill(Backfill(V, tools.t0 + 10 * S, 0, 3, complete=False))
+    rig.store.commit(blocks(tools, 11, 15), [], 1)
+    rig.rounds(4)
+    assert rig.records.judgement(V)["samples"] == 100
+    assert rig.judging.valves[V].held == 5
+
+
 def test_what_waited_in_a_process_that_ended_is_taken_in_again(rig, tools):
     quiet(rig, tools)
     rig.restart()

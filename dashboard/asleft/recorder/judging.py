@@ -190,8 +190,8 @@ class Judging:
         corrections = Corrections(self._records.clock_changes())
         refs = corrections.refs(refs)
         refs, more, history = self._open(name, valve, refs)
-        if not refs or (self._helping and not (more or history)):
-            return False
+        if not refs:
+            return self._nothing_follows(valve) and self._say(name, valve, sheets)
         skipped = self._leading_unjudgeable(valve, refs, cursor)
         if skipped:
             if not self._say(name, valve, sheets):
@@ -268,8 +268,8 @@ class Judging:
         until_ns = self._setting.held_until_ns.get(name)
         valve.waiting = len(refs)
         if until_ns is None:
-            valve.held = 0
-            return refs[:MOST_BLOCKS], len(refs) > MOST_BLOCKS, False
+            valve.held, more = 0, len(refs) > MOST_BLOCKS
+            return [] if self._helping and not more else refs[:MOST_BLOCKS], more, False
         free = [ref for ref in refs if ref.from_ns < until_ns]
         valve.held = len(refs) - len(free)
         return free[:MOST_BLOCKS], len(free) > MOST_BLOCKS, True
