@@ -101,6 +101,19 @@ def test_what_was_not_watched_is_part_of_it(night, plant):
     assert "One valve was not watched all the time." in view.subline
 
 
+def test_what_was_not_watched_on_many_valves_alike_is_told_once(night, plant):
+    source, store, stretch, _ = night
+    later = [StateInterval(State.PRODUCING, (stretch.from_ns + HOUR) / S, stretch.to_ns / S, "")]
+    plant.intervals = lambda _valve, *_: later
+    view = night_view(source, store.verifications, stretch)
+    blind = [one for one in view.entries if one.what is Happened.UNWATCHED]
+    assert len(blind) == 8
+    text = contents(source, view)
+    assert text.count("not watched for 60 min") == 1
+    assert ">eight valves</a>" in text
+    assert text.count("<tr class=") == len(view.entries) - 7
+
+
 def test_what_stood_already_and_got_worse_is_a_change_of_this_night(night, desked):
     source, store, stretch, _ = night
     (raised,) = desked.alarm_events("press-3.platen")

@@ -85,6 +85,16 @@ def layout(**more: object) -> dict[str, Any]:
     return {**common, **more}
 
 
+def note(text: str, color: str = palette.TEXT, size_px: float = 12, /, **place: object) -> dict[str, Any]:
+    """Words within a plot; `place` as the plot library's annotations have it."""
+    return {"text": text, "showarrow": False, "font": {"size": size_px, "color": color}, **place}
+
+
+def scatter(name: str, x: Sequence[Any], y: Sequence[Any], mode: str = "lines", /, **more: object) -> dict[str, Any]:
+    """A line, or with the mode "markers" points."""
+    return {"type": "scatter", "mode": mode, "name": name, "x": x, "y": y, **more}
+
+
 def numbers(values: npt.NDArray[np.float64], decimals: int) -> list[float | None]:
     """Rounded to what can be seen, None where a line breaks: short on the wire, and plain JSON."""
     return [None if value != value else value for value in np.round(values, decimals).tolist()]

@@ -25,7 +25,7 @@ from asleft.web.evidence.scene import paper_svg
 from asleft.web.evidence.style import STYLES, side_labels, top_labels
 from asleft.web.evidence.subject import of_alarm
 from asleft.web.evidence.view import evidence
-from asleft.web.figures import Figure, axis, layout, numbers
+from asleft.web.figures import Figure, axis, layout, note, numbers, scatter
 from asleft.web.markup import Markup
 from asleft.web.source import Source
 from asleft.web.templates import filled
@@ -114,16 +114,9 @@ def _hover(x: Axis, y: Axis, label: str) -> str:
 
 def _curve(curve: Curve, x: Axis, y: Axis, at: str) -> list[dict[str, Any]]:
     look = STYLES[curve.role]
-    trace: dict[str, Any] = {
-        "type": "scatter",
-        "mode": "lines" if curve.mark is Mark.LINE else "markers",
-        "name": curve.label or curve.role.value,
-        "x": _places(curve.x, x),
-        "y": rounded(curve.y),
-        "yaxis": at,
-        "connectgaps": False,
-        "hovertemplate": _hover(x, y, curve.label or curve.role.value),
-    }
+    name, mode = curve.label or curve.role.value, "lines" if curve.mark is Mark.LINE else "markers"
+    place = {"yaxis": at, "connectgaps": False, "hovertemplate": _hover(x, y, name)}
+    trace = scatter(name, _places(curve.x, x), rounded(curve.y), mode, **place)
     if curve.mark is Mark.LINE:
         trace["line"] = {"color": look.color, "width": look.width, **_dashed(look.dash)}
     else:
@@ -138,18 +131,9 @@ def _curve(curve: Curve, x: Axis, y: Axis, at: str) -> list[dict[str, Any]]:
 def _band(band: Band, x: Axis, at: str) -> dict[str, Any]:
     there = np.isfinite(band.low) & np.isfinite(band.high)
     across, low, high = band.x[there], band.low[there], band.high[there]
-    return {
-        "type": "scatter",
-        "mode": "lines",
-        "name": band.label or band.role.value,
-        "x": _places(np.concatenate([across, across[::-1]]), x),
-        "y": rounded(np.concatenate([high, low[::-1]])),
-        "yaxis": at,
-        "fill": "toself",
-        "fillcolor": STYLES[band.role].fill,
-        "line": {"width": 0},
-        "hoverinfo": "skip",
-    }
+    edge = _places(np.concatenate([across, across[::-1]]), x), rounded(np.concatenate([high, low[::-1]]))
+    look = {"fill": "toself", "fillcolor": STYLES[band.role].fill, "line": {"width": 0}, "hoverinfo": "skip"}
+    return scatter(band.label or band.role.value, *edge, yaxis=at, **look)
 
 
 def _level(level: Level, at: str) -> dict[str, Any]:
@@ -170,7 +154,7 @@ def _upright(upright: Upright, x: Axis, at: str) -> dict[str, Any]:
 
 def _words(text: str, role: Role | None = None, **place: object) -> dict[str, Any]:
     color = STYLES[role].color if role is not None else STYLES[Role.FOUND].color
-    return {"text": text, "showarrow": False, "font": {"size": style.FONT_PX, "color": color}, **place}
+    return note(text, color, style.FONT_PX, **place)
 
 
 def _top(label: Any, x: Axis) -> dict[str, Any]:  # noqa: ANN401

@@ -13,10 +13,11 @@ from asleft.web.evidence.scene import svg_of
 from asleft.web.frame import Frame, answered
 from asleft.web.hrefs import valve_href
 from asleft.web.markup import Markup
-from asleft.web.night.view import MOST_LINES, Entry, NightView, VerificationRecords, drawing_of, night_view
+from asleft.web.night.view import MOST_LINES, Entry, Happened, NightView, VerificationRecords, drawing_of, night_view
 from asleft.web.source import Source
 from asleft.web.templates import filled
 from asleft.web.when import BadStretch, PlantTime, Stretch, for_field, last_at, stretch_in, typed_ns
+from asleft.web.words import number
 from flask import Flask, request
 from werkzeug.wrappers import Response
 
@@ -52,6 +53,8 @@ def since_last_shift(time_of: PlantTime, now_ns: int, shifts: tuple[time, ...]) 
 LONGEST_S = 14 * 86_400.0
 #: Rows of the list on paper: with the picture they fill one sheet.
 ON_PAPER = 22
+COMMON_FROM = 3
+"""From so many valves on, what was not watched on them alike is told once, with their number."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +122,7 @@ def _checked(stretch: Stretch) -> Stretch:
 
 def contents(source: Source, view: NightView) -> Markup:
     """All of the page but its frame."""
-    rows = [_row(source, view, one, late=place >= ON_PAPER) for place, one in enumerate(view.entries)]
+    rows = _rows(source, view)
     hidden = len(view.lines) - MOST_LINES
     ends = {"from": utc(view.from_ns), "to": utc(view.to_ns)}
     return filled(
@@ -137,9 +140,24 @@ def contents(source: Source, view: NightView) -> Markup:
     )
 
 
-def _row(source: Source, view: NightView, one: Entry, *, late: bool) -> Row:
-    at = "before" if one.there_before else source.time.moment(one.at_ns, view.to_ns)
-    return Row(at, view.names[one.valve].spoken, valve_href(one.valve), one.words, one.who, one, late)
+def _rows(source: Source, view: NightView) -> list[Row]:
+    """A row for each entry; what was not watched on several valves alike, as when the recorder rested, is one."""
+    alike: dict[tuple[str, object], list[Entry]] = {}
+    for one in view.entries:
+        at = "before" if one.there_before else source.time.moment(one.at_ns, view.to_ns)
+        key = (at, one.words) if one.what is Happened.UNWATCHED else one
+        alike.setdefault((at, key), []).append(one)
+    rows: list[Row] = []
+    for (at, _), entries in alike.items():
+        one, late = entries[0], len(rows) >= ON_PAPER
+        if len(entries) >= COMMON_FROM:
+            rows.append(Row(at, f"{number(len(entries))} valves", "/", one.words, "", one, late))
+            continue
+        rows += [
+            Row(at, view.names[one.valve].spoken, valve_href(one.valve), one.words, one.who, one, late)
+            for one in entries
+        ]
+    return rows
 
 
 def register(server: Flask, source: Source, records: VerificationRecords) -> None:

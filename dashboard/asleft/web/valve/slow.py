@@ -12,7 +12,7 @@ from asleft.sheet.names import LABELS, format_quantity, format_uncertainty
 from asleft.web import ids, palette, units
 from asleft.web import live as parts
 from asleft.web.control_chart import history_svg
-from asleft.web.figures import Figure, axis, layout, numbers
+from asleft.web.figures import Figure, axis, layout, note, numbers, scatter
 from asleft.web.hrefs import csv_of_stretch
 from asleft.web.live import Renewal, client_store, frame, frame_style, plot
 from asleft.web.markup import Markup
@@ -39,21 +39,10 @@ def curve_figure(view: CurveView) -> Figure:
     traces: list[dict[str, Any]] = []
     if view.left_a.size:
         if view.band_bar is not None:
-            low, high = view.band_bar
-            edge = {"width": 0}
-            traces.append(_trace(view.left_a, low, "lines", "tolerance", line=edge, hoverinfo="skip"))
-            traces.append(
-                _trace(
-                    view.left_a,
-                    high,
-                    "lines",
-                    "tolerance",
-                    line=edge,
-                    fill="tonexty",
-                    fillcolor=palette.PLOT_BAND,
-                    hoverinfo="skip",
-                )
-            )
+            (low, high), pale = view.band_bar, {"line": {"width": 0}, "hoverinfo": "skip"}
+            filled = {"fill": "tonexty", "fillcolor": palette.PLOT_BAND}
+            traces.append(_trace(view.left_a, low, "lines", "tolerance", **pale))
+            traces.append(_trace(view.left_a, high, "lines", "tolerance", **pale, **filled))
         rising = {"color": palette.EXPECTED, "width": 1.6}
         falling = {"color": palette.EXPECTED, "width": 1.6, "dash": "4px,3px"}
         traces.append(_trace(view.left_a, view.left_rising_bar, "lines", "as left, rising", line=rising))
@@ -97,30 +86,21 @@ def _labels(view: CurveView) -> list[dict[str, Any]]:
         order = np.argsort(at_a)
         x = float(at_a.min() + share * np.ptp(at_a))
         labels.append(
-            {
-                "x": round(x, 4),
-                "y": round(units.current().pressure(float(np.interp(x, at_a[order], at_bar[order]))), 3),
-                "text": f"{word}: {',<br>'.join(said)}",
-                "showarrow": False,
-                "xanchor": "left" if side > 0 else "right",
-                "yanchor": "top" if side > 0 else "bottom",
-                "xshift": 10 * side,
-                "yshift": -6 * side,
-                "font": {"size": 12, "color": palette.TEXT},
-            }
+            note(
+                f"{word}: {',<br>'.join(said)}",
+                x=round(x, 4),
+                y=round(units.current().pressure(float(np.interp(x, at_a[order], at_bar[order]))), 3),
+                xanchor="left" if side > 0 else "right",
+                yanchor="top" if side > 0 else "bottom",
+                xshift=10 * side,
+                yshift=-6 * side,
+            )
         )
     return labels
 
 
 def _trace(x: FloatArray, y: FloatArray, mode: str, name: str, **more: object) -> dict[str, Any]:
-    return {
-        "type": "scatter",
-        "mode": mode,
-        "name": name,
-        "x": numbers(x, 4),
-        "y": numbers(y * units.current().pressure(1.0), 3),
-        **more,
-    }
+    return scatter(name, numbers(x, 4), numbers(y * units.current().pressure(1.0), 3), mode, **more)
 
 
 def curve_words(view: CurveView | None) -> Markup:
@@ -167,24 +147,13 @@ def ramps_figure(view: RampsView) -> Figure:
         late = left + view.tolerance[quantity].above if left is not None else 0.0
         longest = max([*ends, 1.15 * late if late < 1e6 else 1.15 * (left or 0.0), 0.1])
         traces += _as_left(view, quantity, longest)
-        traces += [
-            {
-                "type": "scatter",
-                "mode": "lines",
-                "name": "as found",
-                "x": numbers(stroke.time_s, 3),
-                "y": numbers(stroke.way, 3),
-                "xaxis": x,
-                "yaxis": y,
-                "line": {"color": palette.TEXT, "width": 1.2},
-                "opacity": 0.6,
-            }
-            for stroke in strokes
-        ]
+        look = {"xaxis": x, "yaxis": y, "line": {"color": palette.TEXT, "width": 1.2}, "opacity": 0.6}
+        traces += [scatter("as found", numbers(one.time_s, 3), numbers(one.way, 3), **look) for one in strokes]
         axes[f"xaxis{x[1:]}"] = axis(anchor=y, range=[-0.06 * longest, longest], nticks=7, rangemode="normal")
         axes[f"yaxis{y[1:]}"] = axis(anchor=x, domain=domain, range=[-0.08, 1.12], tickvals=[0, 0.5, 1])
         words = f"<b>{LABELS[quantity].capitalize()}</b>, part of the way" + ("" if strokes else "   none seen")
-        annotations.append(_words(words, 0, domain[1], "left", palette.TEXT))
+        at = {"xref": "paper", "yref": "paper", "x": 0, "y": domain[1], "xanchor": "left", "yanchor": "bottom"}
+        annotations.append(note(words, **at))
     axes["xaxis2"]["title"] = {"text": "s since the command moved, scaled to the full span", "font": {"size": 12}}
     return {
         "data": traces or [{"type": "scatter", "x": [], "y": []}],
@@ -206,39 +175,13 @@ def _as_left(view: RampsView, quantity: str, longest: float) -> list[dict[str, A
     x, y, _ = ROWS[quantity]
     sides = view.tolerance[quantity]
     early, late = max(left - sides.below, 0.0), min(left + sides.above, longest)
-    place = {"type": "scatter", "mode": "lines", "xaxis": x, "yaxis": y, "hoverinfo": "skip"}
+    place = {"xaxis": x, "yaxis": y, "hoverinfo": "skip"}
+    pale = {"fill": "toself", "fillcolor": palette.PLOT_BAND, "line": {"width": 0}}
+    dashed = {"color": palette.EXPECTED, "width": 1.6, "dash": "4px,3px"}
     return [
-        {
-            **place,
-            "name": "tolerance",
-            "x": [0.0, early, late, 0.0],
-            "y": [0.0, 1.0, 1.0, 0.0],
-            "fill": "toself",
-            "fillcolor": palette.PLOT_BAND,
-            "line": {"width": 0},
-        },
-        {
-            **place,
-            "name": "as left",
-            "x": [0.0, left, longest],
-            "y": [0.0, 1.0, 1.0],
-            "line": {"color": palette.EXPECTED, "width": 1.6, "dash": "4px,3px"},
-        },
+        scatter("tolerance", [0.0, early, late, 0.0], [0.0, 1.0, 1.0, 0.0], **place, **pale),
+        scatter("as left", [0.0, left, longest], [0.0, 1.0, 1.0], **place, line=dashed),
     ]
-
-
-def _words(text: str, x: float, y: float, anchor: str, color: str) -> dict[str, Any]:
-    return {
-        "text": text,
-        "xref": "paper",
-        "yref": "paper",
-        "x": x,
-        "y": y,
-        "xanchor": anchor,
-        "yanchor": "bottom",
-        "showarrow": False,
-        "font": {"size": 12, "color": color},
-    }
 
 
 def ramps_words(view: RampsView, valve: str, time: PlantTime) -> Markup:

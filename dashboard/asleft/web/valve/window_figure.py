@@ -9,7 +9,7 @@ import numpy.typing as npt
 from asleft.sheet.names import LABELS
 from asleft.web import palette, units
 from asleft.web.evidence.style import CHAR_PX
-from asleft.web.figures import Figure, axis, layout, numbers
+from asleft.web.figures import Figure, axis, layout, note, numbers, scatter
 from asleft.web.views.window import ROW_OF, Envelope, Feature, Line, WindowView
 from asleft.web.when import PlantTime
 
@@ -140,17 +140,14 @@ def _line(
     # A MPa has ten bar: one digit more shows as much.
     decimals = DECIMALS[channel] + (channel == "pressure" and units.current().unit == "MPa")
     unit = {"command": "", "pressure": units.current().unit}.get(channel, "A")
-    trace: dict[str, Any] = {
-        "type": "scatter",
-        "mode": mode,
-        "name": channel,
-        "x": time.plot_times(line.time_ns),
-        "y": numbers(line.values * (units.current().pressure(1.0) if channel == "pressure" else 1.0), decimals),
-        "yaxis": AXIS_OF[channel],
-        "connectgaps": False,
-        "hovertemplate": f"%{{y}} {unit}, {channel}<br>%{{x|%-d %b %Y %H:%M:%S}}<extra></extra>",
-        "line": {"color": color or palette.BAND, "width": width, **({"dash": dash} if dash else {})},
-    }
+    values = line.values * (units.current().pressure(1.0) if channel == "pressure" else 1.0)
+    trace = scatter(
+        channel, time.plot_times(line.time_ns), numbers(values, decimals), mode,
+        yaxis=AXIS_OF[channel],
+        connectgaps=False,
+        hovertemplate=f"%{{y}} {unit}, {channel}<br>%{{x|%-d %b %Y %H:%M:%S}}<extra></extra>",
+        line={"color": color or palette.BAND, "width": width, **({"dash": dash} if dash else {})},
+    )  # fmt: skip
     if marker_px:
         trace["marker"] = {"size": marker_px, "color": color}
     return {**trace, **(more or {})}
@@ -167,16 +164,7 @@ def _states(view: WindowView, time: PlantTime) -> dict[str, Any]:
         ends = [time.plot_time(band.from_ns - short_ns // 2), time.plot_time(band.to_ns + short_ns // 2)]
         x += [*ends, ends[1]]
         y += [level, level, None]
-    return {
-        "type": "scatter",
-        "mode": "lines",
-        "name": "machine",
-        "x": x,
-        "y": y,
-        "yaxis": "y4",
-        "line": {"color": palette.EXPECTED, "width": 8},
-        "hoverinfo": "skip",
-    }
+    return scatter("machine", x, y, yaxis="y4", line={"color": palette.EXPECTED, "width": 8}, hoverinfo="skip")
 
 
 HEIGHT = 640  # px
@@ -233,32 +221,12 @@ def _layout(view: WindowView, time: PlantTime, *, live: bool) -> dict[str, Any]:
         + ("   dots: at zero and full" if any(r == "pressure" for r in map(ROW_OF.get, view.features)) else ""),
         "y4": "<b>Machine</b>",
     }
+    whole = {"xref": "paper", "yref": "paper"}
     annotations = [
-        {
-            "text": text,
-            "xref": "paper",
-            "yref": "paper",
-            "x": 0,
-            "y": rows[key][1],
-            "xanchor": "left",
-            "yanchor": "bottom",
-            "showarrow": False,
-            "font": {"size": 12, "color": palette.TEXT},
-        }
-        for key, text in titles.items()
+        note(text, **whole, x=0, y=rows[key][1], xanchor="left", yanchor="bottom") for key, text in titles.items()
     ]
     if view.empty:
-        annotations.append(
-            {
-                "text": "Nothing was recorded in this stretch.",
-                "xref": "paper",
-                "yref": "paper",
-                "x": 0.5,
-                "y": 0.62,
-                "showarrow": False,
-                "font": {"size": 14, "color": palette.MUTED},
-            }
-        )
+        annotations.append(note("Nothing was recorded in this stretch.", palette.MUTED, 14, **whole, x=0.5, y=0.62))
     annotations += _words_above(view, time)
     levels = sorted(STATE_LEVELS.values())
     return layout(
@@ -352,9 +320,6 @@ def _words_above(view: WindowView, time: PlantTime) -> list[dict[str, Any]]:
         if line is None:
             continue
         taken[line].append((start - 0.01, start + width + 0.01))
-        out.append({
-            "text": text, "xref": "x", "yref": "paper", "x": time.plot_time(at_ns), "y": _WORDS_AT[line],
-            "xanchor": "right" if late else "left", "yanchor": "middle", "showarrow": False,
-            "font": {"size": 11, "color": color},
-        })  # fmt: skip
+        at = {"xref": "x", "yref": "paper", "x": time.plot_time(at_ns), "y": _WORDS_AT[line]}
+        out.append(note(text, color, 11, **at, xanchor="right" if late else "left", yanchor="middle"))
     return out
