@@ -121,6 +121,26 @@ def test_a_limit_met_once_and_gone_again_is_told() -> None:
     assert "current-clipped" in found
 
 
+def small_cut(rows: Rows, off: np.ndarray, low_a: np.ndarray) -> Judgement:
+    """The current `off` or as it was, and the pressure with it."""
+    current = np.where(off, low_a, rows["current"])
+    return judged({**rows, "current": current, "pressure": ZERO_BAR + SPAN_BAR * (current - ZERO_A) / SPAN_A})
+
+
+@pytest.mark.parametrize("at_times", [False, True])
+def test_a_small_cut_is_told_from_a_lower_setting_by_the_lowest_levels(at_times: bool) -> None:
+    """At 8 and 15 % command another setting takes 2 and 4 mA, a limit nothing; none lies between them and full."""
+    rows = press((0.0, 0.08, 0.15, 1.0, 0.15, 0.08), cycles=9)
+    off = in_cycles(rows, (2, 3, 6, 8), 9) if at_times else since(rows, 0.6)
+    limit = limited(rows["current"], 1.0 - 0.028)
+    found = small_cut(rows, off, limit)
+    assert "current-clipped" in causes(found)
+    assert "current-full-changed" not in kinds(found)
+    assert by_id(found)["current_at_full"].verdict is not Verdict.OUT
+    turned = ZERO_A + (rows["current"] - ZERO_A) * (1.0 - 0.028 / SPAN_A)
+    assert "current-clipped" not in kinds(small_cut(rows, off, turned))
+
+
 def test_a_command_beyond_its_range_shows_a_limit_below_full() -> None:
     rows = press((0.0, 0.5, 1.045, 0.7, 0.3, 1.045, 0.0, 0.8), cycles=6, goes_on=True)
     assert "current-clipped" not in kinds(judged(rows))

@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
-from asleft.judge.driver.currents import CurrentLine, Level, current_line
+from asleft.judge.driver.currents import AT_ZERO, CurrentLine, Level, current_line
 from asleft.judge.driver.systematic import stroke_size
 from asleft.judge.features import Dwell, Stroke
 from asleft.judge.medians import median_of
@@ -241,7 +241,7 @@ def cuts_of(
     lower levels that stayed.
     """
     zero, full = left_a
-    rows = sorted((d for d in dwells if d.demand > _LOWEST_TOP), key=lambda d: d.from_s)
+    rows = sorted((d for d in dwells if d.demand > AT_ZERO), key=lambda d: d.from_s)
     if len(rows) < _LEAST_SEEN or full <= zero:
         return []
     u = np.array([min(max(d.demand, 0.0), 1.0) for d in rows])
@@ -252,7 +252,7 @@ def cuts_of(
         return []
     order = np.argsort(u[home])
     should = zero + u * (full - zero) + np.interp(u, u[home][order], off[home][order])
-    short = should - current > 0.5 * tolerance_a
+    short = (should - current > 0.5 * tolerance_a) & (u > _LOWEST_TOP)
     if not np.any(short & ~home):
         return []  # none lacks anything of what the sheet has: what had more at other times has risen
     cuts = [Cut(row, bar) for row, bar, so in zip(rows, should.tolist(), short.tolist(), strict=True) if so]
@@ -268,38 +268,67 @@ def cuts_of(
     told = (
         _one_current(cuts, full - zero, tolerance_a)
         or _stopped_on_the_way(cuts, left_a, strokes)
-        or _lower_stayed(cuts, rows, should, u[home])
+        or _lower_stayed(cuts, rows, left_a, u[home])
     )
     return cuts if told else []
 
 
-def _lower_stayed(cuts: Sequence[Cut], rows: Sequence[Dwell], should_a: FloatArray, home: FloatArray) -> bool:
+def _lower_stayed(cuts: Sequence[Cut], rows: Sequence[Dwell], left_a: tuple[float, float], home: FloatArray) -> bool:
     """Whether at two stays of those cut, lower levels just before and just after had all that a gain takes from them.
 
-    `rows` in order of time, beginning with the lowest command that may be cut; `should_a` their currents as usual.
-    `home`: commands that had all their current at some visit; of others a bent law may make what seems cut.
+    `rows` in order of time; a lower level is held against itself beside stays that are whole. `home`: commands that
+    had all their current at some visit; of others a bent law may make what seems cut.
     """
     lowest = min(cut.dwell.demand for cut in cuts) - _ONE_LEVEL
-    cut_s = [cut.dwell.from_s for cut in cuts]
-    lower = [
-        (row.from_s, bar - row.current_a, row)
-        for row, bar in zip(rows, should_a.tolist(), strict=True)
-        if row.demand < lowest and row.from_s not in cut_s
-    ]
+    cut_s = {cut.dwell.from_s for cut in cuts}
+    lower = _lacking([row for row in rows if row.from_s not in cut_s], rows, lowest, cut_s, left_a)
     stays: set[int] = set()  # by how many lower ones came before
     for dwell, should in cuts:
         k = bisect_left(lower, dwell.from_s, key=_first)
         if not np.any(np.abs(home - min(dwell.demand, 1.0)) < _ONE_LEVEL):
             continue
-        if not 0 < k < len(lower) or any(abs(lower[n][0] - dwell.from_s) > _NEARBY_S for n in (k - 1, k)):
-            continue
-        shares = [
-            (lower[n][1] + 3.0 * lower[n][2].current_se_a) / ((should - dwell.current_a) * lower[n][2].demand)
-            for n in (k - 1, k)
-        ]
-        if max(shares) < _NO_SHARE:
+        sides = (lower[:k], lower[k:])
+        near = [[row for row in side if abs(row[0] - dwell.from_s) < _NEARBY_S] for side in sides]
+        if all(_most_share(rows_there, should - dwell.current_a) < _NO_SHARE for rows_there in near):
             stays.add(k)
     return len(stays) > 1
+
+
+def _lacking(
+    whole: Sequence[Dwell],
+    rows: Sequence[Dwell],
+    lowest: float,
+    cut_s: Collection[float],
+    left_a: tuple[float, float],
+) -> list[tuple[float, float, Dwell]]:
+    """Of dwells below `lowest`: when, by how much less than their level beside whole stays above it, and which."""
+    tops = [row for row in rows if row.demand >= lowest]
+    at_s = [row.from_s for row in tops]
+    levels: dict[int, list[tuple[Dwell, float, bool]]] = {}
+    for row in whole:
+        if row.demand < lowest:
+            k = bisect_left(at_s, row.from_s)
+            beside = any(top.from_s in cut_s for top in tops[max(k - 1, 0) : k + 1])
+            off_a = row.current_a - left_a[0] - row.demand * (left_a[1] - left_a[0])
+            levels.setdefault(round(row.demand / _SAME_COMMAND), []).append((row, off_a, beside))
+    out = []
+    for group in levels.values():
+        usual = [off_a for _, off_a, beside in group if not beside]
+        if usual:
+            out += [(row.from_s, float(np.median(usual)) - off_a, row) for row, off_a, _ in group]
+    return sorted(out, key=_first)
+
+
+def _most_share(lower: Sequence[tuple[float, float, Dwell]], short_a: float) -> float:
+    """Share that lower dwells lack at most of what a gain takes from each that takes `short_a` from full.
+
+    By least squares over all of them, and three standard errors more; a gain takes no less than as the command is.
+    """
+    if not lower:
+        return math.inf
+    u, lack, se = np.array([(row.demand, a, row.current_se_a) for _, a, row in lower]).T
+    power = float(np.sum((u / se) ** 2))
+    return (float(np.sum(u * lack / se**2)) / power + 3.0 / math.sqrt(power)) / short_a
 
 
 def _first(row: tuple[float, float, Dwell]) -> float:

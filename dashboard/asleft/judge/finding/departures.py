@@ -65,7 +65,7 @@ def cut_at_times(context: FindingContext) -> CutAtTimes | None:
     if limit > left:
         return None
     if not (_one_current(context, times) or _lower_as_ever(context, times, len(series), (limit, left - limit))):
-        return None
+        return _once(context, left, tolerance.below)
     return CutAtTimes(limit, left, len(cut), len(series), min(times.at_s))
 
 

@@ -246,6 +246,8 @@ def _present(sheet: Sheet, seen: Seen, found: AsFound, name: str) -> _Present | 
         return None
     series, width = feature_series(name, sheet, seen, found), min(tolerance.below, tolerance.above)
     step_s, creep = motion_within(series, width) if name in CREEPS else (step_within(series, width), None)
+    if name == "current_at_full" and _cut_came_within(seen, found):
+        return None
     if step_s is not None:
         return _Present(step_s, 0.0, series)
     times = times_of(name, series, sheet, seen, found)
@@ -301,7 +303,7 @@ def _after_steps(sheet: Sheet, seen: Seen, found: AsFound) -> Measured:
             found.quantities[name] = _by_single(found.quantities[name], present)
     found.stepped_s = max(later, default=-math.inf)
     _other_ends(found, later, moved)
-    if later and seen.has_current:
+    if later and seen.has_current and not _cut_came_within(seen, found):
         cut_since(found, later[max(later)])
     held_s = stepped_s(sheet, found.held) if seen.held_left else None
     if held_s is not None:
@@ -338,6 +340,12 @@ def _other_ends(found: AsFound, later: Mapping[float, AsFound], moved: Mapping[s
             known = isinstance(end, Estimate) or (bool(stepped) and name.startswith("current"))
             if name not in moved and known and end is not None and isinstance(found.quantities.get(name), Estimate):
                 found.quantities[name] = end
+
+
+def _cut_came_within(seen: Seen, found: AsFound) -> bool:
+    """Whether the current is cut off that was whole at first: what came later does not tell that from a setting."""
+    clip = found.clip
+    return clip is not None and any(d.from_s < clip.from_s and d.demand > clip.demand - 0.02 for d in seen.dwells)
 
 
 def cut_since(found: AsFound, after: AsFound) -> None:
