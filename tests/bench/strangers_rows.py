@@ -67,6 +67,7 @@ class Line:
     uncertainty: float | None = None
     verdict: str = ""
     reason: str = ""
+    untold: float | None = None  # the bound to one who is not told the driver's law
 
     @property
     def constant(self) -> bool:
@@ -92,7 +93,12 @@ class Line:
     @property
     def theory_allows(self) -> bool:
         """Whether the bound leaves room for an expanded uncertainty under a quarter of the tolerance."""
-        return self.bound is not None and 2.0 * self.bound < 0.25 * self.tolerance
+        bound = self.least(told=False)
+        return bound is not None and 2.0 * bound < 0.25 * self.tolerance
+
+    def least(self, *, told: bool) -> float | None:
+        """The bound; `told`: to one who is told that the driver is straight, and when each command stepped."""
+        return self.bound if told or self.untold is None else self.untold
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,7 +190,7 @@ def row_of(job: Job, stranger: Any) -> Row:
         Line(
             quantity=one.quantity, unit=one.unit, left=one.left, below=one.tolerance_below, above=one.tolerance_above,
             low=one.low, high=one.high, now=one.now, defined=one.defined, bound=one.bound,
-            why_unseen=one.why_unseen if one.defined else one.why_undefined,
+            why_unseen=one.why_unseen if one.defined else one.why_undefined, untold=one.untold,
         )
         for one in stranger.actuals.values()
     ]  # fmt: skip

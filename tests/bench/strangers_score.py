@@ -367,15 +367,19 @@ class Efficiency:
     lines: int
 
 
-def efficiency(rows: Sequence[Row], quantities: Sequence[str]) -> Efficiency:
-    """Of lines that were observed and have a bound, over all rows given. NaN where there are none."""
+def efficiency(rows: Sequence[Row], quantities: Sequence[str], *, told: bool = False) -> Efficiency:
+    """Of lines that were observed and have a bound, over all rows given. NaN where there are none.
+
+    `told`: against the bound to one who is told that the driver is straight, and when each command stepped.
+    """
     pairs = np.array(
         [
-            (line.bound / line.tolerance, (line.found - line.now) / line.tolerance)
+            (bound / line.tolerance, (line.found - line.now) / line.tolerance)
             for row in rows
             for line in row.lines
             if line.quantity in quantities and line.defined and line.constant
-            if line.bound and line.found is not None and math.isfinite(line.tolerance)
+            if (bound := line.least(told=told)) and math.isfinite(bound)
+            if line.found is not None and math.isfinite(line.tolerance)
         ]
     ).reshape(-1, 2)
     if not pairs.size:

@@ -51,6 +51,7 @@ def _lines(row: Row) -> list[str]:
         span = "" if line.constant else f"{_number(line.low)}..{_number(line.high)}, "
         true = f"{span}{_number(line.now)}"
         error = None if line.found is None else line.found - line.now
+        bound = line.least(told=False)
         in_u = None if error is None or not line.uncertainty else error / line.uncertainty
         cells.append(
             [
@@ -58,7 +59,7 @@ def _lines(row: Row) -> list[str]:
                 f"{line.off:+.2f}" if line.now >= line.left else f"-{line.off:.2f}", _number(line.found),
                 _number(line.uncertainty, 3), line.verdict or "no line", _number(in_u, 3),
                 _number(None if error is None else error / line.tolerance, 3),
-                _number(None if line.bound is None else line.bound / line.tolerance, 2), _remark(line),
+                _number(None if bound is None else bound / line.tolerance, 2), _remark(line),
             ]
         )  # fmt: skip
     reasons = [f"  {line.quantity}: {line.reason}" for line in row.lines if line.reason]

@@ -113,7 +113,9 @@ def goals_of(told: Sequence[Marked]) -> list[Aim]:
     ):
         seen = efficiency(noisy, quantities)
         if seen.lines:
+            straight = efficiency(noisy, quantities, told=True).value
             name = f"squared bound by squared error, {words} with noise of the command's reading, {seen.lines} values"
+            name += f" ({straight:.2f} of a law known to be straight)"
             aims.append(Aim(Goal(name, seen.value, at_least=least, interval=(seen.low, seen.high))))
     return [aim for aim in aims if aim is not None and not math.isnan(aim.goal.value)]
 

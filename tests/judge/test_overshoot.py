@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from asleft.judge.ramp_fit.ramps import Combined, overshoot_share, swing
 from asleft.judge.valve.end_pressure import end_estimate
+from scipy import optimize, signal
 from synth import dwell, sheet
 from test_characteristic import CUSHION, cycles, measured
 
@@ -32,9 +33,44 @@ def test_the_swing_is_that_of_the_loop(lag_s: float, shape: float, ramp_s: float
 def test_a_lag_that_is_not_surely_a_loop_does_not_swing() -> None:
     theta = np.array([0.4, 0.4, 0.03, 0.0, 1.5])
     told = Combined(theta, np.diag([1e-6] * 4 + [0.04]), 9, 9, 1.0)
-    assert overshoot_share(told, 0) > 0.0
-    assert overshoot_share(Combined(theta, np.diag([1e-6] * 4 + [0.1]), 9, 9, 1.0), 0) == 0.0
-    assert overshoot_share(None, 0) == 0.0
+    assert overshoot_share(told, 0, None) > 0.0
+    assert overshoot_share(Combined(theta, np.diag([1e-6] * 4 + [0.1]), 9, 9, 1.0), 0, None) == 0.0
+    assert overshoot_share(None, 0, None) == 0.0
+
+
+def read_as(lag_s: float, shape: float, filter_s: float, ramp_s: float) -> tuple[float, float]:
+    """Lag and shape of the loop, with a delay, that a loop's answer to a ramp behind a first-order filter looks like.
+
+    Least squares over the answer itself, noise apart, as strokes are fitted.
+    """
+    time_s = np.arange(0.0, ramp_s + 12.0 * (lag_s + filter_s), 5e-4)
+    slow = signal.TransferFunction([1.0], np.polymul([0.25 * shape * lag_s**2, lag_s, 1.0], [filter_s, 1.0]))
+    asked = np.clip(time_s / ramp_s, 0.0, 1.0)
+    seen = signal.lsim(slow, asked, time_s)[1]
+
+    def left(x: np.ndarray) -> np.ndarray:
+        model = signal.TransferFunction([1.0], [0.25 * x[1] * x[0] ** 2, x[0], 1.0])
+        late = np.clip((time_s - x[2]) / ramp_s, 0.0, 1.0)
+        return np.asarray(signal.lsim(model, late, time_s)[1]) - seen
+
+    found = optimize.least_squares(left, [lag_s, shape, filter_s], x_scale=[0.01, 1.0, 0.01]).x
+    return float(found[0]), float(found[1])
+
+
+@pytest.mark.parametrize(
+    ("damping", "natural_hz", "low_pass_hz", "ramp_s"),
+    [(0.72, 10.4, 9.4, 0.6), (0.54, 13.0, 12.3, 1.9), (0.46, 19.2, 14.7, 1.35), (0.5, 5.0, 40.0, 1.8)],
+)
+def test_what_the_filter_of_the_reading_hides_of_a_swing_is_reckoned_with(damping, natural_hz, low_pass_hz, ramp_s):
+    frequency = 2.0 * np.pi * natural_hz
+    lag_s, shape = 2.0 * damping / frequency, 1.0 / damping**2
+    read_lag_s, read_shape = read_as(lag_s, shape, 1.0 / (2.0 * np.pi * low_pass_hz), ramp_s)
+    told = Combined(np.array([ramp_s, ramp_s, read_lag_s, 0.0, read_shape]), np.diag([1e-9] * 5), 9, 9, 1.0)
+    true = simulated(lag_s, shape, ramp_s)
+    if low_pass_hz < natural_hz * 1.2:
+        assert swing(read_lag_s, read_shape, ramp_s) < 0.6 * true, "what is read swings much less"
+    assert overshoot_share(told, 0, low_pass_hz) == pytest.approx(true, rel=0.35)
+    assert overshoot_share(told, 0, None) > 0.75 * true, "a filter nobody told of leaves it open"
 
 
 @pytest.mark.parametrize("share", [0.0, 1.0])

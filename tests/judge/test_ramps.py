@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -10,6 +11,7 @@ from asleft.judge.ramp_fit.learner import Learner
 from asleft.judge.ramp_fit.ramps import StrokeFit, combine, fit_stroke, ramp_estimate, stroke_matrices
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import signal
 from synth import drive
 
 PRIOR = Prior(0.02, 0.05**2, 0.0, 0.05**2)
@@ -28,10 +30,11 @@ def fit_one(
     seed: int = 1,
     shared: bool = True,
     rest_guess: tuple[float, float, float] = (0.02, 0.0, 0.5),
+    beside: Callable[[np.ndarray, np.random.Generator], np.ndarray] | None = None,
 ) -> StrokeFit:
     """One step of `size`, sampled at 100 Hz, fitted from `guess_s`; the instant is known to the sample only.
 
-    The stretch covers the guess too, as the allowance for settling sees to.
+    The stretch covers the guess too, as the allowance for settling sees to. `beside`: other noise, in place of white.
     """
     n = int(1000 * (0.3 + 1.1 * max(true_s, guess_s) * size + 0.4))
     demand = np.full(n, 0.1 if up else 0.1 + size)
@@ -40,9 +43,8 @@ def fit_one(
     shift = round(1000 * late_s)
     time_s = np.arange(n - 100)[::10] * 1e-3
     rng = np.random.default_rng(seed)
-    measured = current[np.clip(np.arange(n - 100)[::10] - shift, 0, n - 1)] + noise_a * rng.standard_normal(
-        time_s.size
-    )
+    noise = noise_a * rng.standard_normal(time_s.size) if beside is None else beside(time_s, rng)
+    measured = current[np.clip(np.arange(n - 100)[::10] - shift, 0, n - 1)] + noise
     u0, u1 = (0.1, 0.1 + size) if up else (0.1 + size, 0.1)
     return fit_stroke(
         [0.0, 0.29, 0.30, float(time_s[-1])],
@@ -67,6 +69,34 @@ def test_a_ramp_is_found_from_a_part_of_the_stroke(size, true_s, up, wrong, seed
     sd = np.sqrt(np.linalg.inv(curvature)[k, k])
     assert fit.own[k] == pytest.approx(true_s, abs=max(0.01 * true_s, 5.0 * sd))
     assert fit.chi2 == pytest.approx(1.0, abs=0.9)
+
+
+def slow_sine(time_s: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    return 7e-4 * np.sin(2.0 * np.pi * (0.45 * time_s + rng.uniform())) + 5e-5 * rng.standard_normal(time_s.size)
+
+
+def filtered(time_s: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """White noise behind a lag of 50 ms, of 0.5 mA."""
+    keep = np.exp(-0.01 / 0.05)
+    steps = 5e-4 * np.sqrt(1.0 - keep**2) * rng.standard_normal(time_s.size + 100)
+    return np.asarray(signal.lfilter([1.0], [1.0, -keep], steps)[100:])
+
+
+def white(time_s: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    return 5e-4 * rng.standard_normal(time_s.size)
+
+
+@pytest.mark.parametrize("beside", [white, slow_sine, filtered])
+def test_a_ramp_is_as_unsure_as_the_noise_is_slow(beside) -> None:
+    """Of one size each; taken for white, the slow ones leave ramps off by three to seven times what is said."""
+    off = []
+    for seed in range(60):
+        fit = fit_one(0.6, 3.0, guess_s=3.0, seed=seed, beside=beside)
+        curvature = fit.information + np.diag(
+            [0.0, 1e-6, 1 / PRIOR.lag_var, 1 / PRIOR.delay_var, 1 / PRIOR.shape_var]
+        )
+        off.append((fit.own[0] - 3.0) / np.sqrt(np.linalg.inv(curvature)[0, 0]))
+    assert 0.7 < np.sqrt(np.mean(np.square(off))) < 1.6
 
 
 def test_the_other_ramp_gets_no_information() -> None:

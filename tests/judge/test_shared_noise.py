@@ -137,3 +137,22 @@ def test_sums_go_to_a_row_and_back() -> None:
 def test_a_single_lag_is_no_division_by_zero() -> None:
     """A shape of the lag at its end, one lag and none beside it, is the limit of a very small one."""
     assert _shared(0.01, 0.008, (0.02, 0.0)) == pytest.approx(_shared(0.01, 0.008, (0.02, 1e-5)), rel=2e-3)
+
+
+@pytest.mark.parametrize("new_each_ms", [2, 5, 10])
+def test_what_is_found_on_the_wire_is_believed_up_to_what_readings_can_hide(new_each_ms: int) -> None:
+    """Noise that is new every 2 to 10 ms, read every 10 ms without a filter that shows: its density is the step."""
+    rng, known = np.random.default_rng(5), SharedNoise()
+    squares = 0.0
+    for _ in range(60):
+        noise = np.repeat(1e-3 * rng.standard_normal(2300 // new_each_ms + 1), new_each_ms)[:2300]
+        command = noise[300::10]
+        current = followed(followed(noise, DRIVER_S), READING_S)[300::10] + 1e-4 * rng.standard_normal(200)
+        known = known.updated(0.5 + command, 0.5 + current, 0.01, np.empty((200, 0)))
+        squares += float(command.var()) / 60.0
+    found = known.on_wire((12_000.0, squares, 0.0), 0.01, None, (DRIVER_S, READING_S), 0.0)
+    density_s = 1e-6 * new_each_ms * STEP_S
+    assert found.most_s > 0.8 * density_s, "all of it may be there"
+    assert found.most_s <= 1.02 * 0.01 * squares
+    silent = SharedNoise().on_wire((12_000.0, squares, 0.0), 0.01, None, (DRIVER_S, READING_S), 0.0)
+    assert silent.most_s < 0.5 * 0.01 * squares, "and no such wire is presumed"

@@ -382,7 +382,7 @@ def two_levels() -> Fake:
     }
     truth = SimpleNamespace(
         quantity="current_at_full", unit="A", left=1.0, tolerance_below=0.016, tolerance_above=0.016,
-        low=1.0, high=1.0, now=1.0, defined=True, why_undefined="", bound=1e-4, why_unseen="",
+        low=1.0, high=1.0, now=1.0, defined=True, why_undefined="", bound=1e-4, why_unseen="", untold=None,
     )  # fmt: skip
     sheet = '[valve]\nid = "press-1.a"\n[signal]\nkind = "4-20mA"\n[as_left]\n'
     return Fake(sheet + "current_at_zero = 0.2\ncurrent_at_full = 1.0\n", columns, {"current_at_full": truth})

@@ -13,7 +13,10 @@ from strangers.truth import UNITS, Actual, settings, undefined
 def bounds_of(
     m: Machine, t: Trace, columns: dict[str, np.ndarray], times: np.ndarray, bursts: dict[str, np.ndarray] | None
 ) -> dict[str, float]:
-    """Bound of every quantity that this log can show; NaN or absent where it cannot."""
+    """Bound of every quantity that this log can show; NaN or absent where it cannot.
+
+    Of currents and ramps under "untold " and their name too: to one who is not told the driver's law (`cramer_rao`).
+    """
     found: dict[str, float] = {}
     x = t.moving.disturbance
 
@@ -27,7 +30,9 @@ def bounds_of(
         if "current" not in columns:
             found |= pressure_ramp_bounds(m, t, times, blind)
     if "current" in columns:
-        found |= current_bounds(m, t, times, dead(x.dead_current, x.dead_command, x.missing))
+        blind = dead(x.dead_current, x.dead_command, x.missing)
+        found |= current_bounds(m, t, times, blind, told=True)
+        found |= {f"untold {q}": bound for q, bound in current_bounds(m, t, times, blind).items()}
     if "supply" in columns and (alive := np.count_nonzero(~dead(x.dead_supply))):
         found["supply_voltage"] = 0.03 / np.sqrt(alive)
     if bursts is not None and m.driver.dither_pp_a and flows_in_burst(t):
@@ -112,6 +117,7 @@ def actuals_of(
         if clipped and q == "current_at_full":
             bound = np.nan
         unseen = not np.isfinite(bound) or bool(why)
+        untold = bounds.get(f"untold {q}", bound)
         out[q] = Actual(
             q,
             UNITS[q],
@@ -124,5 +130,6 @@ def actuals_of(
             why,
             None if unseen else float(bound),
             (why or _why_unseen(m, q, clipped)) if unseen else "",
+            None if unseen else float(untold) if np.isfinite(untold) else np.inf,
         )
     return out

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from strangers.conditions import CONDITIONS
 from strangers.courses import severity
-from strangers.cramer_rao import deviations, ramp_sensitivity
+from strangers.cramer_rao import current_bounds, deviations, ramp_sensitivity
 from strangers.draw import draw_machine
 from strangers.driver import (
     available_current_a,
@@ -26,7 +26,10 @@ from strangers.faults import CATALOGUE
 from strangers.hydraulics import characteristic, play, settle, stick_slip
 from strangers.machine import Machine
 from strangers.misfits import MISFITS
+from strangers.paper import full_scale
 from strangers.ranges import RANGES
+from strangers.readings import record
+from strangers.simulate import simulate
 from strangers.stranger import COURSES, FAULTS, draw, sheet_of
 from strangers.truth import UNITS, settings
 
@@ -163,6 +166,61 @@ def test_a_least_squares_fit_reaches_the_bound_of_the_ramp():
     columns = np.stack([1 - u, u, ramp_sensitivity(u, goal, True, 1.5)], axis=1)
     fits = [np.linalg.lstsq(columns, 0.01 * rng.standard_normal(len(u)), rcond=None)[0] for _ in range(400)]
     assert np.std(fits, axis=0) == pytest.approx(deviations(columns, 0.01), rel=0.12)
+
+
+def test_no_estimator_beats_the_bound_of_a_number_within_limits():
+    """The best estimator there is (the posterior's mean), where the number is drawn as a squared cosine within 1."""
+    x = np.linspace(-1.0, 1.0, 801)
+    drawn = np.cos(0.5 * np.pi * x) ** 2
+    slope = np.gradient(drawn, x)
+    assert np.sum(slope[1:-1] ** 2 / drawn[1:-1]) / drawn.sum() == pytest.approx(np.pi**2, rel=0.01)
+    for noise in (0.05, 0.3, 1.0, 3.0):
+        seen = np.linspace(-1.0 - 6.0 * noise, 1.0 + 6.0 * noise, 1201)
+        joint = drawn * np.exp(-0.5 * ((seen[:, None] - x) / noise) ** 2)
+        mean = joint @ x / joint.sum(axis=1)
+        error = float((joint * (mean[:, None] - x) ** 2).sum() / joint.sum())
+        assert 1.0 / (1.0 / noise**2 + np.pi**2) <= error <= noise**2
+
+
+def told_and_not(seed: int, condition: str, **fields: object) -> tuple[Machine, list[dict[str, float]]]:
+    """A healthy machine, and the bounds to one who is told law, steps and dither, and to one who is not."""
+    m = draw_machine(seed, condition)[0].set({"programme.duration_s": 120.0, **fields})
+    t = simulate(m, (), np.random.default_rng(seed))
+    _, times = record(m, t, np.random.default_rng(seed))
+    return m, [current_bounds(m, t, times, np.zeros(len(times), bool), told=told) for told in (True, False)]
+
+
+@pytest.mark.parametrize("condition", ["plain", "three strokes", "s-shaped law", "slow logger", "s-curves"])
+def test_who_is_not_told_the_law_knows_no_more(condition):
+    for seed in range(3):
+        _, (told, untold) = told_and_not(seed, condition)
+        for quantity, bound in told.items():
+            assert not untold[quantity] < bound * (1.0 - 1e-9), (seed, quantity)
+
+
+def test_currents_at_the_ends_rest_on_the_ends_where_the_law_is_not_known():
+    """Of a bend without limits only what rests at an end tells that end: sigma over the root of its readings."""
+    m, (told, untold) = told_and_not(3, "plain", **{"driver.dither_pp_a": 0.0})
+    t = simulate(m, (), np.random.default_rng(3))
+    _, times = record(m, t, np.random.default_rng(3))
+    y = np.interp(times, t.time_s, t.share)
+    at_full = np.count_nonzero(y > 1.0 - 1e-9)
+    sigma = np.hypot(m.logger.current_noise * m.span_a, 1.05 * full_scale(m)[1] / 2**m.logger.bits / np.sqrt(12.0))
+    alone = sigma / np.sqrt(at_full)
+    assert untold["current_at_full"] == pytest.approx(alone, rel=0.15)
+    assert told["current_at_full"] < 0.9 * alone
+
+
+def test_a_ramp_whose_beginning_is_not_known_is_told_by_its_slope():
+    """A line through n points is known half as well without a known point: n^3 / 12 of n^3 / 3 of information.
+
+    One stroke up and down again of a long ramp, read ten times a second, so that the lag is nothing beside it.
+    """
+    fields = {"driver.dither_pp_a": 0.0, "driver.ramp_up_s": 9.0, "driver.ramp_down_s": 9.0}
+    _, (told, untold) = told_and_not(
+        2, "three strokes", **fields, **{"logger.rate_hz": 10.0, "logger.low_pass_hz": 40.0}
+    )
+    assert 1.5 < untold["ramp_up"] / told["ramp_up"] < 3.0, "and by something more for what may be bent"
 
 
 def test_the_same_arguments_give_the_same_stranger():

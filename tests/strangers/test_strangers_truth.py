@@ -12,6 +12,7 @@ from strangers.conditions import CONDITIONS
 from strangers.draw import draw_machine
 from strangers.driver import switching_a
 from strangers.faults import FAULTS
+from strangers.hydraulics import characteristic, play
 from strangers.readings import ripple_a, sample_times
 from strangers.stranger import draw, sheet_of
 from strangers.truth import LIMITS
@@ -260,3 +261,26 @@ def test_a_pressure_whose_end_is_not_seen_has_moved_by_what_the_levels_show():
     assert inner.actuals["pressure_at_full"].bound is None
     assert whole.faults[0].size == 3.0
     assert 0.0 < inner.faults[0].size < 0.9 * 3.0
+
+
+def test_the_first_stay_shows_no_branch():
+    """Two worlds: a characteristic, and it shifted by the spool's half width, with spools as far apart.
+
+    Their pressures are the same as long as neither spool has moved; those at zero "from above" are not.
+    """
+    m = draw_machine(17, "plain")[0].set({"valve.dead_band": 0.0, "valve.curve": 1.0})
+    width, span_bar = m.valve.play_share, m.valve.p_full_bar - m.valve.p_zero_bar
+    shift = {"valve.p_zero_bar": m.valve.p_zero_bar + width * span_bar}
+    other = m.set({**shift, "valve.p_full_bar": m.valve.p_full_bar + width * span_bar})
+    within = np.linspace(0.05, 0.95, 50) * width  # the current's place wanders less than moves a spool
+    spools = [play(np.concatenate(([start], within)), width)[1:] for start in (0.0, -width)]
+    assert characteristic(m, spools[0]) == pytest.approx(characteristic(other, spools[1]))
+    apart = float(characteristic(other, width) - characteristic(m, width))
+    assert apart == pytest.approx(width * span_bar)
+    assert apart > 0.25 * 0.02 * m.valve.p_full_bar, "more than a quarter of the tolerance"
+
+
+def test_a_pressure_at_zero_that_is_only_seen_at_the_first_stay_is_not_owed():
+    short, plain = draw(7501011, "short dwells"), draw(17, "plain")
+    assert short.actuals["pressure_at_zero"].bound is None
+    assert plain.actuals["pressure_at_zero"].bound is not None

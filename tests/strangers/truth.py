@@ -51,7 +51,8 @@ class Actual:
     """One quantity of the sheet. Tolerances are absolute and >= 0; an infinite side is not judged.
 
     `low`, `high`: smallest and largest true value within the log; `now`: at its end. `bound`: standard deviation by
-    Cramer and Rao that this log allows, None where it cannot show the quantity.
+    Cramer and Rao that this log allows, None where it cannot show the quantity; `untold`: that it allows to one who
+    is not told the driver's law, nor when between two readings a command stepped.
     """
 
     quantity: str
@@ -66,6 +67,7 @@ class Actual:
     why_undefined: str
     bound: float | None
     why_unseen: str
+    untold: float | None
 
 
 @dataclass(frozen=True)

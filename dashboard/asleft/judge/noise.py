@@ -113,6 +113,11 @@ class SharedNoise:
         `alike`: the command's number of readings, variance, and mean product of neighbours. `command_lag_s`: time
         constant of its filter; None where too fast to show. `lags_s`: the two of the current, which answers
         `delay_s` later than they make it, counted as strokes do: from the wire plus the command's own lag.
+
+        The most there can be is all of the command's scatter behind its filter; a fifth of an interval is taken for
+        one that is too fast to show. Where more than that is found, it may be up to the density of readings that have
+        nothing in common with their neighbours, interval x variance: sampling adds to the wire's own what folds down
+        to slow frequencies, and takes nothing away.
         """
         n, variance, neighbours = alike
         total_s = sum(lags_s)
@@ -138,6 +143,8 @@ class SharedNoise:
         found, u = float((shape * weight) @ value) / information, 1.0 / math.sqrt(information)
         beside = _beside_slow(shape[-LAGS:], value[-LAGS:], weight[-LAGS:])
         found, u = (found, u) if beside is None else beside
+        if command_lag_s is None and found > _CHANCE * u:
+            most = max(most, min(found + 2.0 * u, interval_s * variance))
         return WireDensity(found, min(u, most), most, total_s)
 
 

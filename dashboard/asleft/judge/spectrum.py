@@ -249,7 +249,8 @@ def waveform(harmonics: Sequence[int], amplitude: ComplexArray, sigma: float) ->
     numbers, size = np.array(harmonics, dtype=np.float64), np.abs(amplitude)
     kept = size <= 1.2 * first / numbers  # no wave of the three has more; something else lies there
     kept[0] = True
-    real = kept & (size > _MISFIT * sigma)
+    # Noise alone is beyond x sigma with the chance exp(-x^2 / 2); of many harmonics one may be.
+    real = kept & (size > math.sqrt(_MISFIT**2 + 2.0 * math.log(numbers.size)) * sigma)
     real[0] = True
     if np.count_nonzero(real) == 1:
         return Waveform("sine", 2.0 * first, math.hypot(2.0 * sigma, _hidden(numbers, size, sigma)))

@@ -261,18 +261,24 @@ def levels_of(
     `resolution_a`, `demand_step`: steps of the two converters; `wire_sd`: noise of the demand that the driver gets,
     of which it clips what lies beyond its range; `wire_u`: its standard uncertainty.
     """
-    ordered = sorted(dwells, key=lambda d: d.demand)
+    groups = grouped(dwells)
+    ordered = [dwell for group in groups for dwell in group]
+    reach = ordered[-1].demand - ordered[0].demand if ordered else 0.0
+    slope = (ordered[-1].current_a - ordered[0].current_a) / reach if reach > SMALLEST_SPAN else 0.0
+    return [_level(group, resolution_a, demand_step, WireNoise(wire_sd, wire_u), slope) for group in groups]
+
+
+def grouped(dwells: Sequence[Dwell]) -> list[list[Dwell]]:
+    """Dwells by command level, ascending."""
     groups: list[list[Dwell]] = []
-    for dwell in ordered:
+    for dwell in sorted(dwells, key=lambda d: d.demand):
         first = groups[-1][0].demand if groups else -math.inf
         leaves_zero = first <= AT_ZERO < dwell.demand - AT_ZERO
         if dwell.demand - first <= _SAME_LEVEL and not leaves_zero:
             groups[-1].append(dwell)
         else:
             groups.append([dwell])
-    reach = ordered[-1].demand - ordered[0].demand if ordered else 0.0
-    slope = (ordered[-1].current_a - ordered[0].current_a) / reach if reach > SMALLEST_SPAN else 0.0
-    return [_level(group, resolution_a, demand_step, WireNoise(wire_sd, wire_u), slope) for group in groups]
+    return groups
 
 
 def _level(group: Sequence[Dwell], resolution_a: float, demand_step: float, wire: WireNoise, slope_a: float) -> Level:

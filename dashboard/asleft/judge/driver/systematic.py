@@ -78,13 +78,19 @@ def instrument_u(sheet: Sheet, channel: str) -> float:
     return instrument.expanded_uncertainty / 2.0
 
 
-def current_systematic(sheet: Sheet, span_a: float, dwells: Sequence[Dwell], interval_s: float) -> float:
-    """Calibration of current and command readings, and dither that may have aliased into the slow samples."""
+def current_systematic(
+    sheet: Sheet, span_a: float, dwells: Sequence[Dwell], interval_s: float, beat_a: float = 0.0
+) -> float:
+    """Calibration of current and command readings, and dither that may have aliased into the slow samples.
+
+    `beat_a`: amplitude of what was seen of such dither, and taken off.
+    """
     total = instrument_u(sheet, "current") ** 2
     command = instrument_u(sheet, "command") / abs(sheet.signal.at_full - sheet.signal.at_zero)
     total += (span_a * command) ** 2
     readings = sum(d.n for d in dwells) / len(dwells)
-    return math.sqrt(total + _aliased_dither_a(sheet, len(dwells), readings, interval_s) ** 2)
+    aliased_a2 = _aliased_dither_a(sheet, len(dwells), readings, interval_s) ** 2
+    return math.sqrt(total + max(aliased_a2 - 0.5 * beat_a**2, 0.0))
 
 
 def unequal_ramps(sheet: Sheet, wire: WireNoise) -> tuple[float, float]:

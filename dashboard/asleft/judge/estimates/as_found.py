@@ -44,6 +44,7 @@ class AsFound:
     line: CurrentLine | None = None
     levels: list[Level] = field(default_factory=list)
     clip: Clip | None = None
+    beat_a: float = 0.0  # amplitude of dither that beat with the sampling and was taken off the currents
     cut_s: frozenset[float] = frozenset()  # beginnings of dwells whose current was cut off at times
     combined: Combined | None = None
     control: Mapping[LevelKey, LevelPressure] = field(default_factory=dict)

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from asleft.judge.decide import Estimate
+from asleft.judge.driver.beat import without_beat
 from asleft.judge.driver.clipping import cut_lately, cuts_of, on_dwells, split_clipped
 from asleft.judge.driver.currents import CurrentLine, Level, alive, current_line, floored, levels_of, usable
 from asleft.judge.driver.supply import cut_by_supply
@@ -32,10 +33,14 @@ def estimate_currents(sheet: Sheet, seen: Seen, out: AsFound) -> None:
         not_seen(out, names, NotObserved("no current reading on this valve"))
         return
     good = alive([d for d in seen.dwells if usable(d, sheet)])
+    outer = sheet.signal.made_by is MadeBy.CLOSED_LOOP
+    left0, left1 = sheet.as_left.get(names[0]), sheet.as_left.get(names[1])
+    if not outer and left0 is not None and left1 is not None:
+        beat = without_beat(good, left1 - left0, seen.interval_s)
+        good, out.beat_a = beat.dwells, beat.amplitude_a
     out.levels = levels_of(
         good, seen.resolution_a, demand_step=seen.demand_step, wire_sd=seen.wire.sd, wire_u=seen.wire.u
     )
-    left0, left1 = sheet.as_left.get(names[0]), sheet.as_left.get(names[1])
     if not out.levels:
         dead = "current" in seen.dead
         not_seen(out, names, NotObserved(DEAD if dead else "no settled stretches of the current"))
@@ -43,7 +48,6 @@ def estimate_currents(sheet: Sheet, seen: Seen, out: AsFound) -> None:
     span = (left1 - left0) if left0 is not None and left1 is not None else out.levels[-1].current_a
     tolerance = sheet.tolerance[names[1]].below if names[1] in sheet.tolerance else 0.02 * span
     why = "the command did not rest at two separated levels"
-    outer = sheet.signal.made_by is MadeBy.CLOSED_LOOP
     if outer:
         slow = slow_line(good, span, tolerance, seen.resolution_a, seen.demand_noise)
         kept, out.clip, line, why = slow.levels, slow.clip, slow.line, slow.reason
@@ -114,7 +118,7 @@ def _ends(
     outer = sheet.signal.made_by is MadeBy.CLOSED_LOOP
     loop_shift, loop_shift_u = (0.0, 0.0) if outer else unequal_ramps(sheet, seen.wire)
     systematic = math.hypot(
-        current_systematic(sheet, span, good, seen.interval_s),
+        current_systematic(sheet, span, good, seen.interval_s, out.beat_a),
         FLOOR * span if outer else 0.0,
         span * loop_shift_u,
         hidden_dither_a(sheet, line, span) if seen.no_tone else 0.0,

@@ -15,6 +15,7 @@ from asleft.judge.estimates.pressures import estimate_pressures
 from asleft.judge.estimates.ramps import bound_by_followed, estimate_ramps
 from asleft.judge.ramp_fit.ramps import overshoot_share
 from asleft.judge.valve.characteristic import measure
+from asleft.judge.valve.hysteresis import low_pass_hz
 from asleft.sheet.model import MadeBy, Sheet
 
 
@@ -49,7 +50,7 @@ def _characteristic(sheet: Sheet, seen: Seen, out: AsFound) -> None:
         wire=seen.wire,
         current_u_a=instrument_u(sheet, "current"),
         steps=(seen.resolution_a, seen.resolution_bar),
-        swing=overshoot_share(out.combined, 0) + overshoot_share(out.combined, 1),
+        swing=sum(overshoot_share(out.combined, k, low_pass_hz(sheet)) for k in (0, 1)),
         creep=out.creep,
         why_none=why,
     )

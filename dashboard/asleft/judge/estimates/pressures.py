@@ -65,7 +65,7 @@ def estimate_pressures(sheet: Sheet, seen: Seen, out: AsFound) -> None:
             at_full=at_full,
             instrument_u_bar=systematic,
             resolution_bar=seen.resolution_bar,
-            swing=overshoot_share(out.combined, 0 if at_full else 1),
+            swing=overshoot_share(out.combined, 0 if at_full else 1, low_pass_hz(sheet)),
             creep=out.creep,
             noise=noise,
         )

@@ -34,6 +34,8 @@ _UNLIKE, _FEWEST_MOVING = 0.3, 10.0
 _ROUNDS, _FITS = 5, 2
 #: Share of its information that such a stroke is believed: whether instants scatter evenly is not known.
 _BELIEVED = 0.25
+#: What a fit leaves tells how slow noise is from so many samples on, beyond so many standard errors of chance.
+_FEWEST_LEFT, _CHANCE = 50, 3.0
 #: Ramps (s) to begin with where nothing is known of them.
 _FAR_S = (0.3, 1.0, 3.0, 8.0, 15.0, 30.0, 60.0, 120.0, 300.0)
 #: A stroke agrees with a guess whose cost is less than this above its optimum (chi-square of five, one in 5,000).
@@ -105,7 +107,10 @@ def fit_stroke(
             chi2, believed = problem.reduced_chi2(found), _BELIEVED
     agrees = problem.cost_of(common.point) - problem.cost_of(found) < _AGREES * max(chi2, 1.0)
     tangent = common if shared and agrees else problem.at(found.theta)
-    used = believed * problem.weight / beyond_chance(chi2, time_s.size)
+    worse = beyond_chance(chi2, time_s.size)
+    if worse <= 1.0:
+        worse = _slowness(problem.model, found.theta)
+    used = believed * problem.weight / worse
     information, slope = _marginal(used * tangent.information, used * tangent.slope, interval_s)
     theta, limited = tangent.point.theta, found.limited
     return StrokeFit(theta, information, slope, found.theta, chi2, limited.limited_up_s, limited.limited_down_s)
@@ -146,6 +151,26 @@ def _timed(
         moved = np.array([np.interp(model.time_s + e * reach_s, model.time_s, fitted) for e in EVENLY])
         reach_s *= min(max(math.sqrt(wanted / max(float(moved.var(axis=0).sum()), 1e-18)), 0.2), 5.0)
     return noise_a / np.sqrt(own + moved.var(axis=0)), reach_s
+
+
+def _slowness(model: Model, theta: FloatArray) -> float:
+    """How many times the slow part of what a fit leaves is that of white noise of its size, at least 1.
+
+    A ramp is as unsure as the noise is slow: a tone that nobody knows of yet, noise on the wire behind the coil's
+    lag. 1 + 2 x the sum of its correlations up to the first that chance may make (initial positive sequence; Geyer,
+    Statistical Science 7, 1992, from memory).
+    """
+    left = model.fitted_a(theta)[0][model.weight <= 1.0]
+    power = float(left @ left)
+    if left.size < _FEWEST_LEFT or power <= 0.0:
+        return 1.0
+    chance, total = _CHANCE / math.sqrt(left.size), 1.0
+    for lag in range(1, left.size // 4):
+        alike = float(left[lag:] @ left[:-lag]) / power
+        if alike < chance:
+            break
+        total += 2.0 * alike
+    return total
 
 
 def _times(theta: FloatArray, up_s: float, down_s: float) -> FloatArray:
@@ -373,23 +398,46 @@ def without(information: FloatArray, gradient: FloatArray, k: int) -> tuple[Floa
 # (a second-order lag from its state at the corner, textbook). In the words of a fit, sum of the lags L = 2 z / w and
 # shape 1 / z^2: above 1 it swings. A spool that friction holds stops at the farthest point: what it makes belongs to
 # a current as much further on, and the two branches of a loop look as much closer together. A spool too slow for the
-# swing does not see it. Which it is no channel tells: anything from none to all of it, evenly. And the reading's own
-# filter hides some of a swing, which then is up to a third more than what is read.
+# swing does not see it. Which it is no channel tells: anything from none to all of it, evenly.
+#
+# The reading's own filter, of time constant T, hides some of a swing, or most of it. What is read of a loop
+# 1 / (1 + l s + m s^2) behind that filter is fitted as one loop 1 / (1 + L s + M s^2) that answers later. The second
+# and third cumulants of an answer to an impulse know of no delay, and those of links in a row add up:
+#
+#     L^2 - 2 M = l^2 - 2 m + T^2,   2 L^3 - 6 L M = 2 l^3 - 6 l m + 2 T^3,
+#
+# so that l^3 - (3 L^2 - 3 T^2 - 6 M) l + 2 L^3 - 6 L M - 2 T^3 = 0. Where the sheet does not give the filter, it
+# makes up at most three quarters of all lag (as for noise on the wire: half of it, give or take a quarter).
 
 #: Standard uncertainties by which the shape must be beyond that of two equal lags.
 _SURE = 2.0
-#: The most that a swing is of what is read of it.
-_HIDDEN = 1.3
+#: Share of the lag that a filter which the sheet does not give makes up at the most.
+_FILTERS = 0.75
 
 
-def overshoot_share(combined: Combined | None, k: int) -> float:
-    """Farthest that the current may swing beyond its level behind ramp up (`k` = 0) or down (1), share of full."""
+def overshoot_share(combined: Combined | None, k: int, low_pass_hz: float | None) -> float:
+    """Farthest that the current may swing beyond its level behind ramp up (`k` = 0) or down (1), share of full.
+
+    `low_pass_hz`: of the current's reading, None where the sheet does not give it.
+    """
     if combined is None:
         return 0.0
     lag_s, shape, ramp_s = (float(combined.theta[n]) for n in (LAG, SHAPE, k))
     if lag_s <= 0.0 or shape <= 1.0 + _SURE * math.sqrt(max(float(combined.covariance[SHAPE, SHAPE]), 0.0)):
         return 0.0
-    return _HIDDEN * swing(lag_s, shape, ramp_s)
+    filter_s = _FILTERS * lag_s if low_pass_hz is None else 1.0 / (2.0 * math.pi * low_pass_hz)
+    return max((swing(*loop, ramp_s) for loop in _behind_filter(lag_s, shape, filter_s)), default=0.0)
+
+
+def _behind_filter(lag_s: float, shape: float, filter_s: float) -> list[tuple[float, float]]:
+    """Lag and shape of loops that are read as one of `lag_s` and `shape` behind a filter; itself if none is."""
+    m = 0.25 * shape * lag_s**2
+    roots = np.roots(
+        [1.0, 0.0, 6.0 * m + 3.0 * filter_s**2 - 3.0 * lag_s**2, 2.0 * lag_s**3 - 6.0 * lag_s * m - 2.0 * filter_s**3]
+    )
+    lags = [float(root.real) for root in roots if abs(root.imag) < 1e-9 * lag_s and root.real > 0.0]
+    shapes = [4.0 * (m + 0.5 * (own**2 + filter_s**2 - lag_s**2)) / own**2 for own in lags]
+    return [loop for loop in zip(lags, shapes, strict=True) if loop[1] > 1.0] or [(lag_s, shape)]
 
 
 def swing(lag_s: float, shape: float, ramp_s: float) -> float:
