@@ -5,6 +5,9 @@ Dots with whiskers, as left in steps of the revisions, tolerance, dead zone, ons
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import numpy as np
 from asleft.web import units
 from asleft.web.markup import Markup, el
@@ -20,40 +23,52 @@ TICKS = 4
 
 def history_svg(view: HistoryView, time: PlantTime) -> Markup:
     """The picture; its words are its accessible name."""
-    scale = _Scale(view)
-    return el(
-        "svg",
-        *_left(view, scale),
-        *_trend(view, scale),
-        *_points(view, scale),
-        _onset(view, scale),
-        *_labels(view, scale),
-        *_ticks(scale, time),
-        viewBox=f"0 0 {WIDTH:.0f} {HEIGHT:.0f}",
-        class_="history",
-        role="img",
-        aria_label=f"{view.words} {view.outlook}".strip(),
-    )
+    scale = Scale(view.from_ns, view.to_ns, _until(view), *_limits(view))
+    pieces = [*_left(view, scale), *_trend(view, scale), *_points(view, scale), _onset(view, scale)]
+    levels = [(value, strong) for value, strong in ((view.as_left, True), (view.high, False), (view.low, False))]
+    told = [(v, units.current().number(view.quantity, v), strong) for v, strong in levels if v is not None]
+    pieces += [*labels(scale, told), *_ticks(scale, time)]
+    return drawn(scale, pieces, f"{view.words} {view.outlook}".strip())
 
 
-class _Scale:
-    """From moments and values to places."""
+def drawn(scale: Scale, pieces: Sequence[Markup | None], words: str) -> Markup:
+    """The picture; `words` are its accessible name."""
+    box = f"0 0 {WIDTH:.0f} {scale.height:.0f}"
+    return el("svg", *pieces, viewBox=box, class_="history", role="img", aria_label=words)
 
-    right, bottom = WIDTH - RIGHT, HEIGHT - BOTTOM
 
-    def __init__(self, view: HistoryView) -> None:
-        self.from_ns, self.now_ns, self.to_ns = view.from_ns, view.to_ns, _until(view)
-        self.low, self.high = _limits(view)
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """From moments (unix ns) and values to places. `to_ns` lies beyond `now_ns` where a trend is drawn."""
+
+    from_ns: int
+    now_ns: int
+    to_ns: int
+    low: float
+    high: float
+    height: float = HEIGHT
+
+    @property
+    def right(self) -> float:
+        """Where the present, or the end of the trend, is drawn."""
+        return WIDTH - RIGHT
+
+    @property
+    def bottom(self) -> float:
+        """Where the lowest value is drawn."""
+        return self.height - BOTTOM
 
     def x(self, at_ns: float) -> float:
+        """Pixels from the left."""
         return LEFT + (at_ns - self.from_ns) / (self.to_ns - self.from_ns) * (self.right - LEFT)
 
     def y(self, value: float) -> float:
+        """Pixels from the top, kept within the picture."""
         share = (min(max(value, self.low), self.high) - self.low) / (self.high - self.low)
         return self.bottom - share * (self.bottom - TOP)
 
 
-def _left(view: HistoryView, scale: _Scale) -> list[Markup]:
+def _left(view: HistoryView, scale: Scale) -> list[Markup]:
     """Tolerance and as left of each revision, the latest also for what is still to come; marks where one began."""
     bands, lines, marks = "", "", ""
     for step in view.steps:
@@ -70,11 +85,11 @@ def _left(view: HistoryView, scale: _Scale) -> list[Markup]:
     if view.zone is not None:
         a = scale.x(view.steps[-1].from_ns)
         zone = "".join(f"M{a:.1f} {scale.y(edge):.1f}H{scale.right:.1f}" for edge in view.zone)
-    drawn = ((bands, "band"), (zone, "zone"), (lines, "left"), (marks, "revised"))
-    return [el("path", d=d, class_=name) for d, name in drawn if d]
+    shown = ((bands, "band"), (zone, "zone"), (lines, "left"), (marks, "revised"))
+    return [el("path", d=d, class_=name) for d, name in shown if d]
 
 
-def _points(view: HistoryView, scale: _Scale) -> list[Markup]:
+def _points(view: HistoryView, scale: Scale) -> list[Markup]:
     whiskers, dots, out = "", "", ""
     rows = zip(view.time_ns.tolist(), view.values.tolist(), view.spread.tolist(), view.beyond.tolist(), strict=True)
     for at_ns, value, spread, beyond in rows:
@@ -86,11 +101,11 @@ def _points(view: HistoryView, scale: _Scale) -> list[Markup]:
             out += f"M{x:.1f} {y - 3.4:.1f}l3.4 3.4l-3.4 3.4l-3.4 -3.4Z"
         else:
             dots += f"M{x:.1f} {y:.1f}h0"
-    drawn = ((whiskers, "whisker"), (dots, "dot"), (out, "beyond"))
-    return [el("path", d=d, class_=name) for d, name in drawn if d]
+    shown = ((whiskers, "whisker"), (dots, "dot"), (out, "beyond"))
+    return [el("path", d=d, class_=name) for d, name in shown if d]
 
 
-def _trend(view: HistoryView, scale: _Scale) -> list[Markup]:
+def _trend(view: HistoryView, scale: Scale) -> list[Markup]:
     """The line over the points it rests on and into the future, in the fan of its interval; where it gets out."""
     trend = view.trend
     if trend is None:
@@ -112,30 +127,26 @@ def _trend(view: HistoryView, scale: _Scale) -> list[Markup]:
     return marks
 
 
-def _onset(view: HistoryView, scale: _Scale) -> Markup | None:
+def _onset(view: HistoryView, scale: Scale) -> Markup | None:
     if view.onset_ns is None or not view.from_ns <= view.onset_ns <= view.to_ns:
         return None
     x, bottom = scale.x(view.onset_ns), scale.bottom
     return el("path", d=f"M{x:.1f} {TOP - 2}V{bottom}M{x - 4:.1f} {bottom + 7:.1f}l4 -6l4 6Z", class_="onset")
 
 
-def _labels(view: HistoryView, scale: _Scale) -> list[Markup]:
-    labels: list[Markup] = []
+def labels(scale: Scale, levels: Sequence[tuple[float, str, bool]]) -> list[Markup]:
+    """Values with their words beside the axis, the first first: what would lie over another is left out."""
+    out: list[Markup] = []
     taken: list[float] = []
-    for value, strong in ((view.as_left, True), (view.high, False), (view.low, False)):
-        if value is None:
-            continue
+    for value, text, strong in levels:
         y = scale.y(value)
         if all(abs(y - other) > 12 for other in taken):
             taken.append(y)
-            text = units.current().number(view.quantity, value)
-            labels.append(
-                el("text", text, x=LEFT - 6, y=y + 4, text_anchor="end", class_="strong" if strong else None)
-            )
-    return labels
+            out.append(el("text", text, x=LEFT - 6, y=y + 4, text_anchor="end", class_="strong" if strong else None))
+    return out
 
 
-def _ticks(scale: _Scale, time: PlantTime) -> list[Markup]:
+def _ticks(scale: Scale, time: PlantTime) -> list[Markup]:
     """Days along the foot; what lies right of "now" is the future."""
     ahead = scale.to_ns > scale.now_ns
     ticks = []

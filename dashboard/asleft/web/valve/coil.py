@@ -10,6 +10,7 @@ from typing import Any, cast
 import numpy as np
 import numpy.typing as npt
 from asleft.sheet.names import format_quantity, format_uncertainty, with_minus
+from asleft.web.control_chart import LEFT, Scale, drawn, labels
 from asleft.web.hrefs import csv_of_stretch
 from asleft.web.markup import Markup, el
 from asleft.web.source import Source
@@ -139,9 +140,7 @@ def _reason(judgement: Json, name: str) -> str:
 
 # Winding temperature and headroom over two days, as two small SVG pictures with the lines that matter.
 
-WIDTH, HEIGHT = 400.0, 150.0
-LEFT, RIGHT, TOP, BOTTOM = 52.0, 10.0, 14.0, 24.0
-TICKS = 3
+HEIGHT = 150.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,43 +170,22 @@ def _svg(
     shown = np.isfinite(values)
     ends = [*(values + spread)[shown].tolist(), *(values - spread)[shown].tolist(), *(one.value for one in levels)]
     room = (max(ends) - min(ends)) * 0.12 or 1.0
-    low, high = min(ends) - room, max(ends) + room
-    bottom, right = HEIGHT - BOTTOM, WIDTH - RIGHT
-
-    def x(at_ns: float) -> float:
-        return LEFT + (at_ns - view.from_ns) / (view.to_ns - view.from_ns) * (right - LEFT)
-
-    def y(value: float) -> float:
-        return float(bottom - (value - low) / (high - low) * (bottom - TOP))
-
+    scale = Scale(view.from_ns, view.to_ns, view.to_ns, min(ends) - room, max(ends) + room, HEIGHT)
     whiskers, dots = "", ""
     rows = zip(view.time_ns[shown].tolist(), values[shown].tolist(), spread[shown].tolist(), strict=True)
     for at_ns, value, half in rows:
-        dots += f"M{x(at_ns):.1f} {y(value):.1f}h0"
-        if y(value - half) - y(value + half) > 4:
-            whiskers += f"M{x(at_ns):.1f} {y(value + half):.1f}V{y(value - half):.1f}"
-    marks = [(f"M{LEFT} {y(one.value):.1f}H{right}", one.kind) for one in levels]
+        x, top, base = scale.x(at_ns), scale.y(value + half), scale.y(value - half)
+        dots += f"M{x:.1f} {scale.y(value):.1f}h0"
+        if base - top > 4:
+            whiskers += f"M{x:.1f} {top:.1f}V{base:.1f}"
+    marks = [(f"M{LEFT} {scale.y(one.value):.1f}H{scale.right}", one.kind) for one in levels]
     marks += [(d, name) for d, name in ((whiskers, "whisker"), (dots, "dot")) if d]
-    labels = [*(one.value for one in levels), float(values[shown][-1])]
-    taken: list[float] = []
-    texts: list[Markup] = []
-    for value in labels:
-        if all(abs(y(value) - other) > 12 for other in taken):
-            taken.append(y(value))
-            texts.append(el("text", with_minus(f"{value:.0f}"), x=LEFT - 6, y=y(value) + 4, text_anchor="end"))
-    for part in range(TICKS):
-        at_ns = view.from_ns + (view.to_ns - view.from_ns) * part // (TICKS - 1)
-        anchor = "start" if part == 0 else "end" if part == TICKS - 1 else "middle"
-        texts.append(el("text", time.moment(at_ns, view.to_ns), x=x(at_ns), y=HEIGHT - 5, text_anchor=anchor))
-    return el(
-        "svg",
-        *(el("path", d=d, class_=name) for d, name in marks),
-        *texts,
-        viewBox=f"0 0 {WIDTH:.0f} {HEIGHT:.0f}",
-        class_="history",
-        role="img",
-        aria_label=words,
-    )
+    told = [*(one.value for one in levels), float(values[shown][-1])]
+    texts = labels(scale, [(value, with_minus(f"{value:.0f}"), False) for value in told])
+    for part, anchor in enumerate(("start", "middle", "end")):
+        at_ns = view.from_ns + (view.to_ns - view.from_ns) * part // 2
+        texts.append(el("text", time.moment(at_ns, view.to_ns), x=scale.x(at_ns), y=HEIGHT - 5, text_anchor=anchor))
+    return drawn(scale, [*(el("path", d=d, class_=name) for d, name in marks), *texts], words)
 
 
 def coil(view: CoilView, valve: str, time: PlantTime) -> Markup:
