@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import socket
+import time
 
 import pytest
 from asleft.cli import web
@@ -12,6 +14,7 @@ from asleft.store.accounts import Role
 from asleft.store.actor import Actor
 from asleft.web.access.passwords import Passwords
 from asleft.web.app import create_app
+from asleft.web.availability import Place
 
 CHIEF = Actor("chief", "command line")
 OUTSIDE = ("--host", "0.0.0.0", "--port", "0")
@@ -112,6 +115,24 @@ def test_the_notice_is_read_before_signing_in(served, tmp_path):
     add(tmp_path)
     _, (app, _, _) = served("--port", "0", "--notice", "For staff of the plant only.")
     assert "For staff of the plant only." in app.server.test_client().get("/login").get_data(as_text=True)
+
+
+def test_while_it_serves_it_looks_at_its_stores_itself(served, monkeypatch):
+    """Nobody asks for a page that reads samples, and InfluxDB is away."""
+    seen = []
+
+    def serve(app, *_):
+        availability = app.server.extensions["asleft.availability"]
+        until = time.monotonic() + 60
+        while not availability.away() and time.monotonic() < until:
+            time.sleep(0.02)
+        seen.extend(one.place for one in availability.away())
+
+    monkeypatch.setattr("asleft.web.serve.serve", serve)
+    with socket.socket() as nobody:
+        nobody.bind(("127.0.0.1", 0))  # not listening
+        assert served("--port", "0", "--samples", f"influx://127.0.0.1:{nobody.getsockname()[1]}/plant")[0] == 0
+    assert seen == [Place.SAMPLES]
 
 
 def test_the_application_has_a_door():

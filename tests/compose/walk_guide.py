@@ -20,6 +20,7 @@ import signal
 import subprocess
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 REPOSITORY = Path(__file__).parents[2]
@@ -57,11 +58,20 @@ class Machine:
              f"--machine={self.root.name}", f"--network-bridge={BRIDGE}"],
             stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL,
         )  # fmt: skip
-        children = Path(f"/proc/{self.container.pid}/task/{self.container.pid}/children")
-        until(lambda: bool(children.read_text().split()), "a first process")
-        self.leader = int(children.read_text().split()[0])
+        until(self._led, "a first process")
         until(lambda: self.asked("systemctl is-system-running") in ("running", "degraded"), "booted")
         self.type(f"ip addr add {self.address}/24 dev host0; ip link set host0 up")
+
+    def _led(self) -> bool:
+        """Whether its own first process is there; another child prepares the way for it."""
+        assert self.container is not None
+        children = Path(f"/proc/{self.container.pid}/task/{self.container.pid}/children").read_text().split()
+        for child in children:
+            with suppress(FileNotFoundError):
+                if Path(f"/proc/{child}/comm").read_text().strip() == "systemd":
+                    self.leader = int(child)
+                    return True
+        return False
 
     def type(self, lines: str, *, where: str = "/root", outside: bool = False, given: str = "") -> str:
         """Type lines in a shell of the machine; `outside`: by the network of the machine it runs on."""
@@ -83,8 +93,13 @@ class Machine:
     def off(self) -> None:
         """As if the power went."""
         if self.container is not None and self.container.poll() is None:
-            os.kill(self.leader, signal.SIGKILL)
-            self.container.wait(30)
+            with suppress(ProcessLookupError):
+                os.kill(self.leader, signal.SIGKILL)
+            try:
+                self.container.wait(10)
+            except subprocess.TimeoutExpired:
+                self.container.kill()
+                self.container.wait()
 
 
 def until(there: Callable[[], bool], what: str) -> float:

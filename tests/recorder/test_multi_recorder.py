@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import threading
 from dataclasses import dataclass, field
+from types import SimpleNamespace
 
 import paho.mqtt.client as mqtt
 import pytest
@@ -14,6 +15,7 @@ from asleft.recorder.ingest import Ingest
 from asleft.recorder.judge_process import sheet_of
 from asleft.recorder.judging import Judging
 from asleft.recorder.leasing import Leasing, instance_of
+from asleft.recorder.multi_recorder import MultiRecorder
 from asleft.recorder.quarantine import Quarantine
 from asleft.store.lease_types import Hold, LeaseLost, NameTaken
 from asleft.store.leases import open_leases
@@ -274,6 +276,34 @@ def test_no_agent_is_taken_and_no_share_left_before_hearing_and_own_write_are_pr
     well.leasing.turn()
     mute.leasing.turn()
     assert len(mute.leasing.owned()) == len(well.leasing.owned()) == 2
+
+
+def test_what_a_recorder_itself_hears_and_writes_is_what_must_be_proved(tmp_path):
+    """The parts are joined in `MultiRecorder`: its own hearing, and a write to its own samples."""
+    hears, writes = [False], [False]
+    adopted: list[str] = []
+
+    def prove():
+        if not writes[0]:
+            raise OSError("http://10.0.0.7:8086 cannot be reached")
+
+    samples = SimpleNamespace(marks=list, prove=prove)
+    ingest = SimpleNamespace(agents={"edge-1"}, storing=SimpleNamespace(since_s=None),
+                             adopt=lambda agent, *_, **__: adopted.append(agent), release=lambda _: None)  # fmt: skip
+    link = SimpleNamespace(listen=lambda _: None, stop_listening=lambda _: None)
+    hearing = SimpleNamespace(proved=lambda: hears[0])
+    made = MultiRecorder(tmp_path / "records.db", "north", tmp_path, link, hearing)
+    made.bind(ingest, samples, SimpleNamespace(clock_changes=list))
+    made.leasing.turn()
+    assert (made.leasing.owned(), adopted) == ([], [])
+    hears[0] = True
+    with pytest.raises(OSError, match="cannot be reached"):
+        made.leasing.turn()
+    assert (made.leasing.owned(), adopted) == ([], [])
+    writes[0] = True
+    made.leasing.turn()
+    assert adopted == ["edge-1"]
+    made.stop()
 
 
 def test_agents_whose_blocks_cannot_be_stored_are_given_up_and_not_taken_again_at_once(side):
