@@ -119,6 +119,7 @@ def test_a_pressure_that_fell_as_a_lower_current_has_it_bears_out_a_current_that
 ) -> None:
     out = found(unsure_currents(0.97, 0.17, full_bar=200.0 - fell_bar))
     assert ("current-full-changed" in out) is told
+    assert "current-zero-changed" not in out  # the pressure there did not move
     if told:
         assert out["pressure-changed"].consequence_of == "current-full-changed"
 

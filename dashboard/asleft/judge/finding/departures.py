@@ -208,12 +208,13 @@ def borne_out(context: FindingContext, raised: Sequence[Finding]) -> list[Findin
     that is out, by what the current's change asks for, says that the current changed as it is read. It is wrong where
     a valve's own change happens to be what such a dither seems to ask for.
     """
-    out = [f for f in raised if any(context.results[q].verdict is Verdict.OUT for q in f.quantities)]
-    if context.found.clip is not None or not any(f.kind == "pressure-changed" and bears_out(context, f) for f in out):
+    if context.found.clip is not None:
         return []
+    out = [f for f in raised if f.kind == "pressure-changed" and bears_out(context, f)]
+    moved = {q for f in out for q in f.quantities if context.results[q].verdict is Verdict.OUT}
     found = []
     for name in ("current_at_zero", "current_at_full"):
-        result = context.results.get(name)
+        result = context.results.get(name) if name.replace("current", "pressure") in moved else None
         if (
             result is None
             or result.verdict is not Verdict.UNDECIDED
