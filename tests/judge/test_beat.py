@@ -44,13 +44,16 @@ def faulty(kind: str) -> object:
     return {
         "steps": lambda t: np.where(t > 200.0, 0.02, 0.0),
         "creeps": lambda t: 0.02 * t / 400.0,
+        "creeps at last": lambda t: -0.0035 * np.maximum(t - 400.0, 0.0),
         "comes and goes": lambda t: np.where((t // 70.0) % 2 > 0, 0.02, 0.0),
         "a loose contact": lambda t: np.where((t // 17.0) % 5 == 3, -0.05, 0.0),
         "nothing": lambda t: 0.0 * t,
     }[kind]
 
 
-@pytest.mark.parametrize("kind", ["steps", "creeps", "comes and goes", "a loose contact", "nothing"])
+@pytest.mark.parametrize(
+    "kind", ["steps", "creeps", "creeps at last", "comes and goes", "a loose contact", "nothing"]
+)
 def test_what_moves_a_current_otherwise_stays(kind: str) -> None:
     for seed in range(6):
         dwells = dwells_of(seed, faulty(kind))
@@ -58,5 +61,5 @@ def test_what_moves_a_current_otherwise_stays(kind: str) -> None:
 
 
 def test_few_dwells_tell_no_beat() -> None:
-    dwells = dwells_of(1, lambda t: 0.02 * np.sin(2.0 * np.pi * 0.1 * t), count=19)
+    dwells = dwells_of(1, lambda t: 0.02 * np.sin(2.0 * np.pi * 0.1 * t), count=29)
     assert without_beat(dwells, SPAN_A, INTERVAL_S).dwells == dwells
