@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import json
-import os
-import shutil
 import socket
 import subprocess
 import threading
@@ -14,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from asyncua import Node, Server, ua
+from npm_package import environment
 
 NODE_OPCUA = "node-opcua-server@2.186.4"
 _SCRIPT = Path(__file__).parent / "opcua_server.js"
@@ -75,23 +74,6 @@ class OwnServer:
         self._thread.join(10)
 
 
-def node_modules() -> Path | str:
-    """Folder with node-opcua, installed from npm where it is not there yet; else a sentence why there is none."""
-    given = os.environ.get("NODE_OPCUA_MODULES")
-    folder = Path(given) if given else Path.home() / ".cache" / "asleft-tests" / NODE_OPCUA.replace("@", "-")
-    if (folder / "node_modules" / "node-opcua-server").is_dir():
-        return folder / "node_modules"
-    npm = shutil.which("npm")
-    if npm is None or shutil.which("node") is None:
-        return "node and npm are not installed"
-    folder.mkdir(parents=True, exist_ok=True)
-    command = [npm, "install", "--no-audit", "--no-fund", "--silent", "--prefix", str(folder), NODE_OPCUA]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=300, check=False)
-    return (
-        folder / "node_modules" if done.returncode == 0 else f"npm cannot install {NODE_OPCUA}: {done.stderr[-200:]}"
-    )
-
-
 class NodeServer:
     """node-opcua with Press4.Counter, which counts up every 20 ms, and others that stand still."""
 
@@ -100,7 +82,7 @@ class NodeServer:
         self.url = f"opc.tcp://127.0.0.1:{self.port}"
         self._process = subprocess.Popen(
             ["node", str(_SCRIPT), str(self.port), str(folder)],
-            env={**os.environ, "NODE_PATH": str(modules)},
+            env=environment(modules),
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
             text=True,

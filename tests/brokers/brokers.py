@@ -224,9 +224,9 @@ class RabbitMQ(Broker):
 
     def command(self) -> list[str]:
         self.version()
-        distribution, names, unused = free_ports(3)
+        distribution, names = free_ports(2)
         lines = [
-            f"listeners.tcp.1 = 127.0.0.1:{unused}",
+            "listeners.tcp = none",  # its own protocol, which nobody speaks here
             "mqtt.allow_anonymous = true",
             f"mqtt.listeners.tcp.1 = 127.0.0.1:{self.ports['tcp']}",
             f"mqtt.listeners.ssl.1 = 127.0.0.1:{self.ports['tls']}",

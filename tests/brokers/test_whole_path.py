@@ -121,3 +121,36 @@ def test_a_port_that_is_none_for_websockets_is_said(start_broker, whole, tools, 
         lambda: any(wanted in one.getMessage() for one in caplog.records if one.name.startswith("asleft.edge"))
     )
     assert agent.mark == 0
+
+
+@pytest.mark.parametrize("name", ["mosquitto", "RabbitMQ"])
+def test_an_id_with_a_dot_arrives_or_the_agent_names_the_dot(start_broker, whole, tools, monkeypatch, name):
+    """One broker turns a '.' of a topic into a level, so that nothing arrives; it says so to nobody."""
+    monkeypatch.setattr("asleft.edge.delivery_core.STALLED_S", 3.0)
+    broker = start_broker(name)
+    recorder, agent = whole.recorder(broker), whole.agent(broker, name="hall.7")
+    agent.offer(20)
+    if name == "RabbitMQ":
+        tools.until(lambda: "the agent's id has a '.'" in agent.delivery.alarm)
+        assert (agent.mark, recorder.ingest.counters.blocks) == (0, 0)
+    else:
+        tools.until(lambda: agent.mark == 20)
+        tools.everything_arrived(recorder, agent, 20)
+        assert agent.delivery.alarm == ""
+
+
+def test_a_box_that_is_replaced_goes_on_under_its_name_and_certificate(start_broker, whole, tools, tmp_path):
+    """The new one has an empty spool: what it sends is a stream of its own, beside all that the old one sent."""
+    broker = start_broker("mosquitto")
+    recorder, agent = whole.recorder(broker, "tls"), whole.agent(broker, "tls", "box")
+    agent.offer(20)
+    tools.until(lambda: agent.mark == 20)
+    whole.end(agent)
+    for file in tmp_path.glob("box.db*"):
+        file.unlink()
+    again = whole.agent(broker, "tls", "box")
+    again.offer(30)
+    tools.until(lambda: again.mark == 30)
+    found = sorted((mark.mark, mark.stored, mark.declared_gap) for mark in recorder.store.marks())
+    assert found == [(20, 20, 0), (30, 30, 0)]
+    assert recorder.ingest.counters.unusable == 0

@@ -6,6 +6,8 @@ Broker and proxy are started natively with the very files, see the tests beside 
 from __future__ import annotations
 
 import argparse
+import json
+import os
 import re
 import shlex
 import shutil
@@ -19,6 +21,7 @@ from asleft.cli import notify, outlets, record, web
 from plant_broker import COMPOSE
 
 REPOSITORY = COMPOSE.parent
+SERVERS = {"compose": "Docker Compose"}
 
 
 @pytest.fixture(scope="module")
@@ -44,6 +47,34 @@ def arguments_of(module: Any, words: list[str]) -> argparse.Namespace:
     parser = argparse.ArgumentParser(exit_on_error=False)
     module.add_arguments(parser)
     return parser.parse_args(words)
+
+
+@pytest.fixture(scope="module")
+def compose() -> list[str]:
+    """Docker Compose, which needs no engine to read a file."""
+    for words in (["docker", "compose"], ["docker-compose"]):
+        if shutil.which(words[0]):
+            done = subprocess.run([*words, "version", "--short"], capture_output=True, text=True, check=False)
+            if done.returncode == 0 and not done.stdout.startswith("1."):  # which does not know `name`
+                return words
+    pytest.skip("not here: Docker Compose 2 or newer, as docker compose or docker-compose")
+
+
+def test_its_own_tool_takes_the_compose_file_and_puts_in_what_the_script_made(
+    compose: list[str], prepared: Path, plan: dict[str, Any]
+) -> None:
+    command = [*compose, "config", "--format", "json"]
+    done = subprocess.run(command, cwd=prepared, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    read = json.loads(done.stdout)
+    assert read["services"].keys() == plan["services"].keys()
+    assert {Path(one["file"]).exists() for one in read["secrets"].values()} == {True}
+    assert read["services"]["recorder"]["user"] == f"{os.getuid()}:{os.getgid()}"
+    assert "--zone=Europe/Madrid" in read["services"]["web"]["command"]
+    assert read["services"]["recorder"]["cap_drop"] == ["ALL"], "what is merged in is there"
+    (prepared / "wrong.yaml").write_text((prepared / "compose.yaml").read_text().replace("cap_drop:", "cap_drops:"))
+    wrong = [*compose, "--file", "wrong.yaml", "config", "--quiet"]
+    assert subprocess.run(wrong, cwd=prepared, capture_output=True, check=False).returncode != 0
 
 
 def test_everything_mounted_is_there(prepared: Path, plan: dict[str, Any]) -> None:

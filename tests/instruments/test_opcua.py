@@ -26,7 +26,8 @@ from asyncua import Client, ua
 from asyncua.client.ua_session import UaSession
 from asyncua.common.subscription import Subscription
 from feed_waiting import take_until, until
-from opcua_servers import NODE_OPCUA, NodeServer, OwnServer, free_port, node_modules
+from npm_package import node_modules
+from opcua_servers import NODE_OPCUA, NodeServer, OwnServer, free_port
 
 SERVERS = {"modules": f"{NODE_OPCUA} (npm)"}
 VALVE = {
@@ -75,7 +76,7 @@ def own(own_server: OwnServer) -> OwnServer:
 
 @pytest.fixture(scope="module")
 def modules() -> Path:
-    found = node_modules()
+    found = node_modules(NODE_OPCUA)
     if isinstance(found, str):
         pytest.skip(f"not here: node-opcua: {found}")
     return found

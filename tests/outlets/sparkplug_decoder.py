@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import base64
 import json
-import os
-import shutil
 import subprocess
 from collections.abc import Sequence
-from contextlib import suppress
 from pathlib import Path
-from tempfile import TemporaryDirectory
+
+from npm_package import environment
 
 PACKAGE = "sparkplug-payload@1.0.3"
 _SCRIPT = """
@@ -28,36 +26,11 @@ if (given.encode) {
 """
 
 
-def node_modules() -> Path | str:
-    """Folder with the package, installed from npm where it is not there yet; else a sentence why there is none."""
-    given = os.environ.get("SPARKPLUG_PAYLOAD_MODULES")
-    folder = Path(given) if given else Path.home() / ".cache" / "asleft-tests" / PACKAGE.replace("@", "-")
-    if (folder / "node_modules" / "sparkplug-payload").is_dir():
-        return folder / "node_modules"
-    npm = shutil.which("npm")
-    if npm is None or shutil.which("node") is None:
-        return "node and npm are not installed"
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    with TemporaryDirectory(dir=folder.parent) as made:  # whole or not at all, whoever else installs it meanwhile
-        command = [npm, "install", "--no-audit", "--no-fund", "--silent", "--prefix", made, PACKAGE]
-        done = subprocess.run(command, capture_output=True, text=True, timeout=300, check=False)
-        if done.returncode != 0:
-            return f"npm cannot install {PACKAGE}: {done.stderr[-200:]}"
-        with suppress(OSError):
-            (Path(made) / "node_modules").rename(_made(folder) / "node_modules")
-    return folder / "node_modules"
-
-
-def _made(folder: Path) -> Path:
-    folder.mkdir(exist_ok=True)
-    return folder
-
-
 class Decoder:
     """The library, asked for many payloads at once."""
 
     def __init__(self, modules: Path) -> None:
-        self._environment = {**os.environ, "NODE_PATH": str(modules)}
+        self._environment = environment(modules)
 
     def decode(self, payloads: Sequence[bytes]) -> list[dict]:
         return self._run({"decode": [base64.b64encode(one).decode() for one in payloads]})

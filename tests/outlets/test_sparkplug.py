@@ -20,6 +20,7 @@ from asleft.recorder.broker_link import BrokerAccess
 from asleft.wire.settings_faults import SettingsError
 from hypothesis import given
 from hypothesis import strategies as st
+from npm_package import node_modules
 
 SERVERS = {"decoder": "sparkplug-payload 1.0.3 (npm)"}
 S = 10**9
@@ -38,7 +39,7 @@ def load(name):
 @pytest.fixture(scope="module")
 def decoder():
     theirs = load("sparkplug_decoder")
-    modules = theirs.node_modules()
+    modules = node_modules(theirs.PACKAGE)
     if isinstance(modules, str):
         pytest.skip(f"not here: sparkplug-payload: {modules}")
     return theirs.Decoder(modules)
