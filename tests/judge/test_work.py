@@ -63,7 +63,7 @@ def test_where_a_stretch_begins_and_ends() -> None:
 
 def test_what_is_set_differently_during_work_is_not_found_and_would_be_without_the_declaration() -> None:
     seen, _ = live(plant(CHANGED, work=()), 12_700)
-    assert {f.kind for f in seen.judgement.findings} == {"ramp-up-changed"}
+    assert {f.kind for f in seen.judgement.findings} == {"ramp-up-changed", "current-full-changed"}
     assert live(plant(CHANGED), 12_700)[0].judgement.findings == ()
     declared = judge_log(SHEET, plant(CHANGED))
     assert declared.findings == ()
