@@ -10,15 +10,17 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 from asleft.catalogue.statuses import Status
+from asleft.judge.fit.fit import of_another_valve
 from asleft.judge.judge import begin, judge_log, step
 from asleft.judge.published import judgement_json
 from asleft.judge.state import dumps, loads
-from asleft.judge.types import Fit, Judgement, Samples, Verdict
+from asleft.judge.types import Coverage, Fit, Judgement, QuantityResult, Samples, Verdict
 from asleft.sheet.model import Instrument, Revision, Sheet, Signal, SignalKind, Tolerance
-from synth import MA, recording, sheet
+from synth import MA, curved, recording, sheet
 
 V10 = Signal(SignalKind.V_0_10, "V", 0.0, 10.0)
 MA_0_20 = Signal(SignalKind.EXPLICIT, "mA", 0.0, 20.0)
+NOTHING_SEEN = Coverage(0, None, None, None, None)
 CYCLE = (0.0, 0.3, 0.7, 1.0, 0.5, 0.2)
 Channels = Mapping[str, np.ndarray]
 
@@ -291,6 +293,29 @@ def test_two_faults_at_once_are_not_another_valve() -> None:
     judgement = judge_log(sheet(), machine(up_s=1.6, down_s=1.6, **gain))
     assert judgement.fit.fits is not False
     assert {"ramp-up-changed", "current-full-changed"} <= {f.kind for f in judgement.findings}
+
+
+@pytest.mark.parametrize(
+    ("supply_v", "zero_a", "other"),
+    [(9.6, 0.2, False), (24.0, 0.2, True), (16.8, 0.2, True), (9.6, 0.3, True)],
+    ids=["short", "as left", "not so short", "zero moved too"],
+)
+def test_a_supply_that_cuts_all_but_low_commands_off_is_no_other_valve(
+    supply_v: float, zero_a: float, *, other: bool
+) -> None:
+    """What is left of a supply drives that share of the current at full at least, and does not touch zero."""
+    plain = curved()
+    found = {"current_at_zero": zero_a, "current_at_full": 0.6, "ramp_up": 0.5, "ramp_down": 1.0}
+    found |= {"pressure_at_zero": 10.0, "pressure_at_full": 60.0, "supply_voltage": supply_v}
+    results = {}
+    for name, value in found.items():
+        left, width = plain.as_left[name], plain.tolerance[name].below
+        verdict = Verdict.OUT if abs(value - left) > width else Verdict.IN
+        used_pct = 100.0 * (value - left) / width
+        results[name] = QuantityResult(
+            name, "", left, value, 0.0, 0.0, width, width, used_pct, verdict, "", None, None, NOTHING_SEEN
+        )
+    assert of_another_valve(plain, results, steady=True) is other
 
 
 @pytest.mark.parametrize(("later_days", "fits"), [(-30.0, True), (0.5, True), (30.0, False)])

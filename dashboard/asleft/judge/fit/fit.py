@@ -60,7 +60,7 @@ def of_another_valve(sheet: Sheet, results: Mapping[str, QuantityResult], *, ste
     if not any(_seen(results, name) for name in _ENDS):
         high = max((out.get(name, 0.0) for name in ("pressure_at_zero", "pressure_at_full")), default=0.0)
         return changes >= _MANY - 2 and high > _FAR_OUT
-    if not _alive(sheet, results):
+    if not _alive(sheet, results) or short_supply(results):
         return False
     if changes >= _MANY:
         return max(ends) > _BEYOND_A_FAULT
@@ -83,6 +83,20 @@ def _alive(sheet: Sheet, results: Mapping[str, QuantityResult]) -> bool:
         return False
     zero, full = (results[name].as_found or 0.0 for name in _ENDS)
     return full - zero > _ALIVE * (sheet.as_left["current_at_full"] - sheet.as_left["current_at_zero"])
+
+
+def short_supply(results: Mapping[str, QuantityResult]) -> bool:
+    """Whether the supply fell so far that it cuts the current at full off, the rest below being as left.
+
+    As left it drove the current at full, so that what is left of it drives at least as great a share of that. What
+    flows at low commands it does not touch; another valve's differs there too.
+    """
+    supply, full = (results.get(name) for name in ("supply_voltage", "current_at_full"))
+    low = [results.get(name) for name in ("current_at_zero", "pressure_at_zero")]
+    if supply is None or full is None or any(end is not None and end.verdict is Verdict.OUT for end in low):
+        return False
+    shares = [(one.as_found or 0.0) / one.as_left if one.as_left else math.inf for one in (supply, full)]
+    return all(one.verdict is Verdict.OUT for one in (supply, full)) and shares[0] <= shares[1] < 1.0
 
 
 def left_later_s(sheet: Sheet, to_s: float | None) -> float | None:

@@ -20,7 +20,7 @@ from asleft.judge.finding.context import FindingContext
 from asleft.judge.finding.findings import find
 from asleft.judge.finding.held import stepped_s
 from asleft.judge.finding.steadiness import unsteady
-from asleft.judge.fit.fit import fit_sentence, judge_fit, unjudged
+from asleft.judge.fit.fit import fit_sentence, judge_fit, short_supply, unjudged
 from asleft.judge.intake.intake import remarks_of
 from asleft.judge.intake.states import CODES
 from asleft.judge.onset import CREEPS, feature_series, left_lately, motion_within, step_within, times_of
@@ -44,6 +44,7 @@ _ENDS = (("current_at_zero", "current_at_full"), ("pressure_at_zero", "pressure_
 #: Ends of reasons for what no channel shows.
 _NO_CHANNEL = (" on this valve", "not recorded", "no fast bursts of the current")
 _NOTHING = Coverage(0, None, None, None, None)
+_RAMPS = {"ramp_up", "ramp_down"}
 
 
 def summarise(sheet: Sheet, state: JudgeState, *, stated: bool = False) -> Judgement:
@@ -70,6 +71,10 @@ def summarise(sheet: Sheet, state: JudgeState, *, stated: bool = False) -> Judge
         for name in QUANTITY_UNITS
         if name in sheet.as_left or name == "headroom"
     }
+    if short_supply(results):
+        for name in _RAMPS & results.keys():
+            found.quantities[name] = NotObserved("the supply cuts the current off at which strokes end")
+            results[name] = _result(sheet, state, name, found)
     live = state.horizon_s is not None
     said = state.fit.fits
     state.fit = judge_fit(sheet, state.fit_points, state.fit, results, state.to_s, live=live, stated=stated)
